@@ -1,0 +1,240 @@
+"""The compiled program: what a box is asked to draw, when it starts and where it must stop.
+
+The one place that knows the bytes. It packs, unpacks and validates; it never plays anything.
+Layout (little-endian): magic, format, number of draws, start, resume, name (32 bytes, zero padded),
+ten 32-bit fields in the order of `NUMBERS`, the draws (kind, 16-bit length, body), CRC-32 of all before.
+"""
+
+import binascii
+import struct
+
+MAGIC = b"NDrw"
+FORMAT = 1
+MAX_BYTES = 16384  # a slot must fit the board's memory beside everything else
+MAX_DRAWS = 8
+MAX_NAME = 32
+TICKS_PER_S = 10_000  # a tick is 100 us
+MIN_TICKS = 10  # 1 ms: shorter pulses are lost in gate and recorder transitions
+MAX_U32 = 0xFFFFFFFF
+MAX_TICKS = MAX_U32  # 4.97 days
+MAX_LEVEL_UA = 100_000_000  # 100 A: far beyond any bank, keeps sums inside 32 bits
+EXP_CUT = 8  # an exponential gap is cut at this many means
+MAX_MEAN_TICKS = MAX_TICKS // EXP_CUT
+
+STEADY, PULSE, RANDOM, REPLAY = 1, 2, 3, 4
+UNIFORM, EXPONENTIAL = 0, 1
+START_POWER, START_PANEL, START_REST = 0, 1, 2
+RESUME_RESTART, RESUME_CONTINUE, RESUME_STAY_OFF = 0, 1, 2
+FOREVER = 0  # a replay's repeat count that never ends
+
+NUMBERS = (
+    "seed",
+    "start_below_mv",
+    "start_steady_ticks",
+    "start_after_ticks",
+    "supply_min_mv",
+    "supply_max_mv",
+    "run_ticks",
+    "charge_mas",
+    "bank_temp_cdeg",
+    "resume_after_ticks",
+)
+DEFAULTS = (0, 0, 0, 0, 11_800, 16_000, 3 * 3600 * TICKS_PER_S, 7_200_000, 9_000, 0)
+
+_HEAD = "<4sBBBB32s10I"
+_DRAW = "<BH"
+_BODIES = {STEADY: "<I", PULSE: "<IIII", RANDOM: "<IIIBII"}
+LEVEL_FORMAT = "<II"  # one replay level: microamperes, ticks
+LEVEL_BYTES = 8
+
+
+class ProgramError(ValueError):
+    """The bytes or the fields are not a program this firmware can run; the message says which."""
+
+
+class Program:
+    """A program: name, start rule, limits, resume rule, seed and 1 to 8 draws.
+
+    Draws are tuples: (STEADY, level_ua); (PULSE, draw_ua, on_ticks, every_ticks, first_ticks);
+    (RANDOM, draw_ua, on_lo_ticks, on_hi_ticks, law, gap_lo_ticks, gap_hi_ticks), an exponential gap having
+    its mean in both; (REPLAY, repeat, levels) with levels as packed LEVEL_FORMAT bytes, repeat 0 for ever.
+    """
+
+    def __init__(self, name, draws, start=START_POWER, resume=RESUME_RESTART, **numbers):
+        self.name = name
+        self.draws = tuple(draws)
+        self.start = start
+        self.resume = resume
+        for field, default in zip(NUMBERS, DEFAULTS):
+            setattr(self, field, numbers.pop(field, default))
+        if numbers:
+            raise ProgramError("unknown field " + sorted(numbers)[0])
+
+    def numbers(self):
+        """The 32-bit fields in the order of NUMBERS."""
+        return tuple(getattr(self, field) for field in NUMBERS)
+
+    def has_steady(self):
+        """True where a steady draw sets the base; else the base is the box's own consumption."""
+        return any(draw[0] == STEADY for draw in self.draws)
+
+
+def pack_levels(levels):
+    """Pack (level_ua, ticks) pairs into the bytes a replay draw holds."""
+    return b"".join(struct.pack(LEVEL_FORMAT, level, ticks) for level, ticks in levels)
+
+
+def pack(program):
+    """Validate the program and return its bytes, CRC-32 last; raises ProgramError."""
+    validate(program)
+    head = struct.pack(
+        _HEAD,
+        MAGIC,
+        FORMAT,
+        len(program.draws),
+        program.start,
+        program.resume,
+        program.name.encode(),
+        *program.numbers(),
+    )
+    body = head + b"".join(_pack_draw(draw) for draw in program.draws)
+    data = body + struct.pack("<I", binascii.crc32(body))
+    if len(data) > MAX_BYTES:
+        raise ProgramError("the program has %d bytes, a slot holds %d" % (len(data), MAX_BYTES))
+    return data
+
+
+def _pack_draw(draw):
+    if draw[0] == REPLAY:
+        body = struct.pack("<I", draw[1]) + draw[2]
+    else:
+        body = struct.pack(_BODIES[draw[0]], *draw[1:])
+    return struct.pack(_DRAW, draw[0], len(body)) + body
+
+
+def unpack(data):
+    """Return the Program in the bytes; raises ProgramError when they are cut, changed or not understood."""
+    size = struct.calcsize(_HEAD)
+    if len(data) < size + 4 or len(data) > MAX_BYTES or bytes(data[:4]) != MAGIC:
+        raise ProgramError("not a program")
+    if data[4] != FORMAT:
+        raise ProgramError("program format %d, this firmware runs format %d" % (data[4], FORMAT))
+    body = bytes(data[:-4])
+    if binascii.crc32(body) != struct.unpack("<I", bytes(data[-4:]))[0]:
+        raise ProgramError("CRC-32 differs: the program was changed or cut")
+    fields = struct.unpack(_HEAD, body[:size])
+    try:
+        name = fields[5].rstrip(b"\0").decode()
+    except (UnicodeError, ValueError):
+        raise ProgramError("the name is not text") from None
+    draws = _unpack_draws(body[size:], fields[2])
+    numbers = dict(zip(NUMBERS, fields[6:]))
+    program = Program(name, draws, start=fields[3], resume=fields[4], **numbers)
+    validate(program)
+    return program
+
+
+def _unpack_draws(body, count):
+    draws = []
+    at = 0
+    for _ in range(count):
+        if at + 3 > len(body):
+            raise ProgramError("a draw is cut")
+        kind, length = struct.unpack_from(_DRAW, body, at)
+        at += 3
+        draws.append(_unpack_draw(kind, body[at : at + length], length))
+        at += length
+    if at != len(body):
+        raise ProgramError("bytes left over after the last draw")
+    return draws
+
+
+def _unpack_draw(kind, body, length):
+    if len(body) != length:
+        raise ProgramError("a draw is cut")
+    if kind == REPLAY and length >= 4:
+        return (REPLAY, struct.unpack_from("<I", body)[0], body[4:])
+    layout = _BODIES.get(kind)
+    if layout is None or struct.calcsize(layout) != length:
+        raise ProgramError("draw kind %d with %d bytes is unknown" % (kind, length))
+    return (kind,) + struct.unpack(layout, body)
+
+
+def validate(program):
+    """Raise ProgramError for anything outside the ranges that the player relies on."""
+    if not name_is_valid(program.name):
+        raise ProgramError("the name must be [a-z][a-z0-9-]{0,31}")
+    if not 1 <= len(program.draws) <= MAX_DRAWS:
+        raise ProgramError("%d draws, must be 1 to %d" % (len(program.draws), MAX_DRAWS))
+    if program.start not in (START_POWER, START_PANEL, START_REST):
+        raise ProgramError("start rule %d is unknown" % program.start)
+    if program.resume not in (RESUME_RESTART, RESUME_CONTINUE, RESUME_STAY_OFF):
+        raise ProgramError("resume rule %d is unknown" % program.resume)
+    for field, value in zip(NUMBERS, program.numbers()):
+        if not 0 <= value <= MAX_U32:
+            raise ProgramError("%s is out of range" % field)
+    if program.supply_min_mv >= program.supply_max_mv:
+        raise ProgramError("supply_min must be below supply_max")
+    for number, draw in enumerate(program.draws):
+        problem = _draw_problem(draw)
+        if problem:
+            raise ProgramError("draw %d: %s" % (number + 1, problem))
+
+
+def name_is_valid(name):
+    """True for [a-z][a-z0-9-]{0,31}."""
+    if not 1 <= len(name) <= MAX_NAME or not "a" <= name[0] <= "z":
+        return False
+    return all("a" <= c <= "z" or "0" <= c <= "9" or c == "-" for c in name)
+
+
+def _draw_problem(draw):
+    kind = draw[0]
+    if kind == REPLAY:
+        return _replay_problem(draw)
+    if kind not in _BODIES:
+        return "kind %d is unknown" % kind
+    if not 0 <= draw[1] <= MAX_LEVEL_UA:
+        return "level out of range"
+    if kind == PULSE:
+        return _pulse_problem(draw)
+    if kind == RANDOM:
+        return _random_problem(draw)
+    return None
+
+
+def _pulse_problem(draw):
+    _, _, on, every, first = draw
+    if not MIN_TICKS <= on <= MAX_TICKS or not MIN_TICKS <= every <= MAX_TICKS:
+        return "on and every must be 1 ms to 4.97 d"
+    if on >= every:
+        return "on must be shorter than every"
+    if not 0 <= first <= MAX_TICKS:
+        return "first out of range"
+    return None
+
+
+def _random_problem(draw):
+    _, _, on_lo, on_hi, law, gap_lo, gap_hi = draw
+    if not MIN_TICKS <= on_lo <= on_hi <= MAX_TICKS:
+        return "on must be a range of 1 ms to 4.97 d, low end first"
+    if not MIN_TICKS <= gap_lo <= gap_hi <= MAX_TICKS:
+        return "gap must be a range of 1 ms to 4.97 d, low end first"
+    if law not in (UNIFORM, EXPONENTIAL):
+        return "law %d is unknown" % law
+    if law == EXPONENTIAL and (gap_lo != gap_hi or gap_lo > MAX_MEAN_TICKS):
+        return "an exponential gap has one mean, at most 14.9 h"
+    return None
+
+
+def _replay_problem(draw):
+    _, repeat, levels = draw
+    if not 0 <= repeat <= MAX_U32:
+        return "repeat out of range"
+    if not levels or len(levels) % LEVEL_BYTES:
+        return "levels are cut or missing"
+    for at in range(0, len(levels), LEVEL_BYTES):
+        level, ticks = struct.unpack_from(LEVEL_FORMAT, levels, at)
+        if level > MAX_LEVEL_UA or ticks < MIN_TICKS:
+            return "replay level %d out of range" % (at // LEVEL_BYTES + 1)
+    return None

@@ -1,0 +1,66 @@
+"""The one family of errors: each says what is wrong, where, what to do, and which exit status it means.
+
+Nothing here prints; the command line decides how an error is shown.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+
+EXIT_DONE = 0
+EXIT_NO = 1
+EXIT_INPUT = 2
+EXIT_CANNOT_TELL = 3
+EXIT_INTERRUPTED = 130
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that is wrong: the message, its place (line and column from 1) and a hint, None where unknown."""
+
+    message: str
+    file: str | None = None
+    line: int | None = None
+    column: int | None = None
+    hint: str | None = None
+
+    def text(self) -> str:
+        """One line for people: `FILE:LINE:COLUMN: message (hint)`, without the parts that are unknown."""
+        place = ":".join(str(part) for part in (self.file, self.line, self.column) if part is not None)
+        return (f"{place}: " if place else "") + self.message + (f" ({self.hint})" if self.hint else "")
+
+    def document(self) -> dict[str, object]:
+        """The same as the JSON contract's keys."""
+        return asdict(self)
+
+
+class NightdrawError(Exception):
+    """Base of the family; carries one or more findings and the exit status of the command that meets it."""
+
+    exit_status = EXIT_INPUT
+
+    def __init__(self, *findings: Finding | str) -> None:
+        self.findings = tuple(Finding(f) if isinstance(f, str) else f for f in findings)
+        super().__init__("\n".join(finding.text() for finding in self.findings))
+
+
+class InputError(NightdrawError):
+    """The input or the call is wrong; nothing was changed."""
+
+
+class LinkError(NightdrawError):
+    """The box can't be reached or refused what was asked."""
+
+
+class CannotTellError(NightdrawError):
+    """The data are too short or too noisy for an answer."""
+
+    exit_status = EXIT_CANNOT_TELL
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The hint `did you mean X?` for the closest of the known words, or None when nothing is near."""
+    close = difflib.get_close_matches(word, list(known), n=1)
+    return f"did you mean {close[0]!r}?" if close else None
