@@ -1,0 +1,118 @@
+"""What a command says: its document or text on standard output, its progress on standard error.
+
+Only presentation lives here; nothing here computes an answer.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from fractions import Fraction
+from pathlib import PurePath
+from typing import Any, TextIO
+
+import click
+
+QUIET_S = 1.0  # work shorter than this shows no progress
+REDRAW_S = 0.1  # on a terminal the line is drawn anew at most this often
+LINE_S = 10.0  # elsewhere (a log) a new line at most this often
+
+json_option = click.option(
+    "--json", "as_json", is_flag=True, help="Print one JSON document on standard output, nothing else there."
+)
+
+
+def finish(document: Any, text: str, as_json: bool, status: int = 0) -> None:
+    """Print the answer, the document or the text, and end the command with `status` (0 returns).
+
+    A reader that has gone away (`| head`) doesn't change the status: the answer was found.
+    """
+    say(dumps(document) if as_json else text)
+    if status:
+        raise click.exceptions.Exit(status)
+
+
+def dumps(document: Any) -> str:
+    """One JSON document as text; infinite or undefined numbers are refused (ValueError), JSON has none."""
+    return json.dumps(document, indent=2, allow_nan=False, default=_plain)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Fraction):
+        return float(value)
+    if isinstance(value, PurePath):
+        return str(value)
+    if hasattr(value, "tolist"):  # numpy's numbers and arrays, without importing numpy
+        return value.tolist()
+    raise TypeError(f"{type(value).__name__} has no JSON form")
+
+
+def say(text: str) -> None:
+    """Print one text with a line end on standard output, at once; silent when nobody reads any more."""
+    try:
+        click.echo(text)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        silence()
+
+
+def silence() -> None:
+    """Point standard output at nothing, so that the interpreter's last flush can't fail on a closed pipe."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+class Progress:
+    """A line on standard error that says how far the work is; nothing is shown in its first second.
+
+    label: what is being done; total: the amount of work in the caller's own unit, above 0. stream and clock
+    (seconds, ever-growing) are for tests.
+    """
+
+    def __init__(
+        self, label: str, total: float, stream: TextIO, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._label = label
+        self._total = total
+        self._stream = stream
+        self._clock = clock
+        self._done = 0.0
+        self._next_s = clock() + QUIET_S
+        self._redraws = stream.isatty()
+        self._shown = False
+
+    def advance(self, amount: float = 1) -> None:
+        """Count `amount` more of the work as done."""
+        self.reach(self._done + amount)
+
+    def reach(self, done: float) -> None:
+        """Say that `done` of the total is done."""
+        self._done = done
+        now_s = self._clock()
+        if now_s < self._next_s:
+            return
+        self._next_s = now_s + (REDRAW_S if self._redraws else LINE_S)
+        self._shown = True
+        line = f"{self._label}: {min(100, int(100 * done / self._total))} %"
+        self._stream.write(f"\r{line}" if self._redraws else line + "\n")
+        self._stream.flush()
+
+    def end(self) -> None:
+        """Leave a terminal's line behind, if one was drawn."""
+        if self._shown and self._redraws:
+            self._stream.write("\n")
+            self._stream.flush()
+
+
+@contextlib.contextmanager
+def progress(label: str, total: float) -> Iterator[Progress]:
+    """Show progress on standard error: `with progress("simulating", 100) as shown: shown.advance()`."""
+    shown = Progress(label, total, sys.stderr)
+    try:
+        yield shown
+    finally:
+        shown.end()
