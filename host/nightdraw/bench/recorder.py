@@ -1,0 +1,157 @@
+"""A current clamp and its recorder: from the true, piecewise-constant current to samples and to a CSV file.
+
+It sees nothing but the current: no program, no journal. The truth comes in spans: memory is bounded.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from array import array
+from fractions import Fraction
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, NamedTuple, Self
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+from boxcore.program import TICKS_PER_S
+
+NOISE_UA = 1_000  # rms of a sample at 1 kHz: a low-current clamp's 6 mA over its 20 kHz, averaged over 1 ms
+NOISE_RATE_HZ = 1_000  # the rate that NOISE_UA is stated at; white noise goes with the root of the rate
+RESOLUTION_PER_A = 1_000_000  # a sample is written to the microampere, far below the noise
+FLOAT_SLACK = 1e-6  # of a sample: a span that ends on a sample's end completes it
+BATCH_ROWS = 65_536  # rows formatted at once: 4 MB of text
+HEADER = b"time_s,current_a\n"
+
+
+class Span(NamedTuple):
+    """The truth from `start` to `stop` (ticks): `amps[i]` holds from `ticks[i]` on; `ticks[0]` is `start`."""
+
+    start: int
+    stop: int
+    ticks: npt.NDArray[np.float64]
+    amps: npt.NDArray[np.float64]
+
+
+class Trace:
+    """The true current as it happens: changes go in, spans come out, and nothing is kept twice."""
+
+    def __init__(self, tick: int = 0, amps: float = 0.0) -> None:
+        self._start = tick
+        self._ticks = array("q", [tick])
+        self._amps = array("d", [amps])
+
+    def add(self, tick: int, amps: float) -> None:
+        """The current is `amps` from `tick` on; ticks never go back."""
+        if tick == self._ticks[-1]:
+            self._amps[-1] = amps
+        elif amps != self._amps[-1]:
+            self._ticks.append(tick)
+            self._amps.append(amps)
+
+    def take(self, stop: int) -> Span:
+        """The span from where the last one stopped up to `stop`; no change after `stop` may be in yet."""
+        import numpy as np
+
+        span = Span(self._start, stop, np.array(self._ticks, float), np.array(self._amps, float))
+        self._start = stop
+        self._ticks = array("q", [stop])
+        self._amps = self._amps[-1:]
+        return span
+
+
+class Sampler:
+    """Averages the truth over each sampling interval, exactly, and adds the clamp's noise.
+
+    Sample k stands at k / rate seconds after `origin` (a tick) and is the mean over the interval that ends
+    there, so sample 0 is the last instant before the origin and an edge at the origin is seen. There are
+    `count` samples. Noise is white, `noise_ua` rms at NOISE_RATE_HZ, from `seed`; 0 switches it off.
+    """
+
+    def __init__(
+        self, rate_hz: Fraction, origin: int, count: int, seed: int, noise_ua: float = NOISE_UA
+    ) -> None:
+        import numpy as np
+
+        self.count = count
+        self.done = 0
+        self._step = float(TICKS_PER_S / rate_hz)
+        self._rate_hz = float(rate_hz)
+        self._origin = origin
+        self._noise_a = noise_ua / 1e6 * (self._rate_hz / NOISE_RATE_HZ) ** 0.5
+        self._random = np.random.default_rng([seed, NOISE_UA])
+        self._charge = 0.0  # ampere-ticks of the interval that is not complete yet
+
+    def feed(self, span: Span) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        """The samples that a further span completes: times in seconds, currents in amperes.
+
+        The charge at the intervals' ends is read off the cumulated charge, a polyline through the changes.
+        """
+        import numpy as np
+
+        last = min(math.floor((span.stop - self._origin) / self._step + FLOAT_SLACK), self.count - 1)
+        numbers = np.arange(self.done, last + 1)
+        opening = self._origin + (self.done - 1) * self._step
+        corners = np.append(span.ticks, span.stop) - opening
+        charge = np.concatenate(([0.0], np.cumsum(span.amps * np.diff(corners))))
+        charge += self._charge - np.interp(0.0, corners, charge)  # counted from the opening of the interval
+        at_ends = np.interp((numbers - self.done + 1) * self._step, corners, charge)
+        samples = np.diff(at_ends, prepend=0.0) / self._step
+        self._charge = charge[-1] - (at_ends[-1] if len(numbers) else 0.0)
+        self.done += len(numbers)
+        return numbers / self._rate_hz, self._clamp(samples)
+
+    def _clamp(self, truth: Any) -> Any:
+        import numpy as np
+
+        noise = self._noise_a * self._random.standard_normal(len(truth)) if self._noise_a else 0.0
+        return np.rint((truth + noise) * RESOLUTION_PER_A) / RESOLUTION_PER_A + 0.0  # + 0.0: no minus zero
+
+
+class CsvFile:
+    """A recording on its way to disk, under a temporary name until keep() gives it its own.
+
+    Leaving the context without keep() removes the temporary file: a recording is whole or not there.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._temporary = path.with_name(path.name + ".part")
+
+    def __enter__(self) -> Self:
+        import pyarrow as pa
+        from pyarrow import csv
+
+        self._file = self._temporary.open("wb")
+        self._file.write(HEADER)
+        self._schema = pa.schema([("time_s", pa.float64()), ("current_a", pa.float64())])
+        options = csv.WriteOptions(include_header=False, quoting_style="none", batch_size=BATCH_ROWS)
+        self._writer = csv.CSVWriter(self._file, self._schema, write_options=options)
+        return self
+
+    def write(self, times_s: npt.NDArray[np.float64], currents_a: npt.NDArray[np.float64]) -> None:
+        """Add samples: equal numbers of seconds and amperes."""
+        import pyarrow as pa
+
+        self._writer.write_batch(
+            pa.record_batch([pa.array(times_s), pa.array(currents_a)], schema=self._schema)
+        )
+
+    def keep(self) -> None:
+        """Close the file and put it in its place, replacing what was there."""
+        self._close()
+        self._temporary.replace(self._path)
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._close()
+        with contextlib.suppress(FileNotFoundError):
+            self._temporary.unlink()
+
+    def _close(self) -> None:
+        self._writer.close()
+        self._file.close()

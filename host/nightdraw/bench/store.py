@@ -1,0 +1,155 @@
+"""The bench's flash: files in memory that lose power the way flash does. No box logic lives here.
+
+Names change at once and whole (a rename is atomic), data is safe only after sync(): a power cut may keep any
+part of what was written since. That is harsher than the board's file system, so code that forgets a sync
+fails here first.
+"""
+
+from __future__ import annotations
+
+import errno
+import random
+
+BLOCK_BYTES = 4096  # the board's file system hands out flash in these
+CAPACITY_BYTES = 352 * BLOCK_BYTES  # the standard board's file system
+
+
+class PowerCut(BaseException):
+    """Power was lost inside a store operation, or the store was used while dead."""
+
+
+class _File:
+    """`safe` survives a power cut; `data` is what a reader sees while power lasts."""
+
+    __slots__ = ("data", "safe")
+
+    def __init__(self) -> None:
+        self.safe = b""
+        self.data = bytearray()
+
+
+class MemoryStore:
+    """A box's file store with power cuts at will.
+
+    `cut_at`: the number (from 1) of the changing operation in which power is lost; None: never. `seed`
+    chooses what a cut tears. `operations` counts write, append, rename, delete and sync so far.
+    """
+
+    def __init__(self, seed: int = 0, capacity_bytes: int = CAPACITY_BYTES) -> None:
+        self.operations = 0
+        self.cut_at: int | None = None
+        self.capacity_bytes = capacity_bytes
+        self._random = random.Random(seed)
+        self._files: dict[str, _File] = {}
+        self._dead = False
+
+    def read(self, name: str) -> bytes | None:
+        """The file's bytes, or None where there is none."""
+        self._alive()
+        file = self._files.get(name)
+        return None if file is None else bytes(file.data)
+
+    def read_at(self, name: str, offset: int, length: int) -> bytes:
+        """Up to `length` bytes from `offset`; fewer at the end, none from a file that is missing."""
+        self._alive()
+        file = self._files.get(name)
+        return b"" if file is None else bytes(file.data[offset : offset + length])
+
+    def size(self, name: str) -> int:
+        """The file's length in bytes, 0 where there is none."""
+        self._alive()
+        file = self._files.get(name)
+        return 0 if file is None else len(file.data)
+
+    def names(self) -> list[str]:
+        """The names of all files."""
+        self._alive()
+        return sorted(self._files)
+
+    def write(self, name: str, data: bytes) -> None:
+        """Replace or make a file; safe only after sync(). Raises OSError(ENOSPC) when the flash is full."""
+        cut = self._begin()
+        self._reserve(name, len(data))
+        self._files.setdefault(name, _File()).data[:] = data
+        self._end(cut)
+
+    def append(self, name: str, data: bytes) -> None:
+        """Add to a file's end, making it where missing; safe only after sync(). Raises OSError(ENOSPC)."""
+        cut = self._begin()
+        self._reserve(name, self.size(name) + len(data))
+        self._files.setdefault(name, _File()).data.extend(data)
+        self._end(cut)
+
+    def rename(self, old: str, new: str) -> None:
+        """Give a file a new name, replacing what had it: wholly or not at all."""
+        cut = self._begin()
+        if old not in self._files:
+            raise OSError(errno.ENOENT, "no such file", old)
+        if not cut or self._random.random() < 0.5:
+            self._files[new] = self._files.pop(old)
+        self._end(cut)
+
+    def delete(self, name: str) -> None:
+        """Remove a file; nothing happens where there is none."""
+        cut = self._begin()
+        if not cut or self._random.random() < 0.5:
+            self._files.pop(name, None)
+        self._end(cut)
+
+    def sync(self) -> None:
+        """Make everything written so far safe."""
+        cut = self._begin()
+        if not cut or self._random.random() < 0.5:
+            self._settle()
+        self._end(cut)
+
+    def lose_power(self) -> None:
+        """Cut the power between two operations: what was not synced may be there, in part, or not."""
+        if not self._dead:
+            self._tear()
+            self._dead = True
+
+    def revive(self) -> None:
+        """Give power back; what survived is there."""
+        self._dead = False
+
+    def _alive(self) -> None:
+        if self._dead:
+            raise PowerCut
+
+    def _begin(self) -> bool:
+        self._alive()
+        self.operations += 1
+        return self.operations == self.cut_at
+
+    def _end(self, cut: bool) -> None:
+        if cut:
+            self.lose_power()
+            raise PowerCut
+
+    def _reserve(self, name: str, size: int) -> None:
+        used = sum(_blocks(len(file.data)) for other, file in self._files.items() if other != name)
+        if (used + _blocks(size)) * BLOCK_BYTES > self.capacity_bytes:
+            raise OSError(errno.ENOSPC, "the flash is full", name)
+
+    def _settle(self) -> None:
+        for file in self._files.values():
+            if file.safe != file.data:
+                file.safe = bytes(file.data)
+
+    def _tear(self) -> None:
+        for file in self._files.values():
+            if file.safe != file.data:
+                file.data[:] = self._torn(file.safe, bytes(file.data))
+                file.safe = bytes(file.data)
+
+    def _torn(self, old: bytes, new: bytes) -> bytes:
+        """What a cut leaves: the old bytes, or the new ones up to anywhere; an append keeps what was safe."""
+        kept = len(old) if new.startswith(old) else 0
+        if not kept and self._random.random() < 0.5:
+            return old
+        return new[: self._random.randint(kept, len(new))]
+
+
+def _blocks(size: int) -> int:
+    return -(-size // BLOCK_BYTES)
