@@ -35,7 +35,7 @@ class Fault:
 
 
 def parse_faults(texts: Iterable[str], channels: int) -> tuple[Fault, ...]:
-    """The faults in texts like `stuck-on:3`; raises InputError for another form, a wrong or repeated channel."""
+    """The faults in texts like `stuck-on:3`; raises InputError naming what is wrong."""
     faults: list[Fault] = []
     for text in texts:
         match = _FAULT.fullmatch(text)
@@ -117,7 +117,7 @@ class Plant:
         return self.point(pattern).current_a
 
     def sensed(self, pattern: int) -> tuple[int, int]:
-        """What the box's converters read: millivolts of supply, microamperes into the bank (or NOT_MEASURED)."""
+        """What the box's converters read: supply millivolts, bank microamperes or NOT_MEASURED."""
         pair = self._sensed.get(pattern)
         if pair is None:
             point = self.point(pattern)
