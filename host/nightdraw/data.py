@@ -1,0 +1,41 @@
+"""Where the shipped profiles and board files are: in the installed package first, in the source tree second.
+
+The wheel carries both folders as package data; an editable install has none of it and reads the source tree.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from nightdraw.errors import InputError
+
+PROFILES = "profiles"
+HARDWARE = "hardware"
+DEFAULT_BOARD = "bench-12v"
+_PACKAGE = Path(__file__).resolve().parent
+
+
+def folder(name: str, package: Path = _PACKAGE) -> Path:
+    """The shipped folder `profiles` or `hardware`; raises InputError when the installation lacks it.
+
+    `package` is the folder of the nightdraw package: its data/NAME, else NAME at the top of the source tree.
+    """
+    for place in (package / "data" / name, package.parent.parent / name):
+        if place.is_dir():
+            return place
+    raise InputError(f"this installation lacks its {name} folder: install nightdraw again")
+
+
+def board_path(name: str = DEFAULT_BOARD) -> Path:
+    """The path of a shipped board file by its name."""
+    return folder(HARDWARE) / f"{name}.yaml"
+
+
+def profile_paths() -> list[Path]:
+    """The paths of all shipped profiles, sorted by name."""
+    return sorted(folder(PROFILES).glob("*.yaml"))
+
+
+def profile_path(name: str) -> Path:
+    """The path of a shipped profile by its name."""
+    return folder(PROFILES) / f"{name}.yaml"
