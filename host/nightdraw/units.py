@@ -82,10 +82,10 @@ _RANGE_MARK = ".."
 
 
 class QuantityError(ValueError):
-    """The text is not the quantity that was wanted; `hint` says what to do, or is None."""
+    """The text is not the quantity that was wanted; `hint` (in the text too) says what to do, or is None."""
 
     def __init__(self, message: str, hint: str | None = None) -> None:
-        super().__init__(message)
+        super().__init__(f"{message} ({hint})" if hint else message)
         self.message = message
         self.hint = hint
 
