@@ -36,7 +36,7 @@ def test_plays_words_back_to_back_however_time_is_cut(words, start, early, steps
     for word in words[:early]:
         hal.push(*word)
     hal.enable()
-    for word in words[early:] if early else words:
+    for word in words[early:]:
         hal.push(*word)
     now = start
     for step in [*steps, sum(ticks for _, ticks in words) + 1]:

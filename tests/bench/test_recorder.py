@@ -121,8 +121,13 @@ def test_the_file_holds_the_header_and_each_sample(tmp_path):
 def test_an_interrupted_recording_leaves_nothing_and_keeps_the_old_one(tmp_path):
     path = tmp_path / "r.csv"
     path.write_text("an older recording")
-    with pytest.raises(KeyboardInterrupt), CsvFile(path) as file:
-        file.write(np.array([0.0]), np.array([0.04]))
-        raise KeyboardInterrupt
+
+    def interrupted():
+        with CsvFile(path) as file:
+            file.write(np.array([0.0]), np.array([0.04]))
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        interrupted()
     assert path.read_text() == "an older recording"
     assert [p.name for p in tmp_path.iterdir()] == ["r.csv"]
