@@ -1,0 +1,210 @@
+"""The message exchange of IEEE 488.2 as a protocol with no I/O: bytes and the time in, events out.
+
+It finds where messages, units, strings and blocks begin and end, and bounds them. It never knows a command
+(that is commands.py), never holds a block (its bytes pass through in pieces) and never reads a clock.
+
+Where the standard leaves room, or a serial line has no END:
+- a message ends with NL and nothing else, inside a string too, so that garbage is left behind at the next NL;
+- the units of a message are handed out when its NL has come, or as soon as a block begins;
+- a definite block's declared length is always swallowed, even after its command was refused: its bytes must
+  never be taken for commands. Silence ends it;
+- #0, whose end could not be known, is refused.
+"""
+
+MAX_LINE = 256  # bytes of a message outside its blocks, NL not counted: what the board sets aside for one
+SILENCE_TICKS = 20_000  # 2 s: a sender that pauses this long inside a block is gone
+
+# Events: what they carry.
+UNIT = 1  # text of one program message unit
+BLOCK = 2  # text of a unit up to its block, the block's size in bytes; DATA and CLOSE follow
+DATA = 3  # the next bytes of the block, a memoryview that is valid until the next event
+CLOSE = 4  # the block's unit is over: the text after the block
+END = 5  # the message is over; None
+FAULT = 6  # number of a standard error: the rest of the message is dropped
+
+_TEXT, _QUOTE, _HASH, _COUNT, _BLOCK, _SKIP = 0, 1, 2, 3, 4, 5
+_NL = 10
+_SPACE = 32
+_LAST_CHARACTER = 126
+_SEMICOLON = 59
+_QUOTES = (34, 39)
+_NUMBER_SIGN = 35
+_ZERO = 48
+_NINE = 57
+_BLOCK_BEGINS = 1  # a move's answer; errors are negative numbers
+
+_INVALID_CHARACTER = -101
+_INVALID_BLOCK = -161
+_OVERRUN = -363
+
+
+class Receiver:
+    """Turns received bytes into events; one per link.
+
+    The consumer may call drop() while it handles an event: the rest of the message is then passed over.
+    """
+
+    def __init__(self):
+        self._line = bytearray(MAX_LINE)
+        self._heard_at = 0
+        self._left = 0  # bytes of a block, or its length as far as it was read
+        self._digits = 0  # digits of that length still to come
+        self._quote = 0
+        self.reset()
+
+    def reset(self):
+        """Forget the message under way."""
+        self._state = _TEXT
+        self._used = 0
+        self._first = 0  # where the first unit not handed out begins
+        self._ends = []  # where the complete units not handed out end
+        self._open = False  # a BLOCK was handed out, its CLOSE was not
+        self._dropped = False
+
+    def drop(self):
+        """Pass over the rest of this message."""
+        self._dropped = True
+
+    def expired(self, now):
+        """At box tick `now`: True once when a block was given up after SILENCE_TICKS without a byte."""
+        waiting = (self._open and not self._dropped) or self._state in (_HASH, _COUNT, _BLOCK)
+        if not waiting or now - self._heard_at < SILENCE_TICKS:
+            return False
+        news = not self._dropped
+        self.reset()
+        return news
+
+    def receive(self, data, now):
+        """Yield the events (kind, value, size of a BLOCK or 0) in `data`, received at box tick `now`."""
+        self._heard_at = now
+        view = memoryview(data)
+        at = 0
+        while at < len(view):
+            if self._state == _BLOCK:
+                piece = view[at : at + self._left]
+                at += len(piece)
+                self._left -= len(piece)
+                if not self._dropped:
+                    yield DATA, piece, 0
+                self._after_block()
+                continue
+            byte = view[at]
+            at += 1
+            if byte == _NL:
+                yield from self._end_message()
+            elif self._state != _SKIP:
+                verdict = _MOVES[self._state](self, byte)
+                if verdict:
+                    yield from self._begin_block() if verdict == _BLOCK_BEGINS else self._fault(verdict)
+
+    def _after_block(self):
+        if not self._left:
+            self._state = _SKIP if self._dropped else _TEXT
+
+    def _end_message(self):
+        if self._state == _HASH:
+            self._store(_NUMBER_SIGN)
+        if self._state == _COUNT:
+            yield from self._fault(_INVALID_BLOCK)
+        elif self._state != _SKIP:
+            self._ends.append(self._used)
+            yield from self._units()
+        self.reset()
+        yield END, None, 0
+
+    def _begin_block(self):
+        self._state = _BLOCK
+        yield from self._units()
+        text = self._text(self._used)
+        self._open = True
+        if text is None:
+            yield from self._refuse(_INVALID_CHARACTER)
+        elif not self._dropped:
+            yield BLOCK, text, self._left
+        self._after_block()
+
+    def _fault(self, code):
+        self._state = _SKIP
+        if code != _OVERRUN:  # a line that is too long is refused as a whole
+            yield from self._units()
+        yield from self._refuse(code)
+
+    def _refuse(self, code):
+        if not self._dropped:
+            self._dropped = True
+            yield FAULT, code, 0
+
+    def _units(self):
+        ends = self._ends
+        self._ends = []
+        for end in ends:
+            text = self._text(end)
+            if self._dropped:
+                return
+            if text is None:
+                yield from self._refuse(_INVALID_CHARACTER)
+            elif self._open:
+                self._open = False
+                yield CLOSE, text, 0
+            elif text.strip():
+                yield UNIT, text, 0
+
+    def _text(self, end):
+        raw = bytes(self._line[self._first : end])
+        self._first = end + 1 if end < self._used else end
+        return None if raw and max(raw) > _LAST_CHARACTER else raw.decode()
+
+    def _store(self, byte):
+        if self._used == MAX_LINE:
+            return _OVERRUN
+        self._line[self._used] = byte
+        self._used += 1
+        return 0
+
+    def _in_text(self, byte):
+        if byte == _NUMBER_SIGN and self._awaits_data():
+            self._state = _HASH
+            return 0
+        if byte in _QUOTES:
+            self._state = _QUOTE
+            self._quote = byte
+        elif byte == _SEMICOLON:
+            self._ends.append(self._used)
+        return self._store(max(byte, _SPACE))  # white space is every code up to 32 (488.2, 7.4.1.2)
+
+    def _awaits_data(self):
+        first = self._ends[-1] + 1 if self._ends else self._first
+        unit = bytes(self._line[first : self._used]).lstrip()
+        tail = unit.rstrip()
+        return tail.endswith(b",") or (len(unit) > len(tail) > 0 and b" " not in tail)
+
+    def _in_quote(self, byte):
+        if byte == self._quote:
+            self._state = _TEXT
+        return self._store(byte)
+
+    def _in_hash(self, byte):
+        if _ZERO < byte <= _NINE:
+            self._state = _COUNT
+            self._digits = byte - _ZERO
+            self._left = 0
+            return 0
+        if byte == _ZERO:
+            return _INVALID_BLOCK
+        self._state = _TEXT
+        return self._store(_NUMBER_SIGN) or self._in_text(byte)
+
+    def _in_count(self, byte):
+        if not _ZERO <= byte <= _NINE:
+            return _INVALID_BLOCK
+        self._left = 10 * self._left + byte - _ZERO
+        self._digits -= 1
+        return 0 if self._digits else _BLOCK_BEGINS
+
+
+_MOVES = {
+    _TEXT: Receiver._in_text,
+    _QUOTE: Receiver._in_quote,
+    _HASH: Receiver._in_hash,
+    _COUNT: Receiver._in_count,
+}

@@ -1,0 +1,152 @@
+"""The message exchange: every case is fed whole, byte by byte, in random pieces and with a tail."""
+
+import itertools
+
+import pytest
+from boxcore import scpi
+from hypothesis import given
+from hypothesis import strategies as st
+
+UNIT, BLOCK, CLOSE, END, FAULT = "unit", "block", "close", "end", "fault"
+NAMES = {scpi.UNIT: UNIT, scpi.BLOCK: BLOCK, scpi.CLOSE: CLOSE, scpi.END: END, scpi.FAULT: FAULT}
+
+OVER = (END, None)
+
+ANY_BYTES = bytes(range(256))
+
+CASES = [
+    (b"*IDN?\n", [(UNIT, "*IDN?"), OVER]),
+    (b"*IDN?\r\n", [(UNIT, "*IDN? "), OVER]),
+    (b"\n", [OVER]),
+    (b" ; ;\n", [OVER]),
+    (b"*CLS;*ESE 4\n", [(UNIT, "*CLS"), (UNIT, "*ESE 4"), OVER]),
+    (b"A\nB\n", [(UNIT, "A"), OVER, (UNIT, "B"), OVER]),
+    (b'N "a;b#15",\'x"y;\'\n', [(UNIT, 'N "a;b#15",\'x"y;\''), OVER]),
+    (b'N "open;*RST\n*CLS\n', [(UNIT, 'N "open;*RST'), OVER, (UNIT, "*CLS"), OVER]),
+    (b"N\t1\n", [(UNIT, "N 1"), OVER]),
+    (b"D #15he\nlo\n", [(BLOCK, "D ", 5, b"he\nlo"), (CLOSE, ""), OVER]),
+    (b"D #10\n", [(BLOCK, "D ", 0, b""), (CLOSE, ""), OVER]),
+    (b"D 3,#210;\"'#19\r\n\n;;E\n", [(BLOCK, "D 3,", 10, b";\"'#19\r\n\n;"), (CLOSE, ""), (UNIT, "E"), OVER]),
+    (b"D #3256" + ANY_BYTES + b"\n", [(BLOCK, "D ", 256, ANY_BYTES), (CLOSE, ""), OVER]),
+    (b"D #9000000001x;E\n", [(BLOCK, "D ", 1, b"x"), (CLOSE, ""), (UNIT, "E"), OVER]),
+    (b"A;D #11xy\n", [(UNIT, "A"), (BLOCK, "D ", 1, b"x"), (CLOSE, "y"), OVER]),
+    (b"D #11x;D #11y\n", [(BLOCK, "D ", 1, b"x"), (CLOSE, ""), (BLOCK, "D ", 1, b"y"), (CLOSE, ""), OVER]),
+    (b"D #11x,#11y\n", [(BLOCK, "D ", 1, b"x"), (BLOCK, ",", 1, b"y"), (CLOSE, ""), OVER]),
+    (b"*ESE #H1F;*ESE #b11\n", [(UNIT, "*ESE #H1F"), (UNIT, "*ESE #b11"), OVER]),
+    (b"D#15\n", [(UNIT, "D#15"), OVER]),
+    (b"#15\n", [(UNIT, "#15"), OVER]),
+    (b"D #\n", [(UNIT, "D #"), OVER]),
+    (b"A;D #0abc;*RST\nB\n", [(UNIT, "A"), (FAULT, -161), OVER, (UNIT, "B"), OVER]),
+    (b"D #2x1;*RST\nB\n", [(FAULT, -161), OVER, (UNIT, "B"), OVER]),
+    (b"D #21\nB\n", [(FAULT, -161), OVER, (UNIT, "B"), OVER]),
+    (b"A;\xff;B\nC\n", [(UNIT, "A"), (FAULT, -101), OVER, (UNIT, "C"), OVER]),
+    (b"D\x80 #13\n\n\n\nB\n", [(FAULT, -101), OVER, (UNIT, "B"), OVER]),
+    (b"A" * 256 + b"\n", [(UNIT, "A" * 256), OVER]),
+    (b"A" * 257 + b"\nB\n", [(FAULT, -363), OVER, (UNIT, "B"), OVER]),
+    (b"*CLS;" * 52 + b"\nB\n", [(FAULT, -363), OVER, (UNIT, "B"), OVER]),
+    (b"D #11x" + b" " * 300 + b";E\nB\n", [(BLOCK, "D ", 1, b"x"), (FAULT, -363), OVER, (UNIT, "B"), OVER]),
+]  # fmt: skip
+
+
+def gather(receiver, pieces):
+    """The events of the pieces, a block's bytes joined to its event."""
+    seen = []
+    for piece in pieces:
+        for kind, value, size in receiver.receive(piece, 0):
+            if kind == scpi.DATA:
+                seen[-1] = (*seen[-1][:3], seen[-1][3] + bytes(value))
+            elif kind == scpi.BLOCK:
+                seen.append((BLOCK, value, size, b""))
+            else:
+                seen.append((NAMES[kind], value))
+    return seen
+
+
+@pytest.mark.parametrize(("message", "events"), CASES)
+def test_whole(message, events):
+    assert gather(scpi.Receiver(), [message]) == events
+
+
+@pytest.mark.parametrize(("message", "events"), CASES)
+def test_byte_by_byte(message, events):
+    assert gather(scpi.Receiver(), [bytes([b]) for b in message]) == events
+
+
+@pytest.mark.parametrize(("message", "events"), CASES)
+def test_with_a_tail(message, events):
+    receiver = scpi.Receiver()
+    assert gather(receiver, [message + b"*WA"]) == events
+    assert gather(receiver, [b"I\n"]) == [(UNIT, "*WAI"), (END, None)]
+
+
+@given(st.sampled_from(CASES), st.lists(st.integers(0, 600), max_size=5))
+def test_in_pieces(case, cuts):
+    message, events = case
+    edges = [0, *sorted(min(cut, len(message)) for cut in cuts), len(message)]
+    pieces = [message[a:b] for a, b in itertools.pairwise(edges)]
+    assert gather(scpi.Receiver(), pieces) == events
+
+
+@given(st.binary(max_size=4000))
+def test_any_block_passes_unchanged(data):
+    size = b"%d" % len(data)
+    message = b"D #%d%s%s;E\n" % (len(size), size, data)
+    events = [(BLOCK, "D ", len(data), data), (CLOSE, ""), (UNIT, "E"), (END, None)]
+    assert gather(scpi.Receiver(), [message]) == events
+
+
+def test_dropping_passes_over_the_rest_of_the_message_only():
+    receiver = scpi.Receiver()
+    seen = []
+    for kind, value, _ in receiver.receive(b"A;B;D #13\n\n\n;C\nE\n", 0):
+        seen.append((NAMES[kind], value))
+        if value == "B":
+            receiver.drop()
+    assert seen == [(UNIT, "A"), (UNIT, "B"), OVER, (UNIT, "E"), (END, None)]
+
+
+def test_a_refused_blocks_bytes_are_never_commands():
+    receiver = scpi.Receiver()
+    seen = []
+    for kind, value, _ in receiver.receive(b"D #15\n*RST" + b"\nE\n", 0):
+        seen.append((NAMES[kind], value))
+        if kind == scpi.BLOCK:
+            receiver.drop()
+    assert seen == [(BLOCK, "D "), OVER, (UNIT, "E"), (END, None)]
+
+
+@pytest.mark.parametrize(
+    "begun", [b"D #", b"D #3", b"D #32", b"D #15", b"D #15abcd", b"D #15abcde", b"D #15abcde "]
+)
+def test_silence_ends_a_block_once(begun):
+    receiver = scpi.Receiver()
+    list(receiver.receive(begun, 1000))
+    assert not receiver.expired(1000 + scpi.SILENCE_TICKS - 1)
+    assert receiver.expired(1000 + scpi.SILENCE_TICKS)
+    assert not receiver.expired(1000 + 2 * scpi.SILENCE_TICKS)
+    assert gather(receiver, [b"*IDN?\n"]) == [(UNIT, "*IDN?"), (END, None)]
+
+
+@pytest.mark.parametrize("begun", [b"", b"*ID", b'N "x', b"A" * 300, b"D #0"])
+def test_silence_elsewhere_is_patience(begun):
+    receiver = scpi.Receiver()
+    list(receiver.receive(begun, 0))
+    assert not receiver.expired(10 * scpi.SILENCE_TICKS)
+
+
+def test_every_byte_of_a_block_renews_its_time():
+    receiver = scpi.Receiver()
+    now = 0
+    for byte in b"D #15abcd":
+        now += scpi.SILENCE_TICKS - 1
+        assert not receiver.expired(now)
+        list(receiver.receive(bytes([byte]), now))
+
+
+@given(st.binary(max_size=2000))
+def test_whatever_comes_the_line_is_free_again(noise):
+    receiver = scpi.Receiver()
+    gather(receiver, [noise])
+    receiver.expired(scpi.SILENCE_TICKS)
+    gather(receiver, [b"\n"])
+    assert gather(receiver, [b"*IDN?\n"]) == [(UNIT, "*IDN?"), (END, None)]
