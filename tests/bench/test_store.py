@@ -34,7 +34,8 @@ def test_reads_back_what_was_written():
     store.append("b", b"new")
     assert store.read("a") == b"onetwo"
     assert store.read_at("a", 2, 3) == b"etw"
-    assert (store.size("a"), store.size("none"), store.read("none")) == (6, 0, None)
+    assert (store.size("a"), store.size("none"), store.read("none")) == (6, None, None)
+    assert store.read_at("none", 0, 1) is None
     assert store.names() == ["a", "b"]
     store.delete("a")
     store.delete("a")

@@ -49,17 +49,17 @@ class MemoryStore:
         file = self._files.get(name)
         return None if file is None else bytes(file.data)
 
-    def read_at(self, name: str, offset: int, length: int) -> bytes:
-        """Up to `length` bytes from `offset`; fewer at the end, none from a file that is missing."""
+    def read_at(self, name: str, offset: int, length: int) -> bytes | None:
+        """Up to `length` bytes from `offset`, fewer at the end; None where there is no such file."""
         self._alive()
         file = self._files.get(name)
-        return b"" if file is None else bytes(file.data[offset : offset + length])
+        return None if file is None else bytes(file.data[offset : offset + length])
 
-    def size(self, name: str) -> int:
-        """The file's length in bytes, 0 where there is none."""
+    def size(self, name: str) -> int | None:
+        """The file's length in bytes, None where there is no such file."""
         self._alive()
         file = self._files.get(name)
-        return 0 if file is None else len(file.data)
+        return None if file is None else len(file.data)
 
     def names(self) -> list[str]:
         """The names of all files."""
@@ -76,7 +76,7 @@ class MemoryStore:
     def append(self, name: str, data: bytes) -> None:
         """Add to a file's end, making it where missing; safe only after sync(). Raises OSError(ENOSPC)."""
         cut = self._begin()
-        self._reserve(name, self.size(name) + len(data))
+        self._reserve(name, (self.size(name) or 0) + len(data))
         self._files.setdefault(name, _File()).data.extend(data)
         self._end(cut)
 
