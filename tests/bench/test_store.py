@@ -13,8 +13,8 @@ ARGUMENTS = {"write": ("a", b"2"), "append": ("a", b"2"), "rename": ("a", "b"), 
 DATA = st.binary(max_size=40)
 
 
-def synced(**files: bytes) -> MemoryStore:
-    store = MemoryStore()
+def synced(lazy: bool = True, **files: bytes) -> MemoryStore:
+    store = MemoryStore(lazy=lazy)
     for name, data in files.items():
         store.write(name, data)
     store.sync()
@@ -42,6 +42,25 @@ def test_reads_back_what_was_written():
     assert store.names() == ["b"]
 
 
+def test_closing_a_file_makes_it_safe_unless_the_store_is_lazy():
+    """As the board's file system does."""
+    store = MemoryStore()
+    store.append("log", b"one")
+    store.append("log", b"two")
+    assert after_a_cut(store).read("log") == b"onetwo"
+
+
+@given(seed=st.integers(0, 999))
+def test_a_cut_append_is_torn_and_no_other(seed):
+    store = MemoryStore(seed)
+    store.append("log", b"safe")
+    store.cut_at = 2
+    with pytest.raises(PowerCut):
+        store.append("log", b"more")
+    store.revive()
+    assert store.read("log") in (b"safe", b"safem", b"safemo", b"safemor", b"safemore")
+
+
 def test_what_was_synced_survives_a_cut():
     store = after_a_cut(synced(a=b"safe", b=b"too"))
     assert (store.read("a"), store.read("b")) == (b"safe", b"too")
@@ -49,7 +68,7 @@ def test_what_was_synced_survives_a_cut():
 
 @given(seed=st.integers(0, 999), old=DATA, more=DATA)
 def test_an_append_loses_at_most_what_was_not_synced(seed, old, more):
-    store = MemoryStore(seed)
+    store = MemoryStore(seed, lazy=True)
     store.write("log", old)
     store.sync()
     store.append("log", more)
@@ -63,7 +82,7 @@ def test_a_write_without_sync_can_be_torn():
     """Otherwise the bench would forgive a firmware that forgets to sync."""
     left = set()
     for seed in range(60):
-        store = MemoryStore(seed)
+        store = MemoryStore(seed, lazy=True)
         store.write("x", b"old")
         store.sync()
         store.write("x", b"newer")
@@ -72,10 +91,10 @@ def test_a_write_without_sync_can_be_torn():
     assert left - {b"old", b"newer"}
 
 
-@given(cut=st.integers(1, 4), seed=st.integers(0, 99))
-def test_temporary_sync_rename_leaves_old_or_new(cut, seed):
+@given(lazy=st.booleans(), cut=st.integers(1, 4), seed=st.integers(0, 99))
+def test_temporary_sync_rename_leaves_old_or_new(lazy, cut, seed):
     """The way littlefs asks for it: a replaced file is the old or the new one at every cut."""
-    store = synced(slot=b"old program")
+    store = synced(lazy, slot=b"old program")
     store._random.seed(seed)
     store.operations, store.cut_at = 0, cut
     try:

@@ -1,8 +1,8 @@
 """The bench's flash: files in memory that lose power the way flash does. No box logic lives here.
 
-Names change at once and whole (a rename is atomic), data is safe only after sync(): a power cut may keep any
-part of what was written since. That is harsher than the board's file system, so code that forgets a sync
-fails here first.
+Names change at once and whole (a rename is atomic). Data is safe when its file is closed, as on the board's file
+system, so a cut tears the operation it falls into and no other. A lazy store is harsher: data is safe only after
+sync(), and a cut may keep any part of what was written since; code that must not rely on closing fails there.
 """
 
 from __future__ import annotations
@@ -25,17 +25,18 @@ class _File:
 
     def __init__(self) -> None:
         self.safe = b""
-        self.data = bytearray()
+        self.data = b""
 
 
 class MemoryStore:
     """A box's file store with power cuts at will.
 
     `cut_at`: the number (from 1) of the changing operation in which power is lost; None: never. `seed`
-    chooses what a cut tears. `operations` counts write, append, rename, delete and sync so far.
+    chooses what a cut tears; `lazy`: only sync() makes data safe. `operations` counts write, append, rename, delete and sync so far.
     """
 
-    def __init__(self, seed: int = 0, capacity_bytes: int = CAPACITY_BYTES) -> None:
+    def __init__(self, seed: int = 0, lazy: bool = False, capacity_bytes: int = CAPACITY_BYTES) -> None:
+        self._lazy = lazy
         self.operations = 0
         self.cut_at: int | None = None
         self.capacity_bytes = capacity_bytes
@@ -47,13 +48,13 @@ class MemoryStore:
         """The file's bytes, or None where there is none."""
         self._alive()
         file = self._files.get(name)
-        return None if file is None else bytes(file.data)
+        return None if file is None else file.data
 
     def read_at(self, name: str, offset: int, length: int) -> bytes | None:
         """Up to `length` bytes from `offset`, fewer at the end; None where there is no such file."""
         self._alive()
         file = self._files.get(name)
-        return None if file is None else bytes(file.data[offset : offset + length])
+        return None if file is None else file.data[offset : offset + length]
 
     def size(self, name: str) -> int | None:
         """The file's length in bytes, None where there is no such file."""
@@ -67,18 +68,16 @@ class MemoryStore:
         return sorted(self._files)
 
     def write(self, name: str, data: bytes) -> None:
-        """Replace or make a file; safe only after sync(). Raises OSError(ENOSPC) when the flash is full."""
+        """Replace or make a file; raises OSError(ENOSPC) when the flash is full."""
         cut = self._begin()
         self._reserve(name, len(data))
-        self._files.setdefault(name, _File()).data[:] = data
-        self._end(cut)
+        self._change(name, bytes(data), cut)
 
     def append(self, name: str, data: bytes) -> None:
-        """Add to a file's end, making it where missing; safe only after sync(). Raises OSError(ENOSPC)."""
+        """Add to a file's end, making it where missing; raises OSError(ENOSPC) when the flash is full."""
         cut = self._begin()
         self._reserve(name, (self.size(name) or 0) + len(data))
-        self._files.setdefault(name, _File()).data.extend(data)
-        self._end(cut)
+        self._change(name, (self.read(name) or b"") + data, cut)
 
     def rename(self, old: str, new: str) -> None:
         """Give a file a new name, replacing what had it: wholly or not at all."""
@@ -97,14 +96,14 @@ class MemoryStore:
         self._end(cut)
 
     def sync(self) -> None:
-        """Make everything written so far safe."""
+        """Make everything written so far safe; without work to do unless the store is lazy."""
         cut = self._begin()
         if not cut or self._random.random() < 0.5:
             self._settle()
         self._end(cut)
 
     def lose_power(self) -> None:
-        """Cut the power between two operations: what was not synced may be there, in part, or not."""
+        """Cut the power between two operations: what was not safe may be there, in part, or not."""
         if not self._dead:
             self._tear()
             self._dead = True
@@ -127,6 +126,13 @@ class MemoryStore:
             self.lose_power()
             raise PowerCut
 
+    def _change(self, name: str, data: bytes, cut: bool) -> None:
+        file = self._files.setdefault(name, _File())
+        file.data = data
+        if not (self._lazy or cut):
+            file.safe = data
+        self._end(cut)
+
     def _reserve(self, name: str, size: int) -> None:
         used = sum(_blocks(len(file.data)) for other, file in self._files.items() if other != name)
         if (used + _blocks(size)) * BLOCK_BYTES > self.capacity_bytes:
@@ -135,13 +141,13 @@ class MemoryStore:
     def _settle(self) -> None:
         for file in self._files.values():
             if file.safe != file.data:
-                file.safe = bytes(file.data)
+                file.safe = file.data
 
     def _tear(self) -> None:
         for file in self._files.values():
             if file.safe != file.data:
-                file.data[:] = self._torn(file.safe, bytes(file.data))
-                file.safe = bytes(file.data)
+                file.data = self._torn(file.safe, file.data)
+                file.safe = file.data
 
     def _torn(self, old: bytes, new: bytes) -> bytes:
         """What a cut leaves: the old bytes, or the new ones up to anywhere; an append keeps what was safe."""
