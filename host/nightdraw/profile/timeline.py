@@ -1,0 +1,31 @@
+"""What a run will do, edge by edge: the firmware's own schedule, with times in seconds and levels for people.
+
+Zero is the run's start, own consumption is included, limits are left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from boxcore import program as pg
+from boxcore import schedule
+
+from nightdraw.profile.model import Profile
+
+MAX_FOR_TICKS = 366 * 86400 * pg.TICKS_PER_S  # a year: beyond any run; a slip of the unit is told
+
+
+def edges(
+    profile: Profile, for_ticks: int, seed: int | None = None, run: int = 1
+) -> Iterator[tuple[int, int]]:
+    """Yield (tick, level_ua): the level at tick 0, then each change in [0, for_ticks).
+
+    seed: another seed than the profile's own; run: 1 .. 2^32 - 1, counts arms since the program was stored.
+    """
+    plan = schedule.Schedule(profile.program(seed), run, profile.board.own_ua)
+    yield from schedule.edges(plan, for_ticks)
+
+
+def edge(tick: int, level_ua: int) -> dict[str, float]:
+    """One edge as the JSON contract's keys."""
+    return {"t_s": tick / pg.TICKS_PER_S, "level_ma": level_ua / 1000}
