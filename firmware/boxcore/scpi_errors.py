@@ -48,6 +48,8 @@ ERRORS = {
     -282: "Illegal program name",
     -284: "Program currently running",
     -285: "Program syntax error",
+    -286: "Program runtime error",
+    -311: "Memory error",
     -350: "Queue overflow",
     -363: "Input buffer overrun",
     -365: "Time out error",

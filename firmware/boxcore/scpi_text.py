@@ -85,7 +85,7 @@ def matches(pattern, words):
 def parameters(text):
     """The parameters in a text as (kind, value) pairs: see NUMBER, WORD, STRING and `scaled`."""
     found = []
-    at = 0
+    at = _past_spaces(text, 0)
     while at < len(text):
         item, at = _parameter(text, at)
         found.append(item)
@@ -171,10 +171,12 @@ def _decimal(text, at):
         raise ScpiError(-121)
     exponent, end = _exponent(text, end)
     start = _past_spaces(text, end)
-    end = _past(text, start, is_letter)
+    if start == len(text) or is_letter(text[start]):
+        end = _past(text, start, is_letter)
+    suffix = text[start:end].upper()
     if end < len(text) and text[end] not in " ,":
         raise ScpiError(-121)
-    return (NUMBER, (negative, digits.lstrip("0"), exponent - places, text[start:end].upper())), end
+    return (NUMBER, (negative, digits.lstrip("0"), exponent - places, suffix)), end
 
 
 def _exponent(text, end):

@@ -1,0 +1,238 @@
+"""The instrument: what each program message unit does to the box, by a literal table of headers.
+
+One Instrument serves one link. It never reads a clock, never waits, never draws a current itself: the box
+does. Everything it holds or answers is bounded.
+
+Where the standard leaves room:
+- a command error (-1xx) drops the rest of its message, as 488.2 has it; any other error spoils its own unit
+  only. But a message with a failed unit never closes a switch: see closes_switches();
+- answers of one message are joined by ';'. Past MAX_ANSWER bytes they are thrown away with -430, for the link
+  must never be stopped by an answer that nobody fetches;
+- nothing here runs on after its unit, so *OPC, *OPC? and *WAI have nothing to wait for: a program that was
+  started is a state of the box, not a pending operation.
+"""
+
+import binascii
+
+from boxcore import commands_box, commands_common, scpi, scpi_text
+from boxcore.scpi_errors import ScpiError, is_command_error
+from boxcore.scpi_status import Status
+from boxcore.states import BoxError
+
+MAX_ANSWER = 200  # bytes of a message's answer with its NL: fits the board's USB buffer of 256
+
+TABLE = commands_common.TABLE + commands_box.TABLE
+
+
+class Instrument:
+    """The instrument of a box; `extra` adds rows to the table (see commands_common for a row's shape).
+
+    For handlers: box, now (box ticks), status, level_ua (the hand level), selected (the slot that PROGram
+    speaks of) and closes_switches().
+    """
+
+    def __init__(self, box, extra=()):
+        self.box = box
+        self.now = 0
+        self.status = Status()
+        self._rows = TABLE + tuple(extra)
+        self._receiver = scpi.Receiver()
+        self._replies = bytearray()
+        self._sink = None
+        self._close = None
+        self.restore()
+        self._begin()
+
+    def restore(self):
+        """Set what *RST and power-on set: the hand level at the box's own consumption, no name chosen."""
+        self.level_ua = self.box.board.own_ua
+        self._selected = None
+
+    @property
+    def selected(self):
+        """The chosen slot; until one is chosen that of the armed program, or else the first."""
+        if self._selected is None:
+            return self.box.slot or 0
+        return self._selected
+
+    def select(self, slot):
+        """Choose the slot that PROGram speaks of."""
+        self._selected = slot
+
+    def closes_switches(self):
+        """Ask before a unit makes the box draw: it is refused when an earlier unit of its message failed."""
+        if self._failed:
+            raise ScpiError(-221, "an earlier unit of this message failed")
+
+    def feed(self, data, now):
+        """Take received bytes at box tick `now`; returns the answers that became complete."""
+        self.tick(now)
+        for kind, value, size in self._receiver.receive(data, now):
+            _ON[kind](self, value, size)
+        replies = bytes(self._replies)
+        self._replies = bytearray()
+        return replies
+
+    def tick(self, now):
+        """Let time pass: look at the box's conditions, give up a block that fell silent."""
+        self.now = now
+        self._look()
+        if self._receiver.expired(now):
+            self._fail(-365)
+            self._begin()
+
+    def hang_up(self):
+        """Forget a message under way: the link was closed and another may be opened."""
+        self._receiver.reset()
+        self._abort_block()
+        self._begin()
+
+    def checksum(self):
+        """CRC-32 over this message's units so far, each followed by ';', then its answers so far."""
+        return binascii.crc32(self._answer, self._heard)
+
+    def answer_waits(self):
+        """True when units of this message have answered."""
+        return bool(self._answer)
+
+    def _begin(self):
+        self._answer = bytearray()
+        self._deadlocked = False
+        self._failed = False
+        self._path = []
+        self._heard = 0
+
+    def _look(self):
+        self.status.operation.see(self.box.operation)
+        self.status.questionable.see(self.box.questionable)
+
+    def _fail(self, code, info=""):
+        self._failed = True
+        self._abort_block()
+        if is_command_error(code):
+            self._receiver.drop()
+        self.status.report(code, info)
+
+    def _abort_block(self):
+        sink = self._sink
+        self._sink = None
+        if sink is not None:
+            self._guarded(sink.abort)
+
+    def _guarded(self, action, *arguments):
+        """Do it; a refusal or a failure becomes an error in the queue. Returns what the action returns."""
+        try:
+            return action(*arguments)
+        except ScpiError as error:
+            self._fail(error.code, error.info)
+        except BoxError as error:
+            self._fail(error.code, error.message)
+        except MemoryError:
+            self._fail(-225)
+        except OSError:
+            self._fail(-250)
+        return None
+
+    def _on_unit(self, text, _):
+        self._guarded(self._unit, text)
+
+    def _on_block(self, text, size):
+        if self._sink is not None:
+            self._fail(-108)
+        else:
+            self._guarded(self._open_block, text, size)
+
+    def _on_data(self, piece, _):
+        if self._sink is not None:
+            self._guarded(self._sink.write, piece)
+
+    def _on_close(self, text, _):
+        if self._sink is not None:
+            self._guarded(self._close_block, text.strip())
+
+    def _on_end(self, _, __):
+        if self._answer:
+            self._replies += self._answer
+            self._replies += b"\n"
+        self._begin()
+
+    def _on_fault(self, code, _):
+        self._fail(code)
+
+    def _unit(self, text):
+        self._look()
+        row, items = self._find(text.strip())
+        if len(row) > ROW_SIZE:
+            raise ScpiError(-104 if items else -109)
+        self._reply(row[HANDLER](self, *_values(row, items)))
+
+    def _open_block(self, text, size):
+        text = text.strip()
+        row, items = self._find(text[:-1] if text.endswith(",") else text)
+        if len(row) == ROW_SIZE:
+            raise ScpiError(-168)
+        values = _values(row, items)
+        self._sink = row[OPENER](self, *(values + [size]))
+        self._close = (row[HANDLER], values)
+
+    def _close_block(self, text):
+        if text:
+            raise ScpiError(-108 if text.startswith(",") else -103)
+        handler, values = self._close
+        handler(self, *(values + [self._sink]))
+        self._sink = None
+
+    def _find(self, text):
+        self._heard = binascii.crc32(text.encode() + b";", self._heard)
+        header, rest = scpi_text.split_header(text)
+        words = scpi_text.mnemonics(header)
+        if not header.startswith("*"):
+            if not header.startswith(":"):
+                words = self._path + words
+            self._path = words[:-1]
+        row = _row(self._rows, words, header.endswith("?"))
+        return row, scpi_text.parameters(rest)
+
+    def _reply(self, answer):
+        if answer is None or self._deadlocked:
+            return
+        if self._answer:
+            self._answer += b";"
+        self._answer += answer if isinstance(answer, bytes) else answer.encode()
+        if len(self._answer) >= MAX_ANSWER:
+            self._answer = bytearray()
+            self._deadlocked = True
+            self.status.report(-430)
+
+
+HEADER, NEEDED, PARSERS, HANDLER, OPENER = 0, 1, 2, 3, 4
+ROW_SIZE = 4  # of a row whose parameters hold no block
+
+
+def _row(rows, words, query):
+    first = words[0][:3]
+    for row in rows:
+        header = row[HEADER]
+        if first not in header or header.endswith("?") != query:
+            continue
+        if scpi_text.matches(header[:-1] if query else header, words):
+            return row
+    raise ScpiError(-113)
+
+
+def _values(row, items):
+    if len(items) < row[NEEDED]:
+        raise ScpiError(-109)
+    if len(items) > len(row[PARSERS]):
+        raise ScpiError(-108)
+    return [row[PARSERS][k](item) for k, item in enumerate(items)]
+
+
+_ON = {
+    scpi.UNIT: Instrument._on_unit,
+    scpi.BLOCK: Instrument._on_block,
+    scpi.DATA: Instrument._on_data,
+    scpi.CLOSE: Instrument._on_close,
+    scpi.END: Instrument._on_end,
+    scpi.FAULT: Instrument._on_fault,
+}

@@ -1,0 +1,309 @@
+"""What of the standard's subsystems this instrument has, from PROGram to DIAGnostic.
+
+Rows and handlers as commands_common describes them. Nothing here parses bytes or keeps state of its own.
+
+Where the standard leaves room:
+- a program's name is its slot, SLOT0 .. SLOT9, as a word or a string;
+- PROGram[:SELected]:STATe STOP and OUTPut OFF halt whatever runs: no name may stand between a hand and the
+  switches. The explicit form halts its own slot only;
+- RUN while any program is armed is refused (-221) and PAUSe, CONTinue always are: a run follows its schedule.
+  A program that a guard holds back answers PAUS;
+- a program larger than MAX_DATA bytes, like the journal, is read by offset and length; without them it is
+  refused (-223), never cut;
+- the hand level is what the circuit shall see, the box's own consumption included.
+"""
+
+from boxcore import scpi_text as words
+from boxcore import states as st
+from boxcore.journal import FILE_BYTES, FILES
+from boxcore.port import NOT_MEASURED
+from boxcore.program import MAX_BYTES
+from boxcore.scpi_errors import ScpiError
+from boxcore.slots import SLOTS
+
+MAX_DATA = 160  # bytes of a block answer, ten journal records: with header, seal and NL below an answer's 200
+MAX_OFFSET = 0x3FFFFFFF  # the board's largest small integer: 67 million journal records
+JOURNAL = "JOURNAL"
+MAX_SEAL = 999_999_999
+AMPERES = {"": 6, "A": 6, "MA": 3, "UA": 0}  # suffix -> power of ten to microamperes
+UA_PLACES = 6
+MV_PLACES = 3
+CDEG_PLACES = 2
+NONE = -1  # answered where there is no slot or no tick
+
+
+def slot_name(item):
+    """A program's name as a slot number."""
+    text = item[1].upper() if item[0] == words.STRING else item[1]
+    if item[0] == words.NUMBER:
+        raise ScpiError(-128)
+    if len(text) != 5 or text[:4] != "SLOT" or not words.is_digit(text[4]):
+        raise ScpiError(-282)
+    return int(text[4])
+
+
+def _extreme(item):
+    return words.choice({"MINimum": "low", "MAXimum": "high", "DEFault": "low"})(item)
+
+
+def _level(item):
+    """A hand level: microamperes as a number, "low" or "high"."""
+    if item[0] == words.WORD:
+        return _extreme(item)
+    return words.scaled(item, AMPERES, 0, 10**9)
+
+
+def _number(value):
+    return "%d" % (NONE if value is None else value)
+
+
+_OFFSET = words.integer(0, MAX_OFFSET)
+_LENGTH = words.integer(0, MAX_DATA)
+_STATE = words.choice({"RUN": "RUN", "STOP": "STOP", "PAUSe": "PAUS", "CONTinue": "CONT"})
+
+
+# PROGram
+
+
+def _catalog(ins):
+    infos = ins.box.slots.infos
+    names = ['"SLOT%d"' % slot for slot in range(SLOTS) if infos[slot] is not None]
+    return ",".join(names) or '""'
+
+
+def _select(ins, slot):
+    ins.select(slot)
+
+
+def _selected(ins):
+    return "SLOT%d" % ins.selected
+
+
+def _info(ins, slot):
+    info = ins.box.slots.infos[slot]
+    if info is None:
+        raise ScpiError(-282, "slot %d is empty" % slot)
+    return info
+
+
+def _open_define(ins, slot, size):
+    if size > MAX_BYTES:
+        raise ScpiError(-223, "a slot holds %d bytes" % MAX_BYTES)
+    ins.box.open_write(slot)
+    return ins.box.slots
+
+
+def _define(ins, slot, sink):
+    sink.commit()
+
+
+def _definition(ins, slot, offset=None, length=None):
+    size = _info(ins, slot).bytes
+    if offset is None:
+        if size > MAX_DATA:
+            raise ScpiError(-223, "%d bytes: ask by offset and length" % size)
+        offset = 0
+    elif length is None:
+        raise ScpiError(-109)
+    return words.block(ins.box.slots.read_at(slot, offset, MAX_DATA if length is None else length))
+
+
+def _delete(ins, slot):
+    _info(ins, slot)
+    ins.box.delete(slot)
+
+
+def _delete_all(ins):
+    if ins.box.state in st.ARMED:
+        raise ScpiError(-284)
+    for slot in range(SLOTS):
+        ins.box.delete(slot)
+
+
+def _set_state(ins, slot, state):
+    if state == "STOP":
+        if ins.box.slot == slot and ins.box.state in st.ARMED:
+            ins.box.halt(ins.now)
+    elif state == "RUN":
+        ins.closes_switches()
+        if ins.box.state in st.ARMED:
+            raise ScpiError(-221, "a program is armed already")
+        ins.box.arm(ins.now, slot)
+    else:
+        raise ScpiError(-221, "a program runs or stops")
+
+
+def _set_selected_state(ins, state):
+    if state == "STOP":
+        ins.box.halt(ins.now)
+    else:
+        _set_state(ins, ins.selected, state)
+
+
+def _program_state(ins, slot):
+    box = ins.box
+    if box.slot != slot or box.state not in st.ARMED:
+        return "STOP"
+    return "PAUS" if box.state == st.HOLDING else "RUN"
+
+
+def _for_selected(handler):
+    """The same handler for the form without a name."""
+    return lambda ins, *rest: handler(ins, ins.selected, *rest)
+
+
+# OUTPut, SOURce
+
+
+def _set_output(ins, on):
+    if not on:
+        ins.box.halt(ins.now)
+        return
+    ins.closes_switches()
+    _refuse_while_program(ins)
+    ins.box.level(ins.now, ins.level_ua)
+
+
+def _output(ins):
+    return "1" if ins.box.state in st.ARMED or ins.box.state == st.LEVEL else "0"
+
+
+def _clear_protection(ins):
+    ins.box.clear(ins.now)
+
+
+def _refuse_while_program(ins):
+    if ins.box.state in st.ARMED:
+        raise ScpiError(-221, "a program is armed")
+
+
+def _bounds_ua(ins):
+    """The lowest level, the own consumption, and the highest, the whole bank at the present supply added."""
+    own_ua = ins.box.board.own_ua
+    supply_mv = max(ins.box.readings.supply_mv, ins.box.board.caps["supply_min_mv"])
+    return own_ua, own_ua + ins.box.bank.full_ua(supply_mv)
+
+
+def _set_level(ins, level):
+    _refuse_while_program(ins)
+    lowest_ua, highest_ua = _bounds_ua(ins)
+    level_ua = {"low": lowest_ua, "high": highest_ua}.get(level, level)
+    if not lowest_ua <= level_ua <= highest_ua:
+        bounds = [words.decimal_text(ua, UA_PLACES) for ua in (lowest_ua, highest_ua)]
+        raise ScpiError(-222, "%s A to %s A" % tuple(bounds))
+    if ins.box.state == st.LEVEL:
+        ins.box.level(ins.now, level_ua)
+    ins.level_ua = level_ua
+
+
+def _hand_level(ins, extreme=None):
+    lowest_ua, highest_ua = _bounds_ua(ins)
+    level_ua = {None: ins.level_ua, "low": lowest_ua, "high": highest_ua}[extreme]
+    return words.decimal_text(level_ua, UA_PLACES)
+
+
+# MEASure
+
+
+def _voltage(ins):
+    return words.decimal_text(ins.box.readings.supply_mv, MV_PLACES)
+
+
+def _current(ins):
+    bank_ua = ins.box.readings.bank_ua
+    ua = ins.box.level_ua if bank_ua == NOT_MEASURED else ins.box.board.own_ua + bank_ua
+    return words.decimal_text(ua, UA_PLACES)
+
+
+def _temperature(ins):
+    cdeg = ins.box.readings.bank_cdeg
+    if cdeg == NOT_MEASURED:
+        raise ScpiError(-241, "no bank temperature sensor")
+    return words.decimal_text(cdeg, CDEG_PLACES)
+
+
+# MMEMory
+
+
+def _files(ins):
+    journal = ins.box.journal
+    used = journal.end - journal.start
+    return '%d,%d,"%s,BIN,%d"' % (used, max(0, FILES * FILE_BYTES - used), JOURNAL, used)
+
+
+def _data(ins, name, offset, length):
+    if name.upper() != JOURNAL:
+        raise ScpiError(-256)
+    try:
+        return words.block(ins.box.journal.read_at(offset, length))
+    except ValueError as error:
+        raise ScpiError(-222, str(error)) from None
+
+
+# DIAGnostic
+
+
+def _clock(ins):
+    return "%d" % ins.now
+
+
+def _run(ins):
+    box = ins.box
+    return ",".join([box.state.upper(), _number(box.slot), _number(box.run), _number(box.run_started)])
+
+
+def _own(ins):
+    return words.decimal_text(ins.box.board.own_ua, UA_PLACES)
+
+
+def _channels(ins):
+    return ",".join(["%d" % ns for ns in ins.box.bank.channels_ns])
+
+
+def _program(ins, slot):
+    info = _info(ins, slot)
+    return '"%s",%d,%d' % (info.name, info.bytes, info.crc32)
+
+
+def _journal(ins):
+    return "%d,%d" % (ins.box.journal.start, ins.box.journal.end)
+
+
+def _seal(ins, number):
+    return "%d,%d" % (number, ins.checksum())
+
+
+TABLE = (
+    ("PROGram:CATalog?", 0, (), _catalog),
+    ("PROGram[:SELected]:NAME", 1, (slot_name,), _select),
+    ("PROGram[:SELected]:NAME?", 0, (), _selected),
+    ("PROGram[:SELected]:DEFine", 0, (), _for_selected(_define), _for_selected(_open_define)),
+    ("PROGram[:SELected]:DEFine?", 0, (_OFFSET, _LENGTH), _for_selected(_definition)),
+    ("PROGram[:SELected]:DELete[:SELected]", 0, (), _for_selected(_delete)),
+    ("PROGram[:SELected]:DELete:ALL", 0, (), _delete_all),
+    ("PROGram[:SELected]:STATe", 1, (_STATE,), _set_selected_state),
+    ("PROGram[:SELected]:STATe?", 0, (), _for_selected(_program_state)),
+    ("PROGram:EXPLicit:DEFine", 1, (slot_name,), _define, _open_define),
+    ("PROGram:EXPLicit:DEFine?", 1, (slot_name, _OFFSET, _LENGTH), _definition),
+    ("PROGram:EXPLicit:DELete", 1, (slot_name,), _delete),
+    ("PROGram:EXPLicit:STATe", 2, (slot_name, _STATE), _set_state),
+    ("PROGram:EXPLicit:STATe?", 1, (slot_name,), _program_state),
+    ("OUTPut[:STATe]", 1, (words.boolean,), _set_output),
+    ("OUTPut[:STATe]?", 0, (), _output),
+    ("OUTPut:PROTection:CLEar", 0, (), _clear_protection),
+    ("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]", 1, (_level,), _set_level),
+    ("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]?", 0, (_extreme,), _hand_level),
+    ("MEASure[:SCALar]:VOLTage[:DC]?", 0, (), _voltage),
+    ("MEASure[:SCALar]:CURRent[:DC]?", 0, (), _current),
+    ("MEASure[:SCALar]:TEMPerature?", 0, (), _temperature),
+    ("MMEMory:CATalog?", 0, (), _files),
+    ("MMEMory:DATA?", 3, (words.string, _OFFSET, _LENGTH), _data),
+    ("DIAGnostic:BOARd?", 0, (), lambda ins: words.quoted(ins.box.board.name)),
+    ("DIAGnostic:CHANnels?", 0, (), _channels),
+    ("DIAGnostic:CLOCk?", 0, (), _clock),
+    ("DIAGnostic:JOURnal?", 0, (), _journal),
+    ("DIAGnostic:OWN?", 0, (), _own),
+    ("DIAGnostic:PROGram?", 1, (slot_name,), _program),
+    ("DIAGnostic:RUN?", 0, (), _run),
+    ("DIAGnostic:SEAL?", 1, (words.integer(0, MAX_SEAL),), _seal),
+)
