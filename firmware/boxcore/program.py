@@ -181,6 +181,14 @@ def validate(program):
             raise ProgramError("draw %d: %s" % (number + 1, problem))
 
 
+def peak_ua(draw):
+    """The highest level of one draw tuple, microamperes."""
+    if draw[0] != REPLAY:
+        return draw[1]
+    levels = draw[2]
+    return max(struct.unpack_from("<I", levels, at)[0] for at in range(0, len(levels), LEVEL_BYTES))
+
+
 def name_is_valid(name):
     """True for [a-z][a-z0-9-]{0,31}."""
     if not 1 <= len(name) <= MAX_NAME or not "a" <= name[0] <= "z":

@@ -1,0 +1,157 @@
+"""Guards: readings in, the number of a fault out. They decide; the box acts.
+
+check() allocates nothing while ticks are small integers, so that a trip can follow in the same routine that
+read the sensors. Run time and charge are counted by the player, which ends a run to the tick.
+"""
+
+from boxcore import port
+from boxcore import program as pg
+from boxcore import states as st
+
+PRESENT_MV = 6_000  # below this there is no battery behind the fuse: USB alone reads far less
+LOST_TICKS = 10_000  # supply gone this long (1 s) is a pulled fuse; starting an engine dips for less
+HYSTERESIS_MV = 200  # more than what the box's own pulses pull a tired battery down
+RELEASE_TICKS = 50_000  # the supply must stay inside for 5 s; longer than the edge queue, so nothing overlaps
+BOARD_MAX_CDEG = 8_500  # 85 C, the processor's rated limit
+SENSOR_LOW_CDEG = -5_000  # colder than any classroom: a broken sensor wire
+
+STANDING_TICKS = 1_000  # a level must stand 0.1 s before a measured current may speak about it
+FAULT_READINGS = 3  # and this many readings in a row must disagree
+FAULT_PERCENT = 10  # channel and monitor tolerances together stay well inside
+FAULT_UA = 3_000  # monitor offset; two steps of the smallest channel
+OVER_PERCENT = 125  # of all channels together: no pattern explains it, something is shorted
+OVER_UA = 20_000
+
+
+class Limits:
+    """The limits in force: the tighter of a program's and the board's caps."""
+
+    def __init__(self, caps, program=None):
+        self.supply_min_mv = caps["supply_min_mv"]
+        self.supply_max_mv = caps["supply_max_mv"]
+        self.run_ticks = caps["run_ticks"]
+        self.charge_mas = caps["charge_mas"]
+        self.bank_temp_cdeg = caps["bank_temp_cdeg"]
+        if program is not None:
+            self.supply_min_mv = max(self.supply_min_mv, program.supply_min_mv)
+            self.supply_max_mv = min(self.supply_max_mv, program.supply_max_mv)
+            self.run_ticks = min(self.run_ticks, program.run_ticks)
+            self.charge_mas = min(self.charge_mas, program.charge_mas)
+            self.bank_temp_cdeg = min(self.bank_temp_cdeg, program.bank_temp_cdeg)
+
+
+class Guard:
+    """Supply and temperatures against Limits; `held` is the fault that holds at present, or NO_FAULT."""
+
+    def __init__(self, limits):
+        self.limits = limits
+        self.held = st.NO_FAULT
+        self._calm = False
+        self._calm_tick = 0
+
+    def check(self, now, readings):
+        """The fault that these readings are, or NO_FAULT. A hold ends only HYSTERESIS_MV inside the range,
+        RELEASE_TICKS later."""
+        limits = self.limits
+        if readings.bank_cdeg > limits.bank_temp_cdeg:
+            return st.BANK_HOT
+        if readings.board_cdeg > BOARD_MAX_CDEG:
+            return st.BOARD_HOT
+        if readings.bank_cdeg < SENSOR_LOW_CDEG or readings.board_cdeg < SENSOR_LOW_CDEG:
+            return st.SENSOR_BAD
+        supply_mv = readings.supply_mv
+        if self.held:
+            return self._settle(now, supply_mv)
+        if supply_mv < limits.supply_min_mv:
+            self.held = st.SUPPLY_LOW
+        elif supply_mv > limits.supply_max_mv:
+            self.held = st.SUPPLY_HIGH
+        self._calm = False
+        return self.held
+
+    def _settle(self, now, supply_mv):
+        limits = self.limits
+        if self.held == st.SUPPLY_LOW:
+            inside = limits.supply_min_mv + HYSTERESIS_MV <= supply_mv <= limits.supply_max_mv
+        else:
+            inside = limits.supply_min_mv <= supply_mv <= limits.supply_max_mv - HYSTERESIS_MV
+        if not inside:
+            self._calm = False
+        elif not self._calm:
+            self._calm = True
+            self._calm_tick = now
+        elif now - self._calm_tick >= RELEASE_TICKS:
+            self.held = st.NO_FAULT
+        return self.held
+
+
+class Monitor:
+    """Measured bank current against what the pattern should give.
+
+    A channel that is stuck or open is flagged; a current that no pattern explains is a trip.
+    """
+
+    def __init__(self, bank):
+        self._bank = bank
+        self._strikes = 0
+
+    def check(self, readings, predicted_ua, standing_ticks):
+        """The fault, or NO_FAULT; predicted_ua: the bank's own current for the pattern that is playing,
+        standing_ticks: how long it has played."""
+        measured_ua = readings.bank_ua
+        if measured_ua == port.NOT_MEASURED:
+            return st.NO_FAULT
+        if measured_ua > self._bank.full_ua(readings.supply_mv) // 100 * OVER_PERCENT + OVER_UA:
+            return st.OVER_CURRENT
+        if standing_ticks < STANDING_TICKS:
+            return st.NO_FAULT
+        slack_ua = predicted_ua // 100 * FAULT_PERCENT + FAULT_UA
+        if predicted_ua - slack_ua <= measured_ua <= predicted_ua + slack_ua:
+            self._strikes = 0
+            return st.NO_FAULT
+        self._strikes += 1
+        if self._strikes < FAULT_READINGS:
+            return st.NO_FAULT
+        return st.SWITCH_ON if measured_ua > predicted_ua else st.SWITCH_OPEN
+
+
+class StartRule:
+    """When an armed program may begin; follows the measured supply and the panel, never the boot.
+
+    quiet_ticks: quiet time after the supply came back, before the rule counts at all.
+    """
+
+    def __init__(self, program, quiet_ticks=0):
+        self._kind = program.start
+        self._below_mv = program.start_below_mv
+        self._wait_ticks = program.start_after_ticks
+        if program.start == pg.START_REST:
+            self._wait_ticks += program.start_steady_ticks
+        self._quiet_ticks = quiet_ticks
+        self._present_tick = None
+        self._true_tick = None
+
+    def update(self, now, readings):
+        """Take note of new readings."""
+        if readings.supply_mv < PRESENT_MV:
+            self._present_tick = self._true_tick = None
+            return
+        if self._present_tick is None:
+            self._present_tick = now
+        if not self._holds(readings):
+            self._true_tick = None
+        elif self._true_tick is None:
+            self._true_tick = now
+
+    def _holds(self, readings):
+        if self._kind == pg.START_PANEL:
+            return readings.arm
+        if self._kind == pg.START_REST:
+            return readings.supply_mv < self._below_mv
+        return True
+
+    def due(self):
+        """The tick at which the run may begin if nothing changes, or None while the condition is false."""
+        if self._true_tick is None:
+            return None
+        return max(self._true_tick, self._present_tick + self._quiet_ticks) + self._wait_ticks

@@ -1,0 +1,256 @@
+"""What really happened: 16-byte records in a ring of files, safe against torn writes.
+
+Records wait in memory and are appended in batches, because every append costs the flash about one erase.
+The bytes are documented here alone; the host decodes with the same file. The journal never decides anything.
+
+A record, little-endian "<BBHIIHBB": kind, arg, pattern, tick, value, supply_mv, block, check.
+Box time in ticks since that boot is (block << 30) + tick; block counts on in decode() where its byte wraps.
+check is the record's CRC-32 folded to a byte (the four bytes XORed), never right for blank or zeroed flash.
+A file's name is "j" and the ten-digit offset of its first byte in the whole journal.
+"""
+
+import binascii
+import struct
+
+from boxcore import states as st
+
+RECORD = "<BBHIIHBB"
+RECORD_BYTES = 16
+BUFFER_RECORDS = 256  # 4 KB of memory: 25 s of a busy profile's ten edges a second
+RESERVED_RECORDS = 32  # room that edges may not take: trips and holds are never lost to a fast pulse train
+FLUSH_RECORDS = 192  # append when this many wait ...
+FLUSH_TICKS = 100_000  # ... or the oldest has waited 10 s: what a pulled fuse may cost the journal
+FLUSH_GAP_TICKS = 10_000  # never two appends within 1 s: an append may stall the processor for 0.4 s
+FILE_BYTES = 16_384  # four flash blocks
+FILES = 32  # 512 KB, 32 768 records: a third of the file system
+LATER = 0x3FFFFFFF  # a due tick that never comes: the box asks again long before 29.8 h
+
+TICK_BITS = 30
+TICK_MASK = (1 << TICK_BITS) - 1
+
+BOOT, PAGE, ARM, START, EDGE, REPICK, HOLD, RELEASE, TRIP, END, HALT = 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11
+LEVEL, STARVED, LOST, CLOCK, DAMAGE, FLAG, GONE, CLEAR, REFUSED = 12, 13, 14, 15, 16, 17, 18, 19, 20
+
+# kind -> (name, what arg means, what value means, what pattern means)
+KINDS = {
+    BOOT: ("boot", "cause", "boot", "may_be_lost"),
+    PAGE: ("page", "", "boot", ""),
+    ARM: ("arm", "slot", "run", "by"),
+    START: ("start", "slot", "position", "run_low"),
+    EDGE: ("edge", "", "level_ua", "pattern"),
+    REPICK: ("repick", "", "level_ua", "pattern"),
+    HOLD: ("hold", "fault", "reading", ""),
+    RELEASE: ("release", "", "", ""),
+    TRIP: ("trip", "fault", "reading", "pattern"),
+    END: ("end", "fault", "used", ""),
+    HALT: ("halt", "by", "", ""),
+    LEVEL: ("level", "", "level_ua", ""),
+    STARVED: ("starved", "", "", ""),
+    LOST: ("lost", "", "records", ""),
+    CLOCK: ("clock", "", "utc_s", ""),
+    DAMAGE: ("damage", "part", "detail", ""),
+    FLAG: ("flag", "fault", "reading", "pattern"),
+    GONE: ("gone", "", "position", ""),
+    CLEAR: ("clear", "", "", ""),
+    REFUSED: ("refused", "slot", "error", ""),
+}
+EDGES = (EDGE, REPICK)
+URGENT = (ARM, START, TRIP, END, HALT, DAMAGE)  # written with the next step instead of waiting for company
+PARTS = {1: "ledger", 2: "slot", 3: "journal"}  # what a damage record is about; a slot's number is its detail
+
+
+def check_byte(head):
+    """The check of a record's first 15 bytes."""
+    crc = binascii.crc32(head)
+    crc ^= crc >> 16
+    return (crc ^ crc >> 8) & 0xFF
+
+
+def pack(kind, arg, pattern, tick, value, supply_mv):
+    """One record; tick is the box's whole, ever-growing tick."""
+    block = tick >> TICK_BITS & 0xFF
+    raw = struct.pack(RECORD, kind, arg, pattern, tick & TICK_MASK, value, supply_mv, block, 0)
+    return raw[:15] + bytes((check_byte(raw[:15]),))
+
+
+def decode(data, boot=0):
+    """The records in `data`, in order, as dicts; damaged ones are left out.
+
+    Each has kind (name), boot, tick, arg, pattern, value, supply_mv, and by name what KINDS says these mean
+    (fault and by as words). boot: the boot number in force before the first boot or page record.
+    """
+    records = []
+    block = 0
+    for at in range(0, len(data) - RECORD_BYTES + 1, RECORD_BYTES):
+        raw = bytes(data[at : at + RECORD_BYTES])
+        kind = KINDS.get(raw[0])
+        if kind is None or check_byte(raw[:15]) != raw[15]:
+            continue
+        number, arg, pattern, tick, value, supply_mv, low, _ = struct.unpack(RECORD, raw)
+        if number in (BOOT, PAGE) and value != boot:
+            boot = value
+            block = low
+        block += (low - block) & 0xFF if (low - block) & 0xFF < 128 else 0
+        records.append(_describe(kind, boot, (block << TICK_BITS) + tick, arg, pattern, value, supply_mv))
+    return records
+
+
+def _describe(kind, boot, tick, arg, pattern, value, supply_mv):
+    record = {"kind": kind[0], "boot": boot, "tick": tick, "supply_mv": supply_mv}
+    record["arg"] = arg
+    record["pattern"] = pattern
+    record["value"] = value
+    for name, number in ((kind[1], arg), (kind[2], value), (kind[3], pattern)):
+        if name == "fault":
+            record[name] = st.FAULTS[number][0] if number in st.FAULTS else number
+        elif name == "by":
+            record[name] = st.BY.get(number, number)
+        elif name == "part":
+            record[name] = PARTS.get(number, number)
+        elif name and name != "boot":
+            record[name] = number
+    return record
+
+
+def _file_name(start):
+    return "j%010d" % start
+
+
+def _file_start(name):
+    if len(name) == 11 and name[0] == "j" and name[1:].isdigit():
+        return int(name[1:])
+    return None
+
+
+class Journal:
+    """The journal in a store. Offsets count from the very first record ever written and never go back, save
+    for records that a power cut took; `start` is the oldest byte still held, `end` is one past the newest,
+    records in memory included. `due` is the tick at which flush() should be called."""
+
+    def __init__(self, store, files=FILES):
+        self._store = store
+        self._most_files = files
+        self._buffer = bytearray(BUFFER_RECORDS * RECORD_BYTES)
+        self._head = bytearray(RECORD_BYTES)
+        self._head15 = memoryview(self._head)[:15]
+        self._count = 0
+        self._dropped = 0
+        self._flushed_tick = -FLUSH_GAP_TICKS
+        self._starts = []
+        self._size = 0
+        self.boot = 0
+        self.due = LATER
+        self.failures = 0
+
+    def open(self, boot):
+        """Find the files, newest last; a torn end is left behind and a new file begun after it."""
+        self.boot = boot
+        starts = [_file_start(name) for name in self._store.names()]
+        self._starts = sorted(start for start in starts if start is not None)
+        self._size = 0
+        if not self._starts:
+            self._starts = [0]
+            return
+        last = self._starts[-1]
+        self._size = self._store.size(_file_name(last))
+        if self._torn(last):
+            whole = self._size + RECORD_BYTES - 1
+            self._starts.append(last + whole - whole % RECORD_BYTES)
+            self._size = 0
+
+    def _torn(self, start):
+        if self._size % RECORD_BYTES:
+            return True
+        if not self._size:
+            return False
+        raw = self._store.read_at(_file_name(start), self._size - RECORD_BYTES, RECORD_BYTES)
+        return check_byte(raw[:15]) != raw[15]
+
+    @property
+    def start(self):
+        """Offset of the oldest byte held."""
+        return self._starts[0]
+
+    @property
+    def end(self):
+        """Offset one past the newest byte, memory included."""
+        return self._starts[-1] + self._size + self._count * RECORD_BYTES
+
+    def add(self, tick, kind, arg=0, pattern=0, value=0, supply_mv=0):
+        """Take one record; an edge that finds no room is dropped and counted."""
+        count = self._count
+        if count >= BUFFER_RECORDS - RESERVED_RECORDS and (kind in EDGES or count >= BUFFER_RECORDS - 2):
+            self._dropped += 1
+            return
+        if not count:
+            self.due = max(tick + FLUSH_TICKS, self._flushed_tick + FLUSH_GAP_TICKS)
+            if not self._size or self._size >= FILE_BYTES:
+                self._put(tick, PAGE, 0, 0, self.boot, 0)
+        if self._dropped:
+            dropped = self._dropped
+            self._dropped = 0
+            self._put(tick, LOST, 0, 0, dropped, 0)
+        self._put(tick, kind, arg, pattern, value, supply_mv)
+        if kind in URGENT or self._count >= FLUSH_RECORDS:
+            self.due = max(tick, self._flushed_tick + FLUSH_GAP_TICKS)
+
+    def _put(self, tick, kind, arg, pattern, value, supply_mv):
+        block = tick >> TICK_BITS & 0xFF
+        supply_mv = min(max(supply_mv, 0), 0xFFFF)
+        value &= 0xFFFFFFFF
+        at = self._count * RECORD_BYTES
+        head = self._head
+        struct.pack_into(RECORD, head, 0, kind, arg, pattern, tick & TICK_MASK, value, supply_mv, block, 0)
+        head[15] = check_byte(self._head15)
+        self._buffer[at : at + RECORD_BYTES] = head
+        self._count += 1
+
+    def flush(self, now):
+        """Append what waits to the newest file, begin the next where that is full, delete the oldest beyond
+        the ring. A store that fails costs the records, which are counted, never the run."""
+        if not self._count:
+            self.due = LATER
+            return
+        length = self._count * RECORD_BYTES
+        if self._size >= FILE_BYTES:
+            self._starts.append(self._starts[-1] + self._size)
+            self._size = 0
+        try:
+            self._store.append(_file_name(self._starts[-1]), memoryview(self._buffer)[:length])
+            self._size += length
+            while len(self._starts) > self._most_files:
+                self._store.delete(_file_name(self._starts.pop(0)))
+        except OSError:
+            self.failures += 1
+            self._dropped += self._count
+        self._count = 0
+        self._flushed_tick = now
+        self.due = LATER
+
+    def read_at(self, offset, length):
+        """Up to `length` bytes from `offset`, from one file or from memory; holes that a power cut left read
+        as 0xFF. Raises ValueError for an offset outside start .. end."""
+        if not self.start <= offset <= self.end:
+            raise ValueError("the journal holds %d to %d" % (self.start, self.end))
+        tail = self._starts[-1] + self._size
+        if offset >= tail:
+            at = offset - tail
+            return bytes(self._buffer[at : min(at + length, self._count * RECORD_BYTES)])
+        index = len(self._starts) - 1
+        while self._starts[index] > offset:
+            index -= 1
+        first = self._starts[index]
+        limit = self._starts[index + 1] if index + 1 < len(self._starts) else tail
+        length = min(length, limit - offset)
+        data = self._store.read_at(_file_name(first), offset - first, length) or b""
+        return data + b"\xff" * (length - len(data))
+
+    def read_all(self):
+        """Every byte held; for hosts, which have the memory."""
+        parts = []
+        at = self.start
+        while at < self.end:
+            part = self.read_at(at, FILE_BYTES)
+            parts.append(part)
+            at += len(part)
+        return b"".join(parts)

@@ -1,0 +1,246 @@
+"""Keeps the edge queue filled from a schedule, and accounts for what was really played.
+
+Words are queued ahead of time; an edge reaches the journal, and charge is counted, only once its tick has
+come, so that a stop takes back what was queued but never played. The player never decides whether it may play.
+
+Charge: 10 uA for one tick is one unit; UNITS_PER_MAS units are a milliampere-second. Units of a word stay
+small integers up to 4 A.
+"""
+
+from array import array
+
+from boxcore import journal as jn
+from boxcore import port
+from boxcore import states as st
+from boxcore.bank import NS_PER_UA_AT_MV
+
+RING = 512  # edges queued and not yet played: 1 ms pulses through half a second
+REPICK_PERCENT = 1  # a standing level's pattern is picked anew when the supply has moved further than this
+CACHE_PER_MILLE = 2  # a new level may use a pick made at a supply within this
+CACHE_LEVELS = 32  # more different levels than this within one supply begin the cache anew
+UNITS_PER_MAS = 1_000_000
+SEGMENTS = 500  # schedule segments caught up in one call: some 50 ms on the board
+NO_LEVEL = -1
+
+
+class Player:
+    """Plays one schedule at a time through a Hal.
+
+    true_ua: what the circuit sees now by prediction, the box's own consumption included; pattern: what plays
+    now; mas: charge played since begin(); stop_at: the tick at which the run must stop, stop_fault: why.
+    """
+
+    def __init__(self, hal, bank, own_ua, journal):
+        self._hal = hal
+        self._bank = bank
+        self._own_ua = own_ua
+        self._journal = journal
+        self._ticks = array("q", [0] * RING)
+        self._levels = array("I", [0] * RING)
+        self._patterns = array("H", [0] * RING)
+        self._supplies = array("H", [0] * RING)
+        self._kinds = bytearray(RING)
+        self._first = self._count = 0
+        self._cache = {}
+        self._cache_mv = 0
+        self.schedule = None
+        self.at = 0
+        self.begin(None, 0, 0)
+
+    def begin(self, schedule, now, charge_mas):
+        """Take a schedule standing at its zero at `now`, with charge_mas left to use; nothing plays yet."""
+        self.schedule = schedule
+        self._count = 0
+        self.playing = False
+        self.at = now
+        self.mas = self._units = 0
+        self._ahead_mas = self._ahead_units = 0
+        self._charge_mas = charge_mas
+        self._settled = self.since = now
+        self._level_ua = NO_LEVEL
+        self.stop_at = now
+        self.stop_fault = st.TIME_USED
+        self._open()
+
+    def _open(self):
+        self.pattern = 0
+        self.true_ua = self._own_ua
+        self._rate = self._ahead_rate = (self._own_ua + 5) // 10
+        self._ahead_pattern = 0
+        self._level_ua = NO_LEVEL
+        self._ahead_mas = self.mas
+        self._ahead_units = self._units
+        self._word_mas = self._most_of_a_word()
+
+    def _most_of_a_word(self):
+        return self._ahead_rate * port.MAX_WORD_TICKS // UNITS_PER_MAS + 2
+
+    def start(self, now, supply_mv):
+        """Fill the queue from `now` and play. The schedule must stand at `now`, or ahead of it: then the
+        switches stay open until its tick."""
+        self._hal.stop()
+        self._count = 0
+        self._open()
+        self._settled = self.since = now
+        if self.at < now:
+            self.at = now
+        lead = self.at - now
+        while lead > 0:
+            ticks = min(lead, port.MAX_WORD_TICKS)
+            self._hal.push(0, ticks)
+            lead -= ticks
+        self.refill(now, supply_mv, True)
+        self._hal.enable()
+        self.playing = True
+
+    def stop(self, now):
+        """Open every switch, settle what was played until `now` and forget the rest."""
+        self._hal.stop()
+        self.playing = False
+        self.settle(now)
+        self._count = 0
+        self._open()
+        self.since = now
+
+    def rest(self, now):
+        """Begin to account at `now` with every switch open: a run that begins held."""
+        self._settled = self.since = now
+        self._open()
+
+    def spent(self):
+        """True once the charge that begin() was given has been played."""
+        return self.mas >= self._charge_mas
+
+    def starved(self, now):
+        """If the queue ran empty: journal it, bring the schedule up to `now`; true where that happened and
+        start() must follow."""
+        if not self._hal.starved() and now <= self.at:
+            return False
+        empty = min(self.at, now)
+        self.stop(empty)
+        self._journal.add(empty, jn.STARVED)
+        self.settle(now)
+        while not self.catch_up(now):
+            pass
+        return True
+
+    def catch_up(self, now, most=SEGMENTS):
+        """Let the schedule pass up to `now` unseen, `most` segments at a time; true once it stands there."""
+        lag = now - self.at
+        while lag > 0 and most > 0:
+            lag -= self.schedule.take(lag)
+            most -= 1
+        self.at = max(self.at, now - lag)
+        return lag <= 0
+
+    def refill(self, now, supply_mv, force=False):
+        """Queue words up to QUEUE_HIGH_TICKS ahead, unless QUEUE_LOW_TICKS are there already and not `force`;
+        returns the tick at which to call again."""
+        at = self.at
+        if force or at - now <= port.QUEUE_LOW_TICKS:
+            if self._level_ua != NO_LEVEL:
+                moved = supply_mv - self._picked_mv
+                if (moved if moved > 0 else -moved) * 100 > self._picked_mv * REPICK_PERCENT:
+                    self._edge(at, jn.REPICK, self._level_ua, supply_mv)
+            at = self._fill(at, now + port.QUEUE_HIGH_TICKS, supply_mv)
+        wake = at - port.QUEUE_LOW_TICKS
+        if wake <= now:  # the queue is too short for that many ticks: come back when half of it has gone
+            wake = now + max(1, (at - now) // 2)
+        return wake
+
+    def _fill(self, at, limit, supply_mv):
+        schedule = self.schedule
+        push = self._hal.push
+        room = self._hal.room()
+        while at < limit and room > 0 and self._count < RING:
+            ticks = min(port.MAX_WORD_TICKS, limit - at)
+            if at >= self.stop_at:
+                push(0, ticks)
+                self.at = at = at + ticks
+                room -= 1
+                continue
+            ticks = min(ticks, schedule.left_ticks, self.stop_at - at)
+            if schedule.level_ua != self._level_ua:
+                self._edge(at, jn.EDGE, schedule.level_ua, supply_mv)
+            if self._charge_mas - self._ahead_mas <= self._word_mas:
+                ticks = self._within_charge(at, ticks)
+                if not ticks:
+                    continue
+            units = self._ahead_units + self._ahead_rate * ticks
+            if units >= UNITS_PER_MAS:
+                self._ahead_mas += units // UNITS_PER_MAS
+                units %= UNITS_PER_MAS
+            self._ahead_units = units
+            push(self._ahead_pattern, ticks)
+            schedule.take(ticks)
+            self.at = at = at + ticks
+            room -= 1
+        return at
+
+    def _within_charge(self, at, ticks):
+        left = (self._charge_mas - self._ahead_mas) * UNITS_PER_MAS - self._ahead_units
+        allowed = max(0, left) // max(1, self._ahead_rate)
+        if allowed < ticks:
+            self.stop_at = at + allowed
+            self.stop_fault = st.CHARGE_USED
+            return allowed
+        return ticks
+
+    def _edge(self, at, kind, level_ua, supply_mv):
+        pattern, true_ua = self._pick(level_ua, supply_mv)
+        self._level_ua = level_ua
+        self._ahead_pattern = pattern
+        self._ahead_rate = (true_ua + 5) // 10
+        self._word_mas = self._most_of_a_word()
+        slot = (self._first + self._count) % RING
+        self._ticks[slot] = at
+        self._kinds[slot] = kind
+        self._levels[slot] = true_ua
+        self._patterns[slot] = pattern
+        self._supplies[slot] = min(supply_mv, 0xFFFF)
+        self._count += 1
+
+    def _pick(self, level_ua, supply_mv):
+        moved = supply_mv - self._cache_mv
+        if (moved if moved > 0 else -moved) * 1000 > self._cache_mv * CACHE_PER_MILLE:
+            self._cache.clear()
+            self._cache_mv = supply_mv
+        self._picked_mv = self._cache_mv
+        found = self._cache.get(level_ua)
+        if found is None:
+            if len(self._cache) >= CACHE_LEVELS:
+                self._cache.clear()
+            pattern = self._bank.pattern(max(0, level_ua - self._own_ua), self._cache_mv)
+            found = (pattern, self._bank.conductance_ns(pattern))
+            self._cache[level_ua] = found
+        return found[0], self._own_ua + found[1] * supply_mv // NS_PER_UA_AT_MV
+
+    def settle(self, now):
+        """Account for everything up to `now`: charge, and edges into the journal with their own ticks."""
+        units = self._units
+        settled = self._settled
+        while self._count:
+            slot = self._first
+            tick = self._ticks[slot]
+            if tick > now:
+                break
+            units += self._rate * (tick - settled)
+            settled = self.since = tick
+            self.true_ua = true_ua = self._levels[slot]
+            self.pattern = self._patterns[slot]
+            self._rate = (true_ua + 5) // 10
+            self._journal.add(tick, self._kinds[slot], 0, self.pattern, true_ua, self._supplies[slot])
+            self._first = (slot + 1) % RING
+            self._count -= 1
+        if now > settled:
+            units += self._rate * (now - settled)
+            settled = now
+        self._settled = settled
+        if units >= UNITS_PER_MAS:
+            self.mas += units // UNITS_PER_MAS
+            units %= UNITS_PER_MAS
+        self._units = units
+
+    def next_edge(self):
+        """The tick of the next edge that is queued and not yet settled, or the end of the queue."""
+        return self._ticks[self._first] if self._count else self.at

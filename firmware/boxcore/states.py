@@ -1,0 +1,129 @@
+"""The box's states, the moves between them, and its faults: literal tables that the code walks.
+
+Nothing here acts. A move that is not in the table is refused; the state diagram is drawn from the same rows.
+"""
+
+IDLE = "idle"
+WAITING = "waiting"
+RUNNING = "running"
+HOLDING = "holding"
+TRIPPED = "tripped"
+ENDED = "ended"
+LEVEL = "level"
+
+STATES = (IDLE, WAITING, RUNNING, HOLDING, TRIPPED, ENDED, LEVEL)
+PLAYING = (RUNNING, HOLDING, LEVEL)  # the states in which a switch may be closed, or soon may be again
+ARMED = (WAITING, RUNNING, HOLDING)  # the states that belong to an armed program
+
+# (state, event) -> state
+MOVES = {
+    (IDLE, "arm"): WAITING,
+    (ENDED, "arm"): WAITING,
+    (WAITING, "start"): RUNNING,
+    (WAITING, "end"): ENDED,
+    (WAITING, "halt"): IDLE,
+    (RUNNING, "hold"): HOLDING,
+    (RUNNING, "trip"): TRIPPED,
+    (RUNNING, "end"): ENDED,
+    (RUNNING, "lost"): WAITING,
+    (RUNNING, "halt"): IDLE,
+    (HOLDING, "release"): RUNNING,
+    (HOLDING, "trip"): TRIPPED,
+    (HOLDING, "end"): ENDED,
+    (HOLDING, "lost"): WAITING,
+    (HOLDING, "halt"): IDLE,
+    (TRIPPED, "clear"): IDLE,
+    (TRIPPED, "halt"): IDLE,
+    (ENDED, "clear"): IDLE,
+    (ENDED, "halt"): IDLE,
+    (ENDED, "level"): LEVEL,
+    (IDLE, "level"): LEVEL,
+    (IDLE, "clear"): IDLE,
+    (IDLE, "halt"): IDLE,
+    (LEVEL, "level"): LEVEL,
+    (LEVEL, "trip"): TRIPPED,
+    (LEVEL, "end"): IDLE,
+    (LEVEL, "halt"): IDLE,
+}
+
+# What each event is, for the diagram's legend and for error messages.
+EVENTS = {
+    "arm": "a program is armed, by the link or the arm switch",
+    "start": "the start rule is satisfied",
+    "hold": "the supply left its range",
+    "release": "the supply is back in its range and has settled",
+    "lost": "the supply is gone while the box is still powered from USB",
+    "trip": "a guard opened the switches for good",
+    "end": "the run time, the charge or the hand level's time is used up",
+    "level": "a level is set by hand",
+    "clear": "a trip or an end is acknowledged",
+    "halt": "halted by the link, the arm switch or the resume rule",
+}
+
+NO_FAULT = 0
+SUPPLY_LOW = 1
+SUPPLY_HIGH = 2
+BANK_HOT = 3
+BOARD_HOT = 4
+SENSOR_BAD = 5
+OVER_CURRENT = 6
+SWITCH_ON = 7
+SWITCH_OPEN = 8
+TIME_USED = 9
+CHARGE_USED = 10
+STORAGE_BAD = 11
+
+# number -> (name, event it causes or None where it is only flagged, QUEStionable bit or None)
+FAULTS = {
+    SUPPLY_LOW: ("supply-low", "hold", 0),
+    SUPPLY_HIGH: ("supply-high", "hold", 0),
+    BANK_HOT: ("bank-hot", "trip", 4),
+    BOARD_HOT: ("board-hot", "trip", 4),
+    SENSOR_BAD: ("sensor-bad", "trip", 4),
+    OVER_CURRENT: ("over-current", "trip", 1),
+    SWITCH_ON: ("switch-on", None, 10),
+    SWITCH_OPEN: ("switch-open", None, 10),
+    TIME_USED: ("time-used", "end", 2),
+    CHARGE_USED: ("charge-used", "end", 9),
+    STORAGE_BAD: ("storage-bad", "trip", None),
+}
+
+BY_LINK, BY_PANEL, BY_RESUME = 1, 2, 3
+BY = {BY_LINK: "link", BY_PANEL: "panel", BY_RESUME: "resume"}
+
+# state -> OPERation condition bits: 5 waiting for trigger and 14 program running are SCPI-1999's, 8 and 9 ours
+OPERATION = {WAITING: 1 << 5, RUNNING: 1 << 14, HOLDING: 1 << 14 | 1 << 8, LEVEL: 1 << 9}
+
+
+class BoxError(Exception):
+    """A refused request; code: the SCPI-1999 error number, message: why. Nothing was changed."""
+
+    def __init__(self, code, message):
+        Exception.__init__(self, message)
+        self.code = code
+        self.message = message
+
+
+def next_state(state, event):
+    """The state after `event`; raises BoxError -221 (settings conflict) where the table has no such row."""
+    after = MOVES.get((state, event))
+    if after is None:
+        raise BoxError(-221, "can't %s while %s" % (event, state))
+    return after
+
+
+def question_bit(fault):
+    """The QUEStionable mask of a fault number, 0 where it has none."""
+    bit = FAULTS[fault][2] if fault else None
+    return 0 if bit is None else 1 << bit
+
+
+def diagram():
+    """The state diagram as Mermaid text, drawn from MOVES alone."""
+    lines = ["stateDiagram-v2", "    [*] --> " + IDLE]
+    for state in STATES:
+        for event in sorted(EVENTS):
+            after = MOVES.get((state, event))
+            if after is not None:
+                lines.append("    %s --> %s: %s" % (state, after, event))
+    return "\n".join(lines) + "\n"
