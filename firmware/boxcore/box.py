@@ -93,7 +93,7 @@ class Box:
         return self._program
 
     def used(self, now):
-        """(ticks, mas) of the run-time and charge budgets used until `now`, all boots since the arm together."""
+        """(ticks, mas) of the run-time and charge budgets used until `now`, all boots together."""
         if self.state in (st.IDLE, st.LEVEL):
             return 0, 0
         ticks = self._base_ticks

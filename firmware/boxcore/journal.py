@@ -5,11 +5,11 @@ The bytes are documented here alone; the host decodes with the same file. The jo
 
 A record, little-endian "<BBHIIHBB": kind, arg, pattern, tick, value, supply_mv, block, check.
 Box time in ticks since that boot is (block << 30) + tick; block counts on in decode() where its byte wraps.
-check is the record's CRC-32 folded to a byte (the four bytes XORed), never right for blank or zeroed flash.
+check is the CRC-8 with the polynomial 0x07 (that of the SMBus) over the 15 bytes before it: it finds every
+change within one byte. Blank (0xFF) and zeroed flash are no records either, their kinds are unknown.
 A file's name is "j" and the ten-digit offset of its first byte in the whole journal.
 """
 
-import binascii
 import struct
 
 from boxcore import states as st
@@ -59,11 +59,25 @@ URGENT = (ARM, START, TRIP, END, HALT, DAMAGE)  # written with the next step ins
 PARTS = {1: "ledger", 2: "slot", 3: "journal"}  # what a damage record is about; a slot's number is its detail
 
 
+def _crc8_table():
+    table = bytearray(256)
+    for byte in range(256):
+        crc = byte
+        for _ in range(8):
+            crc = (crc << 1 ^ 0x07) & 0xFF if crc & 0x80 else crc << 1
+        table[byte] = crc
+    return bytes(table)
+
+
+CRC8 = _crc8_table()
+
+
 def check_byte(head):
-    """The check of a record's first 15 bytes."""
-    crc = binascii.crc32(head)
-    crc ^= crc >> 16
-    return (crc ^ crc >> 8) & 0xFF
+    """The CRC-8 of some bytes: polynomial 0x07, from 0, not reflected."""
+    crc = 0
+    for byte in head:
+        crc = CRC8[crc ^ byte]
+    return crc
 
 
 def pack(kind, arg, pattern, tick, value, supply_mv):

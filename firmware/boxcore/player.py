@@ -1,7 +1,7 @@
 """Keeps the edge queue filled from a schedule, and accounts for what was really played.
 
 Words are queued ahead of time; an edge reaches the journal, and charge is counted, only once its tick has
-come, so that a stop takes back what was queued but never played. The player never decides whether it may play.
+come, so that a stop takes back what was queued but never played. It never decides whether it may play.
 
 Charge: 10 uA for one tick is one unit; UNITS_PER_MAS units are a milliampere-second. Units of a word stay
 small integers up to 4 A.

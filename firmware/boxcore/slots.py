@@ -1,7 +1,7 @@
 """Ten stored programs: each is replaced whole or not at all, and checked at every boot.
 
 A slot's file holds the program's bytes, then a store number and a CRC-32 of all before. The store number
-grows with every store, so that run counters kept elsewhere start anew with it. No program is ever run from here.
+grows with every store, so that run counters kept elsewhere start anew with it. Nothing is run from here.
 """
 
 import binascii

@@ -91,7 +91,7 @@ FAULTS = {
 BY_LINK, BY_PANEL, BY_RESUME = 1, 2, 3
 BY = {BY_LINK: "link", BY_PANEL: "panel", BY_RESUME: "resume"}
 
-# state -> OPERation condition bits: 5 waiting for trigger and 14 program running are SCPI-1999's, 8 and 9 ours
+# state -> OPERATION condition bits: 5 waiting for trigger, 14 program running (SCPI-1999); 8 and 9 ours
 OPERATION = {WAITING: 1 << 5, RUNNING: 1 << 14, HOLDING: 1 << 14 | 1 << 8, LEVEL: 1 << 9}
 
 

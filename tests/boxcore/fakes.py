@@ -15,8 +15,8 @@ class PowerCut(BaseException):
 
 
 class MemoryStore:
-    """Files in a dict. cut_at: the number (from 1) of the changing operation during which the power goes;
-    torn: how much of a write's new data stays behind, as a fraction of 1 (rename and delete happen or don't)."""
+    """Files in a dict. cut_at: the number (from 1) of the changing operation during which the power goes; torn:
+    how much of a write's new data stays behind, 0 .. 1 (rename and delete happen where it is 1)."""
 
     def __init__(self, files=None, cut_at=None, torn=0.5):
         self.files = {} if files is None else dict(files)
@@ -79,7 +79,7 @@ class MemoryStore:
 
 
 class FakeHal(port.Hal):
-    """Plays words in step with `now`, which the world sets; `played` lists (tick, pattern) at every change."""
+    """Plays words in step with `now`, which the world sets; `played` lists (tick, pattern) at each change."""
 
     def __init__(self, depth=1024):
         self.depth = depth
