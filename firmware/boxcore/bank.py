@@ -25,7 +25,8 @@ class Bank:
             raise ValueError("a channel's conductance must be 1 nS or more")
         self.channels_ns = tuple(channels_ns)
         self.full_ns = sum(channels_ns)
-        order = sorted(range(len(channels_ns)), key=lambda k: channels_ns[k])
+        # The number breaks ties between equal channels: MicroPython's sort keeps no order of its own.
+        order = [k for _, k in sorted((channel, k) for k, channel in enumerate(channels_ns))]
         self._coarse = [(channels_ns[k], 1 << k) for k in reversed(order[TABLE_CHANNELS:])]
         self._sums_ns, self._patterns = self._table(order[:TABLE_CHANNELS])
 
@@ -53,7 +54,7 @@ class Bank:
         return self.full_ns * supply_mv // NS_PER_UA_AT_MV
 
     def pattern(self, level_ua, supply_mv):
-        """The pattern whose current is nearest to `level_ua` at `supply_mv` (above 0); ties go to the lower."""
+        """The pattern whose current is nearest to `level_ua` at `supply_mv` (above 0); a tie goes to the lower."""
         wanted = level_ua * NS_PER_UA_AT_MV // supply_mv
         pattern = 0
         floor = self._sums_ns[len(self._sums_ns) - 1]

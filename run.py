@@ -1,0 +1,163 @@
+"""Set-up for a machine that has Python and nothing else: `python run.py demo | test | bench | nightdraw ...`.
+
+Only the standard library, and only syntax that an old Python can still read far enough to be told so. It
+makes the environment in .venv, keeps it while pyproject.toml stays the same, runs, and passes the status on.
+"""
+
+import hashlib
+import json
+import os
+import subprocess
+import sys
+
+HERE = os.path.dirname(os.path.abspath(__file__))
+VENV = os.path.join(HERE, ".venv")
+READY = os.path.join(VENV, "nightdraw-ready.json")  # written last: without it .venv was never finished
+OLDEST = (3, 11)
+SIGNAL_BASE = 128  # a shell's way of saying that a process ended by a signal
+INTERRUPTED = 130
+MISUSE = 2
+
+USAGE = """usage: python run.py COMMAND [ARGUMENTS]
+
+  demo [ARGUMENTS]       the whole job once: asked, did and seen, in one picture
+  test [ARGUMENTS]       lint, types and all tests; the arguments go to pytest (test -k pulse)
+  bench [ARGUMENTS]      benchmarks, printed as ratios
+  nightdraw ARGUMENTS    any other command of the program (nightdraw profile check FILE)
+"""
+
+
+def main(words):
+    """Run one command; returns the exit status."""
+    if sys.version_info < OLDEST:
+        found = ".".join(str(part) for part in sys.version_info[:3])
+        say("Nightdraw needs Python %d.%d or later, this is %s (%s)" % (OLDEST + (found, sys.executable)))
+        return MISUSE
+    if not words or words[0] not in COMMANDS:
+        help_wanted = bool(words) and words[0] in ("-h", "--help", "help")
+        (sys.stdout if help_wanted else sys.stderr).write(USAGE)
+        return 0 if help_wanted else MISUSE
+    extra, action = COMMANDS[words[0]]
+    try:
+        status = prepare(extra)
+        return status or action(words[1:])
+    except KeyboardInterrupt:
+        return INTERRUPTED
+
+
+def demo(arguments):
+    """The demo, out of the environment."""
+    return nightdraw(["demo"] + arguments)
+
+
+def nightdraw(arguments):
+    """Any command of the program."""
+    return call([python(), "-m", "nightdraw.cli.main"] + arguments)
+
+
+def bench(arguments):
+    """The benchmarks, from the top of the project."""
+    return call([python(), "-m", "tests.benchmarks"] + arguments, cwd=HERE)
+
+
+def test(arguments):
+    """Lint, layout, types and tests: all of them, whichever fails; the first failing status is the answer."""
+    workers = (
+        [] if any(a == "-n" or a.startswith(("-n", "--numprocesses")) for a in arguments) else ["-n", "auto"]
+    )
+    steps = (
+        ("lint", ["ruff", "check", "."]),
+        ("layout", ["ruff", "format", "--check", "."]),
+        ("types", ["mypy"]),
+        ("tests", ["pytest"] + workers + arguments),
+    )
+    failed = []
+    for name, step in steps:
+        say("%s: %s" % (name, " ".join(step)))
+        status = call([python(), "-m"] + step, cwd=HERE)
+        if status:
+            failed.append((name, status))
+    for name, status in failed:
+        say("%s failed (status %d)" % (name, status))
+    return failed[0][1] if failed else 0
+
+
+# command -> (the extra of pyproject.toml that it needs, what it does)
+COMMANDS = {
+    "demo": ("", demo),
+    "test": ("test", test),
+    "bench": ("test", bench),
+    "nightdraw": ("", nightdraw),
+}
+
+
+def prepare(extra):
+    """Make .venv fit for `extra` unless it is already; returns 0 or the failing step's status."""
+    wanted = fingerprint()
+    known = ready()
+    if known.get("fingerprint") == wanted and extra in known.get("extras", ()):
+        return 0
+    extras = sorted(set(known.get("extras", ())) | {"", extra})
+    say("making the environment in .venv (needs the network; a minute or two, once)")
+    if os.path.exists(READY):
+        os.remove(READY)
+    status = 0 if usable() else call([sys.executable, "-m", "venv", "--clear", VENV])
+    if status:
+        say("python -m venv failed; some systems keep it in a package of its own (python3-venv)")
+        return status
+    target = HERE + ("[%s]" % ",".join(e for e in extras if e) if any(extras) else "")
+    status = call([python(), "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "-e", target])
+    if status:
+        say("the packages could not be installed; what pip says stands above")
+        return status
+    with open(READY, "w") as file:
+        json.dump({"fingerprint": wanted, "extras": extras}, file)
+    return 0
+
+
+def fingerprint():
+    """What the environment depends on: the project's declaration, its place, and the Python that made it."""
+    with open(os.path.join(HERE, "pyproject.toml"), "rb") as file:
+        seen = hashlib.sha256(file.read())
+    seen.update(("%s %s %s" % (HERE, sys.version, sys.prefix)).encode())
+    return seen.hexdigest()
+
+
+def ready():
+    """What the finished environment holds; an empty dict where there is none."""
+    try:
+        with open(READY) as file:
+            return json.load(file)
+    except (OSError, ValueError):
+        return {}
+
+
+def usable():
+    """True where .venv has a Python of this very version that starts and has pip."""
+    check = "import sys, pip; sys.exit(sys.version != %r)" % sys.version
+    try:
+        return subprocess.call([python(), "-c", check], stderr=subprocess.DEVNULL) == 0
+    except OSError:
+        return False
+
+
+def python():
+    """The environment's own Python."""
+    folder, name = ("Scripts", "python.exe") if os.name == "nt" else ("bin", "python")
+    return os.path.join(VENV, folder, name)
+
+
+def call(words, cwd=None):
+    """Run a program to its end; returns its status, a shell's number where a signal ended it."""
+    status = subprocess.call(words, cwd=cwd)
+    return status if status >= 0 else SIGNAL_BASE - status
+
+
+def say(text):
+    """One line for people, out of the way of what the command prints."""
+    sys.stderr.write("run.py: %s\n" % text)
+    sys.stderr.flush()
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,109 @@
+"""What every test run shares: the one seed, what counts as skipped, and what real MicroPython ran.
+
+No test and no test data live here.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+from collections import Counter
+from collections.abc import Generator
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+from tests.micropython import runner
+
+IN_CI = bool(os.environ.get("CI"))
+COUNTS = pytest.StashKey[Counter[str]]()
+FAILED_SHOWN = 10  # lines that repeat a failure; beyond these the first ones say enough
+
+# Timing is never judged (a shared machine is slow at times), so nothing has a deadline.
+COMMON: dict[str, Any] = {
+    "deadline": None,
+    "print_blob": True,
+    "suppress_health_check": [HealthCheck.too_slow],
+}
+settings.register_profile("dev", max_examples=30, **COMMON)
+settings.register_profile("ci", max_examples=100, **COMMON)
+settings.load_profile("ci" if IN_CI else "dev")
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """--seed N: every random choice of a run follows from it."""
+    parser.addoption(
+        "--seed", type=int, default=None, help="the run's seed; without it one is drawn and shown"
+    )
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_configure(config: pytest.Config) -> None:
+    """Settle the seed before anything asks for it; the workers of a spread run inherit it."""
+    if config.option.seed is None:
+        config.option.seed = random.SystemRandom().randrange(2**32)
+    if config.getoption("--hypothesis-seed", None) is None:
+        config.option.hypothesis_seed = str(config.option.seed)
+    config.stash[COUNTS] = Counter()
+
+
+def pytest_report_header(config: pytest.Config) -> str:
+    """The seed, before the first test."""
+    return f"seed {config.option.seed} (the same again: python run.py test --seed {config.option.seed})"
+
+
+@pytest.fixture(scope="session")
+def seed(pytestconfig: pytest.Config) -> int:
+    """The run's seed; a test that draws at random starts its own random.Random from it."""
+    return int(pytestconfig.option.seed)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """In CI a skipped test has failed: what nobody ran proves nothing."""
+    report = yield
+    if not hasattr(report, "wasxfail"):
+        _refuse_skip(report)
+    return report
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report() -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
+    """In CI a module that skips itself has failed too."""
+    report = yield
+    _refuse_skip(report)
+    return report
+
+
+def _refuse_skip(report: pytest.TestReport | pytest.CollectReport) -> None:
+    if IN_CI and report.outcome == "skipped":
+        report.outcome = "failed"
+        reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else report.longrepr
+        report.longrepr = f"{report.nodeid}: a skipped test is a failure in CI: {reason}"
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """A worker hands its counts to the process that prints them."""
+    counts = session.config.stash[COUNTS]
+    counts.update(runner.COUNTS)
+    if hasattr(session.config, "workeroutput"):
+        session.config.workeroutput["micropython"] = dict(counts)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    """Add the counts of a worker that has finished (a hook of pytest-xdist)."""
+    node.config.stash[COUNTS].update(getattr(node, "workeroutput", {}).get("micropython", {}))
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    """What real MicroPython ran, and the line that repeats each failure."""
+    ran = config.stash[COUNTS]
+    terminalreporter.write_line(
+        f"real MicroPython ran {ran['programs']} programs: {ran['edges']} edges, {ran['processes']} processes"
+    )
+    for report in terminalreporter.stats.get("failed", [])[:FAILED_SHOWN]:
+        terminalreporter.write_line(
+            f'repeat: python run.py test --seed {config.option.seed} "{report.nodeid}"'
+        )
