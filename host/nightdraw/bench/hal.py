@@ -11,6 +11,7 @@ from collections.abc import Callable
 
 from boxcore.port import NOT_MEASURED, Hal
 
+NEVER = 1 << 62  # a tick that never comes
 QUEUE_WORDS = 256  # 1 KiB of the board's memory; at one edge each millisecond still a quarter of a second
 
 
@@ -52,6 +53,10 @@ class SimHal(Hal):
             self._dry = self._starved = True
             self._last = 0
             self._set(self._end, 0)
+
+    def next_change(self) -> int:
+        """The tick of the gates' next change that is queued; far away where none is."""
+        return self._changes[0][0] if self._changes else NEVER
 
     def room(self) -> int:
         """How many words push() can take now."""

@@ -9,7 +9,6 @@ import contextlib
 import os
 import socket
 import sys
-from collections.abc import Iterable
 from typing import Protocol
 
 from nightdraw.errors import InputError
@@ -50,6 +49,7 @@ class SocketClient:
         self._socket.setblocking(False)
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._waiting = bytearray()
+        self._gone = False
 
     def fileno(self) -> int:
         """The socket's number."""
@@ -57,6 +57,8 @@ class SocketClient:
 
     def receive(self) -> bytes | None:
         """What has come; b"" for nothing; None when the client has gone."""
+        if self._gone:
+            return None
         try:
             return self._socket.recv(READ_BYTES) or None
         except (BlockingIOError, InterruptedError):
@@ -70,10 +72,15 @@ class SocketClient:
         self.flush()
 
     def flush(self) -> None:
-        """Send on what is waiting; a client that has gone is noticed when it is next read."""
-        with contextlib.suppress(OSError):
+        """Send on what is waiting; that a client has gone is said when it is next read."""
+        try:
             while self._waiting:
                 del self._waiting[: self._socket.send(self._waiting)]
+        except (BlockingIOError, InterruptedError):
+            return
+        except OSError:
+            self._gone = True
+            self._waiting.clear()
 
     @property
     def unread(self) -> int:
@@ -163,9 +170,3 @@ class Listener:
 def deaf(client: Client) -> bool:
     """Whether a client has left so many answers unread that it isn't listened to."""
     return client.unread >= MAX_UNREAD_BYTES
-
-
-def close_all(doors: Iterable[Client | Listener]) -> None:
-    """Close every one."""
-    for door in doors:
-        door.close()

@@ -1,8 +1,8 @@
 """The bench's flash: files in memory that lose power the way flash does. No box logic lives here.
 
-Names change at once and whole (a rename is atomic). Data is safe when its file is closed, as on the board's file
-system, so a cut tears the operation it falls into and no other. A lazy store is harsher: data is safe only after
-sync(), and a cut may keep any part of what was written since; code that must not rely on closing fails there.
+Names change at once and whole (a rename is atomic). Data is safe when its file is closed, as on the board's
+file system, so a cut tears the operation it falls into and no other. A lazy store is harsher: data is safe
+only after sync(), a cut may keep any part of what was written since, and code that forgets to sync fails.
 """
 
 from __future__ import annotations
@@ -32,7 +32,8 @@ class MemoryStore:
     """A box's file store with power cuts at will.
 
     `cut_at`: the number (from 1) of the changing operation in which power is lost; None: never. `seed`
-    chooses what a cut tears; `lazy`: only sync() makes data safe. `operations` counts write, append, rename, delete and sync so far.
+    chooses what a cut tears; `lazy`: only sync() makes data safe. `operations` counts write, append, rename,
+    delete and sync so far.
     """
 
     def __init__(self, seed: int = 0, lazy: bool = False, capacity_bytes: int = CAPACITY_BYTES) -> None:

@@ -1,0 +1,69 @@
+"""A link to the simulated box: bytes in, answers out, at the world's present instant.
+
+It adds the one command that only a bench has, `DIAGnostic:CLOCk:ADVance <seconds>`, to the box's own table.
+"""
+
+from __future__ import annotations
+
+from boxcore import scpi_text as words
+from boxcore.commands import Instrument
+from boxcore.program import TICKS_PER_S
+
+from nightdraw.bench.store import PowerCut
+from nightdraw.bench.world import World
+
+MAX_ADVANCE_TICKS = 86_400 * TICKS_PER_S  # one day a command: seconds of computing, a client waits for it
+_SECONDS = {"": 4, "S": 4, "MS": 1}  # suffix -> power of ten to ticks
+
+
+def _ticks(item: tuple[str, object]) -> int:
+    return int(words.scaled(item, _SECONDS, 0, MAX_ADVANCE_TICKS))
+
+
+class BenchLink:
+    """One link to the world's box; it goes on with the next box after a power loss, as a serial line does."""
+
+    def __init__(self, world: World) -> None:
+        self._world = world
+        self._box = world.box
+        self._instrument = self._connect()
+
+    def feed(self, data: bytes) -> bytes:
+        """Bytes to the box now; returns the answers that became complete, none from a box without power."""
+        instrument = self._present()
+        if instrument is None:
+            return b""
+        try:
+            answers: bytes = instrument.feed(data, self._world.box_now)
+        except PowerCut:
+            self._world.cut_power()
+            return b""
+        self._world.call_box()
+        return answers
+
+    def tick(self) -> None:
+        """Let the box notice that nothing came: it gives up a block that has fallen silent."""
+        instrument = self._present()
+        if instrument is not None:
+            instrument.tick(self._world.box_now)
+
+    def hang_up(self) -> None:
+        """The other end has gone: a message under way is forgotten."""
+        instrument = self._present()
+        if instrument is not None:
+            instrument.hang_up()
+
+    def _present(self) -> Instrument | None:
+        if self._world.box is not self._box:
+            self._box = self._world.box
+            self._instrument = self._connect()
+        return self._instrument
+
+    def _connect(self) -> Instrument | None:
+        if self._box is None:
+            return None
+        return Instrument(self._box, (("DIAGnostic:CLOCk:ADVance", 1, (_ticks,), self._advance),))
+
+    def _advance(self, instrument: Instrument, ticks: int) -> None:
+        self._world.advance(ticks)
+        instrument.now = self._world.box_now
