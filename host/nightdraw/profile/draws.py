@@ -14,7 +14,7 @@ from nightdraw.errors import nearest
 from nightdraw.fields import Fields, items, read_with
 from nightdraw.places import Findings, Mapping, Node, Refused, Sequence, kind
 from nightdraw.profile.levels import from_csv, from_nodes
-from nightdraw.profile.model import LAWS, Draw, Pulse, Random, Replay, Steady
+from nightdraw.profile.model import LAWS, Draw, Pulse, Random, Replay, Sketch, Steady
 from nightdraw.profile.quantities import (
     delay_ticks,
     draw_ua,
@@ -34,25 +34,31 @@ REPLAY_KEYS = ("levels", "file", "repeat")
 REPEATS = {"once": 1, "forever": pg.FOREVER}
 
 
-def read_draws(profile: Fields, findings: Findings) -> list[Draw]:
-    """The draws that are sound by themselves, in the order of the file; findings for all others."""
+def read_draws(profile: Fields, findings: Findings) -> tuple[list[Draw], list[Sketch]]:
+    """The draws that are sound by themselves, in the order of the file, and sketches of all others.
+
+    Every sketch has left findings.
+    """
     if "draws" not in profile:
-        return []
+        return [], []
     nodes = items(profile.node("draws"), findings, "draws")
     place = profile.value_place("draws")
     if isinstance(place, Sequence) and not 1 <= len(nodes) <= pg.MAX_DRAWS:
         findings.add(place, f"draws must list 1 to {pg.MAX_DRAWS} draws, not {len(nodes)}")
-    found = []
+    sound: list[Draw] = []
+    sketches: list[Sketch] = []
     for number, node in enumerate(nodes, 1):
         if findings.full():
             break
         draw = _draw(node, number, findings)
-        if draw is not None:
-            found.append(draw)
-    return found
+        if isinstance(draw, Sketch):
+            sketches.append(draw)
+        elif draw is not None:
+            sound.append(draw)
+    return sound, sketches
 
 
-def _draw(node: Node, number: int, findings: Findings) -> Draw | None:
+def _draw(node: Node, number: int, findings: Findings) -> Draw | Sketch | None:
     if isinstance(node, Refused):
         return None
     kinds = ", ".join(KINDS)
@@ -62,7 +68,7 @@ def _draw(node: Node, number: int, findings: Findings) -> Draw | None:
     if len(node.entries) != 1:
         message = f"draw {number} must have one kind, not {len(node.entries)}"
         findings.add(node, message, "begin each draw with '- '")
-    draw: Draw | None = None
+    draw: Draw | Sketch | None = None
     for key, value in ((entry.key, entry.value) for entry in node.entries.values()):
         reader = KINDS.get(key.text)
         if reader is not None:
@@ -73,12 +79,12 @@ def _draw(node: Node, number: int, findings: Findings) -> Draw | None:
     return draw
 
 
-def _steady(node: Node, number: int, findings: Findings) -> Draw | None:
+def _steady(node: Node, number: int, findings: Findings) -> Draw | Sketch:
     level = read_with(node, findings, "steady", level_ua)
-    return None if level is None else Steady(level, node, number)
+    return Sketch("steady", None, node, number) if level is None else Steady(level, node, number)
 
 
-def _pulse(node: Node, number: int, findings: Findings) -> Draw | None:
+def _pulse(node: Node, number: int, findings: Findings) -> Draw | Sketch:
     fields = Fields(node, findings, "pulse", PULSE_KEYS, PULSE_REQUIRED)
     draw = fields.parsed("draw", draw_ua)
     on = fields.parsed("on", duration_ticks)
@@ -88,21 +94,23 @@ def _pulse(node: Node, number: int, findings: Findings) -> Draw | None:
         findings.add(
             fields.value_place("on"), "on must be shorter than every, which counts from start to start"
         )
+    place = fields.value_place("draw")
     if draw is None or on is None or every is None or first is None:
-        return None
-    return Pulse(draw, on, every, first, fields.value_place("draw"), number)
+        return Sketch("pulse", draw, place, number)
+    return Pulse(draw, on, every, first, place, number)
 
 
-def _random(node: Node, number: int, findings: Findings) -> Draw | None:
+def _random(node: Node, number: int, findings: Findings) -> Draw | Sketch:
     fields = Fields(node, findings, "random", RANDOM_KEYS, RANDOM_REQUIRED)
     draw = fields.parsed("draw", draw_ua)
     on = fields.parsed("on", duration_span_ticks)
     law = fields.choice("law", tuple(LAWS), "uniform")
     # Under an unknown law the gap's own quantities are still checked.
     gap = fields.parsed("gap", _GAPS.get(law or "", duration_span_ticks))
+    place = fields.value_place("draw")
     if draw is None or on is None or law is None or gap is None:
-        return None
-    return Random(draw, on, law, gap, fields.value_place("draw"), number)
+        return Sketch("random", draw, place, number)
+    return Random(draw, on, law, gap, place, number)
 
 
 def _uniform_gap(text: str) -> tuple[int, int]:
@@ -151,7 +159,7 @@ def _repeat(text: str) -> int:
     raise QuantityError(message, nearest(text[:60], REPEATS))
 
 
-KINDS: dict[str, Callable[[Node, int, Findings], Draw | None]] = {
+KINDS: dict[str, Callable[[Node, int, Findings], Draw | Sketch | None]] = {
     "steady": _steady,
     "pulse": _pulse,
     "random": _random,

@@ -38,6 +38,20 @@ class Figures:
         """The same as the JSON contract's keys."""
         return {**vars(self), "assumptions": list(self.assumptions)}
 
+    def text(self) -> str:
+        """The same for people."""
+        days = "never" if self.days_to_no_start is None else f"{self.days_to_no_start:.2f} days"
+        lines = [
+            f"peak               {self.peak_ma:.3f} mA",
+            f"mean               {self.mean_ma:.3f} mA",
+            f"charge a day       {self.charge_per_day_ah:.3f} Ah",
+            f"no start after     {days}",
+            f"pulses an hour     {self.pulses_per_hour:.2f}",
+            f"the box itself     {self.own_ma:.3f} mA",
+            "assumed:",
+        ]
+        return "\n".join(lines + [f"- {assumption}" for assumption in self.assumptions])
+
 
 def figures(
     profile: Profile,

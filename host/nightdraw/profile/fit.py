@@ -15,25 +15,33 @@ from boxcore.bank import Bank
 
 from nightdraw.board import BoardModel
 from nightdraw.places import Findings
-from nightdraw.profile.model import Draw, Limits, Pulse, Replay, Steady
+from nightdraw.profile.model import Draw, Limits, Pulse, Replay, Sketch, Steady
 from nightdraw.profile.quantities import show_ua
 
 TOLERANCE_UA = 2000  # a level holds 2 mA or 2 %, whichever is more: what a good low-current clamp can tell
 TOLERANCE_PER = 50
 
 
-def check(draws: Sequence[Draw], held: Limits | None, board: BoardModel, findings: Findings) -> None:
+def check(
+    draws: Sequence[Draw],
+    sketches: Sequence[Sketch],
+    held: Limits | None,
+    board: BoardModel,
+    findings: Findings,
+) -> None:
     """Find what the bank can't make of these draws under the limits that hold on the board.
 
-    held None: the supply limits are wrong; then only what no supply could mend is found.
+    sketches: draws whose timing is wrong, judged by their level alone. held None: the supply limits are
+    wrong; then only what no supply could mend is found.
     """
-    if not draws:
-        return
-    _Fit(draws, held, board, findings).check()
+    fitting = _Fit(draws, held, board, findings)
+    fitting.check(base_known=all(sketch.kind != "steady" for sketch in sketches))
+    for sketch in sketches:
+        fitting.fits_alone(sketch)
     check_size(draws, findings)
 
 
-def name(draw: Draw) -> str:
+def name(draw: Draw | Sketch) -> str:
     """The draw for messages."""
     return f"draw {draw.number} ({draw.kind})"
 
@@ -106,25 +114,26 @@ class _Fit:
         )
         self._base_ua = base_ua(draws, board.own_ua)
 
-    def check(self) -> None:
-        if not self._base_fits():
+    def check(self, base_known: bool) -> None:
+        """Check base, draws and sums; a base that isn't known may be anything from the own consumption up."""
+        if not self._base_fits(base_known):
             return
-        alone = [draw for draw in self._draws if self._alone(draw)]
+        alone = [draw for draw in self._draws if self.fits_alone(draw)]
         together = self._together(alone)
         resolved = [self._resolved(draw) for draw in alone]
         if together and all(resolved):
             self._sums_resolved(alone)
 
-    def _base_fits(self) -> bool:
+    def _base_fits(self, base_known: bool) -> bool:
         """True where the bank makes the base; one below the own consumption is found, then taken as that."""
         steady = [draw for draw in self._draws if isinstance(draw, Steady)]
-        if self._base_ua < self._own_ua:
+        if self._base_ua < self._own_ua and base_known:
             self._findings.add(
                 steady[0].place,
                 f"steady is {show_ua(self._base_ua)}, the box itself consumes {show_ua(self._own_ua)}",
                 "leave steady out to have the box's own consumption as the base",
             )
-            self._base_ua = self._own_ua
+        self._base_ua = max(self._base_ua, self._own_ua)
         total = 0
         for draw in steady:
             total += draw.draw_ua
@@ -133,7 +142,7 @@ class _Fit:
                 return False
         return True
 
-    def _alone(self, draw: Draw) -> bool:
+    def fits_alone(self, draw: Draw | Sketch) -> bool:
         """True where the base and this draw alone are within the bank."""
         if isinstance(draw, Steady) or self._base_ua + draw.peak_ua() <= self._room_ua:
             return True

@@ -182,6 +182,20 @@ Draw = Steady | Pulse | Random | Replay
 
 
 @dataclass(frozen=True)
+class Sketch:
+    """What is known of a draw whose timing is wrong: enough to say that it is too large."""
+
+    kind: str
+    draw_ua: int | None
+    place: Node
+    number: int
+
+    def peak_ua(self) -> int:
+        """The most it adds, as far as is known."""
+        return self.draw_ua or 0
+
+
+@dataclass(frozen=True)
 class Limits:
     """Where the box must stop, by boxcore's names and units; each is the profile's own or the default."""
 

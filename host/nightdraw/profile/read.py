@@ -104,9 +104,9 @@ class _Reader:
         self._notes.append(Finding(message, self._findings.file, node.line, node.column))
 
     def _draws(self, fields: Fields, limits: Limits | None) -> list[Draw]:
-        draws = read_draws(fields, self._findings)
+        draws, sketches = read_draws(fields, self._findings)
         held = None if limits is None else limits.within(self._board.caps)
-        fit.check(draws, held, self._board, self._findings)
+        fit.check(draws, sketches, held, self._board, self._findings)
         return draws
 
     def _limits(self, profile: Fields) -> Limits | None:

@@ -5,6 +5,7 @@ Zero is the run's start, own consumption is included, limits are left out.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 
 from boxcore import program as pg
@@ -26,6 +27,11 @@ def edges(
     yield from schedule.edges(plan, for_ticks)
 
 
-def edge(tick: int, level_ua: int) -> dict[str, float]:
-    """One edge as the JSON contract's keys."""
-    return {"t_s": tick / pg.TICKS_PER_S, "level_ma": level_ua / 1000}
+def edge_json(tick: int, level_ua: int) -> str:
+    """One edge as a JSON object with the contract's keys."""
+    return json.dumps({"t_s": tick / pg.TICKS_PER_S, "level_ma": level_ua / 1000})
+
+
+def edge_text(tick: int, level_ua: int) -> str:
+    """One edge as a line for people."""
+    return f"{tick / pg.TICKS_PER_S:14.4f} s {level_ua / 1000:11.3f} mA"
