@@ -89,8 +89,8 @@ def unpack(data):
     (ledger.phase, ledger.slot, ledger.by, ledger.fault) = fields[2:6]
     (ledger.serial, ledger.run, ledger.used_ticks, ledger.used_mas) = fields[6:10]
     (ledger.position_ticks, ledger.boot) = fields[10:12]
-    ledger.serials = list(fields[12::2])
-    ledger.runs = list(fields[13::2])
+    ledger.serials = [fields[k] for k in range(12, len(fields), 2)]
+    ledger.runs = [fields[k] for k in range(13, len(fields), 2)]
     return ledger
 
 

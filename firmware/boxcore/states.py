@@ -99,7 +99,7 @@ class BoxError(Exception):
     """A refused request; code: the SCPI-1999 error number, message: why. Nothing was changed."""
 
     def __init__(self, code, message):
-        Exception.__init__(self, message)
+        super().__init__(message)
         self.code = code
         self.message = message
 
