@@ -54,7 +54,7 @@ class Bank:
         return self.full_ns * supply_mv // NS_PER_UA_AT_MV
 
     def pattern(self, level_ua, supply_mv):
-        """The pattern whose current is nearest to `level_ua` at `supply_mv` (above 0); a tie goes to the lower."""
+        """The pattern whose current is nearest to `level_ua` at `supply_mv` (above 0); ties go low."""
         wanted = level_ua * NS_PER_UA_AT_MV // supply_mv
         pattern = 0
         floor = self._sums_ns[len(self._sums_ns) - 1]
