@@ -1,0 +1,283 @@
+"""The rules that the sources keep, each a function from one parsed source to its violations.
+
+test_tidy.py runs them over the project and proves on planted violations that each one bites.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+TOP = Path(__file__).resolve().parents[1]
+MOST_FUNCTION_LINES = 60  # what fits a screen
+MOST_MODULE_LINES = 400  # what one reads in one go
+
+CORE_IMPORTS = {"boxcore", "struct", "binascii", "json", "array", "hashlib"}  # on the board, and pure
+CORE_EXTRAS = {  # the few modules of the core that stand at an edge, and what that edge is
+    "files": {"os"},  # the file system
+}
+SHELL = "hal_rp2"  # the one module that touches the chip; it may import what the board has
+CHIP_IMPORTS = {"machine", "rp2"}
+HEAVY = {"numpy", "scipy", "matplotlib", "pyarrow", "serial"}  # loaded only by whoever uses them
+CLI_TOP_IMPORTS = {"errors", "units", "cli"}  # what the command line may import before it knows the command
+
+# Each package or module of the host and how high it stands: it imports only what stands lower.
+FLOORS = {
+    "errors": 0,
+    "units": 1,
+    "data": 1,
+    "report": 2,
+    "places": 2,
+    "fields": 3,
+    "board": 4,
+    "profile": 5,
+    "link": 5,
+    "bank": 5,
+    "bench": 6,
+    "capture": 6,
+    "lesson": 7,
+    "demo": 8,
+    "cli": 9,
+}
+
+
+@dataclass(frozen=True)
+class Source:
+    """One file: its path below the top of the project (with forward slashes), its text, its syntax tree."""
+
+    path: str
+    text: str
+    tree: ast.Module
+
+    @classmethod
+    def of(cls, path: str, text: str) -> Source:
+        """Parse a text as if it stood at that path."""
+        return cls(path, text, ast.parse(text))
+
+    @property
+    def core_module(self) -> str | None:
+        """The name of the firmware package's module, None for any other source."""
+        parts = self.path.split("/")
+        return parts[-1].removesuffix(".py") if parts[:2] == ["firmware", "boxcore"] else None
+
+    @property
+    def host_package(self) -> str | None:
+        """The package or module of the host that this belongs to, None for any other source."""
+        parts = self.path.split("/")
+        return parts[2].removesuffix(".py") if parts[:2] == ["host", "nightdraw"] else None
+
+
+@dataclass(frozen=True)
+class Violation:
+    """One rule broken at one line."""
+
+    path: str
+    line: int
+    message: str
+
+    def __str__(self) -> str:
+        return f"{self.path}:{self.line}: {self.message}"
+
+
+Rule = Callable[[Source], Iterator[Violation]]
+
+
+def sources() -> list[Source]:
+    """Every Python file of the project."""
+    folders = [TOP / name for name in ("firmware", "host", "tests")]
+    paths = [TOP / "run.py"] + [path for folder in folders for path in sorted(folder.rglob("*.py"))]
+    return [Source.of(path.relative_to(TOP).as_posix(), path.read_text("utf-8")) for path in paths]
+
+
+@dataclass(frozen=True)
+class Import:
+    """One imported module, the name taken from it (None for a whole module), what it is called here, and
+    whether it loads at once."""
+
+    module: str
+    name: str | None
+    bound: str
+    line: int
+    at_top: bool
+
+
+def imports(source: Source) -> Iterator[Import]:
+    """Every import of a source; what only a type checker reads is left out."""
+    yield from _imports(source.tree, at_top=True)
+
+
+def _imports(node: ast.AST, at_top: bool) -> Iterator[Import]:
+    for child in ast.iter_child_nodes(node):
+        if isinstance(child, ast.Import):
+            for alias in child.names:
+                yield Import(alias.name, None, alias.asname or alias.name, child.lineno, at_top)
+        elif isinstance(child, ast.ImportFrom):
+            module = "." * child.level + (child.module or "")
+            for alias in child.names:
+                yield Import(module, alias.name, alias.asname or alias.name, child.lineno, at_top)
+        elif isinstance(child, ast.If) and "TYPE_CHECKING" in ast.dump(child.test):
+            yield from _imports(ast.Module(child.orelse, []), at_top)
+        else:
+            inside = isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda)
+            yield from _imports(child, at_top and not inside)
+
+
+def sizes(source: Source) -> Iterator[Violation]:
+    """Functions and modules stay short."""
+    lines = source.text.count("\n")
+    if lines > MOST_MODULE_LINES:
+        yield Violation(source.path, 1, f"{lines} lines, a module has at most {MOST_MODULE_LINES}")
+    for node in ast.walk(source.tree):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            lines = (node.end_lineno or node.lineno) - node.lineno + 1
+            if lines > MOST_FUNCTION_LINES:
+                message = f"{node.name} has {lines} lines, a function has at most {MOST_FUNCTION_LINES}"
+                yield Violation(source.path, node.lineno, message)
+
+
+def docstrings(source: Source) -> Iterator[Violation]:
+    """Every module says what it is; so does every public function and class of the host and the core."""
+    if source.text.strip() and not ast.get_docstring(source.tree):
+        yield Violation(source.path, 1, "no module docstring")
+    if source.core_module is None and source.host_package is None:
+        return
+    for node in source.tree.body:
+        public = isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")
+        if public and not ast.get_docstring(node):  # type: ignore[arg-type]
+            yield Violation(source.path, node.lineno, f"{node.name} is public and has no docstring")  # type: ignore[attr-defined]
+
+
+def core_purity(source: Source) -> Iterator[Violation]:
+    """The core imports only what the board has and what can't touch hardware or clocks."""
+    module = source.core_module
+    if module is None or module == SHELL:
+        return
+    allowed = CORE_IMPORTS | CORE_EXTRAS.get(module, set())
+    for found in imports(source):
+        if found.module.split(".")[0] not in allowed:
+            yield Violation(source.path, found.line, f"the core may not import {found.module or '.'}")
+
+
+def chip_imports(source: Source) -> Iterator[Violation]:
+    """Only the shell touches the chip, and the host never imports the shell."""
+    for found in imports(source):
+        root = found.module.split(".")[0]
+        if root in CHIP_IMPORTS and source.core_module != SHELL:
+            yield Violation(source.path, found.line, f"only {SHELL} may import {root}")
+        shell = found.module == f"boxcore.{SHELL}" or (found.module == "boxcore" and found.name == SHELL)
+        if shell and source.path.startswith("host/"):
+            yield Violation(source.path, found.line, f"the host may not import {SHELL}")
+
+
+def whole_numbers(source: Source) -> Iterator[Violation]:
+    """The core has no floats: no literal, no true division, no float()."""
+    if source.core_module is None:
+        return
+    for node in ast.walk(source.tree):
+        if isinstance(node, ast.Constant) and isinstance(node.value, float | complex):
+            yield Violation(source.path, node.lineno, f"float literal {node.value!r}")
+        elif isinstance(node, ast.BinOp | ast.AugAssign) and isinstance(node.op, ast.Div):
+            yield Violation(source.path, node.lineno, "true division")
+        elif isinstance(node, ast.Name) and node.id == "float":
+            yield Violation(source.path, node.lineno, "float")
+
+
+def private_constants(source: Source) -> Iterator[Violation]:
+    """No underscore name crosses a module: MicroPython drops such constants from the module."""
+    modules = set()
+    for found in imports(source):
+        if found.module.split(".")[0] not in ("boxcore", "nightdraw"):
+            continue
+        if found.name is not None and found.name.startswith("_") and not found.name.endswith("__"):
+            yield Violation(source.path, found.line, f"{found.name} is private to {found.module}")
+        modules.add(found.bound)
+    for node in ast.walk(source.tree):
+        taken = isinstance(node, ast.Attribute) and node.attr.startswith("_") and not node.attr.endswith("__")
+        if taken and ast.unparse(node.value) in modules:  # type: ignore[attr-defined]
+            yield Violation(source.path, node.lineno, f"{ast.unparse(node)} is private")
+
+
+def floors(source: Source) -> Iterator[Violation]:
+    """The host's packages import only what stands lower."""
+    package = source.host_package
+    if package is None or package == "__init__":
+        return
+    if package not in FLOORS:
+        yield Violation(source.path, 1, f"{package} has no floor: give it one in tests/tidy.py")
+        return
+    for found in imports(source):
+        target = _host_target(found)
+        if target is None or target == package:
+            continue
+        if FLOORS.get(target, -1) >= FLOORS[package]:
+            yield Violation(
+                source.path, found.line, f"{package} may not import {target}, which doesn't stand lower"
+            )
+
+
+def _host_target(found: Import) -> str | None:
+    parts = found.module.split(".")
+    if parts[0] != "nightdraw":
+        return None
+    return parts[1] if len(parts) > 1 else (found.name if found.name in FLOORS else None)
+
+
+def quick_start(source: Source) -> Iterator[Violation]:
+    """The command line loads packages of the work, and whatever is heavy, only inside the command."""
+    if source.host_package != "cli":
+        return
+    for found in imports(source):
+        target = _host_target(found)
+        slow = found.module.split(".")[0] in HEAVY or (target is not None and target not in CLI_TOP_IMPORTS)
+        if found.at_top and slow:
+            yield Violation(source.path, found.line, f"import {found.module} inside the command that uses it")
+
+
+RULES: tuple[Rule, ...] = (
+    sizes,
+    docstrings,
+    core_purity,
+    chip_imports,
+    whole_numbers,
+    private_constants,
+    floors,
+    quick_start,
+)
+
+# Folders of the machine that a text was written on; no text of the project has a reason to name one.
+MACHINE_PATH = re.compile(r"(?<![\w.<>{}/-])/(?:work|home|root|opt|srv|mnt|Users)/[\w.-]+|\b[A-Z]:\\[A-Za-z]")
+PAGE = re.compile(r"(?<![\w/.*<>-])((?:[\w.-]+/)*[\w-]+\.md)\b")
+LINK = re.compile(r"https?://([\w.-]+)")
+KNOWN_HOSTS = {  # published standards and licences that a text may point at
+    "json-schema.org",
+    "keepachangelog.com",
+    "semver.org",
+    "www.w3.org",
+}
+TEXT_SUFFIXES = {".py", ".md", ".yaml", ".yml", ".toml", ".json", ".html", ".csv", ""}
+
+
+def texts() -> Iterator[tuple[str, str]]:
+    """Path and text of every text file that is the project's."""
+    tops = [TOP / name for name in (".ci", "firmware", "hardware", "host", "profiles", "tests")]
+    paths = [path for path in TOP.iterdir() if path.is_file() and path.name != ".git"]
+    paths += [path for folder in tops for path in folder.rglob("*") if path.is_file()]
+    for path in sorted(paths):
+        if path.suffix in TEXT_SUFFIXES and "__pycache__" not in path.parts:
+            yield path.relative_to(TOP).as_posix(), path.read_text("utf-8")
+
+
+def foreign_words(path: str, text: str) -> Iterator[Violation]:
+    """No text names a folder of somebody's machine, an unknown web host, or a page that isn't here."""
+    for number, line in enumerate(text.splitlines(), start=1):
+        for found in MACHINE_PATH.findall(line):
+            yield Violation(path, number, f"path of a machine: {found}")
+        for page in PAGE.findall(line):
+            if not (TOP / page).exists() and not (TOP / path).parent.joinpath(page).exists():
+                yield Violation(path, number, f"points to a page that isn't here: {page}")
+        for host in LINK.findall(line):
+            if host not in KNOWN_HOSTS:
+                yield Violation(path, number, f"unknown web host: {host}")
