@@ -12,9 +12,9 @@ from boxcore import program as pg
 NEVER_TICKS = 0x3FFFFFFF  # the board's largest small integer, 29.8 h: a steady level is renewed after it
 
 MASK32 = 0xFFFFFFFF
-LN2_Q32 = 2977044472  # ln 2 times 2^32
-LOG_BITS = 24  # fraction bits of the logarithm: error under 1e-6 of a mean, the contract allows 1e-4
-ONE_Q30 = 1 << 30
+LN2_Q64 = 12786308645202655660  # ln 2 times 2^64
+LOG_BITS = 40  # fraction bits of the logarithm: a gap of days is right to the tick
+MANTISSA_BITS = 60  # each of the LOG_BITS squarings may double the error; 20 bits to spare
 
 
 def first_state(seed, run, index):
@@ -44,16 +44,16 @@ def exponential_ticks(state, mean):
     whole = 0
     while n >> (whole + 1):
         whole += 1
-    m = n << (30 - whole) if whole <= 30 else n >> (whole - 30)
+    m = n << (MANTISSA_BITS - whole)
     log2 = whole
     for _ in range(LOG_BITS):
-        m = m * m >> 30
+        m = m * m >> MANTISSA_BITS
         log2 <<= 1
-        if m >= 2 * ONE_Q30:
+        if m >> (MANTISSA_BITS + 1):
             m >>= 1
             log2 |= 1
-    minus_ln = ((33 << LOG_BITS) - log2) * LN2_Q32
-    shift = LOG_BITS + 32
+    minus_ln = ((33 << LOG_BITS) - log2) * LN2_Q64
+    shift = LOG_BITS + 64
     return min((mean * minus_ln + (1 << (shift - 1))) >> shift, pg.EXP_CUT * mean)
 
 
