@@ -69,6 +69,8 @@ class Instrument:
         self.tick(now)
         for kind, value, size in self._receiver.receive(data, now):
             _ON[kind](self, value, size)
+        if data:
+            self._receiver.touch(self.now)  # a unit may have moved the time: a bench's does
         replies = bytes(self._replies)
         self._replies = bytearray()
         return replies
@@ -159,18 +161,26 @@ class Instrument:
     def _on_fault(self, code, _):
         self._fail(code)
 
-    def _unit(self, text):
+    def _hear(self, text):
         self._look()
-        row, items = self._find(text.strip())
+        text = text.strip()
+        self._heard = binascii.crc32(text.encode() + b";", self._heard)
+        return text
+
+    def _unit(self, text):
+        row, items = self._find(self._hear(text))
         if len(row) > ROW_SIZE:
             raise ScpiError(-104 if items else -109)
         self._reply(row[HANDLER](self, *_values(row, items)))
 
     def _open_block(self, text, size):
-        text = text.strip()
-        row, items = self._find(text[:-1] if text.endswith(",") else text)
+        text = self._hear(text)
+        more = text.endswith(",")
+        row, items = self._find(text[:-1] if more else text)
         if len(row) == ROW_SIZE:
             raise ScpiError(-168)
+        if more and not items:
+            raise ScpiError(-109)
         values = _values(row, items)
         self._sink = row[OPENER](self, *(values + [size]))
         self._close = (row[HANDLER], values)
@@ -183,7 +193,6 @@ class Instrument:
         self._sink = None
 
     def _find(self, text):
-        self._heard = binascii.crc32(text.encode() + b";", self._heard)
         header, rest = scpi_text.split_header(text)
         words = scpi_text.mnemonics(header)
         if not header.startswith("*"):

@@ -65,6 +65,10 @@ class Receiver:
         """Pass over the rest of this message."""
         self._dropped = True
 
+    def touch(self, now):
+        """Count silence from box tick `now` on."""
+        self._heard_at = now
+
     def expired(self, now):
         """At box tick `now`: True once when a block was given up after SILENCE_TICKS without a byte."""
         waiting = (self._open and not self._dropped) or self._state in (_HASH, _COUNT, _BLOCK)
@@ -76,9 +80,10 @@ class Receiver:
 
     def receive(self, data, now):
         """Yield the events (kind, value, size of a BLOCK or 0) in `data`, received at box tick `now`."""
-        self._heard_at = now
         view = memoryview(data)
         at = 0
+        if data:
+            self.touch(now)
         while at < len(view):
             if self._state == _BLOCK:
                 piece = view[at : at + self._left]

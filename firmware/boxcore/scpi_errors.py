@@ -8,11 +8,11 @@ MAX_TEXT = (
     120  # characters of a text with its device information: an answer has 200 bytes (the standard: 255)
 )
 OVERFLOW = -350
+UNLISTED = -200  # shown for a number that has no text here
 
 ERRORS = {
     0: "No error",
     -101: "Invalid character",
-    -102: "Syntax error",
     -103: "Invalid separator",
     -104: "Data type error",
     -108: "Parameter not allowed",
@@ -21,7 +21,6 @@ ERRORS = {
     -111: "Header separator error",
     -112: "Program mnemonic too long",
     -113: "Undefined header",
-    -120: "Numeric data error",
     -121: "Invalid character in number",
     -123: "Exponent too large",
     -128: "Numeric data not allowed",
@@ -39,11 +38,8 @@ ERRORS = {
     -223: "Too much data",
     -224: "Illegal parameter value",
     -225: "Out of memory",
-    -230: "Data corrupt or stale",
-    -240: "Hardware error",
     -241: "Hardware missing",
     -250: "Mass storage error",
-    -254: "Media full",
     -256: "File name not found",
     -282: "Illegal program name",
     -284: "Program currently running",
@@ -100,7 +96,7 @@ class ErrorQueue:
     def pop(self):
         """The oldest entry as the standard's answer: `number,"text;information"`; 0 when there is none."""
         code, info = self._entries.pop(0) if self._entries else (0, "")
-        text = ERRORS.get(code, ERRORS[-200])
+        text = ERRORS.get(code, ERRORS[UNLISTED])
         if info:
             text += ";" + info
         return '%d,"%s"' % (code, text[:MAX_TEXT].replace('"', "'"))

@@ -1,0 +1,226 @@
+"""The instrument's conversations, its bounds, and that nothing sent to it ever breaks or stops anything."""
+
+import ast
+from pathlib import Path
+from random import Random
+
+import pytest
+from boxcore import board, commands, commands_box, port, scpi, scpi_errors
+from boxcore import program as pg
+
+from tests.boxcore import noise
+from tests.micropython import link_cases, link_rig, talk_board
+
+PUT = b"PROG:DEF " + link_cases.block(link_cases.PROGRAM) + b"\n"
+LINES = 2_000  # of the quick noise; the campaign sends CAMPAIGN_LINES
+CAMPAIGN_LINES = 100_000
+HALTS = (b"STOP", b"*RST", b"OUTP")  # without one of these in it no line may end a run
+
+
+@pytest.mark.parametrize("way", talk_board.WAYS)
+@pytest.mark.parametrize("name", sorted(link_cases.CASES))
+def test_conversation(name, way):
+    assert talk_board.hold(name, way) is None
+
+
+@pytest.fixture
+def rig():
+    return link_rig.Rig()
+
+
+def test_every_error_the_core_raises_is_in_the_table():
+    """A number without a text would be answered with a wrong one."""
+    missing = set()
+    for path in Path(commands.__file__).parent.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name | ast.Attribute):
+                name = node.func.id if isinstance(node.func, ast.Name) else node.func.attr
+                if name in ("BoxError", "ScpiError", "_fail", "report") and isinstance(
+                    node.args[0], ast.UnaryOp
+                ):
+                    missing.add(ast.literal_eval(node.args[0]))
+    assert missing
+    assert missing - set(scpi_errors.ERRORS) == set()
+
+
+def test_every_error_in_the_table_has_a_user():
+    """The table is kept to what is used: each number stands somewhere else in the core, too."""
+    sources = [path for path in Path(commands.__file__).parent.glob("*.py") if path.name != "scpi_errors.py"]
+    text = "\n".join(path.read_text() for path in sources)
+    own = {0, scpi_errors.OVERFLOW, scpi_errors.UNLISTED}
+    assert [code for code in scpi_errors.ERRORS if code not in own and str(code) not in text] == []
+
+
+def test_no_two_rows_answer_to_one_header():
+    seen = {}
+    for row in commands.TABLE:
+        header = row[0]
+        for form in _forms(header):
+            assert form not in seen, f"{header} and {seen[form]}"
+            seen[form] = header
+
+
+def _forms(header):
+    """Every header that a pattern accepts, in long form."""
+    forms = [""]
+    for node in header.replace("[:", ":[").replace(":]", "]:").replace("]?", "]:?").split(":"):
+        word = node.strip("[]").upper()
+        taken = [form + ":" + word for form in forms]
+        forms = forms + taken if node.startswith("[") else taken
+    return forms
+
+
+def test_a_full_flash_is_an_error_and_no_more(rig):
+    rig.say(PUT)
+    rig.store.full = True
+    assert rig.say(PUT + b"SYST:ERR?\n*OPC?\n") == b'-250,"Mass storage error"\n1\n'
+    rig.store.full = False
+    assert rig.say(PUT + b"SYST:ERR?\nPROG:STAT RUN;STAT?\n") == b'0,"No error"\nRUN\n'
+
+
+def test_lack_of_memory_is_an_error_and_no_more(rig):
+    def starve(_):
+        raise MemoryError
+
+    table = (("TEST", 0, (), starve),)
+    rig.instrument = commands.Instrument(rig.box, table)
+    assert rig.say(b"TEST;*OPC?;:SYST:ERR?\n") == b'1;-225,"Out of memory"\n'
+
+
+def test_no_sensor_no_temperature(rig):
+    rig.readings.bank_cdeg = port.NOT_MEASURED
+    assert rig.say(b"MEAS:TEMP?\nSYST:ERR?\n") == b'-241,"Hardware missing;no bank temperature sensor"\n'
+
+
+def test_a_fitted_monitor_is_believed(rig):
+    rig.readings.bank_ua = 123_456
+    assert rig.say(b"MEAS:CURR?\n") == b"0.134456\n"
+
+
+def test_the_self_test_names_the_channel():
+    rig = link_rig.Rig(monitor=True)
+    assert rig.say(b"*TST?\n") == b"0\n"
+    rig.hal.probe_pct = 80
+    assert rig.say(b"*TST?\n") == b"1\n"
+
+
+def test_questionable_follows_the_guards(rig):
+    rig.say(PUT + b"STAT:QUES:ENAB 1\nPROG:STAT RUN\n")
+    rig.readings.supply_mv = 8_000
+    rig.wait(1_000)
+    assert rig.say(b"STAT:QUES:COND?;:PROG:STAT?;*STB?\n") == b"1;PAUS;24\n"
+    rig.readings.supply_mv = 12_600
+    rig.wait(600_000)
+    assert rig.say(b"STAT:QUES:COND?;EVEN?;:PROG:STAT?;*STB?\n") == b"0;1;RUN;16\n"
+
+
+def test_an_event_between_two_messages_is_latched(rig):
+    rig.say(b"OUTP ON\n")
+    rig.wait(10)
+    rig.say(b"OUTP OFF\n")
+    assert rig.say(b"STAT:OPER:COND?;EVEN?\n") == b"0;512\n"
+
+
+def test_hanging_up_forgets_the_message_and_keeps_the_program(rig):
+    rig.say(PUT)
+    rig.say(PUT[:-20])
+    rig.instrument.hang_up()
+    assert rig.say(b"*OPC?;:SYST:ERR?;:PROG:CAT?\n") == b'1;0,"No error";"SLOT0"\n'
+    assert rig.say(b"*ID")[:0] == b""
+    rig.instrument.hang_up()
+    assert rig.say(b"*OPC?\n") == b"1\n"
+
+
+def test_time_moved_by_a_unit_is_no_silence(rig):
+    def skip(ins):
+        ins.now += 10 * scpi.SILENCE_TICKS
+
+    rig.instrument = commands.Instrument(rig.box, (("TEST:SKIP", 0, (), skip),))
+    assert rig.instrument.feed(b"TEST:SKIP;:PROG:DEF #15he", 0) == b""
+    late = 10 * scpi.SILENCE_TICKS + 1
+    assert rig.instrument.feed(b"llo;*OPC?\n", late) == b"1\n"
+    assert rig.instrument.feed(b"SYST:ERR?\n", late) == b'-285,"Program syntax error;not a program"\n'
+
+
+def test_the_largest_answers_fit():
+    """Sixteen channels of a siemens, ten slots, the longest error text: every query alone stays in bounds."""
+    rig = link_rig.Rig()
+    channels = [999_999_999] * 16
+    the_board = board.Board("b" * 60, channels, range(16), 11_000, False, link_rig.CAPS)
+    rig.box.board = the_board
+    rig.box.bank.channels_ns = channels
+    rig.box.serial = "s" * 60
+    for slot in range(10):
+        rig.say(b"PROG:EXPL:DEF SLOT%d,%s\n" % (slot, link_cases.block(link_cases.PROGRAM)))
+    rig.now = 1 << 62
+    rig.instrument.status.report(-221, "x" * 300)
+    for row in commands.TABLE:
+        if row[0].endswith("?") and row[1] == 0:
+            header = row[0].replace("[", "").replace("]", "").encode()
+            answer = rig.say(header + b"\n")
+            assert 2 <= len(answer) <= commands.MAX_ANSWER, header
+            assert answer.count(b"\n") == 1
+    assert len(rig.say(b"*IDN?\n")) <= 72 + 1  # 488.2, 10.14
+    assert rig.say(b"SYST:ERR?\n") == b'0,"No error"\n'
+
+
+def test_the_largest_sealed_block_fits(rig):
+    rig.say(b"PROG:DEF " + link_cases.block(link_cases.LONG) + b"\n")
+    answer = rig.say(b"PROG:DEF? 0,%d;:DIAG:SEAL? %d\n" % (commands_box.MAX_DATA, commands_box.MAX_SEAL))
+    assert answer.startswith(b"#3160" + link_cases.LONG[:160] + b";999999999,")
+    assert len(answer) <= commands.MAX_ANSWER
+
+
+def is_alive(rig):
+    """After the silence that ends any block, a good line has its answer."""
+    rig.wait(scpi.SILENCE_TICKS)
+    rig.say(b"\n")
+    return rig.say(b"*OPC?\n") == b"1\n"
+
+
+def send_noise(rng, lines):
+    """Random lines to a running box: its answers are bounded, and only a line that says so stops it."""
+    rig = link_rig.Rig()
+    rig.say(PUT.replace(b"DEF", b"NAME SLOT1;DEF") + b"PROG:STAT RUN\n")
+    for _ in range(lines):
+        state = rig.box.state
+        sent = noise.line(rng)
+        answers = rig.say(sent)
+        assert len(answers) <= commands.MAX_ANSWER * sent.count(b"\n")
+        if rig.box.state != state:
+            assert any(word in sent.upper() for word in HALTS), sent
+        if rig.box.state not in ("waiting", "running"):
+            assert is_alive(rig)
+            rig.say(b"OUTP OFF;:PROG:NAME SLOT1;DEF " + link_cases.block(link_cases.PROGRAM) + b";STAT RUN\n")
+            assert rig.box.state in ("waiting", "running")
+    assert is_alive(rig)
+    rig.say(b"*CLS;BOGUS\n")
+    assert rig.say(b"SYST:ERR?\n") == b'-113,"Undefined header"\n'
+
+
+def test_noise_breaks_nothing(seed):
+    send_noise(Random(seed), LINES)
+
+
+@pytest.mark.campaign
+def test_a_hundred_thousand_lines_of_noise_break_nothing(seed):
+    send_noise(Random(seed + 1), CAMPAIGN_LINES)
+
+
+def test_noise_never_changes_a_stored_program(seed):
+    """Cut and bent uploads leave the old program or bring the whole new one, whatever else is in the line."""
+    rng = Random(seed)
+    programs = [link_cases.PROGRAM, link_cases.OTHER]
+    rig = link_rig.Rig()
+    rig.say(PUT)
+    for _ in range(300):
+        sent = b"PROG:DEF " + link_cases.block(rng.choice(programs)) + b"\n"
+        at = rng.randrange(len(sent))
+        sent = sent[:at] + rng.choice([b"", rng.randbytes(1)]) + sent[at + rng.randrange(3) :]
+        rig.say(sent)
+        rig.wait(scpi.SILENCE_TICKS)
+        rig.say(b"\n")
+        info = rig.box.slots.infos[0]
+        stored = rig.box.slots.read_at(0, 0, pg.MAX_BYTES)
+        assert stored in programs
+        assert info.bytes == len(stored)

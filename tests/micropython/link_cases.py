@@ -1,0 +1,291 @@
+"""Conversations with the instrument: what is sent, and the exact answer. Every one is held whole, byte by
+byte, and with a tail, under both Pythons. Nothing here runs a box: link_rig.py does.
+
+A conversation is a list of steps on a fresh rig: bytes and their answer, or a number of ticks to wait.
+"""
+
+import binascii
+
+from boxcore import __version__, program
+
+PROGRAM = program.pack(
+    program.Program(
+        "two-steps",
+        [(program.STEADY, 100_000), (program.PULSE, 50_000, 10_000, 100_000, 0)],
+        supply_min_mv=10_000,
+    )
+)
+OTHER = program.pack(program.Program("other", [(program.STEADY, 200_000)]))
+LONG = program.pack(
+    program.Program(
+        "long", [(program.REPLAY, 1, program.pack_levels([(k * 1000 + 10_000, 100) for k in range(40)]))]
+    )
+)
+SECOND = 10_000  # ticks
+
+
+def block(data):
+    """A definite-length block with the shortest length field."""
+    size = b"%d" % len(data)
+    return b"#%d" % len(size) + size + data
+
+
+def seal(number, heard, answers):
+    """What DIAGnostic:SEAL? answers."""
+    return b"%d,%d" % (number, binascii.crc32(answers, binascii.crc32(heard)))
+
+
+IDENTITY = b"NIGHTDRAW,rig,42," + __version__.encode()
+NO_ERROR = b'0,"No error"\n'
+ASK = b"SYST:ERR?\n"
+
+CASES = {
+    "identity": [
+        (b"*IDN?\n", IDENTITY + b"\n"),
+        (b"*idn?\r\n", IDENTITY + b"\n"),
+        (b"\t *Idn? \n", IDENTITY + b"\n"),
+    ],
+    "power on sets its event bit": [(b"*ESR?\n", b"128\n"), (b"*ESR?\n", b"0\n")],
+    "several queries, one answer": [
+        (b"*OPC?;SYST:VERS?;:SYST:ERR:COUN?;*STB?\n", b"1;1999.0;0;16\n"),
+        (b"*STB?\n", b"0\n"),
+    ],
+    "long, short, optional, any case": [
+        (b"SYSTEM:ERROR:NEXT?\n", NO_ERROR),
+        (b"syst:err?\n", NO_ERROR),
+        (b":SYST:ERROR:NEXT?\n", NO_ERROR),
+        (b"SYST:ERRO?\n", b""),
+        (b"SYSTE:ERR?\n", b""),
+        (ASK, b'-113,"Undefined header"\n'),
+        (ASK, b'-113,"Undefined header"\n'),
+        (ASK, NO_ERROR),
+    ],
+    "the header path": [
+        (b"MEAS:VOLT?;TEMP?\n", b"12.600;25.12\n"),
+        (b"MEAS:VOLT?;*OPC?;TEMP?\n", b"12.600;1;25.12\n"),
+        (b"MEAS:VOLT?;:SYST:VERS?;ERR:COUN?;COUN?\n", b"12.600;1999.0;0;0\n"),
+        (b"MEAS:VOLT?;SYST:VERS?\n", b"12.600\n"),
+        (ASK, b'-113,"Undefined header"\n'),
+        (b"MEAS:VOLT?\nTEMP?\n", b"12.600\n"),
+        (ASK, b'-113,"Undefined header"\n'),
+    ],
+    "a command error drops the rest of its message": [
+        (b"*OPC?;BOGUS;*OPC?\n*OPC?\n", b"1\n1\n"),
+        (b"*ESR?\n", b"160\n"),
+        (ASK, b'-113,"Undefined header"\n'),
+    ],
+    "an execution error spoils its own unit only": [
+        (b"*CLS;CURR 99;*OPC?\n", b"1\n"),
+        (b"*ESR?;:SYST:ERR?\n", b'16;-222,"Data out of range;0.011000 A to 0.401600 A"\n'),
+    ],
+    "a message with a failed unit closes no switch": [
+        (b"CURR 99;:OUTP ON;:OUTP?\n", b"0\n"),
+        (ASK, b'-222,"Data out of range;0.011000 A to 0.401600 A"\n'),
+        (ASK, b'-221,"Settings conflict;an earlier unit of this message failed"\n'),
+        (b"PROG:DEF " + block(PROGRAM) + b"\n", b""),
+        (b"PROG:NAME SLOT99;STAT RUN;STAT?\n", b"STOP\n"),
+        (b"SYST:ERR:COUN?\n", b"2\n"),
+    ],
+    "enables and the status byte": [
+        (b"*CLS;*ESE 32;*SRE 36\n", b""),
+        (b"*ESE?;*SRE?;*STB?\n", b"32;36;16\n"),
+        (b"BOGUS\n", b""),
+        (b"*STB?\n", b"100\n"),
+        (b"*SRE 255;*SRE?\n", b"191\n"),
+        (b"*ESE 256\n", b""),
+        (b"*ESE?\n", b"32\n"),
+        (b"*ESR?\n", b"48\n"),
+        (b"*CLS;*STB?;*ESE?\n", b"0;32\n"),
+        (b"*OPC;*ESR?\n", b"1\n"),
+        (b"*ESE #H3F;*ESE?;*ESE 3.5E1;*ESE?\n", b"63;35\n"),
+    ],
+    "parameters": [
+        (b"*ESE\n", b""),
+        (ASK, b'-109,"Missing parameter"\n'),
+        (b"*ESE 1,2\n", b""),
+        (ASK, b'-108,"Parameter not allowed"\n'),
+        (b"*ESE ON\n", b""),
+        (ASK, b'-148,"Character data not allowed"\n'),
+        (b"*ESE '1'\n", b""),
+        (ASK, b'-158,"String data not allowed"\n'),
+        (b"*ESE 1 A\n", b""),
+        (ASK, b'-138,"Suffix not allowed"\n'),
+        (b"*ESE #11x\n", b""),
+        (ASK, b'-168,"Block data not allowed"\n'),
+        (b"OUTP MAYBE\n", b""),
+        (ASK, b'-224,"Illegal parameter value"\n'),
+        (b"PROG:NAME 1\n", b""),
+        (ASK, b'-128,"Numeric data not allowed"\n'),
+        (b"PROG:NAME SLOT10\n", b""),
+        (ASK, b'-282,"Illegal program name"\n'),
+    ],
+    "the error queue overflows into its newest entry": [
+        (b"BOGUS\n" * 20, b""),
+        (b"SYST:ERR:COUN?\n", b"16\n"),
+    ]
+    + [(ASK, b'-113,"Undefined header"\n')] * 15
+    + [(ASK, b'-350,"Queue overflow"\n'), (ASK, NO_ERROR)],
+    "a line that is too long": [
+        (b"*OPC?;" * 43 + b"\n*OPC?\n", b"1\n"),
+        (ASK, b'-363,"Input buffer overrun"\n'),
+        (b"*OPC?" + b" " * 251 + b"\n", b"1\n"),
+    ],
+    "an answer that is too long": [
+        (b"*IDN?;" * 9 + b"*OPC?\n*OPC?\n", b"1\n"),
+        (b"*ESR?;:SYST:ERR?\n", b'132;-430,"Query DEADLOCKED"\n'),
+    ],
+    "a program goes in and comes out": [
+        (b"PROG:CAT?\n", b'""\n'),
+        (b"PROG:NAME?\n", b"SLOT0\n"),
+        (b"PROG:NAME SLOT3;DEF " + block(PROGRAM) + b";NAME?\n", b"SLOT3\n"),
+        (b"PROG:DEF? 0,160\n", block(PROGRAM[:160]) + b"\n"),
+        (b"PROG:EXPL:DEF? slot3,100,160\n", block(PROGRAM[100:260]) + b"\n"),
+        (b"PROG:DEF?\n", block(PROGRAM) + b"\n"),
+        (b"PROG:DEF? 9999,10\n", b"#10\n"),
+        (b"PROG:DEF? 0,161\n", b""),
+        (ASK, b'-222,"Data out of range"\n'),
+        (b"DIAG:PROG? 'SLOT3'\n", b'"two-steps",%d,%d\n' % (len(PROGRAM), binascii.crc32(PROGRAM))),
+        (b'PROG:EXPL:DEF "SLOT7",' + block(OTHER) + b"\n", b""),
+        (b"PROG:CAT?\n", b'"SLOT3","SLOT7"\n'),
+        (b"PROG:NAME SLOT7;DEL;:PROG:CAT?\n", b'"SLOT3"\n'),
+        (b"PROG:DEL\n", b""),
+        (ASK, b'-282,"Illegal program name;slot 7 is empty"\n'),
+        (b"PROG:DEL:ALL;:PROG:CAT?\n", b'""\n'),
+    ],
+    "a program that is too long for one answer is not cut": [
+        (b"PROG:DEF " + block(LONG) + b"\n", b""),
+        (b"PROG:DEF?\n", b""),
+        (ASK, b'-223,"Too much data;%d bytes: ask by offset and length"\n' % len(LONG)),
+        (b"PROG:DEF? 0\n", b""),
+        (ASK, b'-109,"Missing parameter"\n'),
+        (b"PROG:DEF? 320,160\n", block(LONG[320:480]) + b"\n"),
+    ],
+    "bytes that are no program change nothing": [
+        (b"PROG:DEF " + block(PROGRAM) + b"\n", b""),
+        (b"PROG:DEF #15\n;#'\n\n", b""),
+        (ASK, b'-285,"Program syntax error;not a program"\n'),
+        (b"PROG:DEF " + block(PROGRAM[:-1] + b"x") + b";*OPC?\n", b"1\n"),
+        (ASK, b'-285,"Program syntax error;CRC-32 differs: the program was changed or cut"\n'),
+        (b"PROG:DEF? 0,160\n", block(PROGRAM[:160]) + b"\n"),
+    ],
+    "blocks where they do not belong": [
+        (b"PROG:DEF\n", b""),
+        (ASK, b'-109,"Missing parameter"\n'),
+        (b"PROG:DEF SLOT1\n", b""),
+        (ASK, b'-104,"Data type error"\n'),
+        (b"PROG:DEF " + block(PROGRAM) + b" x\n", b""),
+        (ASK, b'-103,"Invalid separator"\n'),
+        (b"PROG:DEF " + block(PROGRAM) + b",1\n", b""),
+        (ASK, b'-108,"Parameter not allowed"\n'),
+        (b"PROG:DEF " + block(PROGRAM) + b"," + block(OTHER) + b"\n", b""),
+        (ASK, b'-108,"Parameter not allowed"\n'),
+        (b"PROG:DEF ," + block(PROGRAM) + b"\n", b""),
+        (ASK, b'-109,"Missing parameter"\n'),
+        (b"BOGUS " + block(b"\n*RST\n*IDN?\n") + b";*IDN?\n", b""),
+        (ASK, b'-113,"Undefined header"\n'),
+        (b"PROG:DEF #0abc\n", b""),
+        (ASK, b'-161,"Invalid block data"\n'),
+        (b"PROG:DEF " + b"#516385" + bytes(16385) + b"\n", b""),
+        (ASK, b'-223,"Too much data;a slot holds 16384 bytes"\n'),
+        (b"PROG:CAT?\n", b'""\n'),
+        (ASK, NO_ERROR),
+    ],
+    "silence ends a block": [
+        (b"PROG:DEF " + block(PROGRAM) + b"\nPROG:DEF " + block(OTHER)[:-1], b""),
+        2 * SECOND - 1,
+        (b"", b""),
+        1,
+        (b"*IDN?\n", IDENTITY + b"\n"),
+        (ASK, b'-365,"Time out error"\n'),
+        (ASK, NO_ERROR),
+        (b"PROG:DEF? 0,160\n", block(PROGRAM[:160]) + b"\n"),
+    ],
+    "a run": [
+        (b"PROG:STAT RUN\n", b""),
+        (ASK, b'-282,"Illegal program name;slot 0 is empty"\n'),
+        (b"PROG:NAME SLOT2;DEF " + block(PROGRAM) + b"\n", b""),
+        (b"PROG:STAT?;:DIAG:RUN?\n", b"STOP;IDLE,-1,-1,-1\n"),
+        5000,
+        (b"PROG:STAT RUN;STAT?\n", b"RUN\n"),
+        (b"PROG:STAT?;:DIAG:RUN?;:OUTP?\n", b"RUN;RUNNING,2,1,5000;1\n"),
+        (b"STAT:OPER:COND?\n", b"16384\n"),
+        (b"PROG:STAT RUN\n", b""),
+        (ASK, b'-221,"Settings conflict;a program is armed already"\n'),
+        (b"PROG:STAT PAUS\n", b""),
+        (ASK, b'-221,"Settings conflict;a program runs or stops"\n'),
+        (b"OUTP ON\n", b""),
+        (ASK, b'-221,"Settings conflict;a program is armed"\n'),
+        (b"CURR 0.1\n", b""),
+        (ASK, b'-221,"Settings conflict;a program is armed"\n'),
+        (b"*TST?\n", b""),
+        (ASK, b'-221,"Settings conflict;can\'t self-test while running"\n'),
+        (b"PROG:DEF " + block(OTHER) + b"\n", b""),
+        (ASK, b'-284,"Program currently running;slot 2 is armed"\n'),
+        (b"PROG:DEL\n", b""),
+        (ASK, b'-284,"Program currently running;slot 2 is armed"\n'),
+        (b"PROG:DEL:ALL\n", b""),
+        (ASK, b'-284,"Program currently running"\n'),
+        (b"PROG:EXPL:STAT? SLOT1\n", b"STOP\n"),
+        (b"PROG:EXPL:STAT SLOT1,STOP;STAT? SLOT2\n", b"RUN\n"),
+        (b"PROG:EXPL:DEF SLOT1," + block(OTHER) + b"\n", b""),
+        (b"PROG:STAT?;:DIAG:RUN?\n", b"RUN;RUNNING,2,1,5000\n"),
+        (b"PROG:NAME SLOT1;STAT STOP\n", b""),
+        (b"DIAG:RUN?\n", b"IDLE,2,1,5000\n"),
+        (b"PROG:NAME SLOT2;STAT RUN;:DIAG:CLOC?\n", b"5000\n"),
+        (b"DIAG:RUN?\n", b"RUNNING,2,2,5000\n"),
+        (b"OUTP OFF;:PROG:STAT?\n", b"STOP\n"),
+        (ASK, NO_ERROR),
+    ],
+    "a bad line never stops a run": [
+        (b"PROG:DEF " + block(PROGRAM) + b";STAT RUN\n", b""),
+        (b"\xff\x00\x01;'#9\"\n" + b"#" * 400 + b"\nOUTP OFFF\n*RST 1\nPROG:STAT STOPP\n", b""),
+        (b"PROG:STAT?\n", b"RUN\n"),
+        (b"SYST:ERR:COUN?\n", b"5\n"),
+    ],
+    "a level by hand": [
+        (b"CURR?;CURR? MIN;CURR? MAX;CURR? DEF\n", b"0.011000;0.011000;0.401600;0.011000\n"),
+        (b"OUTP ON;:MEAS:CURR?;:OUTP?\n", b"0.011000;1\n"),
+        (b"SOUR:CURR:LEV:IMM:AMPL 111.8 MA;AMPL?\n", b"0.111800\n"),
+        (b"MEAS:CURR?;:DIAG:RUN?\n", b"0.111800;LEVEL,-1,-1,-1\n"),
+        (b"STAT:OPER:COND?\n", b"512\n"),
+        (b"CURR 10 MA\n", b""),
+        (ASK, b'-222,"Data out of range;0.011000 A to 0.401600 A"\n'),
+        (b"CURR 1 V\n", b""),
+        (ASK, b'-131,"Invalid suffix"\n'),
+        (b"CURR MAX;CURR?;:OUTP OFF;:OUTP?\n", b"0.401600;0\n"),
+        (b"*RST;CURR?\n", b"0.011000\n"),
+    ],
+    "*RST halts and keeps the queue and the enables": [
+        (b"PROG:DEF " + block(PROGRAM) + b";STAT RUN\n*ESE 60;*SRE 32;BOGUS\n", b""),
+        (b"*RST;*ESE?;*SRE?;:PROG:STAT?;CAT?;:SYST:ERR?\n", b'60;32;STOP;"SLOT0";-113,"Undefined header"\n'),
+    ],
+    "SCPI's registers": [
+        (b"STAT:OPER:ENAB 65535;ENAB?;:STAT:QUES:ENAB #B11;ENAB?\n", b"32767;3\n"),
+        (b"STAT:OPER:ENAB 512;:OUTP ON\n", b""),
+        (b"*STB?;:STAT:OPER:COND?\n", b"128;512\n"),
+        (b"OUTP OFF;*STB?;:STAT:OPER:EVEN?;EVEN?;COND?\n", b"128;512;0;0\n"),
+        (b"STAT:PRES;OPER:ENAB?;:STAT:QUES:ENAB?\n", b"0;0\n"),
+    ],
+    "what the host asks": [
+        (b"DIAG:BOAR?;CHAN?;OWN?;CLOC?\n", b'"rig";1000000,2000000,4000000,8000000,16000000;0.011000;0\n'),
+        (b"MMEM:CAT?\n", b'32,524256,"JOURNAL,BIN,32"\n'),
+        (b"DIAG:JOUR?\n", b"0,32\n"),
+        (b"MMEM:DATA? 'journal',32,160\n", b"#10\n"),
+        (b"MMEM:DATA? 'JOURNAL',33,160\n", b""),
+        (ASK, b'-222,"Data out of range;the journal holds 0 to 32"\n'),
+        (b"MMEM:DATA? 'DIARY',0,160\n", b""),
+        (ASK, b'-256,"File name not found"\n'),
+    ],
+    "the seal": [
+        (
+            b"MEAS:VOLT?;:DIAG:SEAL? 7\n",
+            b"12.600;" + seal(7, b"MEAS:VOLT?;:DIAG:SEAL? 7;", b"12.600") + b"\n",
+        ),
+        (b"DIAG:SEAL? 8\n", seal(8, b"DIAG:SEAL? 8;", b"") + b"\n"),
+    ],
+    "garbage between good lines": [
+        (b"\x00\x01\x02\n*OPC?\n\xf0\x9f\x8c\x99\n*OPC?\n", b"1\n1\n"),
+        (ASK, b'-101,"Invalid character"\n'),
+        (ASK, NO_ERROR),
+    ],
+}
