@@ -146,8 +146,8 @@ def docstrings(source: Source) -> Iterator[Violation]:
         return
     for node in source.tree.body:
         public = isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")
-        if public and not ast.get_docstring(node):  # type: ignore[arg-type]
-            yield Violation(source.path, node.lineno, f"{node.name} is public and has no docstring")  # type: ignore[attr-defined]
+        if public and not ast.get_docstring(node):
+            yield Violation(source.path, node.lineno, f"{node.name} is public and has no docstring")
 
 
 def core_purity(source: Source) -> Iterator[Violation]:
@@ -196,7 +196,7 @@ def private_constants(source: Source) -> Iterator[Violation]:
         modules.add(found.bound)
     for node in ast.walk(source.tree):
         taken = isinstance(node, ast.Attribute) and node.attr.startswith("_") and not node.attr.endswith("__")
-        if taken and ast.unparse(node.value) in modules:  # type: ignore[attr-defined]
+        if taken and ast.unparse(node.value) in modules:
             yield Violation(source.path, node.lineno, f"{ast.unparse(node)} is private")
 
 
