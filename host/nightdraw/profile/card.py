@@ -16,13 +16,14 @@ from nightdraw.profile import timeline
 from nightdraw.profile.describe import draw_text, limits_text, resume_text, start_text
 from nightdraw.profile.figures import Figures, figures
 from nightdraw.profile.model import Draw, Profile, Pulse, Random, Replay, Steady
-from nightdraw.profile.quantities import show_ticks, show_ua
+from nightdraw.profile.quantities import show_ua
 
 TIMELINE_EDGES = 16  # enough for several pulses, short enough for the page
 TIMELINE_TICKS = 6 * 3600 * pg.TICKS_PER_S  # a class is over by then
 # Typical cold resistance of medium blade fuses, milliohms by rating in amperes: a maker's sheet, series 287.
 FUSE_MOHM = {5: Fraction(1785, 100), 10: Fraction(77, 10), 15: Fraction(48, 10), 20: Fraction(338, 100)}
 METER_MAX_TICKS = 1000  # 100 ms: the usual MIN/MAX response of a hand-held meter (common practice)
+METER_READING_TICKS = 5000  # 500 ms: a display changes two to four times a second (common practice)
 COMPLAINT = (
     "After standing for some days the vehicle cranks slowly or not at all. The battery has been charged and"
     " tested: it is sound. Charging works."
@@ -148,7 +149,7 @@ def _shows(profile: Profile, result: Figures) -> tuple[str, ...]:
     low, peak = _lowest_ua(profile), round(result.peak_ma * 1000)
     lines = [
         f"- clamp: at least {show_ua(low)}, at most {show_ua(peak)}, on top of the vehicle's own draw",
-        f"- meter: {_meter(profile)}",
+        f"- meter: {_meter(profile, result)}",
     ]
     lines += [f"- {_wait(draw)}" for draw in profile.draws if draw.pulses_per_tick()]
     drops = ", ".join(
@@ -168,10 +169,15 @@ def _drop(level_ua: int, mohm: Fraction) -> str:
     return f"{float(level_ua * mohm / 1_000_000):.3f}"
 
 
-def _meter(profile: Profile) -> str:
+def _meter(profile: Profile, result: Figures) -> str:
     widths = [_shortest_ticks(draw) for draw in profile.draws if not isinstance(draw, Steady)]
     if not widths:
         return "the same reading all the time"
+    rates = [draw.pulses_per_tick() for draw in profile.draws]
+    if max(rates) * METER_READING_TICKS > 1:
+        return (
+            f"pulses come faster than the display changes: it shows about their mean, {result.mean_ma:.1f} mA"
+        )
     if min(widths) < METER_MAX_TICKS:
         return "pulses under 100 ms slip past MIN/MAX or read too low; the display shows the rest level"
     return "MAX catches the pulses (100 ms is enough) but not how long they last"
