@@ -30,6 +30,7 @@ class BenchLink:
 
     def feed(self, data: bytes) -> bytes:
         """Bytes to the box now; returns the answers that became complete, none from a box without power."""
+        self._world.call_box()  # the shell's turn: sense, then the link, then what the link asked for
         instrument = self._present()
         if instrument is None:
             return b""
@@ -66,4 +67,5 @@ class BenchLink:
 
     def _advance(self, instrument: Instrument, ticks: int) -> None:
         self._world.advance(ticks)
+        self._world.call_box()
         instrument.now = self._world.box_now

@@ -16,9 +16,9 @@ from nightdraw.bench.recorder import Span, Trace
 from nightdraw.bench.store import MemoryStore, PowerCut
 
 SERIAL = "BENCH"  # the simulated box's serial number in *IDN?
-# The shell senses every SENSE_TICKS (20 ms) for SETTLED_TICKS (0.2 s) after something changed. Readings that have
-# stood longer say nothing new (the guards' slowest is a switch fault: 0.1 s and three readings), so the next
-# sensing then comes with the box's deadline. This keeps a simulated day at a second or two.
+# The shell senses every SENSE_TICKS (20 ms) for SETTLED_TICKS (0.2 s) after something changed. Readings that
+# have stood longer say nothing new (the guards' slowest is a switch fault: 0.1 s and three readings), so the
+# next sensing then comes with the box's deadline. This keeps a simulated day at a few seconds.
 SENSE_TICKS = 200
 SETTLED_TICKS = 2_000
 
@@ -83,7 +83,7 @@ class World:
     def call_box(self) -> None:
         """Call the box at this instant, after something happened to it."""
         if self.box is not None:
-            self._visit(self.box, self.tick)
+            self._visit(self.box, self.tick, step=True)
 
     def supply_to(self, voc_mv: int | None = None, source_uohm: int | None = None) -> None:
         """Step the supply at this instant."""
@@ -123,17 +123,17 @@ class World:
             self.cut_power()
             return
         self.box = box
-        self._visit(box, self.tick)
+        self.call_box()
 
-    def _visit(self, box: Box, tick: int) -> None:
-        """Call the box at `tick`, and take its next deadline."""
+    def _visit(self, box: Box, tick: int, step: bool = False) -> None:
+        """Let the box sense at `tick`, and step where that is due (or asked for); take its next deadline."""
         self.tick = tick
         self.hal.settle(tick)
         self._read()
         now = tick - self._boot_tick
         try:
             box.sense(now, self.readings)
-            if box.deadline <= now:
+            if step or box.deadline <= now:
                 box.step(now)
         except PowerCut:
             self.cut_power()

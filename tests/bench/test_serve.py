@@ -1,0 +1,179 @@
+"""The bench as an instrument on real sockets and a real pseudo-terminal; the wall clock is a fake one."""
+
+from __future__ import annotations
+
+import os
+import socket
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+
+import pytest
+from boxcore import program as pg
+from nightdraw.bench.serve import SLICE_TICKS, Pace, Server
+from nightdraw.errors import InputError
+
+from tests.bench import support
+
+PATIENCE_S = 20  # a test that hears nothing for this long has failed
+WITH_TERMINALS = sys.platform != "win32"
+needs_terminals = pytest.mark.skipif(not WITH_TERMINALS, reason="this system has no pseudo-terminals")
+
+
+@contextmanager
+def serving(**options) -> Iterator[Server]:
+    server = Server(support.world(), **options)
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    try:
+        yield server
+    finally:
+        server.stop()
+        thread.join(PATIENCE_S)
+        assert not thread.is_alive()
+
+
+def connect(server: Server) -> socket.socket:
+    host, port = server.address.removeprefix("socket://").split(":")
+    return socket.create_connection((host, int(port)), timeout=PATIENCE_S)
+
+
+def ask(connection: socket.socket, question: bytes) -> bytes:
+    connection.sendall(question + b"\n")
+    return line(connection)
+
+
+def line(connection: socket.socket) -> bytes:
+    heard = b""
+    while not heard.endswith(b"\n"):
+        piece = connection.recv(4096)
+        if not piece:
+            raise EOFError(heard)
+        heard += piece
+    return heard
+
+
+def test_answers_over_tcp():
+    with serving() as server, connect(server) as client:
+        assert ask(client, b"*IDN?").startswith(b"NIGHTDRAW,bench-test,BENCH,")
+        assert ask(client, b"MEAS:VOLT?") == b"12.600\n"
+
+
+def test_listens_on_the_loopback_only():
+    with serving() as server:
+        assert server.address.startswith("socket://127.0.0.1:")
+        assert server.path is None
+
+
+def test_a_program_is_loaded_byte_by_byte_and_runs():
+    data = pg.pack(support.PULSED)
+    with serving() as server, connect(server) as client:
+        for byte in b"PROG:EXPL:DEF SLOT3," + support.block(data) + b"\n":
+            client.sendall(bytes([byte]))
+        assert ask(client, b"PROG:CAT?") == b'"SLOT3"\n'
+        assert ask(client, b"PROG:EXPL:STAT SLOT3,RUN;:DIAG:CLOC:ADV 1.5;:PROG:EXPL:STAT? SLOT3") == b"RUN\n"
+        assert float(ask(client, b"MEAS:CURR?")) == pytest.approx(0.350 + 0.040, abs=0.002)
+
+
+def test_a_dropped_client_leaves_no_half_message_behind():
+    with serving() as server:
+        for half in (b"MEAS:VO", b"PROG:DEF #45000ab", b"*IDN?\n*IDN?"):
+            with connect(server) as client:
+                client.sendall(half)
+        with connect(server) as client:
+            assert ask(client, b"*IDN?").startswith(b"NIGHTDRAW,")
+            assert ask(client, b"SYST:ERR?") == b'0,"No error"\n'
+
+
+def test_state_outlives_its_client():
+    with serving() as server:
+        with connect(server) as client:
+            client.sendall(b"NONSENSE\n")
+            assert ask(client, b"*OPC?") == b"1\n"
+        with connect(server) as client:
+            assert ask(client, b"SYST:ERR?").startswith(b"-113,")
+
+
+def test_a_second_client_at_the_same_time_is_let_go():
+    with serving() as server, connect(server) as first:
+        assert ask(first, b"*OPC?") == b"1\n"
+        with connect(server) as second:
+            assert second.recv(1) == b""
+        assert ask(first, b"*OPC?") == b"1\n"
+    with serving() as server:
+        for _ in range(20):  # one straight after the other is not "at the same time"
+            with connect(server) as client:
+                assert ask(client, b"*OPC?") == b"1\n"
+
+
+def test_a_client_that_never_reads_cannot_stop_the_bench():
+    with serving(terminal=WITH_TERMINALS) as server, connect(server) as rude:
+        rude.setblocking(False)
+        with suppress(BlockingIOError):  # raised once the bench has stopped listening to it
+            for _ in range(1000):
+                rude.send(b"*IDN?\n" * 1000)
+        rude.close()
+        with connect(server) as client:
+            assert ask(client, b"*OPC?") == b"1\n"
+
+
+@needs_terminals
+def test_a_terminal_passes_every_byte_and_echoes_none():
+    data = pg.pack(
+        support.program((pg.REPLAY, 0, pg.pack_levels([(0x0D0A, 0x0D0A0D0A), (0x0304, 0x11131A1C)])))
+    )
+    with serving(terminal=True) as server:
+        client = os.open(server.path, os.O_RDWR | os.O_NOCTTY)
+        os.write(client, b"PROG:EXPL:DEF SLOT0," + support.block(data) + b"\n")
+        os.write(client, b"PROG:EXPL:DEF? SLOT0,0,160;*OPC?\n")
+        expected = support.block(data[:160]) + b";1\n"
+        heard = b""
+        while len(heard) < len(expected):
+            heard += os.read(client, 4096)
+        os.close(client)
+        assert heard == expected
+
+
+@needs_terminals
+def test_a_terminal_goes_on_after_its_client_has_gone():
+    with serving(terminal=True) as server:
+        for _ in range(5):
+            client = os.open(server.path, os.O_RDWR | os.O_NOCTTY)
+            os.write(client, b"*OPC?\n")
+            assert os.read(client, 100) == b"1\n"
+            os.close(client)
+
+
+def test_a_port_that_is_taken_is_an_input_error():
+    with serving() as server:
+        port = int(server.address.rsplit(":", 1)[1])
+        with pytest.raises(InputError, match=f"port {port} can't be opened"):
+            Server(support.world(), port=port)
+
+
+class FakeClock:
+    def __init__(self):
+        self.now_s = 1000.0
+
+    def __call__(self):
+        return self.now_s
+
+
+def test_virtual_time_follows_the_wall_times_speed():
+    clock = FakeClock()
+    pace = Pace(0.5, clock)
+    total = 0
+    for _ in range(1000):
+        clock.now_s += 0.000_33
+        total += pace.due()
+    assert total == pytest.approx(0.33 * 0.5 * support.S, abs=1)
+
+
+def test_a_bench_that_was_suspended_falls_behind_instead_of_racing():
+    clock = FakeClock()
+    pace = Pace(1, clock)
+    clock.now_s += 86_400
+    assert pace.due() == SLICE_TICKS
+    clock.now_s += 1
+    assert pace.due() == support.S
