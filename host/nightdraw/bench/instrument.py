@@ -66,6 +66,7 @@ class BenchLink:
         return Instrument(self._box, (("DIAGnostic:CLOCk:ADVance", 1, (_ticks,), self._advance),))
 
     def _advance(self, instrument: Instrument, ticks: int) -> None:
+        self._world.call_box()  # what came earlier in this message happens before time passes
         self._world.advance(ticks)
         self._world.call_box()
         instrument.now = self._world.box_now
