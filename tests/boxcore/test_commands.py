@@ -189,8 +189,9 @@ def send_noise(rng, lines):
         assert len(answers) <= commands.MAX_ANSWER * sent.count(b"\n")
         if rig.box.state != state:
             assert any(word in sent.upper() for word in HALTS), sent
-        if rig.box.state not in ("waiting", "running"):
+        if not rig.say(b"\n*OPC?\n").endswith(b"1\n"):
             assert is_alive(rig)
+        if rig.box.state not in ("waiting", "running"):
             rig.say(b"OUTP OFF;:PROG:NAME SLOT1;DEF " + link_cases.block(link_cases.PROGRAM) + b";STAT RUN\n")
             assert rig.box.state in ("waiting", "running")
     assert is_alive(rig)

@@ -59,7 +59,7 @@ def answers_to(noise):
     answers = []
     for at in range(0, len(noise), PIECE):
         answers.append(rig.say(noise[at : at + PIECE]))
-        if at % (16 * PIECE) == 0:
+        if at % (4 * PIECE) == 0:
             rig.wait(20_000)
     rig.wait(20_000)
     answers.append(rig.say(b"\n*IDN?\n" + b"SYST:ERR?\n" * 17))
