@@ -6,8 +6,10 @@ clock is read here, and nothing is decided for the box.
 
 from __future__ import annotations
 
+from boxcore import guard
 from boxcore.board import Board
 from boxcore.box import Box
+from boxcore.loop import SENSE_TICKS
 from boxcore.port import Readings
 
 from nightdraw.bench.hal import NEVER, SimHal
@@ -16,11 +18,10 @@ from nightdraw.bench.recorder import Span, Trace
 from nightdraw.bench.store import MemoryStore, PowerCut
 
 SERIAL = "BENCH"  # the simulated box's serial number in *IDN?
-# The shell senses every SENSE_TICKS (20 ms) for SETTLED_TICKS (0.2 s) after something changed. Readings that
-# have stood longer say nothing new (the guards' slowest is a switch fault: 0.1 s and three readings), so the
-# next sensing then comes with the box's deadline. This keeps a simulated day at a few seconds.
-SENSE_TICKS = 200
-SETTLED_TICKS = 2_000
+# The board's loop senses every SENSE_TICKS, for ever. Here it does so until readings have stood long enough
+# for the slowest guard, a switch fault; from then on they say nothing new and the next sensing comes with the
+# box's deadline. That keeps a simulated day at a few seconds.
+SETTLED_TICKS = guard.STANDING_TICKS + (guard.FAULT_READINGS + 1) * SENSE_TICKS
 
 
 class World:
