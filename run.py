@@ -17,6 +17,7 @@ OLDEST = (3, 11)
 SIGNAL_BASE = 128  # a shell's way of saying that a process ended by a signal
 INTERRUPTED = 130
 MISUSE = 2
+SPREAD = ["-n", "auto", "--dist", "loadfile"]  # over all cores; a file's tests share what they set up
 
 USAGE = """usage: python run.py COMMAND [ARGUMENTS]
 
@@ -62,9 +63,8 @@ def bench(arguments):
 
 def test(arguments):
     """Lint, layout, types and tests: all of them, whichever fails; the first failing status is the answer."""
-    workers = (
-        [] if any(a == "-n" or a.startswith(("-n", "--numprocesses")) for a in arguments) else ["-n", "auto"]
-    )
+    spread_by_hand = any(argument.startswith(("-n", "--numprocesses", "--pdb")) for argument in arguments)
+    workers = [] if spread_by_hand else SPREAD
     steps = (
         ("lint", ["ruff", "check", "."]),
         ("layout", ["ruff", "format", "--check", "."]),
