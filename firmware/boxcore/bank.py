@@ -8,14 +8,16 @@ from array import array
 
 MAX_CHANNELS = 16  # the edge player's word has 16 pattern bits
 TABLE_CHANNELS = 10  # 2^10 patterns: 6 KB of tables, what the board's memory affords
+MAX_NS = 0xFFFFFFFF  # 4.3 siemens, 54 A at 12.6 V: the tables hold 32 bits
+NONE_NS = MAX_NS * MAX_NS  # further off than any wanted level
 NS_PER_UA_AT_MV = 1_000_000  # nS = uA / mV * 10^6
 
 
 class Bank:
     """A bank of up to MAX_CHANNELS channels, each 1 nS or more; bit 0 of a pattern is channel 1.
 
-    Up to TABLE_CHANNELS channels are searched exactly. Where a board has more, the largest ones beyond the
-    table are set greedily first: at most one step of the table away from the best.
+    The smallest TABLE_CHANNELS channels are tabulated; where a board has more, each combination of the others
+    shifts the table. gap_ns: no two neighbouring conductances of the bank lie further apart.
     """
 
     def __init__(self, channels_ns):
@@ -23,19 +25,34 @@ class Bank:
             raise ValueError("a bank has 1 to %d channels" % MAX_CHANNELS)
         if min(channels_ns) < 1:
             raise ValueError("a channel's conductance must be 1 nS or more")
+        if sum(channels_ns) > MAX_NS:
+            raise ValueError("all channels together must stay below %d nS" % (MAX_NS + 1))
         self.channels_ns = tuple(channels_ns)
         self.full_ns = sum(channels_ns)
-        # The number breaks ties between equal channels: MicroPython's sort keeps no order of its own.
-        order = [k for _, k in sorted((channel, k) for k, channel in enumerate(channels_ns))]
-        self._coarse = [(channels_ns[k], 1 << k) for k in reversed(order[TABLE_CHANNELS:])]
-        self._sums_ns, self._patterns = self._table(order[:TABLE_CHANNELS])
+        order = sorted(range(len(channels_ns)), key=lambda k: channels_ns[k])
+        pairs = self._combine(order[:TABLE_CHANNELS])
+        self._sums_ns = array("I", [pair[0] for pair in pairs])
+        self._patterns = array("H", [pair[1] for pair in pairs])
+        self._shifts = self._combine(order[TABLE_CHANNELS:])
+        self.gap_ns = self._gap()
 
-    def _table(self, order):
+    def _combine(self, order):
         pairs = [(0, 0)]
         for k in order:
             pairs += [(total + self.channels_ns[k], pattern | 1 << k) for total, pattern in pairs]
         pairs.sort()
-        return array("I", [pair[0] for pair in pairs]), array("H", [pair[1] for pair in pairs])
+        return pairs
+
+    def _gap(self):
+        sums = self._sums_ns
+        gap = 0
+        for k in range(1, len(sums)):
+            gap = max(gap, sums[k] - sums[k - 1])
+        reach = 0
+        for shift, _ in self._shifts:
+            gap = max(gap, shift - reach)
+            reach = shift + sums[len(sums) - 1]
+        return gap
 
     def conductance_ns(self, pattern):
         """The conductance of a pattern, nanosiemens."""
@@ -53,16 +70,28 @@ class Bank:
         """The most the bank can draw at a supply, microamperes."""
         return self.full_ns * supply_mv // NS_PER_UA_AT_MV
 
+    def gap_ua(self, supply_mv):
+        """The widest step between neighbouring patterns at a supply, microamperes, rounded up."""
+        return self.gap_ns * supply_mv // NS_PER_UA_AT_MV + 1
+
     def pattern(self, level_ua, supply_mv):
-        """The pattern whose current is nearest to `level_ua` at `supply_mv` (above 0); ties go low."""
+        """The pattern whose current is nearest to `level_ua` at `supply_mv` (above 0); of two the lower."""
         wanted = level_ua * NS_PER_UA_AT_MV // supply_mv
-        pattern = 0
-        floor = self._sums_ns[len(self._sums_ns) - 1]
-        for channel, bit in self._coarse:
-            if wanted >= channel and wanted > floor:
-                wanted -= channel
-                pattern |= bit
-        return pattern | self._nearest(wanted)
+        top = self._sums_ns[len(self._sums_ns) - 1]
+        best = NONE_NS
+        found = 0
+        for shift, bits in self._shifts:
+            rest = wanted - shift
+            if rest - top >= best or -rest >= best:
+                continue  # even the nearest end of the table shifted there is no better
+            at = self._nearest(rest)
+            off = rest - self._sums_ns[at]
+            if off < 0:
+                off = -off
+            if off < best:
+                best = off
+                found = bits | self._patterns[at]
+        return found
 
     def _nearest(self, wanted):
         sums = self._sums_ns
@@ -76,4 +105,4 @@ class Bank:
                 high = middle
         if low and wanted - sums[low - 1] <= sums[low] - wanted:
             low -= 1
-        return self._patterns[low]
+        return low

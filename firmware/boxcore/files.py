@@ -6,6 +6,13 @@ keeps a file's old content until it is closed; nothing here decides what is writ
 
 import os
 
+NOT_FOUND = 2  # ENOENT, everywhere
+
+
+def _missing(error):
+    if error.args[0] != NOT_FOUND:
+        raise error
+
 
 class FileStore:
     """A store in the folder `root`, which must exist."""
@@ -21,8 +28,8 @@ class FileStore:
         try:
             with open(self._path(name), "rb") as file:
                 return file.read()
-        except OSError:
-            return None
+        except OSError as error:
+            return _missing(error)
 
     def read_at(self, name, offset, length):
         """Up to `length` bytes from `offset`, or None where there is no such file."""
@@ -30,8 +37,8 @@ class FileStore:
             with open(self._path(name), "rb") as file:
                 file.seek(offset)
                 return file.read(length)
-        except OSError:
-            return None
+        except OSError as error:
+            return _missing(error)
 
     def write(self, name, data):
         """Replace the content; a power cut may leave any part of it."""
@@ -51,9 +58,8 @@ class FileStore:
         """Remove a file; nothing happens where there is none."""
         try:
             os.remove(self._path(name))
-        except OSError:
-            if self.size(name) is not None:
-                raise
+        except OSError as error:
+            _missing(error)
 
     def names(self):
         """The names of all files."""
@@ -63,8 +69,8 @@ class FileStore:
         """The length in bytes, or None where there is no such file."""
         try:
             return os.stat(self._path(name))[6]
-        except OSError:
-            return None
+        except OSError as error:
+            return _missing(error)
 
     def sync(self):
         """Make everything written so far last; closing a file on littlefs has done so already."""

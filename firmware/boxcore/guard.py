@@ -8,7 +8,9 @@ from boxcore import port
 from boxcore import program as pg
 from boxcore import states as st
 
-PRESENT_MV = 6_000  # below this there is no battery behind the fuse: USB alone reads far less
+PRESENT_MV = (
+    6_000  # below this there is no battery behind the fuse, whatever limits say; USB alone reads less
+)
 LOST_TICKS = 10_000  # supply gone this long (1 s) is a pulled fuse; starting an engine dips for less
 HYSTERESIS_MV = 200  # more than what the box's own pulses pull a tired battery down
 RELEASE_TICKS = 50_000  # the supply must stay inside for 5 s; longer than the edge queue, so nothing overlaps
@@ -33,7 +35,7 @@ class Limits:
         self.charge_mas = caps["charge_mas"]
         self.bank_temp_cdeg = caps["bank_temp_cdeg"]
         if program is not None:
-            self.supply_min_mv = max(self.supply_min_mv, program.supply_min_mv)
+            self.supply_min_mv = max(self.supply_min_mv, program.supply_min_mv, PRESENT_MV)
             self.supply_max_mv = min(self.supply_max_mv, program.supply_max_mv)
             self.run_ticks = min(self.run_ticks, program.run_ticks)
             self.charge_mas = min(self.charge_mas, program.charge_mas)
@@ -88,14 +90,20 @@ class Guard:
 class Monitor:
     """Measured bank current against what the pattern should give.
 
-    A channel that is stuck or open is flagged; a current that no pattern explains is a trip.
+    A channel that is stuck or open is flagged; a current that no pattern explains is a trip. Readings that
+    disagree count even when other patterns, which do not use the bad channel, play between them.
     """
 
     def __init__(self, bank):
         self._bank = bank
-        self._strikes = 0
+        self.reset()
 
-    def check(self, readings, predicted_ua, standing_ticks):
+    def reset(self):
+        """Forget earlier readings."""
+        self._strikes = 0
+        self._pattern = 0
+
+    def check(self, readings, pattern, predicted_ua, standing_ticks):
         """The fault, or NO_FAULT; predicted_ua: the bank's own current for the pattern that is playing,
         standing_ticks: how long it has played."""
         measured_ua = readings.bank_ua
@@ -107,8 +115,10 @@ class Monitor:
             return st.NO_FAULT
         slack_ua = predicted_ua // 100 * FAULT_PERCENT + FAULT_UA
         if predicted_ua - slack_ua <= measured_ua <= predicted_ua + slack_ua:
-            self._strikes = 0
+            if pattern == self._pattern:
+                self._strikes = 0
             return st.NO_FAULT
+        self._pattern = pattern
         self._strikes += 1
         if self._strikes < FAULT_READINGS:
             return st.NO_FAULT

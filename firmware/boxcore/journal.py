@@ -56,7 +56,9 @@ KINDS = {
 }
 EDGES = (EDGE, REPICK)
 URGENT = (ARM, START, TRIP, END, HALT, DAMAGE)  # written with the next step instead of waiting for company
-PARTS = {1: "ledger", 2: "slot", 3: "journal"}  # what a damage record is about; a slot's number is its detail
+LEDGER_PART, SLOT_PART, JOURNAL_PART = 1, 2, 3
+# what a damage record is about; a slot's number is its detail
+PARTS = {LEDGER_PART: "ledger", SLOT_PART: "slot", JOURNAL_PART: "journal"}
 
 
 def _crc8_table():
@@ -157,8 +159,19 @@ class Journal:
         self.failures = 0
 
     def open(self, boot):
-        """Find the files, newest last; a torn end is left behind and a new file begun after it."""
+        """Find the files, newest last; a torn end is left behind and a new file begun after it. True where
+        the store could not be read: the journal then begins anew behind everything that may be there."""
         self.boot = boot
+        try:
+            self._find()
+        except OSError:
+            self.failures += 1
+            self._starts = [self._starts[-1] + 2 * FILE_BYTES if self._starts else 0]
+            self._size = 0
+            return True
+        return False
+
+    def _find(self):
         starts = [_file_start(name) for name in self._store.names()]
         self._starts = sorted(start for start in starts if start is not None)
         self._size = 0

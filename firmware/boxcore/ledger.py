@@ -18,6 +18,7 @@ MAX_U32 = 0xFFFFFFFF
 
 # phases of the armed program
 NONE, WAITING, RUNNING, ENDED, TRIPPED = 0, 1, 2, 3, 4
+NO_SLOT = SLOTS  # a trip of a hand level belongs to no slot
 PHASES = (NONE, WAITING, RUNNING, ENDED, TRIPPED)
 
 
@@ -83,7 +84,9 @@ def unpack(data):
     if len(data) != size + 4 or binascii.crc32(data[:size]) != struct.unpack("<I", data[size:])[0]:
         return None
     fields = struct.unpack(LAYOUT, data[:size])
-    if fields[0] != MAGIC or fields[1] != FORMAT or fields[2] not in PHASES or fields[3] >= SLOTS:
+    if fields[0] != MAGIC or fields[1] != FORMAT or fields[2] not in PHASES or fields[3] > SLOTS:
+        return None
+    if fields[3] == NO_SLOT and fields[2] in (WAITING, RUNNING):
         return None
     ledger = Ledger()
     (ledger.phase, ledger.slot, ledger.by, ledger.fault) = fields[2:6]
@@ -96,7 +99,10 @@ def unpack(data):
 
 def load(store):
     """(Ledger, damaged): a fresh one where the store has none, or none that can be believed."""
-    data = store.read(NAME)
+    try:
+        data = store.read(NAME)
+    except OSError:
+        return Ledger(), True
     if data is None:
         return Ledger(), False
     ledger = unpack(data)

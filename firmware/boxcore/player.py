@@ -102,9 +102,11 @@ class Player:
         self._open()
         self.since = now
 
-    def rest(self, now):
-        """Begin to account at `now` with every switch open: a run that begins held."""
-        self._settled = self.since = now
+    def rest(self, now, ticks):
+        """Begin to account at `now`, with every switch open still; the run must stop `ticks` later."""
+        self.at = self._settled = self.since = now
+        self.stop_at = now + ticks
+        self.stop_fault = st.TIME_USED
         self._open()
 
     def spent(self):
@@ -116,6 +118,8 @@ class Player:
         start() must follow."""
         if not self._hal.starved() and now <= self.at:
             return False
+        if self.at >= self.stop_at and now >= self.stop_at:
+            return False  # the run was over before: only the open words behind it ran out
         empty = min(self.at, now)
         self.stop(empty)
         self._journal.add(empty, jn.STARVED)

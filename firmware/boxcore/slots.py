@@ -68,13 +68,13 @@ class Slots:
             self.infos[slot] = self._scan(slot)
 
     def _scan(self, slot):
-        raw = self._store.read(_name(slot))
-        if raw is None:
-            return None
         try:
+            raw = self._store.read(_name(slot))
+            if raw is None:
+                return None
             data, serial = _open(raw)
             info = Info(pg.unpack(data).name, binascii.crc32(data), len(data), serial)
-        except pg.ProgramError:
+        except (pg.ProgramError, OSError):
             self.bad.append(slot)
             return None
         self._serial = max(self._serial, serial)
@@ -83,12 +83,12 @@ class Slots:
     def load(self, slot):
         """The Program in a slot, checked anew; raises BoxError -282 (none there) or -311 (damaged)."""
         check_slot(slot)
-        raw = self._store.read(_name(slot))
-        if raw is None:
-            raise BoxError(-282, "slot %d is empty" % slot)
         try:
+            raw = self._store.read(_name(slot))
+            if raw is None:
+                raise BoxError(-282, "slot %d is empty" % slot)
             return pg.unpack(_open(raw)[0])
-        except pg.ProgramError as error:
+        except (pg.ProgramError, OSError) as error:
             raise BoxError(-311, "slot %d: %s" % (slot, error)) from None
 
     def read_at(self, slot, offset, length):

@@ -20,6 +20,7 @@ MOVES = {
     (IDLE, "arm"): WAITING,
     (ENDED, "arm"): WAITING,
     (WAITING, "start"): RUNNING,
+    (WAITING, "trip"): TRIPPED,
     (WAITING, "end"): ENDED,
     (WAITING, "halt"): IDLE,
     (RUNNING, "hold"): HOLDING,

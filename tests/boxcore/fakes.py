@@ -15,8 +15,8 @@ class PowerCut(BaseException):
 
 
 class MemoryStore:
-    """Files in a dict. cut_at: the number (from 1) of the changing operation during which the power goes; torn:
-    how much of a write's new data stays behind, 0 .. 1 (rename and delete happen where it is 1)."""
+    """Files in a dict. cut_at: the number (from 1) of the changing operation during which the power goes;
+    torn: how much of a write's new data stays, 0 .. 1 (rename and delete happen where it is 1)."""
 
     def __init__(self, files=None, cut_at=None, torn=0.5):
         self.files = {} if files is None else dict(files)

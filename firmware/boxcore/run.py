@@ -1,0 +1,99 @@
+"""An armed program and what it may still use: limits, budgets, start rule, the place it got to.
+
+A plain account; it neither plays nor writes. Ticks are the box's own, mas milliampere-seconds.
+"""
+
+from boxcore import guard as gd
+from boxcore import program as pg
+from boxcore import schedule
+
+UAT_PER_MAS = 1000 * pg.TICKS_PER_S  # microampere-ticks in a milliampere-second
+PICK_PERCENT = 2  # the supply moves by 1 % before a pattern is picked anew, and a little while that is queued
+HAND = "hand"  # the name of the program that a hand level is
+
+
+class Run:
+    """One run. slot (None for a hand level), serial, number, by: what was armed, and how.
+
+    used_ticks, used_mas: the budgets used before the present span; position_ticks: where in the schedule the
+    next span begins; zero: the tick of the schedule's zero, None before; since: the tick at which the present
+    span began, None where nothing is under way.
+    """
+
+    def __init__(self, program, slot, serial, number, by, board, bank):
+        self.program = program
+        self.slot = slot
+        self.serial = serial
+        self.number = number
+        self.by = by
+        self.limits = gd.Limits(board.caps, program)
+        self.guard = gd.Guard(self.limits)
+        self.rule = None
+        self.used_ticks = self.used_mas = 0
+        self.position_ticks = 0
+        self.zero = self.since = None
+        self._own_ua = board.own_ua
+        self._peak_ua = peak_ua(program, board.own_ua, bank, board.caps["supply_max_mv"])
+
+    def wait(self, now, readings, quiet_ticks, position_ticks):
+        """Begin to wait for the start rule, afresh or after a power loss."""
+        self.guard = gd.Guard(self.limits)
+        self.rule = gd.StartRule(self.program, quiet_ticks)
+        self.rule.update(now, readings)
+        self.position_ticks = position_ticks
+        self.zero = self.since = None
+
+    def schedule(self):
+        """The run's schedule at its zero."""
+        return schedule.Schedule(self.program, self.number, self._own_ua)
+
+    def begin(self, now):
+        """A span begins at `now`."""
+        self.since = now
+        self.zero = now - self.position_ticks
+
+    def close(self, now, mas):
+        """The span ends at `now` with `mas` played in it."""
+        if self.since is not None:
+            self.position_ticks = now - self.zero
+            self.used_ticks, self.used_mas = self.used(now, mas)
+            self.since = None
+
+    def used(self, now, mas):
+        """(ticks, mas) used until `now`, with `mas` played in the present span."""
+        if self.since is None:
+            return self.used_ticks, self.used_mas
+        return self.used_ticks + now - self.since, self.used_mas + mas
+
+    def position(self, now):
+        """Ticks since the schedule's zero."""
+        return self.position_ticks if self.since is None else now - self.zero
+
+    def left_ticks(self):
+        """Run time left before the next span; 0 or less where it is used up."""
+        return self.limits.run_ticks - self.used_ticks
+
+    def left_mas(self):
+        """Charge left before the next span; 0 or less where it is used up."""
+        return self.limits.charge_mas - self.used_mas
+
+    def most_mas(self, ticks):
+        """The most charge that `ticks` of this run can use, rounded up."""
+        return 1 + self._peak_ua * ticks // UAT_PER_MAS if ticks else 0
+
+
+def by_hand(level_ua, board, bank):
+    """The Run of a hand level: the board's caps are its only limits."""
+    caps = board.caps
+    program = pg.Program(HAND, [(pg.STEADY, level_ua)], **caps)
+    return Run(program, None, 0, 0, 0, board, bank)
+
+
+def peak_ua(program, own_ua, bank, supply_max_mv):
+    """The most that a program can make the circuit see, microamperes: all draws at once, with what a pattern
+    may round up and the supply may rise before it is picked anew; never more than the whole bank."""
+    total = 0 if program.has_steady() else own_ua
+    for draw in program.draws:
+        total += pg.peak_ua(draw)
+    total += total * PICK_PERCENT // 100 + bank.gap_ua(supply_max_mv)
+    return min(max(total, own_ua), own_ua + bank.full_ua(supply_max_mv))

@@ -1,0 +1,42 @@
+"""The self-test: each check has a number, the first that fails is the answer. Milliseconds of load only."""
+
+from boxcore import port
+
+PASS = 0
+SLOT_CHECK = 100  # + the slot's number: a stored program is damaged
+SUPPLY_CHECK = 110  # no supply within the board's caps to test the channels with
+MONITOR_CHECK = 111  # the board file names a current monitor that does not answer
+
+ZERO_UA = (
+    500  # what the monitor may read with every switch open: its offset, less than half a smallest channel
+)
+PERCENT = 5  # a channel is good within this and ZERO_UA: resistor and monitor tolerances together
+
+
+def run(board, bank, slots, hal, supply_mv):
+    """PASS or the number of the first failing check, channels counting from 1. Without a monitor only what is
+    stored is tested."""
+    if slots.bad:
+        return SLOT_CHECK + slots.bad[0]
+    if not board.monitor:
+        return PASS
+    if not board.caps["supply_min_mv"] <= supply_mv <= board.caps["supply_max_mv"]:
+        return SUPPLY_CHECK
+    try:
+        return _channels(bank, hal, supply_mv)
+    finally:
+        hal.stop()
+
+
+def _channels(bank, hal, supply_mv):
+    expected_ua = [bank.current_ua(1 << k, supply_mv) for k in range(len(bank.channels_ns))]
+    leak_ua = hal.probe(0)
+    if leak_ua == port.NOT_MEASURED:
+        return MONITOR_CHECK
+    if leak_ua > ZERO_UA:  # a switch is stuck: the channel that explains the current best
+        gaps = [abs(leak_ua - ua) for ua in expected_ua]
+        return gaps.index(min(gaps)) + 1
+    for k, ua in enumerate(expected_ua):
+        if abs(hal.probe(1 << k) - ua) > ua * PERCENT // 100 + ZERO_UA:
+            return k + 1
+    return PASS
