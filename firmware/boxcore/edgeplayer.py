@@ -1,0 +1,153 @@
+"""Plays the queued words to the tick: what the processor does with the state machine and two DMA channels.
+
+It is given them (hal_rp2 makes them, tests have their own) and decides nothing about patterns or times.
+
+Words lie in a ring in RAM. DMA channel `feed` moves one word at a time into the state machine's FIFO, paced
+by it; when a word is through it chains to channel `gate`, which copies that place's flag from a second ring
+into feed's count-and-start register. A flag of 1 starts the next word, a flag of 0 is the hardware's null
+trigger: nothing starts, the chain stands still. So the hardware drains all that was queued, however long the
+processor is away in a flash write, and can never go one word further: the place behind the last word always
+has flag 0, written before the last word's own flag is set. That is why not one ring with a long count, whose
+FIFO would swallow the empty places behind the last word, or old ones, up to four words ahead of time; and
+not a count that the processor re-arms, which would have to be there when it runs out.
+
+Words that come when the chain stands still (the FIFO alone holds four words, up to a second) start it again.
+An empty FIFO reads as a word of duration 0: the program opens every switch, says so by an entry in the
+receive FIFO, and stands still until it is started anew. A word that comes too late is never played late.
+"""
+
+from boxcore import edgeword
+
+TRIAL_LIMIT_US = 500_000  # ten times what the trial takes at the clock that was asked for
+
+
+class EdgePlayer:
+    """off: the gate buffer's output-enable pin, low active. build(hz): a stopped state machine with the edge
+    program at that PIO clock. ring: array of 3 * RING_BYTES // 2 halves at `address`. connect(machine,
+    words_at, flags_at) sets up the two channels. time: the module. clock_hz: what clk_sys is said to be,
+    afterwards what it is; stuck: the FIFO would not drain, nothing plays any more.
+
+    Raises ValueError for a clock that it doesn't know."""
+
+    def __init__(self, off, build, feed, gate, connect, ring, address, time, clock_hz):
+        self._off = off
+        self._ring = ring
+        skip = edgeword.aligned(address, edgeword.RING_BYTES)
+        self._word0 = skip // 2
+        self._flag0 = self._word0 + edgeword.HALVES
+        self._words_at = address + skip
+        self._flags_at = self._words_at + edgeword.RING_BYTES
+        self._write = 0
+        self._playing = False
+        self.stuck = False
+        self.clock_hz = clock_hz
+        edgeword.divider(clock_hz)
+        self._machine = build(edgeword.PIO_HZ)
+        self._feed = feed
+        self._gate = gate
+        connect(self._machine, self._words_at, self._flags_at)
+        self.stop()
+        self._check_clock(build, time)
+
+    def _check_clock(self, build, time):
+        """Time a word against the crystal's microsecond counter, so that the tick follows the clock that
+        runs, not the one that was asked for. The outputs are off meanwhile."""
+        player = self._machine
+        player.active(0)
+        self._restart()
+        player.put(edgeword.TRIAL_TICKS)
+        begun = time.ticks_us()
+        player.active(1)
+        spent = 0
+        while not player.rx_fifo() and spent < TRIAL_LIMIT_US:
+            spent = time.ticks_diff(time.ticks_us(), begun)
+        told = self.clock_hz
+        self.clock_hz = edgeword.running_hz(told, spent)
+        if self.clock_hz != told:
+            self._machine = build(told // edgeword.divider(self.clock_hz))
+        self.stop()
+
+    def room(self):
+        """How many words push() takes now; what is left to play is read from the DMA's own address."""
+        return edgeword.room(self._write, edgeword.index(self._feed.read))
+
+    def push(self, pattern, ticks):
+        """Queue a word. It only writes memory: the flag behind it first, its own last."""
+        at = self._write
+        behind = (at + 1) & edgeword.RING_MASK
+        ring = self._ring
+        ring[self._flag0 + 2 * behind] = 0
+        place = self._word0 + 2 * at
+        ring[place] = ticks
+        ring[place + 1] = pattern
+        ring[self._flag0 + 2 * at] = 1
+        self._write = behind
+        if self._playing and not self._gate.active() and not self._feed.active():
+            self._go_on()
+
+    def _go_on(self):
+        """Start the chain at the word that feed would move next."""
+        place = edgeword.index(self._feed.read)
+        self._gate.read = self._flags_at + edgeword.WORD_BYTES * place
+        self._gate.active(1)
+
+    def trim(self, ticks):
+        """Before enable(): shorten the switches-open time at the head of the queue by up to `ticks`, which
+        the processor spent filling it; never a word that closes a switch. Returns the ticks that remain."""
+        place = self._word0
+        end = self._word0 + 2 * self._write
+        while ticks and place < end and not self._ring[place + 1]:
+            cut = min(ticks, self._ring[place] - 1)  # one tick stays: a word of 0 would be the end
+            self._ring[place] -= cut
+            ticks -= cut
+            place += 2
+        return ticks
+
+    def enable(self):
+        """Play the queue from its first word and drive the gates."""
+        if self.stuck:
+            return
+        player = self._machine
+        player.active(0)
+        self._restart()
+        self._playing = True
+        self._go_on()
+        self._off.value(0)
+        player.active(1)
+
+    def _restart(self):
+        player = self._machine
+        while player.rx_fifo():
+            player.get()
+        player.restart()
+
+    def stop(self):
+        """Open every switch and empty the queue; allocates nothing.
+
+        The gate buffer is switched off first: from then on nothing below can close a switch. The state
+        machine stops next, so that the DMA comes to rest against a full FIFO and is stopped without a
+        transfer under way (erratum RP2040-E13). Last the FIFO is drained and the program, finding it empty,
+        is left standing in its own all-open end."""
+        self._off.value(1)
+        self._playing = False
+        player = self._machine
+        player.active(0)
+        self._gate.active(0)
+        self._feed.active(0)
+        tries = 2 * edgeword.FIFO_WORDS
+        while player.tx_fifo() and tries:
+            player.exec(edgeword.PULL_NOBLOCK)
+            tries -= 1
+        player.exec(edgeword.OPEN_ALL)
+        self._write = 0
+        self._ring[self._flag0] = 0
+        self._feed.read = self._words_at
+        self.stuck = player.tx_fifo() != 0
+        if not self.stuck:
+            player.restart()
+            player.active(1)
+
+    def starved(self):
+        """True when the queue ran empty while playing; the program has opened the switches and stands
+        still."""
+        return self._playing and self._machine.rx_fifo() != 0

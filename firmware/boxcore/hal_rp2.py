@@ -1,0 +1,288 @@
+"""The board's shell on the RP2040: edge player, sensors, panel, indicator, link and watchdog.
+
+The only file that imports machine or rp2. It decides nothing: what a reading means and which pattern plays is
+the core's business. What needs no silicon lives in edgeplayer, edgeword, sensors, adc, panel, indicator and
+wire; here are the pins, the peripherals and the PIO program.
+"""
+# The names in _program's edges() are the PIO assembler's.
+# ruff: noqa: F821
+# mypy: disable-error-code="name-defined, call-overload"
+
+import binascii
+import select
+import sys
+import time
+from array import array
+
+import machine
+import micropython
+import rp2
+from uctypes import addressof
+
+from boxcore import edgeword, indicator
+from boxcore import panel as contacts
+from boxcore.edgeplayer import EdgePlayer
+from boxcore.sensors import Sensors
+from boxcore.wire import Wire
+
+MACHINE = 0  # state machine 0 of PIO block 0; its TX request is also number 0 (RP2040 datasheet 2.5.3.1)
+START_REGISTER = 7  # a channel's alias 1: transfer count, which also starts it
+US_A_TICK = 100
+WATCHDOG_MS = 8_000  # its longest is 8388; storing a program may erase several sectors of up to 0.4 s each
+WINDOW_MS = 2_000  # at power-up, before anything runs: USB needs one second, a host's Ctrl-C the next
+SCRATCH = 0x4005_800C  # watchdog scratch register 0: it survives a reset, not a power cut
+MAINTENANCE = 0x4D41
+INDICATOR_HZ = 1_000
+I2C_HZ = 400_000
+I2C_TIMEOUT_US = 2_000  # what a hung bus costs of a sensing interval, and only every MONITOR_REST readings
+PROBE_TICKS = 300  # a probed channel opens by itself after 30 ms, whatever happens here
+PROBE_SETTLE_MS = 12  # two full averages of the monitor
+
+NO_PLAYER = 8  # a bit of Rp2Hal.faults beside sensors' bits: the FIFO would not drain, nothing plays any more
+
+
+def _program(channels):
+    @rp2.asm_pio(out_init=(rp2.PIO.OUT_LOW,) * channels, out_shiftdir=rp2.PIO.SHIFT_RIGHT)
+    def edges():
+        set(x, 0)  # what an empty FIFO reads as
+        wrap_target()
+        label("next")
+        pull(noblock)
+        out(y, 16)
+        jmp(y_dec, "play")
+        mov(pins, null)
+        push(noblock)
+        label("stand")
+        jmp("stand")
+        label("play")
+        out(pins, 16)[6]  # as many pins as there are channels; the edge. edgeword.LEAD_DELAY
+        label("hold")
+        jmp(not_y, "next")[9]  # edgeword.STEP_DELAY
+        jmp(y_dec, "hold")[9]
+        wrap()
+
+    return edges
+
+
+def _player(pins, off_pin):
+    """The edge player on consecutive pins; `off_pin` is the gate buffer's output-enable, low active."""
+    off = machine.Pin(off_pin, machine.Pin.OUT, value=1)
+    base = machine.Pin(edgeword.first_pin(pins))
+    program = _program(len(pins))
+    feed = rp2.DMA()
+    gate = rp2.DMA()
+
+    def build(hz):
+        return rp2.StateMachine(MACHINE, program, freq=hz, out_base=base)
+
+    def connect(player, words_at, flags_at):
+        bits = edgeword.RING_BITS
+        # the stubs lack these two attributes
+        after, registers = gate.channel, feed.registers  # type: ignore[attr-defined]
+        ctrl = feed.pack_ctrl(inc_write=False, ring_size=bits, treq_sel=MACHINE, chain_to=after)
+        feed.config(read=words_at, write=player, count=1, ctrl=ctrl)
+        target = registers[START_REGISTER : START_REGISTER + 1]
+        ctrl = gate.pack_ctrl(inc_write=False, ring_size=bits)
+        gate.config(read=flags_at, write=target, count=1, ctrl=ctrl)
+
+    ring = array("H", bytes(3 * edgeword.RING_BYTES))
+    return EdgePlayer(off, build, feed, gate, connect, ring, addressof(ring), time, machine.freq())
+
+
+class Rp2Hal:
+    """The board of a boxcore Board; offers port.Hal's names. cause: the hardware's reset cause; wire: the
+    link; starved_count, late_ticks: underruns, and the latest start so far, since power-up."""
+
+    def __init__(self, board):
+        hardware = board.hardware
+        if len(set(board.used_pins())) != len(board.used_pins()):
+            raise ValueError("board.json uses a pin twice")
+        self.board = board
+        self.cause = machine.reset_cause()
+        self.starved_count = 0
+        self.late_ticks = 0
+        machine.Pin(hardware["enable_pin"], machine.Pin.OUT, value=1)
+        try:
+            machine.freq(hardware["clock_khz"] * 1_000)
+        except ValueError:
+            pass  # the player measures the clock that runs
+        self._us = time.ticks_us()
+        self._rest_us = self._tick = 0
+        self._player = _player(board.pins, hardware["enable_pin"])
+        self.push = self._player.push
+        self.room = self._player.room
+        self._watchdog = None
+        self._set_up_sensors(hardware, board.monitor)
+        self._set_up_panel(hardware)
+        self.wire = _usb()
+
+    def _set_up_sensors(self, hardware, monitor):
+        sensors = Sensors(
+            _channel(hardware["supply_pin"]), hardware["supply_full_mv"], machine.ADC(machine.ADC.CORE_TEMP)
+        )
+        if hardware["thermistor"]:
+            sensors.add_thermistor(_channel(hardware["thermistor_pin"]), hardware["thermistor"])
+        if hardware["shunt_full_ua"]:
+            sensors.add_shunt(_channel(hardware["shunt_pin"]), hardware["shunt_full_ua"])
+        elif monitor:
+            bus = machine.I2C(
+                hardware["i2c"],
+                sda=machine.Pin(hardware["sda_pin"]),
+                scl=machine.Pin(hardware["scl_pin"]),
+                freq=I2C_HZ,
+                timeout=I2C_TIMEOUT_US,
+            )
+            sensors.add_monitor(bus, hardware["monitor_address"], hardware["monitor_shunt_uohm"])
+        self._sensors = sensors
+
+    def _set_up_panel(self, hardware):
+        self._panel = contacts.Panel()
+        self._selector = [_contact(pin) for pin in hardware["selector_pins"]]
+        self._arm = _contact(hardware["arm_pin"])
+        self._button = _contact(hardware["button_pin"])
+        self._bright = hardware["indicator_duty"]
+        self._lit = False
+        self._lamp = machine.PWM(machine.Pin(hardware["indicator_pin"]), freq=INDICATOR_HZ, duty_u16=0)
+
+    # -- time ------------------------------------------------------------------------------------------
+
+    def ticks(self):
+        """Ticks since power-up, ever-growing; to be called at least every 8 minutes."""
+        us = time.ticks_us()
+        passed = time.ticks_diff(us, self._us) + self._rest_us
+        self._us = us
+        self._tick += passed // US_A_TICK
+        self._rest_us = passed % US_A_TICK
+        return self._tick
+
+    def _since_tick(self):
+        """Microseconds since the tick that ticks() gave last began."""
+        return time.ticks_diff(time.ticks_us(), self._us) + self._rest_us
+
+    # -- edges -----------------------------------------------------------------------------------------
+
+    def enable(self):
+        """Drive the gates and play from the first word, which belongs to the tick that ticks() gave last:
+        what filling the queue has taken since is cut from the switches-open time at its head."""
+        late = self._since_tick() // US_A_TICK + 1
+        left = self._player.trim(late)
+        if left > self.late_ticks:
+            self.late_ticks = left
+        while self._since_tick() < late * US_A_TICK:
+            pass
+        self._player.enable()
+
+    def stop(self):
+        """Open every switch now (output-enable first) and empty the queue. Never raises, allocates
+        nothing."""
+        self._player.stop()
+
+    def starved(self):
+        """True once if the queue ran empty while playing; everything is stopped then, as by stop()."""
+        if not self._player.starved():
+            return False
+        self.stop()
+        self.starved_count += 1
+        return True
+
+    def probe(self, pattern):
+        """Only with nothing playing: close `pattern` for 12 ms and return the bank current in microamperes,
+        or NOT_MEASURED; the edge player itself opens the switches after 30 ms, whatever becomes of this
+        call."""
+        self.stop()
+        try:
+            self._player.push(pattern, PROBE_TICKS)
+            self._player.enable()
+            time.sleep_ms(PROBE_SETTLE_MS)
+            return self._sensors.bank_ua()
+        finally:
+            self.stop()
+
+    # -- sensors and panel -----------------------------------------------------------------------------
+
+    def read(self, readings):
+        """Fill a port.Readings; a sensor that fails shows in `faults`, it never raises."""
+        self._sensors.read(readings)
+        panel = self._panel
+        panel.update(contacts.pack(self._code(), self._arm.value(), self._button.value()))
+        readings.arm = panel.arm
+        readings.selector = panel.selector
+
+    def _code(self):
+        code = 0
+        for k in range(len(self._selector)):
+            code |= self._selector[k].value() << k
+        return code
+
+    @property
+    def clock_hz(self):
+        """The processor clock that runs, measured at power-up."""
+        return self._player.clock_hz
+
+    @property
+    def faults(self):
+        """What the shell can't do at present: sensors' bits and NO_PLAYER."""
+        return self._sensors.faults | (NO_PLAYER if self._player.stuck else 0)
+
+    # -- indicator, watchdog, maintenance ----------------------------------------------------------------
+
+    def show(self, state, flagged, now):
+        """Light or darken the indicator as the table says for a state."""
+        lit = indicator.lit(state, flagged or self.faults != 0, now)
+        if lit != self._lit:
+            self._lit = lit
+            self._lamp.duty_u16(self._bright if lit else 0)
+
+    def alive(self):
+        """Start the watchdog, or feed it: from the first call on it must be called within WATCHDOG_MS."""
+        if self._watchdog is None:
+            self._watchdog = machine.WDT(timeout=WATCHDOG_MS)
+        self._watchdog.feed()
+
+    def asked_to_stay_out(self):
+        """True when the panel's button is held at power-up, or the reset was one into maintenance."""
+        wanted = machine.mem32[SCRATCH] == MAINTENANCE
+        machine.mem32[SCRATCH] = 0
+        return wanted or self._button.value() != 0
+
+    def maintain(self):
+        """Open every switch and reset into maintenance: the prompt, no watchdog, no run, until power is cut
+        or a reset. Does not return."""
+        self.stop()
+        machine.mem32[SCRATCH] = MAINTENANCE
+        machine.reset()
+
+    @property
+    def watched(self):
+        """True once the watchdog runs, which nothing but a reset can end."""
+        return self._watchdog is not None
+
+    def window(self):
+        """Wait a moment before anything runs and before the watchdog starts: Ctrl-C ends at the prompt."""
+        time.sleep_ms(WINDOW_MS)
+
+    def quiet(self, running):
+        """While running, byte 0x03 on the link is data; else it interrupts, as a prompt needs."""
+        micropython.kbd_intr(-1 if running else 3)
+
+
+def serial():
+    """The chip's own number, for *IDN?."""
+    return binascii.hexlify(machine.unique_id()).decode()
+
+
+def _contact(pin):
+    """A contact to 3.3 V, pulled down: a wire that breaks reads as open."""
+    return machine.Pin(pin, machine.Pin.IN, machine.Pin.PULL_DOWN)
+
+
+def _channel(pin):
+    return machine.ADC(machine.Pin(pin))
+
+
+def _usb():
+    inputs = select.poll()
+    inputs.register(sys.stdin, select.POLLIN)
+    outputs = select.poll()
+    outputs.register(sys.stdout, select.POLLOUT)
+    return Wire(sys.stdin.buffer, sys.stdout.buffer, inputs, outputs)

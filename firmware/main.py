@@ -1,0 +1,66 @@
+"""What the board runs at power-up: builds the shell and the box, and lets them work. Nothing else.
+
+Whatever goes wrong here ends with every switch open and the prompt within reach: at once while no watchdog
+runs, else by a reset into maintenance. The reason is kept in fault.txt.
+"""
+
+import os
+import sys
+
+from boxcore import board, commands_board, hal_rp2
+from boxcore.box import Box
+from boxcore.commands import Instrument
+from boxcore.files import FileStore
+from boxcore.loop import Loop
+from boxcore.port import Readings
+
+BOARD = "board.json"
+DATA = "data"  # programs, journal and the box's state; installing leaves it alone
+FAULT = "fault.txt"
+STAYS_OUT = (
+    "Nightdraw stays out. A reset without the button starts it; fault.txt, if there, says what failed."
+)
+
+
+def main():
+    """Run the box until maintenance is asked for; returns to the prompt where the panel's button is held."""
+    with open(BOARD, "rb") as file:
+        hal = hal_rp2.Rp2Hal(board.load(file.read()))
+    try:
+        if hal.asked_to_stay_out():
+            print(STAYS_OUT)
+            return
+        hal.window()
+        work(hal)
+    except BaseException as fault:
+        hal.stop()
+        hal.quiet(False)
+        if not isinstance(fault, KeyboardInterrupt):
+            note(fault)
+        if not hal.watched:
+            raise
+    hal.maintain()
+
+
+def work(hal):
+    """Everything on one box, until the loop is left."""
+    if DATA not in os.listdir():
+        os.mkdir(DATA)
+    box = Box(hal.board, FileStore(DATA), hal, hal_rp2.serial())
+    loop = Loop(hal, box, Readings())
+    loop.instrument = Instrument(box, commands_board.rows(hal, loop))
+    hal.quiet(True)
+    loop.run()
+
+
+def note(fault):
+    """Keep the reason, if the file system can; the switches are open already."""
+    try:
+        with open(FAULT, "w") as file:
+            sys.print_exception(fault, file)  # type: ignore[attr-defined] # MicroPython's own
+    except OSError:
+        pass
+
+
+if __name__ == "__main__":
+    main()
