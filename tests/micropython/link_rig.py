@@ -97,9 +97,9 @@ class Hal(port.Hal):
 class Rig:
     """The box, its instrument, and the time."""
 
-    def __init__(self, monitor=False):
+    def __init__(self, monitor=False, hal=None):
         self.store = Store()
-        self.hal = Hal()
+        self.hal = hal or Hal()
         self.readings = port.Readings()
         self.readings.supply_mv = SUPPLY_MV
         self.readings.bank_cdeg = 2_512

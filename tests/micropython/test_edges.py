@@ -12,7 +12,7 @@ from boxcore import program as pg
 from nightdraw import data
 from nightdraw.profile import load
 
-from tests.micropython import cases, make, play_board, runner
+from tests.micropython import cases, make, play_board, run_board, runner
 
 RANDOM_PROGRAMS = 60
 EDGES_EACH = 3000  # of a random program; a slow one takes weeks of its own time, which costs nothing here
@@ -21,6 +21,9 @@ OWN_UA = 11_000
 DAY_TICKS = 86_400 * pg.TICKS_PER_S
 HORIZON_TICKS = 1 << 45  # beyond 30 and 32 bits alike: large integers must agree as well
 SCRIPT = Path(__file__).with_name("play_board.py")
+BOX_SCRIPT = Path(__file__).with_name("run_board.py")
+BOX_PROGRAMS = 20
+BOX_TICKS = 120 * pg.TICKS_PER_S  # of a random program, after its start
 
 Play = tuple[bytes, int, int, int, int]
 Choice = tuple[list[int], list[tuple[int, int]]]
@@ -153,6 +156,30 @@ def test_every_bank_picks_the_same_patterns(choices: list[Choice], both: tuple[R
     here, board = both
     assert len(board.patterns) == len(choices)
     assert board.patterns == here.patterns
+
+
+def test_a_whole_box_queues_the_same_words_and_writes_the_same_journal(
+    shipped: list[tuple[str, Play]], seed: int, tmp_path: Path
+) -> None:
+    rng = Random(seed + 2)
+    plays = [play for name, play in shipped if name.endswith("run 1")]
+    plays += [(pg.pack(make.program(rng, f"box-{n}")), 1, OWN_UA, 0, 0) for n in range(BOX_PROGRAMS)]
+    timed = [(packed, 1, OWN_UA, 0, _start_ticks(packed) + BOX_TICKS) for packed, *_ in plays]
+    here = [part for packed, _, _, _, ticks in timed for part in run_board.run(packed, ticks)]
+    words = sum(len(part) for part in here[0::2]) // struct.calcsize(run_board.WORD)
+    names = [str(tmp_path / name) for name in ("plays", "results")]
+    cases.write_plays(names[0], timed)
+    runner.run(BOX_SCRIPT, *names, programs=len(timed), edges=words)
+    board = _chunks(Path(names[1]))
+    assert words > 1000 * len(timed)
+    assert [len(part) for part in board] == [len(part) for part in here]
+    assert [number for number, (one, other) in enumerate(zip(here, board, strict=True)) if one != other] == []
+
+
+def _start_ticks(packed: bytes) -> int:
+    """How long the start rule may take with the supplies of run_board, at most."""
+    plan = pg.unpack(packed)
+    return plan.start_after_ticks + len(run_board.SUPPLIES_MV) * plan.start_steady_ticks
 
 
 def test_a_difference_of_one_tick_is_found_and_named() -> None:

@@ -1,0 +1,62 @@
+"""Runs programs on a whole box and hands back every word it queued and every byte it stored; the same
+function runs under CPython and, as a script, under MicroPython.
+
+As a script: run_board.py PLAYS RESULTS, the first written by cases.py (of a play only the program and the
+ticks are used).
+"""
+
+import struct
+import sys
+
+if __name__ == "__main__":
+    import cases
+    import link_rig
+else:
+    from tests.micropython import cases, link_rig
+
+WORD = "<HH"  # pattern, ticks
+SUPPLIES_MV = (12_600, 12_450, 11_500, 12_900, 14_400, 16_500, 12_600)  # sags, holds, charges, holds, rests
+
+
+class RecordingHal(link_rig.Hal):
+    """Keeps every word; a stop is kept as a word of no ticks."""
+
+    def __init__(self):
+        super().__init__()
+        self.words = []
+
+    def push(self, pattern, ticks):
+        self.words.append(struct.pack(WORD, pattern, ticks))
+
+    def stop(self):
+        super().stop()
+        self.words.append(struct.pack(WORD, 0, 0))
+
+
+def run(data, ticks):
+    """Store the program, arm it, and let `ticks` pass while the supply moves; returns words and files."""
+    rig = link_rig.Rig(hal=RecordingHal())
+    rig.readings.arm = True
+    rig.box.store(0, data)
+    rig.box.arm(rig.now, 0)
+    for supply_mv in SUPPLIES_MV:
+        rig.readings.supply_mv = supply_mv
+        rig.wait(ticks // len(SUPPLIES_MV))
+    rig.readings.arm = False
+    rig.box.halt(rig.now)
+    rig.wait(100_000)
+    kept = [name.encode() + b"=" + rig.store.files[name] for name in sorted(rig.store.files)]
+    return b"".join(rig.hal.words), b"\n".join(kept)
+
+
+def main(plays, results):
+    """Run every case of a file, write words and files of each, each with its length before it."""
+    with open(results, "wb") as file:
+        for data, _, _, _, ticks in cases.read_plays(plays):
+            for part in run(data, ticks):
+                file.write(struct.pack("<I", len(part)))
+                file.write(part)
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])
