@@ -1,0 +1,128 @@
+"""Pulses in a recording: start, duration, level and period, in the terms of IEEE Std 181-2011.
+
+A pulse is an excursion from the base, however many steps it has; the base is the state that the current keeps
+coming back to, taken beside each pulse. Durations run from mid-reference crossing to mid-reference crossing
+(half of each step's own height, interpolated between samples); levels are means of the settled interior.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from nightdraw.capture import states as sts
+from nightdraw.capture import transitions as trn
+from nightdraw.capture.reading import Recording
+from nightdraw.capture.steps import FALSE_Z, Floats, Ints
+from nightdraw.capture.transitions import Bools
+from nightdraw.errors import CannotTellError, Finding
+
+SHORT_S = 0.1  # no answer "no pulses" where noise would hide a pulse of this length ...
+SMALL_MA = 50.0  # ... and this level: a module that wakes for an instant (common practice: 0.1 s, tens of mA)
+
+
+@dataclass(frozen=True)
+class Pulses:
+    """The pulses of a recording, arrays in order of time, and what they rise from.
+
+    start_s: mid-reference instant on the recording's clock; duration_s; level_ma: above base_ma, the mean
+    level between pulses; cut: pulses that were left out because the recording begins, ends or has a gap in
+    them; dips: times that the current fell below the base.
+    """
+
+    start_s: Floats
+    duration_s: Floats
+    level_ma: Floats
+    base_ma: float
+    cut: int
+    dips: int
+    scan: trn.Scan
+    unit: str
+    notes: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.start_s)
+
+    @property
+    def period_s(self) -> float | None:
+        """The median distance from start to start, None with fewer than two pulses."""
+        return float(np.median(np.diff(self.start_s))) if len(self) > 1 else None
+
+    @property
+    def mean_ma(self) -> float:
+        """The mean of the whole recording."""
+        return self.scan.mean_ma
+
+
+def measure(recording: Recording) -> Pulses:
+    """Measure every whole pulse of a recording.
+
+    Raises CannotTellError for fewer than transitions.LEAST_SAMPLES samples, and where no pulse stands out of
+    noise that would hide SMALL_MA for SHORT_S.
+    """
+    scan = trn.scan(recording)
+    if scan.samples < trn.LEAST_SAMPLES:
+        message = f"{scan.samples} samples are too few: at least {trn.LEAST_SAMPLES}"
+        raise CannotTellError(Finding(message, file=recording.name))
+    if not len(scan.transitions):
+        _refuse_noise(scan, recording)
+        nothing = np.empty(0)
+        notes = tuple(recording.notes)
+        return Pulses(nothing, nothing, nothing, scan.mean_ma, 0, 0, scan, recording.unit, notes)
+    return _from_scan(scan, recording)
+
+
+def _refuse_noise(scan: trn.Scan, recording: Recording) -> None:
+    samples = max(SHORT_S / scan.interval_s, 1.0)
+    hidden_ma = FALSE_Z * scan.noise_ma * np.sqrt(2 / samples)
+    if hidden_ma > SMALL_MA:
+        message = f"noise of {scan.noise_ma:.3g} {recording.unit} rms hides pulses below {hidden_ma:.3g}"
+        hint = "more turns through the clamp, or a slower recording that averages"
+        raise CannotTellError(Finding(message, file=recording.name, hint=hint))
+
+
+def _from_scan(scan: trn.Scan, recording: Recording) -> Pulses:
+    t = scan.transitions
+    states = sts.track(scan)
+    edges_s = np.where(np.isnan(t.at_s), (t.last_s + t.first_s) / 2, t.at_s)
+    lasting_s = np.diff(np.concatenate(([scan.start_s], edges_s, [scan.end_s + scan.interval_s])))
+    base = sts.base_state(states, lasting_s)
+    height = states.value[states.of_level] - states.value[base]
+    same = states.of_level == base
+    up = ~same & (height > 0)
+    sums, counts = _level_sums(scan)
+    first, last, cut = _excursions(up, t.at_s)
+    run_sum, run_count = np.append(0.0, np.cumsum(sums)), np.append(0.0, np.cumsum(counts))
+    interior = (run_sum[last + 1] - run_sum[first]) / np.maximum(run_count[last + 1] - run_count[first], 1)
+    beside = (states.at_end[first - 1] + states.at_start[last + 1]) / 2
+    base_ma = float(sums[same].sum() / max(counts[same].sum(), 1))
+    return Pulses(
+        start_s=t.at_s[first - 1],
+        duration_s=t.at_s[last] - t.at_s[first - 1],
+        level_ma=interior - beside,
+        base_ma=base_ma,
+        cut=cut,
+        dips=int(np.count_nonzero(~same[1:-1] & ~up[1:-1])),
+        scan=scan,
+        unit=recording.unit,
+        notes=tuple(recording.notes),
+    )
+
+
+def _level_sums(scan: trn.Scan) -> tuple[Floats, Floats]:
+    """Sum and number of the settled samples of each level."""
+    t = scan.transitions
+    sums = np.append(t.sum_to, scan.total) - np.append(0.0, t.sum_from)
+    counts = np.append(t.n_to, scan.samples) - np.append(0.0, t.n_from)
+    return sums, counts
+
+
+def _excursions(up: Bools, at_s: Floats) -> tuple[Ints, Ints, int]:
+    """First and last level of each run of levels above the base whose both ends were seen, and how many
+    weren't."""
+    change = np.diff(np.concatenate(([0], up.astype(np.int8), [0])))
+    first, last = np.flatnonzero(change == 1), np.flatnonzero(change == -1) - 1
+    whole = (first > 0) & (last < len(up) - 1)
+    whole[whole] = ~np.isnan(at_s[first[whole] - 1]) & ~np.isnan(at_s[last[whole]])
+    return first[whole], last[whole], int(np.count_nonzero(~whole))

@@ -1,0 +1,291 @@
+"""Recordings: one channel of a file as blocks of time and value, in bounded memory, read anew for each pass.
+
+Files are read here and put in order; nothing is measured here.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nightdraw.capture import layout as lay
+from nightdraw.errors import CannotTellError, Finding, InputError
+
+Floats = NDArray[np.float64]
+Blocks = Iterator[tuple[Floats, Floats]]
+
+BLOCK_SAMPLES = 1 << 20  # 16 MB of time and value: the measure of bounded memory
+READ_BYTES = 1 << 23  # 8 MB of text at a time keeps two parsing threads busy
+CARRY_SAMPLES = (
+    1024  # rows may be out of order by this much: a recorder's buffers swapped, not a second recording
+)
+
+
+class Recording:
+    """One channel of a recording.
+
+    name: for messages; channel; unit: `mA` or `mV`; notes: what was assumed or mended, complete after a pass.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        source: Callable[[Counts], Blocks],
+        choice: lay.Choice = lay.PLAIN,
+        line_of: Callable[[float], int | None] = lambda _time_s: None,
+    ) -> None:
+        self.name = name
+        self.channel = choice.channel
+        self.unit = choice.unit
+        self._source = source
+        self._assumed = choice.notes
+        self._line_of = line_of
+        self._counts = Counts()
+
+    @property
+    def notes(self) -> list[str]:
+        """What had to be assumed, and what the latest pass mended."""
+        return [*self._assumed, *self._counts.notes()]
+
+    def blocks(self) -> Blocks:
+        """Yield (time_s, value in mA or mV): float64, times ascending, BLOCK_SAMPLES each but the last."""
+        self._counts = Counts()
+        return _even_blocks(_in_order(self._source(self._counts), self._counts, self._refuse_backwards))
+
+    def _refuse_backwards(self, time_s: float, latest_s: float) -> InputError:
+        message = f"time runs backwards: {time_s:.9g} s comes after {latest_s:.9g} s"
+        line = self._line_of(time_s)
+        return InputError(Finding(message, file=self.name, line=line, hint="one recording to a file"))
+
+
+class Counts:
+    """What one pass over the file mended."""
+
+    def __init__(self) -> None:
+        self.blank = 0
+        self.sorted = 0
+        self.doubled = 0
+
+    def notes(self) -> list[str]:
+        """One line for each kind of mending that was needed."""
+        told = (
+            (self.blank, "rows without a number left out"),
+            (self.sorted, "rows out of order put in order"),
+            (self.doubled, "rows share their time with another: averaged"),
+        )
+        return [f"{count} {what}" for count, what in told if count]
+
+
+def open_recording(path: Path | str, channel: str | None = None) -> Recording:
+    """Open a CSV or Parquet recording.
+
+    channel: a column's name without its unit, or its whole header; None takes the only current there is.
+    Raises InputError (file and line) for what is no recording, CannotTellError for an empty one.
+    """
+    path = Path(path)
+    try:
+        if not path.stat().st_size:
+            raise CannotTellError(Finding("the recording is empty", file=str(path)))
+        with path.open("rb") as stream:
+            head = stream.read(4096)
+    except OSError as error:
+        raise InputError(Finding(f"can't be read: {error.strerror or error}", file=str(path))) from None
+    if head.startswith(b"PAR1"):
+        return _open_parquet(path, channel)
+    if b"\0" in head and not head.startswith((b"\xff\xfe", b"\xfe\xff")):
+        hint = "a recording is CSV text or Parquet"
+        raise InputError(Finding("not text and not Parquet", file=str(path), line=1, hint=hint))
+    return _open_text(path, channel)
+
+
+def from_arrays(time_s: Floats, current_a: Floats, name: str = "recording") -> Recording:
+    """A recording held in memory: seconds, amperes, one value each."""
+
+    def source(_counts: Counts) -> Blocks:
+        yield time_s.astype(float), current_a.astype(float) * 1e3
+
+    return Recording(name, source)
+
+
+def _open_text(path: Path, channel: str | None) -> Recording:
+    layout = lay.find_layout(path)
+    choice = lay.choose(layout, channel)
+
+    def source(counts: Counts) -> Blocks:
+        zero: Any = None
+        for batch in _text_batches(layout, choice):
+            time, value = (batch.column(f"c{k}") for k in (choice.time, choice.value))
+            value_ma = _numbers(value) * choice.value_scale
+            if layout.stamped:
+                whole = time.cast("int64")
+                zero = whole[0].as_py() if zero is None else zero
+                time_s = (whole.to_numpy(zero_copy_only=False) - zero) / 1e9
+            else:
+                time_s = _numbers(time) * choice.time_s
+            good = np.isfinite(time_s) & np.isfinite(value_ma)
+            counts.blank += int(len(good) - good.sum())
+            yield time_s[good], value_ma[good]
+
+    def line_of(time_s: float) -> int | None:
+        return None if layout.stamped else _line_after_jump(layout, choice, time_s)
+
+    return Recording(str(path), source, choice, line_of)
+
+
+def _numbers(column: Any) -> Floats:
+    values: Floats = column.to_numpy(zero_copy_only=False).astype(float)
+    return values
+
+
+def _text_batches(layout: lay.Layout, choice: lay.Choice) -> Iterator[Any]:
+    import pyarrow as pa
+    from pyarrow import csv
+
+    stamp = pa.timestamp("ns", "UTC") if layout.zoned else pa.timestamp("ns")
+    time, value = f"c{choice.time}", f"c{choice.value}"
+    with layout.path.open("rb") as stream:
+        try:
+            yield from csv.open_csv(
+                _Region(stream, layout.start, layout.end),
+                csv.ReadOptions(
+                    column_names=[f"c{k}" for k in range(layout.width)],
+                    block_size=READ_BYTES,
+                    encoding=layout.encoding,
+                ),
+                csv.ParseOptions(delimiter=layout.delimiter),
+                csv.ConvertOptions(
+                    column_types={time: stamp if layout.stamped else pa.float64(), value: pa.float64()},
+                    include_columns=[time, value],
+                    null_values=list(lay.NULLS),
+                    decimal_point=layout.decimal,
+                ),
+            )
+        except (pa.ArrowInvalid, UnicodeError) as error:
+            raise InputError(_locate(layout, choice, str(error))) from None
+
+
+class _Region(io.RawIOBase):
+    """The bytes from start to end of an open file, for a reader that would read to the end of it."""
+
+    def __init__(self, stream: io.BufferedReader, start: int, end: int) -> None:
+        self._stream = stream
+        self._left = end - start
+        stream.seek(start)
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        count = self._stream.readinto(memoryview(buffer)[: self._left])
+        self._left -= count
+        return count
+
+
+def _text_lines(layout: lay.Layout) -> Iterator[tuple[int, str]]:
+    with layout.path.open("rb") as raw:
+        region = io.BufferedReader(_Region(raw, layout.start, layout.end))
+        text = io.TextIOWrapper(region, layout.encoding, errors="replace")
+        yield from enumerate(text, layout.first_line)
+
+
+def _locate(layout: lay.Layout, choice: lay.Choice, message: str) -> Finding:
+    """The first line that can't be read, found line by line after the fast reader has given up."""
+    for number, line in _text_lines(layout):
+        wrong = lay.bad_cell(line, layout, (choice.time, choice.value)) if line.strip() else None
+        if wrong:
+            return Finding(wrong[1], file=str(layout.path), line=number, column=wrong[0])
+    return Finding(message, file=str(layout.path))
+
+
+def _line_after_jump(layout: lay.Layout, choice: lay.Choice, time_s: float) -> int | None:
+    """The first line at or before `time_s` after one that is later."""
+    later = False
+    for number, line in _text_lines(layout):
+        value_s = lay.number(line, layout, choice.time) * choice.time_s
+        if later and value_s <= time_s:
+            return number
+        later = later or value_s > time_s
+    return None
+
+
+def _open_parquet(path: Path, channel: str | None) -> Recording:
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    try:
+        names = parquet.ParquetFile(path).schema_arrow.names
+    except (pa.ArrowInvalid, OSError) as error:
+        raise InputError(Finding(f"damaged Parquet file: {error}", file=str(path))) from None
+    columns = lay.columns_of(names)
+    choice = lay.choose_from(columns, channel, (str(path), 1))
+
+    def source(counts: Counts) -> Blocks:
+        wanted = [names[choice.time], names[choice.value]]
+        for batch in parquet.ParquetFile(path).iter_batches(BLOCK_SAMPLES, columns=wanted):
+            time_s = _numbers(batch.column(wanted[0]).cast("float64")) * choice.time_s
+            value = _numbers(batch.column(wanted[1]).cast("float64")) * choice.value_scale
+            good = np.isfinite(time_s) & np.isfinite(value)
+            counts.blank += int(len(good) - good.sum())
+            yield time_s[good], value[good]
+
+    return Recording(str(path), source, choice)
+
+
+def _in_order(raw: Blocks, counts: Counts, refuse: Callable[[float, float], InputError]) -> Blocks:
+    """Put rows in order and average those of the same time; CARRY_SAMPLES are held back for late ones."""
+    held_t = held_v = np.empty(0)
+    latest = -np.inf
+    for time_s, value in raw:
+        time_s, value = np.concatenate((held_t, time_s)), np.concatenate((held_v, value))
+        steps = np.diff(time_s)
+        if np.any(steps < 0):
+            counts.sorted += int(np.count_nonzero(steps < 0))
+            order = np.argsort(time_s, kind="stable")
+            if np.any(np.abs(order - np.arange(len(order))) > CARRY_SAMPLES):
+                late = int(np.argmax(steps < 0))
+                raise refuse(float(time_s[late + 1]), float(time_s[late]))
+            time_s, value = time_s[order], value[order]
+        if len(time_s) and time_s[0] <= latest:
+            raise refuse(float(time_s[0]), latest)
+        cut = int(np.searchsorted(time_s, time_s[max(len(time_s) - CARRY_SAMPLES, 0)])) if len(time_s) else 0
+        held_t, held_v = time_s[cut:], value[cut:]
+        if cut:
+            latest = float(time_s[cut - 1])
+            yield _merge(time_s[:cut], value[:cut], counts)
+    if len(held_t):
+        yield _merge(held_t, held_v, counts)
+
+
+def _merge(time_s: Floats, value: Floats, counts: Counts) -> tuple[Floats, Floats]:
+    first = np.concatenate(([True], np.diff(time_s) > 0))
+    if first.all():
+        return time_s, value
+    counts.doubled += int(len(first) - first.sum())
+    at = np.flatnonzero(first)
+    rows = np.diff(np.append(at, len(time_s)))
+    return time_s[at], np.add.reduceat(value, at) / rows
+
+
+def _even_blocks(blocks: Blocks) -> Blocks:
+    times: list[Floats] = []
+    values: list[Floats] = []
+    have = 0
+    for time_s, value in blocks:
+        times.append(time_s)
+        values.append(value)
+        have += len(time_s)
+        if have < BLOCK_SAMPLES:
+            continue
+        time_s, value = np.concatenate(times), np.concatenate(values)
+        while have >= BLOCK_SAMPLES:
+            yield time_s[:BLOCK_SAMPLES], value[:BLOCK_SAMPLES]
+            time_s, value = time_s[BLOCK_SAMPLES:], value[BLOCK_SAMPLES:]
+            have -= BLOCK_SAMPLES
+        times, values = [time_s], [value]
+    if have:
+        yield np.concatenate(times), np.concatenate(values)
