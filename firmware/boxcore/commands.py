@@ -42,6 +42,7 @@ class Instrument:
         self._close = None
         self.restore()
         self._begin()
+        self._begin_seal()
 
     def restore(self):
         """Set what *RST and power-on set: the hand level at the box's own consumption, no name chosen."""
@@ -88,10 +89,13 @@ class Instrument:
         self._receiver.reset()
         self._abort_block()
         self._begin()
+        self._begin_seal()
 
-    def checksum(self):
-        """CRC-32 over this message's units so far, each followed by ';', then its answers so far."""
-        return binascii.crc32(self._answer, self._heard)
+    def seal(self):
+        """Two CRC-32: of every unit heard since the last seal's message, each followed by ';', and of every byte
+        answered since; both begin anew after this message."""
+        self._sealed = True
+        return self._heard, binascii.crc32(self._answer, self._said)
 
     def answer_waits(self):
         """True when units of this message have answered."""
@@ -102,7 +106,10 @@ class Instrument:
         self._deadlocked = False
         self._failed = False
         self._path = []
-        self._heard = 0
+
+    def _begin_seal(self):
+        self._heard = self._said = 0
+        self._sealed = False
 
     def _look(self):
         self.status.operation.see(self.box.operation)
@@ -154,8 +161,11 @@ class Instrument:
 
     def _on_end(self, _, __):
         if self._answer:
+            self._answer += b"\n"
             self._replies += self._answer
-            self._replies += b"\n"
+            self._said = binascii.crc32(self._answer, self._said)
+        if self._sealed:
+            self._begin_seal()
         self._begin()
 
     def _on_fault(self, code, _):

@@ -21,7 +21,7 @@ from boxcore.program import MAX_BYTES
 from boxcore.scpi_errors import ScpiError
 from boxcore.slots import SLOTS
 
-MAX_DATA = 160  # bytes of a block answer, ten journal records: with header, seal and NL below an answer's 200
+MAX_DATA = 160  # bytes of a block answer, ten journal records: a header and short answers have room beside it
 MAX_OFFSET = 0x3FFFFFFF  # the board's largest small integer: 67 million journal records
 JOURNAL = "JOURNAL"
 MAX_SEAL = 999_999_999
@@ -270,7 +270,8 @@ def _journal(ins):
 
 
 def _seal(ins, number):
-    return "%d,%d" % (number, ins.checksum())
+    heard, said = ins.seal()
+    return "%d,%d,%d" % (number, heard, said)
 
 
 TABLE = (

@@ -30,9 +30,9 @@ def block(data):
     return b"#%d" % len(size) + size + data
 
 
-def seal(number, heard, answers):
-    """What DIAGnostic:SEAL? answers."""
-    return b"%d,%d" % (number, binascii.crc32(answers, binascii.crc32(heard)))
+def seal(number, heard, said):
+    """What DIAGnostic:SEAL? answers after the units heard and the bytes said since the last one."""
+    return b"%d,%d,%d" % (number, binascii.crc32(heard), binascii.crc32(said))
 
 
 IDENTITY = b"NIGHTDRAW,rig,42," + __version__.encode()
@@ -282,6 +282,15 @@ CASES = {
             b"12.600;" + seal(7, b"MEAS:VOLT?;:DIAG:SEAL? 7;", b"12.600") + b"\n",
         ),
         (b"DIAG:SEAL? 8\n", seal(8, b"DIAG:SEAL? 8;", b"") + b"\n"),
+        (b"*CLS\nMEAS:VOLT? ; TEMP?\n", b"12.600;25.12\n"),
+        (b"BOGUS;*IDN?\n", b""),
+        (
+            b"SYST:ERR:COUN?;:DIAG:SEAL? 9;*OPC?\n",
+            b"1;"
+            + seal(9, b"*CLS;MEAS:VOLT?;TEMP?;BOGUS;SYST:ERR:COUN?;:DIAG:SEAL? 9;", b"12.600;25.12\n1")
+            + b";1\n",
+        ),
+        (b"PROG:DEF #15hello;:DIAG:SEAL? 1\n", seal(1, b"PROG:DEF;:DIAG:SEAL? 1;", b"") + b"\n"),
     ],
     "garbage between good lines": [
         (b"\x00\x01\x02\n*OPC?\n\xf0\x9f\x8c\x99\n*OPC?\n", b"1\n1\n"),

@@ -1,0 +1,352 @@
+"""What a program asks of a box, in the box's own units turned into the host's: one method a request.
+
+Every answer was checked against what was asked (see session.py); what could change the box is looked at
+afterwards. Nothing here prints.
+"""
+
+from __future__ import annotations
+
+import binascii
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from types import TracebackType
+from typing import Any
+
+from boxcore import journal, states
+from boxcore.commands_box import MAX_DATA
+from boxcore.commands_common import MAKER
+from boxcore.program import MAX_BYTES, TICKS_PER_S
+from boxcore.slots import SLOTS
+
+from nightdraw import __version__
+from nightdraw.errors import Finding, InputError, LinkError
+from nightdraw.link.message import GarbledError, block_data
+from nightdraw.link.session import TRIES, UNDEFINED_HEADER, RefusedError, Session
+from nightdraw.link.transport import Transport, open_transport
+
+STORE_S = 10.0  # 16 KB into flash: four blocks erased and written, with slack
+ADVANCE_TICKS = 600 * TICKS_PER_S  # simulated at once: some tenths of a second of computing
+ADVANCE_S = 60.0
+HARDWARE_MISSING = -241
+
+Progress = Callable[[int, int], None]  # done, total
+
+
+@dataclass(frozen=True)
+class Identity:
+    """What *IDN? says."""
+
+    maker: str
+    model: str
+    serial: str
+    firmware: str
+
+
+@dataclass(frozen=True)
+class Stored:
+    """A program as the box read it back from its flash; `bytes` is its size."""
+
+    slot: int
+    profile: str
+    bytes: int
+    crc32: int
+
+
+@dataclass(frozen=True)
+class Run:
+    """What the box is doing: `state` as boxcore.states names it; slot, run and the tick of the run's zero on
+    the box's clock, None where there is none."""
+
+    state: str
+    slot: int | None
+    run: int | None
+    started_tick: int | None
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """Supply in volts, the circuit's current in amperes with the box's own consumption, bank temperature in
+    degrees Celsius (None without a sensor)."""
+
+    supply_v: float
+    current_a: float
+    temp_c: float | None
+
+
+@dataclass(frozen=True)
+class Status:
+    """Everything at a glance."""
+
+    run: Run
+    measured: Measurement
+    questionable: int
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What the box believes of its board: name, own consumption, conductance of each channel."""
+
+    board: str
+    own_ua: int
+    channels_ns: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class JournalBytes:
+    """Journal records as stored, from offset `start` of the whole journal; see boxcore.journal."""
+
+    start: int
+    data: bytes
+
+    def records(self) -> list[dict[str, Any]]:
+        """The decoded records."""
+        return list(journal.decode(self.data))
+
+
+class BoxClient:
+    """An open box. Use it as a context manager, or close() it."""
+
+    def __init__(self, transport: Transport) -> None:
+        self._session = Session(transport)
+        self._identity: Identity | None = None
+
+    def __enter__(self) -> BoxClient:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @property
+    def address(self) -> str:
+        """Where the box is."""
+        return self._session.name
+
+    def close(self) -> None:
+        """Let go of the line; the box goes on with what it does."""
+        self._session.transport.close()
+
+    def greet(self) -> Identity:
+        """Find out who is there; raises LinkError unless it is a box with this program's own version."""
+        answer = b";".join(self._session.plain("*IDN?"))
+        fields = answer.decode("ascii", "replace").split(",")
+        if len(fields) != 4 or fields[0] != MAKER:
+            raise self._error(f"no Nightdraw box answers there, but {answer!r}", "look at the address")
+        identity = Identity(*fields)
+        if identity.firmware != __version__:
+            what = f"the box runs firmware {identity.firmware}, this program is version {__version__}"
+            raise self._error(what, "run `nightdraw box install`")
+        self._identity = identity
+        self._session.drain()
+        return identity
+
+    def idn(self) -> Identity:
+        """Who is there."""
+        return self._identity or self.greet()
+
+    def facts(self) -> Facts:
+        """What the box believes of its board."""
+        board, own_a, channels = self._session.ask(":DIAG:BOAR?", ":DIAG:OWN?", ":DIAG:CHAN?")
+        own_ua = int(Fraction(own_a.decode()) * 1_000_000)
+        return Facts(_text(board), own_ua, tuple(int(ns) for ns in channels.split(b",")))
+
+    def send(self, slot: int, data: bytes) -> Stored:
+        """Store a program's bytes in a slot and read back what the box holds then.
+
+        Raises LinkError; the slot then holds what it held before, or the new program whole.
+        """
+        _check_slot(slot)
+        if len(data) > MAX_BYTES:
+            raise InputError(f"the program has {len(data)} bytes, a slot holds {MAX_BYTES}")
+        self._session.ask(f":PROG:NAME SLOT{slot}")
+        self._session.ask(":PROG:DEF", block=data, limit_s=STORE_S)
+        stored = self.stored(slot)
+        if stored is None or (stored.bytes, stored.crc32) != (len(data), binascii.crc32(data)):
+            raise self._error(f"slot {slot} doesn't hold what was sent", "send it again")
+        return stored
+
+    def stored(self, slot: int) -> Stored | None:
+        """What a slot holds, None when it is empty."""
+        _check_slot(slot)
+        if slot not in self._catalog():
+            return None
+        name, size, crc = self._session.ask(f":DIAG:PROG? SLOT{slot}")[0].split(b",")
+        return Stored(slot, _text(name), int(size), int(crc))
+
+    def slots(self) -> list[Stored]:
+        """Every stored program, by slot."""
+        return [stored for slot in self._catalog() if (stored := self.stored(slot)) is not None]
+
+    def program(self, slot: int) -> bytes:
+        """The bytes of a stored program; raises RefusedError where there is none."""
+        _check_slot(slot)
+        data = b""
+        while True:
+            unit = f":PROG:EXPL:DEF? SLOT{slot},{len(data)},{MAX_DATA}"
+            piece = block_data(self._session.ask(unit)[0])
+            data += piece
+            if len(piece) < MAX_DATA:
+                return data
+
+    def delete(self, slot: int) -> None:
+        """Empty a slot."""
+        if self.stored(slot) is not None:
+            self._session.ask(f":PROG:NAME SLOT{slot}")
+            self._only_once(":PROG:DEL", done=lambda: self.stored(slot) is None)
+
+    def run(self) -> Run:
+        """What the box is doing."""
+        state, *numbers = self._session.ask(":DIAG:RUN?")[0].decode().split(",")
+        slot, run, started = (None if number == "-1" else int(number) for number in numbers)
+        return Run(state.lower(), slot, run, started)
+
+    def arm(self, slot: int) -> Run:
+        """Arm the program in a slot; raises RefusedError while one is armed or where the slot is empty."""
+        _check_slot(slot)
+        before = self.run()
+        self._session.ask(f":PROG:NAME SLOT{slot}")
+
+        def armed() -> bool:
+            now = self.run()
+            return now.slot == slot and now.state != states.IDLE and now != before
+
+        self._only_once(":PROG:STAT RUN", done=armed)
+        return self.run()
+
+    def halt(self) -> Run:
+        """Open every switch and disarm."""
+        self._session.ask(":PROG:STAT STOP")
+        return self.run()
+
+    def level(self, level_ua: int) -> Run:
+        """Draw one level by hand until halt(), the box's own consumption included."""
+        self._session.ask(f":CURR {level_ua} UA", ":OUTP ON")
+        return self.run()
+
+    def clear(self) -> Run:
+        """Acknowledge a trip or an end."""
+        self._session.ask(":OUTP:PROT:CLE")
+        return self.run()
+
+    def measure(self) -> Measurement:
+        """What the box measures now; its current is calculated where no monitor is fitted."""
+        supply, current = (float(text) for text in self._session.ask(":MEAS:VOLT?", ":MEAS:CURR?"))
+        try:
+            temp_c = float(self._session.ask(":MEAS:TEMP?")[0])
+        except RefusedError as refused:
+            if refused.code != HARDWARE_MISSING:
+                raise
+            return Measurement(supply, current, None)
+        return Measurement(supply, current, temp_c)
+
+    def status(self) -> Status:
+        """Everything at a glance."""
+        return Status(self.run(), self.measure(), int(self._session.ask(":STAT:QUES:COND?")[0]))
+
+    def selftest(self) -> int:
+        """0, or the number of the first check that failed; raises RefusedError while the box is armed."""
+        return int(self._session.ask("*TST?", limit_s=STORE_S)[0])
+
+    def errors(self) -> list[tuple[int, str]]:
+        """Number and text of every error in the box's queue, oldest first; the queue is then empty."""
+        return self._session.drain()
+
+    def clock(self) -> int:
+        """The box's tick now."""
+        return int(self._session.ask(":DIAG:CLOC?")[0])
+
+    def read_journal(self, since: int = 0, progress: Progress | None = None) -> JournalBytes:
+        """The journal from offset `since` (or the oldest byte still held) to its end at this moment."""
+        start, end = self._journal_bounds()
+        start = min(max(start, since), end)
+        pieces = []
+        at = start
+        for piece in self._journal_pieces(start, end):
+            pieces.append(piece)
+            at += len(piece)
+            if progress is not None:
+                progress(at - start, end - start)
+        return JournalBytes(start, b"".join(pieces))
+
+    def advance(self, seconds: Fraction | int, progress: Progress | None = None) -> int:
+        """Let `seconds` pass on a simulated box; returns its tick then. Raises LinkError for a real box."""
+        total = round(seconds * TICKS_PER_S)
+        first = now = self.clock()
+        while now < first + total:
+            ticks = min(first + total - now, ADVANCE_TICKS)
+            now = self._advance(now, ticks)
+            if progress is not None:
+                progress(min(now - first, total), total)
+        return now
+
+    def _advance(self, now: int, ticks: int) -> int:
+        text = f"{ticks // TICKS_PER_S}.{ticks % TICKS_PER_S:04d}"
+        try:
+            self._only_once(
+                f":DIAG:CLOC:ADV {text}", done=lambda: self.clock() >= now + ticks, limit_s=ADVANCE_S
+            )
+        except RefusedError as refused:
+            if refused.code == UNDEFINED_HEADER:
+                raise self._error(
+                    "only a simulated box can skip time", "wait, or use `nightdraw bench`"
+                ) from None
+            raise
+        return self.clock()
+
+    def _only_once(self, unit: str, done: Callable[[], bool], limit_s: float = STORE_S) -> None:
+        """Do what must not be done twice: after a lost answer, look whether it was done."""
+        for _ in range(TRIES):
+            try:
+                self._session.once(unit, limit_s=limit_s)
+                return
+            except GarbledError:
+                self._session.settle()
+                self._session.drain()
+                if done():
+                    return
+        raise self._error(f"no believable answer to {unit}", "look at the box's state")
+
+    def _catalog(self) -> list[int]:
+        answer = self._session.ask(":PROG:CAT?")[0].decode()
+        return [int(name.strip('"').removeprefix("SLOT")) for name in answer.split(",") if name != '""']
+
+    def _journal_bounds(self) -> tuple[int, int]:
+        start, end = self._session.ask(":DIAG:JOUR?")[0].split(b",")
+        return int(start), int(end)
+
+    def _journal_pieces(self, at: int, end: int) -> Iterator[bytes]:
+        while at < end:
+            length = min(MAX_DATA, end - at)
+            piece = block_data(self._session.ask(f":MMEM:DATA? 'JOURNAL',{at},{length}")[0])
+            if not piece:
+                raise self._error(f"the journal has no bytes at {at}", "read it again")
+            yield piece
+            at += len(piece)
+
+    def _error(self, what: str, hint: str) -> LinkError:
+        return LinkError(Finding(f"{self.address}: {what}", hint=hint))
+
+
+def open_box(address: str | Transport) -> BoxClient:
+    """Open the box at `socket://HOST:PORT`, on a serial port, or on an open transport, and greet it.
+
+    Raises InputError for an address that is none, LinkError when no box with this program's version answers.
+    """
+    client = BoxClient(open_transport(address) if isinstance(address, str) else address)
+    try:
+        client.greet()
+    except BaseException:
+        client.close()
+        raise
+    return client
+
+
+def _check_slot(slot: int) -> None:
+    if not 0 <= slot < SLOTS:
+        raise InputError(f"slot {slot} doesn't exist: slots are 0 to {SLOTS - 1}")
+
+
+def _text(answer: bytes) -> str:
+    return answer.decode("ascii", "replace").strip('"')
