@@ -48,6 +48,7 @@ def wheel(built: Path) -> zipfile.ZipFile:
 
 def test_the_wheel_carries_both_packages_and_all_data(wheel: zipfile.ZipFile) -> None:
     expected = {f"{name}/{file}" for name, folder in (PACKAGES | DATA).items() for file in files(folder)}
+    expected.add("nightdraw/data/firmware/main.py")
     carried = {name for name in wheel.namelist() if ".dist-info/" not in name and not name.endswith("/")}
     assert carried == expected
 
