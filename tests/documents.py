@@ -1,4 +1,4 @@
-"""The parts of DEVELOPERS.md that are drawn from the code's own tables: `python -m tests.documents` renews it.
+"""The parts of DEVELOPERS.md drawn from the code's own tables: `python -m tests.documents` renews it.
 
 A part stands between `<!-- from the code: NAME -->` and `<!-- end -->`; a test fails when it differs.
 """

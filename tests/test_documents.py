@@ -22,7 +22,7 @@ LIMIT_S = 120
 
 
 def commands() -> list[tuple[list[str], int]]:
-    """Every `nightdraw` command of README in order, with the exit status that its comment promises (0 else)."""
+    """Every `nightdraw` command of README in order, with the exit status that its comment promises (or 0)."""
     lines = [line for block in SHELL.findall(README) for line in block.replace("\\\n", " ").splitlines()]
     found = []
     for line in lines:
