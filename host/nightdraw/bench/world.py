@@ -73,6 +73,10 @@ class World:
         """The world's tick for a tick of the box's present boot."""
         return box_tick + self._boot_tick
 
+    def box_tick(self, tick: int) -> int:
+        """The tick of the box's present boot for one of the world's."""
+        return tick - self._boot_tick
+
     def advance(self, ticks: int) -> None:
         """Let time pass, the box being called at each of its deadlines on the way."""
         stop = self.tick + ticks
