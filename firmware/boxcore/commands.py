@@ -21,6 +21,8 @@ from boxcore.states import BoxError
 
 MAX_ANSWER = 200  # bytes of a message's answer with its NL: fits the board's USB buffer of 256
 
+FAULT = "!"  # what the seal hears for bytes that were no unit; no unit is this
+
 TABLE = commands_common.TABLE + commands_box.TABLE
 
 
@@ -92,8 +94,8 @@ class Instrument:
         self._begin_seal()
 
     def seal(self):
-        """Two CRC-32: of every unit heard since the last seal's message, each followed by ';', and of every byte
-        answered since; both begin anew after this message."""
+        """Two CRC-32: of every unit heard since the last seal's message, each followed by ';' and its block, and
+        of every byte answered since. Both begin anew after this message."""
         self._sealed = True
         return self._heard, binascii.crc32(self._answer, self._said)
 
@@ -152,12 +154,16 @@ class Instrument:
             self._guarded(self._open_block, text, size)
 
     def _on_data(self, piece, _):
+        self._heard = binascii.crc32(piece, self._heard)
         if self._sink is not None:
             self._guarded(self._sink.write, piece)
 
     def _on_close(self, text, _):
+        text = text.strip()
+        if text:
+            self._hear(text)
         if self._sink is not None:
-            self._guarded(self._close_block, text.strip())
+            self._guarded(self._close_block, text)
 
     def _on_end(self, _, __):
         if self._answer:
@@ -169,6 +175,7 @@ class Instrument:
         self._begin()
 
     def _on_fault(self, code, _):
+        self._hear(FAULT)
         self._fail(code)
 
     def _hear(self, text):

@@ -290,7 +290,8 @@ CASES = {
             + seal(9, b"*CLS;MEAS:VOLT?;TEMP?;BOGUS;SYST:ERR:COUN?;:DIAG:SEAL? 9;", b"12.600;25.12\n1")
             + b";1\n",
         ),
-        (b"PROG:DEF #15hello;:DIAG:SEAL? 1\n", seal(1, b"PROG:DEF;:DIAG:SEAL? 1;", b"") + b"\n"),
+        (b"\xff\nDIAG:SEAL? 2\n", seal(2, b"!;DIAG:SEAL? 2;", b"") + b"\n"),
+        (b"PROG:DEF #15hello;:DIAG:SEAL? 1\n", seal(1, b"PROG:DEF;hello:DIAG:SEAL? 1;", b"") + b"\n"),
     ],
     "garbage between good lines": [
         (b"\x00\x01\x02\n*OPC?\n\xf0\x9f\x8c\x99\n*OPC?\n", b"1\n1\n"),

@@ -1,4 +1,4 @@
-"""The link to a box: open_box() for all that a program asks of one, over a socket, a serial port or neither."""
+"""The link to a box: open_box() for all that a program asks of one, over a socket or a serial port."""
 
 from nightdraw.link.client import BoxClient, Status, open_box
 from nightdraw.link.session import RefusedError

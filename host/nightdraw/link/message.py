@@ -90,11 +90,14 @@ def seal_of(answers: Sequence[bytes]) -> tuple[int, int, int] | None:
     return number, heard, said
 
 
-def fits(seal: tuple[int, int, int], units: Sequence[str], said: bytes, error: bytes) -> bool:
-    """Whether a seal belongs to these units, to what was said before its message, and to its error."""
+def fits(
+    seal: tuple[int, int, int], units: Sequence[str], block: bytes | None, said: bytes, error: bytes
+) -> bool:
+    """Whether a seal belongs to these units and this block, to what was said before, and to its error."""
     number, heard_crc, said_crc = seal
-    heard = ";".join((*units, ERROR, f"{SEAL}{number}", ""))
-    return heard_crc == binascii.crc32(heard.encode("ascii")) and said_crc == binascii.crc32(said + error)
+    asked = "".join(f"{unit};" for unit in units).encode("ascii")
+    heard = asked + (block or b"") + f"{ERROR};{SEAL}{number};".encode("ascii")
+    return heard_crc == binascii.crc32(heard) and said_crc == binascii.crc32(said + error)
 
 
 def block_data(answer: bytes) -> bytes:

@@ -126,7 +126,7 @@ class Session:
                 said += raw
             elif seal[0] != self._number:  # it ends an earlier question, whose answers came late
                 answers, said = [], b""
-            elif message.fits(seal, units, said, heard[0]):
+            elif message.fits(seal, units, block, said, heard[0]):
                 return answers, heard[0]
             else:
                 raise GarbledError("the seal doesn't fit")
