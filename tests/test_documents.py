@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shlex
@@ -17,6 +18,8 @@ from tests import documents, tidy
 README = (tidy.TOP / "README.md").read_text("utf-8")
 SHELL = re.compile(r"```sh\n(.*?)```", re.DOTALL)
 SAVED = re.compile(r"```yaml\n# (\S+\.yaml)\n(.*?)```", re.DOTALL)
+SCRIPT = re.compile(r"```python\n(.*?)```", re.DOTALL)
+PORT = "5025"
 STATUS = re.compile(r"#.*exit status (\d+)")
 LIMIT_S = 120
 
@@ -59,6 +62,27 @@ def test_the_commands_of_the_readme_run(desk: Path) -> None:
             f"{shlex.join(words)} ended with {done.returncode}:\n{done.stdout[-1500:]}{done.stderr[-1500:]}"
         )
         assert done.returncode == status, told
+
+
+def test_the_script_of_the_readme_runs(desk: Path) -> None:
+    (script,) = SCRIPT.findall(README)
+    serve = [sys.executable, "-m", "nightdraw.cli.main", "bench", "serve"]
+    with subprocess.Popen(serve, cwd=desk, stdout=subprocess.PIPE, text=True) as server:
+        try:
+            assert server.stdout is not None
+            address = json.loads(server.stdout.readline())["socket"]
+            script = script.replace(PORT, address.rpartition(":")[2])
+            done = subprocess.run(
+                [sys.executable, "-c", script], capture_output=True, text=True, timeout=LIMIT_S, check=False
+            )
+        finally:
+            server.terminate()
+    assert done.returncode == 0, done.stderr
+    identity, volts, amperes, error = done.stdout.splitlines()
+    assert identity.count(",") == 3
+    assert float(volts.removesuffix(" V")) == pytest.approx(12.6, abs=0.2)
+    assert float(amperes.removesuffix(" A")) == pytest.approx(0.25, rel=0.02)
+    assert error == '0,"No error"'
 
 
 def test_the_readme_leads_with_the_two_commands() -> None:

@@ -256,7 +256,7 @@ RULES: tuple[Rule, ...] = (
 # Folders of the machine that a text was written on; no text of the project has a reason to name one.
 MACHINE_PATH = re.compile(r"(?<![\w.<>{}/-])/(?:work|home|root|opt|srv|mnt|Users)/[\w.-]+|\b[A-Z]:\\[A-Za-z]")
 PAGE = re.compile(r"(?<![\w/.*<>-])((?:[\w.-]+/)*[\w-]+\.md)\b")
-LINK = re.compile(r"https?://([\w.-]+)")
+LINK = re.compile(r"https?://([\w-]+(?:\.[\w-]+)+)")
 KNOWN_HOSTS = {  # published standards and licences that a text may point at
     "json-schema.org",
     "keepachangelog.com",
