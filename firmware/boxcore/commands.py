@@ -94,8 +94,8 @@ class Instrument:
         self._begin_seal()
 
     def seal(self):
-        """Two CRC-32: of every unit heard since the last seal's message, each followed by ';' and its block, and
-        of every byte answered since. Both begin anew after this message."""
+        """Two CRC-32: of every unit heard since the last seal's message, each followed by ';' and its block,
+        and of every byte answered since. Both begin anew after this message."""
         self._sealed = True
         return self._heard, binascii.crc32(self._answer, self._said)
 

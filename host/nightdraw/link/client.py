@@ -139,7 +139,7 @@ class BoxClient:
             what = f"the box runs firmware {identity.firmware}, this program is version {__version__}"
             raise self._error(what, "run `nightdraw box install`")
         self._identity = identity
-        self._session.drain()
+        self.errors()  # of whoever was here before
         return identity
 
     def idn(self) -> Identity:
@@ -251,6 +251,7 @@ class BoxClient:
 
     def errors(self) -> list[tuple[int, str]]:
         """Number and text of every error in the box's queue, oldest first; the queue is then empty."""
+        self._session.settle()
         return self._session.drain()
 
     def clock(self) -> int:

@@ -16,6 +16,7 @@ MAX_ANSWER = 200  # bytes with NL: the box's own bound
 NL = ord("\n")
 ERROR = ":SYST:ERR?"
 SEAL = ":DIAG:SEAL? "
+SETTLED = 0  # the seal's number that belongs to no question
 
 
 class GarbledError(Exception):
@@ -34,6 +35,11 @@ def sealed(units: Sequence[str], number: int, block: bytes | None = None) -> byt
     if block is not None:
         asked += b" " + definite_block(block)
     return (asked + b"\n" if asked else b"") + f"{ERROR};{SEAL}{number}\n".encode("ascii")
+
+
+def anew() -> bytes:
+    """What ends a message under way and begins the seal anew, its answer numbered SETTLED."""
+    return f"\n{SEAL}{SETTLED}\n".encode("ascii")
 
 
 def split(received: bytes) -> tuple[list[bytes], int] | None:
@@ -84,7 +90,7 @@ def _past_block(received: bytes, at: int) -> int:
 def seal_of(answers: Sequence[bytes]) -> tuple[int, int, int] | None:
     """Number and both CRC-32 of the seal that ends a message's answers, None for a message without one."""
     fields = answers[-1].split(b",")
-    if len(answers) != 2 or len(fields) != 3 or not all(field.isdigit() for field in fields):
+    if len(answers) > 2 or len(fields) != 3 or not all(field.isdigit() for field in fields):
         return None
     number, heard, said = (int(field) for field in fields)
     return number, heard, said

@@ -20,7 +20,6 @@ ANSWER_S = 3.0  # a flash stall takes 0.4 s, storing a program a few of them
 QUIET_S = 0.05  # a line that says nothing for this long has said what it had to
 SILENCE_S = 2.2  # a box gives up a block after 2 s without a byte
 TRIES = 4
-SETTLED = 0  # the seal's number that belongs to no question
 LAST_NUMBER = 9999
 NO_ERROR = 0
 UNDEFINED_HEADER = -113
@@ -100,7 +99,7 @@ class Session:
     def settle(self, thoroughly: bool = False) -> None:
         """End whatever the box takes to be under way, begin its seal anew, pass over what it has to say."""
         self._read_until_quiet(SILENCE_S if thoroughly else QUIET_S)
-        self.transport.write(b"\n" + message.sealed((), SETTLED))
+        self.transport.write(message.anew())
         self._read_until_quiet(QUIET_S)
         self._received = b""
 

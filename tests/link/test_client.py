@@ -1,0 +1,189 @@
+"""What a program asks of a box, against the core itself: values, refusals, versions, other instruments."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+from boxcore import commands
+from boxcore import program as pg
+from nightdraw import __version__
+from nightdraw.errors import InputError, LinkError
+from nightdraw.link import BoxClient, Loop, RefusedError, client, open_box
+
+from tests.micropython import link_cases
+from tests.micropython.link_rig import CHANNELS_NS, OWN_UA, TICKS_PER_S, Rig
+
+
+@pytest.fixture
+def rig() -> Rig:
+    return Rig()
+
+
+@pytest.fixture
+def box(rig: Rig) -> BoxClient:
+    return open_box(Loop(rig.say))
+
+
+def test_identity_and_facts(box):
+    assert box.idn() == client.Identity("NIGHTDRAW", "rig", "42", __version__)
+    assert box.facts() == client.Facts("rig", OWN_UA, CHANNELS_NS)
+
+
+def test_another_version_is_refused_with_the_command_that_mends_it(rig, monkeypatch):
+    monkeypatch.setattr(client, "__version__", "9.9.9")
+    with pytest.raises(LinkError, match=f"{__version__}.*9\\.9\\.9.*nightdraw box install"):
+        open_box(Loop(rig.say))
+
+
+@pytest.mark.parametrize("answer", [b"ACME,X,1,2\n", b"OK\n", b"\n", b"\xff\xff,1,2,3\n"])
+def test_another_instrument_is_no_box(answer):
+    with pytest.raises(LinkError, match="no Nightdraw box answers there"):
+        open_box(Loop(lambda data: answer if b"*IDN?" in data else b""))
+
+
+def test_nobody_is_no_box():
+    with pytest.raises(LinkError, match=r"no believable answer to \*IDN\? in 4 tries"):
+        open_box(Loop(lambda data: b""))
+
+
+def test_programs_go_in_and_come_out(box, rig):
+    assert box.slots() == []
+    for slot, data in ((3, link_cases.PROGRAM), (9, link_cases.LONG), (3, link_cases.OTHER)):
+        stored = box.send(slot, data)
+        assert (stored.slot, stored.bytes) == (slot, len(data))
+        assert box.program(slot) == data
+    assert [(stored.slot, stored.profile) for stored in box.slots()] == [(3, "other"), (9, "long")]
+    box.delete(3)
+    box.delete(3)
+    assert [stored.slot for stored in box.slots()] == [9]
+    assert box.stored(3) is None
+    with pytest.raises(RefusedError):
+        box.program(3)
+
+
+def test_bytes_that_are_no_program_are_refused_and_change_nothing(box):
+    box.send(0, link_cases.PROGRAM)
+    with pytest.raises(RefusedError, match="CRC-32 differs") as refusal:
+        box.send(0, link_cases.OTHER[:-1] + b"?")
+    assert refusal.value.code == -285
+    assert box.program(0) == link_cases.PROGRAM
+    assert box.errors() == []
+
+
+def test_wrong_slots_and_sizes_never_reach_the_line(box):
+    for slot in (-1, 10):
+        for request in (box.stored, box.program, box.delete, box.arm):
+            with pytest.raises(InputError, match="slots are 0 to 9"):
+                request(slot)
+    with pytest.raises(InputError, match="a slot holds 16384"):
+        box.send(0, bytes(pg.MAX_BYTES + 1))
+
+
+def test_a_run_from_arming_to_halting(box, rig):
+    with pytest.raises(RefusedError, match="slot 5 is empty"):
+        box.arm(5)
+    box.send(5, link_cases.PROGRAM)
+    rig.wait(1234)
+    assert box.arm(5) == client.Run("running", 5, 1, 1234)
+    with pytest.raises(RefusedError) as refusal:
+        box.arm(5)
+    assert refusal.value.code == -221
+    status = box.status()
+    assert status.run == client.Run("running", 5, 1, 1234)
+    assert status.questionable == 0
+    assert status.measured.supply_v == 12.6
+    assert status.measured.temp_c == 25.12
+    assert box.clock() == rig.now
+    assert box.halt().state == "idle"
+    assert box.arm(5).run == 2
+
+
+def test_a_level_by_hand(box):
+    assert box.level(111_800).state == "level"
+    assert box.measure().current_a == pytest.approx(0.1118, abs=1e-6)
+    with pytest.raises(RefusedError, match="the box refused :CURR 500000 UA: Data out of range;0"):
+        box.level(500_000)
+    assert box.halt().state == "idle"
+
+
+def test_a_trip_is_cleared(box, rig):
+    box.send(0, link_cases.PROGRAM)
+    box.arm(0)
+    rig.readings.bank_cdeg = 12_000
+    rig.wait(10)
+    assert box.run().state == "tripped"
+    assert box.status().questionable == 16
+    rig.readings.bank_cdeg = 2_500
+    with pytest.raises(RefusedError):
+        box.arm(0)
+    assert box.clear().state == "idle"
+
+
+def test_no_sensor_no_temperature(box, rig):
+    rig.readings.bank_cdeg = -1
+    assert box.measure().temp_c is None
+
+
+def test_self_test(rig):
+    rig = Rig(monitor=True)
+    box = open_box(Loop(rig.say))
+    assert box.selftest() == 0
+    rig.hal.probe_pct = 50
+    assert box.selftest() == 1
+
+
+def test_the_journal_comes_in_pieces_and_says_how_far_it_is(box, rig):
+    box.send(0, link_cases.PROGRAM)
+    box.arm(0)
+    rig.wait(300 * TICKS_PER_S)
+    box.halt()
+    seen = []
+    read = box.read_journal(progress=lambda done, total: seen.append((done, total)))
+    assert read.data == rig.box.journal.read_all()
+    assert [record["kind"] for record in read.records()][:4] == ["page", "boot", "arm", "start"]
+    assert seen[-1] == (len(read.data), len(read.data))
+    assert len(seen) > 1
+    later = box.read_journal(since=read.start + len(read.data) - 16)
+    assert later.data == read.data[-16:]
+    assert box.read_journal(since=1 << 29).data == b""
+
+
+def test_errors_are_read_and_gone(box, rig):
+    rig.say(b"BOGUS\nOUTP MAYBE\n")
+    assert box.errors() == [(-113, "Undefined header"), (-224, "Illegal parameter value")]
+    assert box.errors() == []
+
+
+def test_errors_of_an_earlier_program_are_not_blamed_on_this_one(rig):
+    rig.say(b"BOGUS\n*ID")
+    assert open_box(Loop(rig.say)).halt().state == "idle"
+
+
+def test_only_a_simulated_box_skips_time(box, rig):
+    with pytest.raises(LinkError, match="only a simulated box"):
+        box.advance(5)
+
+    def skip(ins, ticks):
+        rig.wait(ticks)
+        ins.now = rig.now
+
+    from boxcore import scpi_text
+
+    row = ("DIAGnostic:CLOCk:ADVance", 1, (lambda item: scpi_text.scaled(item, {"": 4}, 0, 10**9),), skip)
+    rig.instrument = commands.Instrument(rig.box, (row,))
+    before = rig.now
+    seen = []
+    box.advance(Fraction(36_000_001, 10_000), progress=lambda done, total: seen.append(done))
+    assert rig.now == before + 36_000_001
+    assert seen[-1] == 36_000_001
+
+
+def test_a_box_that_ends_in_mid_air_is_an_error(rig):
+    """Power goes between two requests: every request says so, none makes something up."""
+    alive = True
+    box = open_box(Loop(lambda data: rig.say(data) if alive else b""))
+    alive = False
+    for request in (box.run, box.measure, box.halt, box.errors, box.clock, box.read_journal):
+        with pytest.raises(LinkError, match="no believable answer"):
+            request()
