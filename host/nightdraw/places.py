@@ -131,7 +131,8 @@ def read_text(path: str | Path, file: str | None = None, limit: int = MAX_BYTES)
     except (OSError, ValueError) as error:
         raise InputError(Finding(_unreadable(error, Path(path)), name, 1, 1)) from None
     if len(data) > limit:
-        raise InputError(Finding(f"the file is larger than {limit // 1000} kB, nothing was read", name, 1, 1))
+        message = f"the file is larger than {limit // 1_000_000} MB, nothing was read"
+        raise InputError(Finding(message, name, 1, 1))
     try:
         text = data.decode("utf-8")
     except UnicodeDecodeError as error:

@@ -35,6 +35,9 @@ UNITS: dict[str, dict[str, Fraction]] = {
     "length": {"mm": _MILLI, "m": Fraction(1)},
     "area": {"mm2": Fraction(1)},
     "percent": {"%": Fraction(1)},
+    "thermal resistance": {"K/W": Fraction(1)},
+    "heat capacity": {"J/K": Fraction(1)},
+    "temperature coefficient": {"ppm/K": _MICRO, "%/K": Fraction(1, 100)},
 }
 AWG = "AWG"
 AWG_RANGE = (0, 40)  # the sizes that wire tables list in plain numbers
@@ -77,7 +80,7 @@ MAX_EXPONENT = 30  # 10^30 of any unit is beyond everything; a larger one only b
 TICKS_PER_S = 10_000  # a tick is 100 us
 MIN_DURATION_S = _MILLI  # shorter pulses are lost in gate and recorder transitions
 
-_NUMBER = re.compile(r"([+-]?)([0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE]([+-]?[0-9]{1,3}))?")
+_NUMBER = re.compile(r"([+-]?)([0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE]([+-]?[0-9]+))?")
 _RANGE_MARK = ".."
 
 
@@ -98,7 +101,7 @@ def shown(text: str) -> str:
 def parse(text: str, dimension: str) -> Fraction:
     """The exact value of a quantity such as `12.6 V`, in the base unit of `dimension` (a key of UNITS).
 
-    Base units: s, A, V, Ah, Hz, ohm, W, C, m, mm2, %. Raises QuantityError (a ValueError) for anything else,
+    Base units: s, A, V, Ah, Hz, ohm, W, C, m, mm2, %, K/W, J/K, 1/K. Raises QuantityError (a ValueError) for anything
     a bare number, another dimension's unit and a negative amount included.
     """
     text = text.strip(" ")
@@ -131,6 +134,8 @@ def _with_unit(text: str, number: Fraction, unit: str, dimension: str) -> Fracti
         return awg_mm2(number)
     if not unit:
         raise QuantityError(f"{shown(text)} has no unit: {_wanted(dimension)}")
+    if is_range(unit):
+        raise QuantityError(f"{shown(text)} is a range, wanted one value: {_wanted(dimension)}")
     if unit[0] == ",":
         raise QuantityError(f"{shown(text)} is not {_wanted(dimension)}", "write the decimal point as '.'")
     for other, others in UNITS.items():

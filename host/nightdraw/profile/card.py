@@ -191,9 +191,9 @@ def _shortest_ticks(draw: Pulse | Random | Replay) -> int:
 
 def _wait(draw: Draw) -> str:
     """How long to record for three pulses of a draw."""
-    seconds = round(3 / draw.pulses_per_tick() / pg.TICKS_PER_S, 1)
+    seconds = float(3 / draw.pulses_per_tick() / pg.TICKS_PER_S)
     often = "on average " if isinstance(draw, Random) else ""
-    return f"recording: three pulses of draw {draw.number} take {often}{seconds:g} s"
+    return f"recording: three pulses of draw {draw.number} take {often}{round(seconds, 1):g} s"
 
 
 def _timeline(profile: Profile, run: int) -> tuple[str, ...]:

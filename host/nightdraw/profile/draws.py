@@ -117,13 +117,13 @@ def _uniform_gap(text: str) -> tuple[int, int]:
     if not units.is_range(text):
         duration_ticks(text)
         hint = f"{text} .. {text} is a fixed gap; law: exponential takes a mean"
-        raise QuantityError(f"law: uniform takes a range LOW .. HIGH, not {shown(text)}", hint)
+        raise QuantityError(f"a uniform gap takes a range LOW .. HIGH, not {shown(text)}", hint)
     return duration_range_ticks(text)
 
 
 def _mean_gap(text: str) -> tuple[int, int]:
     if units.is_range(text):
-        raise QuantityError(f"law: exponential takes one mean, not the range {shown(text)}")
+        raise QuantityError(f"an exponential gap takes one mean, not the range {shown(text)}")
     mean = mean_ticks(text)
     return mean, mean
 

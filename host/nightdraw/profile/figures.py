@@ -64,18 +64,17 @@ def figures(
     mean: the base and each draw's long-run mean (duty of a pulse train; renewal-reward for random ones).
     days: charge down to no-start over the charge a day, from a full battery, nothing else draining it.
     """
-    mean_ua = profile.base_ua() + sum(
-        draw.mean_ua() for draw in profile.draws if not isinstance(draw, Steady)
-    )
-    per_tick = sum(draw.pulses_per_tick() for draw in profile.draws)
-    charge_ah = mean_ua / 1e6 * HOURS_A_DAY
-    usable_ah = float(battery_ah * (100 - no_start_pct) / 100)
+    moving = [draw for draw in profile.draws if not isinstance(draw, Steady)]
+    mean_ua = profile.base_ua() + sum((draw.mean_ua() for draw in moving), Fraction(0))
+    per_tick = sum((draw.pulses_per_tick() for draw in moving), Fraction(0))
+    charge_ah = mean_ua / 1_000_000 * HOURS_A_DAY
+    usable_ah = battery_ah * (100 - no_start_pct) / 100
     return Figures(
         peak_ma=(profile.base_ua() + fit.peak(profile.draws)[0]) / 1000,
-        mean_ma=mean_ua / 1000,
-        charge_per_day_ah=charge_ah,
-        days_to_no_start=usable_ah / charge_ah if charge_ah else None,
-        pulses_per_hour=per_tick * 3600 * pg.TICKS_PER_S,
+        mean_ma=float(mean_ua / 1000),
+        charge_per_day_ah=float(charge_ah),
+        days_to_no_start=float(usable_ah / charge_ah) if charge_ah else None,
+        pulses_per_hour=float(per_tick * 3600 * pg.TICKS_PER_S),
         own_ma=profile.board.own_ua / 1000,
         assumptions=tuple(_assumptions(profile, supply_v, battery_ah, no_start_pct)),
     )

@@ -119,7 +119,7 @@ def _parsers(header: list[tuple[Node, str]], findings: Findings) -> list[Callabl
         match = _HEADER.fullmatch(text)
         if match is None or match["name"] != name:
             findings.add(place, f"{wanted}; this column is {shown(text)}")
-            continue
+            return None
         unit = _unit(match["unit"], dimension)
         if unit is None:
             findings.add(place, f"{shown(match['unit'])} is no unit of {dimension}", wanted)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from fractions import Fraction
 
 from boxcore import program as pg
 from boxcore.bank import Bank
@@ -23,7 +24,7 @@ RESUMES = {
 }
 LAWS = {"uniform": pg.UNIFORM, "exponential": pg.EXPONENTIAL}
 # A gap that is cut at 8 means is a little shorter on average: E[min(x, 8m)] = m (1 - e^-8).
-EXPONENTIAL_MEAN = 1 - math.exp(-pg.EXP_CUT)
+EXPONENTIAL_MEAN = Fraction(1 - math.exp(-pg.EXP_CUT))
 
 
 @dataclass(frozen=True)
@@ -54,13 +55,13 @@ class Steady:
         """The most it adds."""
         return self.draw_ua
 
-    def mean_ua(self) -> float:
+    def mean_ua(self) -> Fraction:
         """What it adds in the long run."""
-        return self.draw_ua
+        return Fraction(self.draw_ua)
 
-    def pulses_per_tick(self) -> float:
+    def pulses_per_tick(self) -> Fraction:
         """How often it pulses in the long run."""
-        return 0.0
+        return Fraction(0)
 
 
 @dataclass(frozen=True)
@@ -84,13 +85,13 @@ class Pulse:
         """The most it adds."""
         return self.draw_ua
 
-    def mean_ua(self) -> float:
+    def mean_ua(self) -> Fraction:
         """What it adds in the long run: the pulse train's duty times its level."""
-        return self.draw_ua * self.on_ticks / self.every_ticks
+        return Fraction(self.draw_ua * self.on_ticks, self.every_ticks)
 
-    def pulses_per_tick(self) -> float:
+    def pulses_per_tick(self) -> Fraction:
         """How often it pulses in the long run."""
-        return 1 / self.every_ticks
+        return Fraction(1, self.every_ticks)
 
 
 @dataclass(frozen=True)
@@ -114,21 +115,21 @@ class Random:
         """The most it adds."""
         return self.draw_ua
 
-    def mean_on_ticks(self) -> float:
+    def mean_on_ticks(self) -> Fraction:
         """The mean width."""
-        return sum(self.on_ticks) / 2
+        return Fraction(sum(self.on_ticks), 2)
 
-    def mean_gap_ticks(self) -> float:
+    def mean_gap_ticks(self) -> Fraction:
         """The mean gap, the cut of an exponential one counted."""
         if self.law == "exponential":
             return self.gap_ticks[0] * EXPONENTIAL_MEAN
-        return sum(self.gap_ticks) / 2
+        return Fraction(sum(self.gap_ticks), 2)
 
-    def mean_ua(self) -> float:
+    def mean_ua(self) -> Fraction:
         """What it adds in the long run, by the renewal-reward theorem: E[on] / E[on + gap] of its level."""
         return self.draw_ua * self.mean_on_ticks() * self.pulses_per_tick()
 
-    def pulses_per_tick(self) -> float:
+    def pulses_per_tick(self) -> Fraction:
         """How often it pulses in the long run."""
         return 1 / (self.mean_on_ticks() + self.mean_gap_ticks())
 
@@ -156,15 +157,15 @@ class Replay:
         """The most it adds."""
         return max(level for level, _ in self.levels)
 
-    def mean_ua(self) -> float:
+    def mean_ua(self) -> Fraction:
         """What it adds in the long run: its weighted mean, or nothing when it ends."""
         if self.repeat:
-            return 0.0
-        return sum(level * ticks for level, ticks in self.levels) / self.round_ticks()
+            return Fraction(0)
+        return Fraction(sum(level * ticks for level, ticks in self.levels), self.round_ticks())
 
-    def pulses_per_tick(self) -> float:
+    def pulses_per_tick(self) -> Fraction:
         """How often it rises from its lowest level in the long run, rounds following each other."""
-        return 0.0 if self.repeat else self.rises() / self.round_ticks()
+        return Fraction(0 if self.repeat else self.rises(), self.round_ticks())
 
     def rises(self) -> int:
         """How many times a round, followed by itself, leaves its lowest level."""
