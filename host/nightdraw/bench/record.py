@@ -123,21 +123,27 @@ class _Take:
         reader = _JournalReader(self._box, self._world.box_tick(self._start))
         with CsvFile(out) as samples, JournalFile(path_beside(out)) as lines:
             lines.write([reader.head(profile, wanted.seed)])
-            for _ in self._chunks():
+            for last in self._chunks():
+                if not last:
+                    lines.write(reader.news())
                 samples.write(*sampler.feed(self._world.seen()))
-                lines.write(reader.news())
             samples.keep()
             lines.keep()
         return sampler.done
 
-    def _chunks(self) -> Iterator[None]:
-        """Let time pass to the end, pausing after each chunk."""
+    def _chunks(self) -> Iterator[bool]:
+        """Let time pass to the end, pausing after each chunk: False, and True after the last.
+
+        The last is one tick long: an edge at the very end belongs to what comes after.
+        """
         stop = self._start + self._wanted.ticks
         most = max(1, min(CHUNK_TICKS, int(CHUNK_SAMPLES * TICKS_PER_S / self._wanted.rate_hz)))
-        while self._world.tick < stop:
-            self._world.advance(min(most, stop - self._world.tick))
-            yield
+        while self._world.tick < stop - 1:
+            self._world.advance(min(most, stop - 1 - self._world.tick))
+            yield False
             self._progress(self._world.tick - self._start)
+        self._world.advance(stop - self._world.tick)
+        yield True
 
 
 class _JournalReader:
