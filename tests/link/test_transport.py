@@ -6,7 +6,6 @@ import os
 import socket
 import sys
 import threading
-import tty
 
 import pytest
 from nightdraw.errors import InputError, LinkError
@@ -80,6 +79,8 @@ def test_a_port_that_nobody_has():
 def terminal():
     if sys.platform == "win32":
         pytest.skip("this system has no pseudo-terminals")
+    import tty
+
     master, slave = os.openpty()
     tty.setraw(slave)
     yield master, os.ttyname(slave)
