@@ -101,8 +101,8 @@ def shown(text: str) -> str:
 def parse(text: str, dimension: str) -> Fraction:
     """The exact value of a quantity such as `12.6 V`, in the base unit of `dimension` (a key of UNITS).
 
-    Base units: s, A, V, Ah, Hz, ohm, W, C, m, mm2, %, K/W, J/K, 1/K. Raises QuantityError (a ValueError) for anything
-    a bare number, another dimension's unit and a negative amount included.
+    Base units: s, A, V, Ah, Hz, ohm, W, C, m, mm2, %, K/W, J/K, 1/K. Raises QuantityError (a ValueError) for
+    anything else, a bare number, another dimension's unit and a negative amount included.
     """
     text = text.strip(" ")
     match = _NUMBER.match(text) if len(text) <= MAX_TEXT else None
