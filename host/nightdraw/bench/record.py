@@ -12,7 +12,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from boxcore import journal, ledger, program
+from boxcore import journal, ledger, program, states
 from boxcore.program import TICKS_PER_S, Program
 
 from nightdraw.bench.instrument import BenchLink
@@ -94,6 +94,7 @@ def record(
         box.arm(SLOT)
         take = _Take(world, box, wanted, _wait_for_start(world, plan, say), progress)
         samples = take.only() if wanted.out is None else take.to_files(wanted.out, plan.name)
+    _report_end(world, say)
     beside = None if wanted.out is None else path_beside(wanted.out)
     return Recorded(wanted.out, beside, samples, wanted.ticks / TICKS_PER_S)
 
@@ -212,6 +213,14 @@ def _wait_for_start(world: World, plan: Program, say: Callable[[str], None]) -> 
     if start - begun >= TICKS_PER_S:
         say(f"the run starts after {(start - begun) / TICKS_PER_S:g} s, as its start rule asks")
     return start
+
+
+def _report_end(world: World, say: Callable[[str], None]) -> None:
+    """Say so when the run did not last to the end of the recording."""
+    state = "without power" if world.box is None else world.box.state
+    if state != states.RUNNING:
+        fault = "" if world.box is None else states.FAULTS.get(world.box.fault, ("",))[0]
+        say(f"at the end the box is {state}" + (f" ({fault})" if fault else ""))
 
 
 def _never(world: World, plan: Program, below_v: float) -> str:
