@@ -236,10 +236,11 @@ ROW_SIZE = 4  # of a row whose parameters hold no block
 
 
 def _row(rows, words, query):
-    first = words[0][:3]
+    first = words[0][:3]  # every form of a word begins with these, in capitals: most rows need no closer look
+    last = words[-1][:3]
     for row in rows:
         header = row[HEADER]
-        if first not in header or header.endswith("?") != query:
+        if first not in header or last not in header or header.endswith("?") != query:
             continue
         if scpi_text.matches(header[:-1] if query else header, words):
             return row

@@ -60,14 +60,15 @@ def mnemonics(header):
     return ["*" + body] if header.startswith("*") else words
 
 
-def short_form(word):
-    """The short form of a word of a table: its capitals, digits and sign (SYSTem -> SYST)."""
-    return "".join([c for c in word if not "a" <= c <= "z"])
-
-
 def is_form_of(word, given):
-    """True when `given` (capitals) is exactly the long or exactly the short form of a table's word."""
-    return given in (word.upper(), short_form(word))
+    """True when `given` (capitals) is exactly the long or exactly the short form of a table's word.
+
+    A table writes the short form, which the long one begins with, in capitals: SYSTem.
+    """
+    size = len(given)
+    if word[:size] == given:
+        return size == len(word) or "a" <= word[size] <= "z"
+    return size == len(word) and word.upper() == given
 
 
 def matches(pattern, words):

@@ -116,16 +116,23 @@ def short_form(keyword):
     return keyword[:3] if keyword[3] in "AEIOUY" else keyword[:4]
 
 
+def capitals(word):
+    """The short form as a table writes it."""
+    return "".join(c for c in word if c.isupper())
+
+
 @pytest.mark.parametrize("keyword", KEYWORDS.split())
 def test_the_short_form_rule_itself(keyword):
-    assert short_form(keyword.upper()) == scpi_text.short_form(keyword)
+    assert short_form(keyword.upper()) == capitals(keyword)
 
 
 def test_every_keyword_follows_the_short_form_rule():
     words = {word for row in commands.TABLE for word in re.findall(r"[A-Za-z]+", row[0]) if row[0][0] != "*"}
     assert len(words) > 40
-    wrong = [word for word in words if scpi_text.short_form(word) != short_form(word.upper())]
-    assert wrong == []
+    assert [word for word in words if capitals(word) != short_form(word.upper())] == []
+    for word in words:
+        accepted = [size for size in range(1, 13) if scpi_text.is_form_of(word, word.upper()[:size])]
+        assert accepted == sorted({len(capitals(word)), len(word), *range(len(word) + 1, 13)})
 
 
 @pytest.mark.parametrize("cut", range(1, 8))
