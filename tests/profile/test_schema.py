@@ -120,3 +120,31 @@ def test_named_mistakes_of_a_board_fail_both(tmp_path: Path, old: str, new: str)
     with pytest.raises(InputError):
         load_board(write(tmp_path, text))
     assert not BOARD.is_valid(as_editors_read(text))
+
+
+def properties(validator: jsonschema.Draft202012Validator, *path: str) -> set[str]:
+    """The keys that a schema knows at the end of a path, whichever way it gets there."""
+    node = validator.schema
+    for key in path:
+        node = node[key]
+    return set(node["properties"])
+
+
+def test_schemas_know_the_keys_that_the_checkers_know() -> None:
+    from nightdraw.board import parts
+    from nightdraw.board import read as board
+    from nightdraw.profile import draws, read
+
+    assert properties(PROFILE) == set(read.KEYS)
+    assert properties(PROFILE, "properties", "start") == set(read.START_KEYS)
+    assert properties(PROFILE, "properties", "limits") == set(read.LIMITS)
+    assert properties(PROFILE, "$defs", "draw") == set(draws.KINDS)
+    assert properties(PROFILE, "$defs", "pulse") == set(draws.PULSE_KEYS)
+    assert properties(PROFILE, "$defs", "random") == set(draws.RANDOM_KEYS)
+    assert properties(PROFILE, "$defs", "replay") == set(draws.REPLAY_KEYS)
+    assert properties(BOARD) == set(board.KEYS)
+    assert properties(BOARD, "$defs", "channel") == set(board.CHANNEL_KEYS)
+    assert properties(BOARD, "properties", "caps") == set(board.CAPS_KEYS)
+    assert properties(BOARD, "$defs", "switch") == set(parts.SWITCH_KEYS)
+    assert properties(BOARD, "$defs", "enclosure") == set(parts.ENCLOSURE_KEYS)
+    assert properties(BOARD, "$defs", "body") == set(parts.BODY_KEYS)
