@@ -1,26 +1,21 @@
-"""The bench against the outside: a SPICE engine's figure, Ohm's law worked by hand, statistics and pulse
-widths of scipy, and an instrument client that knows nothing of Nightdraw. Each check names its source."""
+"""The bench against the outside: a SPICE engine's figure, Ohm's law worked by hand, and scipy's statistics and
+pulse widths. Each check names its source."""
 
 from __future__ import annotations
 
-import sys
-import threading
 from fractions import Fraction
 
 import numpy as np
 import pytest
-import pyvisa
 from boxcore import program as pg
 from boxcore.program import TICKS_PER_S as S
 from nightdraw.bench import plant as pl
 from nightdraw.bench.recorder import NOISE_UA, Sampler, Trace
-from nightdraw.bench.serve import Server
 from scipy import signal, stats
 
 from tests.bench import support
 
 KHZ = Fraction(1000)
-PATIENCE_MS = 20_000
 
 
 def test_the_loop_agrees_with_a_spice_engine():
@@ -81,42 +76,3 @@ def test_recorded_pulses_have_the_width_and_period_that_scipy_measures():
     assert widths == pytest.approx(333.3, abs=0.5)
     assert np.diff(left) == pytest.approx(1234.5, abs=0.5)
     assert left[0] + 0.5 - world.box.run_started / 10 == pytest.approx(500.0 + 1.0, abs=0.5)
-
-
-@pytest.fixture(scope="module")
-def bench():
-    """A served bench: its VISA names."""
-    terminal = sys.platform != "win32"
-    server = Server(support.world(source_uohm=0), terminal=terminal)
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    port = server.address.rsplit(":", 1)[1]
-    yield {"tcp": f"TCPIP::127.0.0.1::{port}::SOCKET", "terminal": f"ASRL{server.path}::INSTR"}
-    server.stop()
-    thread.join()
-
-
-@pytest.mark.parametrize("door", ["tcp", "terminal"])
-def test_an_outside_client_loads_runs_and_reads(bench, door):
-    """Source: pyvisa with pyvisa-py, which knows IEEE 488.2's blocks and line ends and nothing of this
-    box."""
-    manager = pyvisa.ResourceManager("@py")
-    box = manager.open_resource(
-        bench[door], read_termination="\n", write_termination="\n", timeout=PATIENCE_MS
-    )
-    try:
-        assert box.query("*IDN?").split(",")[0] == "NIGHTDRAW"
-        box.write("PROG:STAT STOP;:PROG:DEL:ALL;*CLS")
-        data = pg.pack(support.PULSED)
-        box.write_binary_values("PROG:EXPL:DEF SLOT4,", data, datatype="B")
-        assert box.query_binary_values("PROG:EXPL:DEF? SLOT4,0,160", datatype="B") == list(data[:160])
-        box.write("PROG:NAME SLOT4;STAT RUN;:DIAG:CLOC:ADV 1.5")
-        assert box.query("PROG:STAT?") == "RUN"
-        assert float(box.query("MEAS:CURR?")) == pytest.approx(0.390, abs=0.002)
-        assert float(box.query("MEAS:VOLT?")) == pytest.approx(12.6, abs=0.003)
-        box.write("PROG:STAT GO")
-        assert box.query("SYST:ERR?").startswith("-224,")
-        assert box.query("SYST:ERR?") == '0,"No error"'
-    finally:
-        box.close()
-        manager.close()
