@@ -1,5 +1,5 @@
-"""The bench against the outside: a SPICE engine's figure, Ohm's law worked by hand, and scipy's statistics and
-pulse widths. Each check names its source."""
+"""The bench against the outside: a SPICE engine's figure, Ohm's law worked by hand, scipy's statistics
+and pulse widths. Each check names its source."""
 
 from __future__ import annotations
 
