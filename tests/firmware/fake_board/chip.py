@@ -140,6 +140,7 @@ class Chip:
         self.channels = [Channel(self, k) for k in range(12)]
         self.used_channels = 0
         self.machines = {}
+        self.machine_class = pio.Machine
         self.cycle_ns = 0
         self.memory = []
         self.mem32 = {}
@@ -237,12 +238,13 @@ class StateMachine:
     def __init__(self, chip, number, program, freq, out_base):
         old = chip.machines.get(number)
         self.chip = chip
+        self.number = number
         divider = chip.told_hz * 256 // freq
         self.cycle_ns = divider * 1_000_000_000 // (256 * chip.real_hz)
         base = out_base.number
         for pin in range(base, base + program.out_count):
             chip.outputs[pin] = "pio"
-        self.sm = pio.Machine(program, base, self._set_pins, chip.pump)
+        self.sm = chip.machine_class(program, base, self._set_pins, chip.pump)
         self._zero_ns = chip.ns
         if old is not None:
             assert not old.sm.running or not old.sm.tx_count
@@ -284,7 +286,7 @@ class StateMachine:
         self.sm.put(value)
 
     def dma_write(self, value):
-        self.sm.put(value)
+        self.chip.machines[self.number].sm.put(value)  # by address: whatever was set up there last
 
     def get(self):
         self.chip.spend()

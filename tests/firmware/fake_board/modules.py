@@ -47,6 +47,9 @@ def remove(before):
             sys.modules[name] = module
     for name in ("boxcore.hal_rp2", "main"):
         sys.modules.pop(name, None)
+    package = sys.modules.get("boxcore")
+    if hasattr(package, "hal_rp2"):
+        delattr(package, "hal_rp2")  # "from boxcore import" would find it there
 
 
 def clock(chip):
