@@ -21,7 +21,7 @@ SERIAL = "BENCH"  # the simulated box's serial number in *IDN?
 # The board's loop senses every SENSE_TICKS, for ever. Here it does so until readings have stood long enough
 # for the slowest guard, a switch fault; from then on they say nothing new and the next sensing comes with the
 # box's deadline. That keeps a simulated day at a few seconds.
-SETTLED_TICKS = guard.STANDING_TICKS + (guard.FAULT_READINGS + 1) * SENSE_TICKS
+SETTLED_TICKS = guard.STANDING_TICKS + guard.FAULT_READINGS * SENSE_TICKS
 
 
 class World:
@@ -148,9 +148,8 @@ class World:
     def _due(self) -> int:
         """When the box is called next: at its deadline, or earlier while its readings are on the move."""
         due = self._deadline
-        if self.tick < self._settled_tick:
-            due = min(due, self.tick + SENSE_TICKS)
-        return min(due, self.hal.next_change() + SENSE_TICKS)
+        next_sense = self.tick if self.tick < self._settled_tick else self.hal.next_change()
+        return due if due <= next_sense + SENSE_TICKS else next_sense + SENSE_TICKS
 
     def _read(self) -> None:
         self.readings.supply_mv, self.readings.bank_ua = self.plant.sensed(self.hal.pattern)
