@@ -34,7 +34,7 @@ ENCLOSURE_REQUIRED = ("material", "length", "width", "height", "wall")
 # key of a body type of the board's own -> dimension, bounds
 BODY_NUMBERS = {
     "rating": ("power", ("0.01 W", "1000 W")),
-    "full_to": ("temperature", ("-55 C", "400 C")),
+    "full_to": ("temperature", ("0 C", "400 C")),
     "zero_at": ("temperature", ("0 C", "500 C")),
     "volts": ("voltage", ("1 V", "10000 V")),
     "tempco": ("temperature coefficient", ("0 ppm/K", "10000 ppm/K")),
