@@ -6,7 +6,7 @@ import pytest
 from boxcore.port import MAX_WORD_TICKS
 from hypothesis import given
 from hypothesis import strategies as st
-from nightdraw.bench.hal import SimHal
+from nightdraw.bench.hal import QUEUE_WORDS, SimHal
 
 WORDS = st.lists(st.tuples(st.integers(0, 15), st.integers(1, MAX_WORD_TICKS)), min_size=1, max_size=60)
 
@@ -28,7 +28,7 @@ def changes(words: list[tuple[int, int]], start: int) -> list[tuple[int, int]]:
 
 
 @given(
-    words=WORDS, start=st.integers(0, 10_000), early=st.integers(0, 60), steps=st.lists(st.integers(1, 9000))
+    words=WORDS, start=st.integers(0, 10_000), early=st.integers(1, 60), steps=st.lists(st.integers(1, 9000))
 )
 def test_plays_words_back_to_back_however_time_is_cut(words, start, early, steps):
     hal, seen = shell()
@@ -64,7 +64,7 @@ def test_stop_opens_now_and_forgets_the_queue():
     hal.stop()
     hal.settle(1000)
     assert seen == [(0, 5), (30, 0)]
-    assert hal.room() == 256
+    assert hal.room() == QUEUE_WORDS
     assert not hal.starved()
     hal.push(3, 10)
     hal.enable()
@@ -72,7 +72,8 @@ def test_stop_opens_now_and_forgets_the_queue():
     assert seen[2:] == [(1000, 3), (1010, 0)]
 
 
-def test_a_word_after_starving_plays_from_its_own_instant():
+def test_a_starved_queue_stays_open_until_it_is_enabled_anew():
+    """As the board's edge player, whose program stops for good."""
     hal, seen = shell()
     hal.push(1, 100)
     hal.enable()
@@ -80,7 +81,12 @@ def test_a_word_after_starving_plays_from_its_own_instant():
     assert hal.starved()
     hal.push(1, 100)
     hal.settle(400)
-    assert seen == [(0, 1), (100, 0), (250, 1), (350, 0)]
+    assert seen == [(0, 1), (100, 0)]
+    hal.stop()
+    hal.push(1, 100)
+    hal.enable()
+    hal.settle(600)
+    assert seen[2:] == [(400, 1), (500, 0)]
 
 
 def test_room_counts_what_waits():

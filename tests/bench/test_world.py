@@ -73,6 +73,19 @@ def test_a_supply_step_is_followed_and_journaled():
     assert [r["kind"] for r in records if r["kind"] in ("edge", "repick")] == ["edge", "repick"]
 
 
+def test_a_low_supply_opens_the_switches_until_it_has_come_back():
+    world = support.world()
+    support.run(world, support.program((pg.STEADY, 300_000)))
+    world.advance(5 * S)
+    world.supply_to(voc_mv=11_500)
+    world.advance(1)
+    assert (world.box.state, world.current_a) == ("holding", pytest.approx(0.011))
+    world.supply_to(voc_mv=12_600)
+    world.advance(7 * S)
+    assert world.box.state == "running"
+    assert world.current_a == pytest.approx(0.3, abs=0.002)
+
+
 def _records(world):
     from boxcore import journal
 
@@ -142,7 +155,12 @@ def test_a_power_loss_inside_a_flash_write_is_survived():
         world.restore_power()
         assert world.box is not None, cut
         assert link.feed(b"PROG:CAT?\n") in (b'""\n', b'"SLOT0"\n')
-        world.advance(S)
+        world.advance(21 * S)
+        assert world.box.state in ("idle", "running")
+        if world.box.state == "running":
+            since = world.tick - world.world_tick(world.box.run_started)
+            level_ua = support.levels(support.PULSED, since + 1)[-1][1]
+            assert world.current_a == pytest.approx(level_ua / 1e6, abs=0.002)
     assert cut > 5
 
 

@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 
+from boxcore.edgeword import RING_MASK
 from boxcore.port import NOT_MEASURED, Hal
 
 NEVER = 1 << 62  # a tick that never comes
-QUEUE_WORDS = 256  # 1 KiB of the board's memory; at one edge each millisecond still a quarter of a second
+QUEUE_WORDS = RING_MASK  # what the board's ring holds
 
 
 class SimHal(Hal):
@@ -40,7 +41,6 @@ class SimHal(Hal):
         self._end = 0  # the tick in which the last word ends
         self._last = 0  # the last word's pattern
         self._playing = False
-        self._dry = False  # playing, but nothing is left to play
         self._starved = False
 
     def settle(self, now: int) -> None:
@@ -49,8 +49,9 @@ class SimHal(Hal):
         changes = self._changes
         while changes and changes[0][0] <= now:
             self._set(*changes.popleft())
-        if self._playing and not self._dry and self._end <= now:
-            self._dry = self._starved = True
+        if self._playing and self._end <= now:  # as the edge player: it opens every switch and stops for good
+            self._playing = False
+            self._starved = True
             self._last = 0
             self._set(self._end, 0)
 
@@ -73,9 +74,6 @@ class SimHal(Hal):
             return
         assert len(self._starts) < self._words or self.room() > 0, "the box pushed a word into a full queue"
         start = self._end
-        if self._dry:
-            start = self.now
-            self._dry = False
         if pattern != self._last:
             self._changes.append((start, pattern))
             self._last = pattern
@@ -85,7 +83,6 @@ class SimHal(Hal):
     def enable(self) -> None:
         """Drive the gates and play from the first word, at this instant."""
         self._playing = True
-        self._dry = False
         self._end = self.now
         waiting, self._waiting = self._waiting, []
         for pattern, ticks in waiting:
@@ -94,7 +91,7 @@ class SimHal(Hal):
 
     def stop(self) -> None:
         """Open every switch now and empty the queue."""
-        self._playing = self._dry = self._starved = False
+        self._playing = self._starved = False
         self._waiting.clear()
         self._starts.clear()
         self._changes.clear()
