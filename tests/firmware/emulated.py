@@ -1,7 +1,8 @@
-"""The independent PIO emulator behind the interface of fake_board.pio.Machine, so that one can stand for the other.
+"""The independent PIO emulator behind the interface of fake_board.pio.Machine, so that one can stand for the
+other.
 
-The emulator is rp2040-pio-emulator. It has no FIFO of its own: words are put into its state. Its MOV PINS writes
-all 32 pins and not the state machine's; the edge program only ever clears pins that way.
+The emulator is rp2040-pio-emulator. It has no FIFO of its own: words are put into its state. Its MOV PINS
+writes all 32 pins and not the state machine's; the edge program only ever clears pins that way.
 """
 
 from __future__ import annotations

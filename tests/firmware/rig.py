@@ -48,7 +48,8 @@ def shell(chip: Any, model: boards.Board | None = None) -> Any:
 
 
 def timeline(words: list[tuple[int, int]], start_ns: int, end_ns: int | None = None) -> list[tuple[int, int]]:
-    """The pin changes (ns, pattern) of words that play from start_ns until they end, or all opens at end_ns."""
+    """The pin changes (ns, pattern) of words that play from start_ns until they end, or all opens at
+    end_ns."""
     edges = []
     at, last = start_ns, 0
     for pattern, ticks in [*words, (0, 0)]:

@@ -20,7 +20,8 @@ MS_NS = 1_000_000
 
 
 class Refiller:
-    """What the box's player does: keeps between QUEUE_LOW_TICKS and QUEUE_HIGH_TICKS queued, as far as room allows."""
+    """What the box's player does: keeps between QUEUE_LOW_TICKS and QUEUE_HIGH_TICKS queued, as far as room
+    allows."""
 
     def __init__(self, chip: Any, hal: Any, words: Any) -> None:
         self.chip, self.hal, self.words = chip, hal, words
@@ -39,7 +40,8 @@ class Refiller:
             room -= 1
 
     def play(self, rng: Random, span_ns: int, stalls: int) -> None:
-        """Start, and keep it going for span_ns with a number of stalls in between, each after time to refill."""
+        """Start, and keep it going for span_ns with a number of stalls in between, each after time to
+        refill."""
         self.fill()
         self.hal.enable()
         begun = self.chip.ns
