@@ -149,6 +149,21 @@ def test_the_journal_comes_in_pieces_and_says_how_far_it_is(box, rig):
     assert box.read_journal(since=1 << 29).data == b""
 
 
+def test_a_journal_whose_oldest_file_goes_meanwhile_is_read_anew(box, rig, monkeypatch):
+    moved = []
+    read_at = rig.box.journal.read_at
+
+    def read_once_too_late(offset, length):
+        if not moved:
+            moved.append(offset)
+            raise ValueError("the journal holds 16384 to 32768")
+        return read_at(offset, length)
+
+    monkeypatch.setattr(rig.box.journal, "read_at", read_once_too_late)
+    assert box.read_journal().data == rig.box.journal.read_all()
+    assert moved
+
+
 def test_errors_are_read_and_gone(box, rig):
     rig.say(b"BOGUS\nOUTP MAYBE\n")
     assert box.errors() == [(-113, "Undefined header"), (-224, "Illegal parameter value")]

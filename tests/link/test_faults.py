@@ -6,7 +6,7 @@ from random import Random
 
 import pytest
 from nightdraw.errors import LinkError
-from nightdraw.link import BoxClient, open_box
+from nightdraw.link import open_box
 
 from tests.link.faulty import FaultyLine
 from tests.micropython import link_cases
@@ -89,17 +89,11 @@ def try_lines(seed: int, lines: int) -> None:
         failed += trial.failed
         trial.line.rate = 0.0
         trial.failed = 0
-        works(trial.client)
         for request in (trial.halt, trial.send, trial.arm, trial.look, trial.measure, trial.journal):
             request()
         assert trial.client.errors() == [], name
     assert faults > lines * REQUESTS / 10, "the line was hardly bad"
     assert failed < lines * REQUESTS / 6, "hardly anything was mended by asking again"
-
-
-def works(client: BoxClient) -> None:
-    """The first request may still meet what an earlier one left on the line; it then settles by itself."""
-    client.halt()
 
 
 def test_bad_lines(seed: int) -> None:

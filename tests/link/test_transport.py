@@ -64,7 +64,7 @@ def test_the_other_end_goes_away(listener):
 
 
 def test_a_silent_server_is_given_up_in_time(listener, monkeypatch):
-    for name in ("ANSWER_S", "QUIET_S", "SILENCE_S"):
+    for name in ("ANSWER_S", "SETTLE_S", "QUIET_S", "SILENCE_S"):
         monkeypatch.setattr(session, name, 0.001)
     with pytest.raises(LinkError, match=r"no believable answer to \*IDN\?"):
         open_box(address_of(listener))

@@ -6,7 +6,6 @@ afterwards. Nothing here prints.
 
 from __future__ import annotations
 
-import binascii
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
@@ -16,7 +15,7 @@ from typing import Any
 from boxcore import journal, states
 from boxcore.commands_box import MAX_DATA
 from boxcore.commands_common import MAKER
-from boxcore.program import MAX_BYTES, TICKS_PER_S
+from boxcore.program import MAX_BYTES, TICKS_PER_S, checksum
 from boxcore.slots import SLOTS
 
 from nightdraw import __version__
@@ -29,6 +28,7 @@ STORE_S = 10.0  # 16 KB into flash: four blocks erased and written, with slack
 ADVANCE_TICKS = 600 * TICKS_PER_S  # simulated at once: some tenths of a second of computing
 ADVANCE_S = 60.0
 HARDWARE_MISSING = -241
+OUT_OF_RANGE = -222
 
 Progress = Callable[[int, int], None]  # done, total
 
@@ -131,16 +131,18 @@ class BoxClient:
     def greet(self) -> Identity:
         """Find out who is there; raises LinkError unless it is a box with this program's own version."""
         answer = b";".join(self._session.plain("*IDN?"))
-        fields = answer.decode("ascii", "replace").split(",")
-        if len(fields) != 4 or fields[0] != MAKER:
-            raise self._error(f"no Nightdraw box answers there, but {answer!r}", "look at the address")
-        identity = Identity(*fields)
+        identity = self._box_identity(answer)
         if identity.firmware != __version__:
             what = f"the box runs firmware {identity.firmware}, this program is version {__version__}"
             raise self._error(what, "run `nightdraw box install`")
-        self._identity = identity
-        self.errors()  # of whoever was here before
-        return identity
+        self._identity = self._box_identity(self._session.ask("*IDN?")[0])
+        return self._identity
+
+    def _box_identity(self, answer: bytes) -> Identity:
+        fields = answer.decode("ascii", "replace").split(",")
+        if len(fields) != 4 or fields[0] != MAKER:
+            raise self._error(f"no Nightdraw box answers there, but {answer!r}", "look at the address")
+        return Identity(*fields)
 
     def idn(self) -> Identity:
         """Who is there."""
@@ -163,7 +165,7 @@ class BoxClient:
         self._session.ask(f":PROG:NAME SLOT{slot}")
         self._session.ask(":PROG:DEF", block=data, limit_s=STORE_S)
         stored = self.stored(slot)
-        if stored is None or (stored.bytes, stored.crc32) != (len(data), binascii.crc32(data)):
+        if stored is None or (stored.bytes, stored.crc32) != (len(data), checksum(data)):
             raise self._error(f"slot {slot} doesn't hold what was sent", "send it again")
         return stored
 
@@ -251,8 +253,7 @@ class BoxClient:
 
     def errors(self) -> list[tuple[int, str]]:
         """Number and text of every error in the box's queue, oldest first; the queue is then empty."""
-        self._session.settle()
-        return self._session.drain()
+        return self._session.errors()
 
     def clock(self) -> int:
         """The box's tick now."""
@@ -260,6 +261,17 @@ class BoxClient:
 
     def read_journal(self, since: int = 0, progress: Progress | None = None) -> JournalBytes:
         """The journal from offset `since` (or the oldest byte still held) to its end at this moment."""
+        for _ in range(TRIES):
+            try:
+                return self._read_journal(since, progress)
+            except RefusedError as refused:
+                if (
+                    refused.code != OUT_OF_RANGE
+                ):  # else the ring moved on meanwhile: its oldest bytes are gone
+                    raise
+        raise self._error("the journal moves on faster than it can be read", "halt the box first")
+
+    def _read_journal(self, since: int, progress: Progress | None) -> JournalBytes:
         start, end = self._journal_bounds()
         start = min(max(start, since), end)
         pieces = []
@@ -304,7 +316,6 @@ class BoxClient:
                 return
             except GarbledError:
                 self._session.settle()
-                self._session.drain()
                 if done():
                     return
         raise self._error(f"no believable answer to {unit}", "look at the box's state")

@@ -16,7 +16,6 @@ MAX_ANSWER = 200  # bytes with NL: the box's own bound
 NL = ord("\n")
 ERROR = ":SYST:ERR?"
 SEAL = ":DIAG:SEAL? "
-SETTLED = 0  # the seal's number that belongs to no question
 
 
 class GarbledError(Exception):
@@ -35,11 +34,6 @@ def sealed(units: Sequence[str], number: int, block: bytes | None = None) -> byt
     if block is not None:
         asked += b" " + definite_block(block)
     return (asked + b"\n" if asked else b"") + f"{ERROR};{SEAL}{number}\n".encode("ascii")
-
-
-def anew() -> bytes:
-    """What ends a message under way and begins the seal anew, its answer numbered SETTLED."""
-    return f"\n{SEAL}{SETTLED}\n".encode("ascii")
 
 
 def split(received: bytes) -> tuple[list[bytes], int] | None:

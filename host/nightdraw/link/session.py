@@ -9,14 +9,13 @@ import contextlib
 import time
 from collections.abc import Sequence
 
-from boxcore.scpi_errors import QUEUE_DEPTH
-
 from nightdraw.errors import Finding, LinkError
 from nightdraw.link import message
 from nightdraw.link.message import GarbledError
 from nightdraw.link.transport import Transport
 
 ANSWER_S = 3.0  # a flash stall takes 0.4 s, storing a program a few of them
+SETTLE_S = 1.0  # a flash stall with slack
 QUIET_S = 0.05  # a line that says nothing for this long has said what it had to
 SILENCE_S = 2.2  # a box gives up a block after 2 s without a byte
 TRIES = 4
@@ -40,6 +39,7 @@ class Session:
         self.transport = transport
         self._number = 0
         self._received = b""
+        self._clean = False  # nothing is under way, and the box's error queue is known to be empty
 
     @property
     def name(self) -> str:
@@ -50,6 +50,7 @@ class Session:
         """The answers to an unsealed question, for a box not known yet; repeated when nothing comes."""
         for attempt in range(TRIES):
             self.settle(thoroughly=attempt > 1)
+            self._clean = False
             self.transport.write(question.encode("ascii") + b"\n")
             deadline = time.monotonic() + ANSWER_S
             with contextlib.suppress(GarbledError):
@@ -65,43 +66,63 @@ class Session:
         Raises RefusedError for an error of the box's, LinkError without a believable answer in TRIES tries.
         """
         for attempt in range(TRIES):
+            if attempt > 1:
+                self.settle(thoroughly=True)
             with contextlib.suppress(GarbledError):
                 return self.once(*units, block=block, limit_s=limit_s)
-            self.settle(thoroughly=attempt > 0)
-            self.drain()
         raise self._no_answer(units[0])
 
     def once(self, *units: str, block: bytes | None = None, limit_s: float = ANSWER_S) -> list[bytes]:
         """The same, sent only once: raises GarbledError when it isn't known whether the box did it."""
+        if not self._clean and not self.settle():
+            raise GarbledError("the line doesn't settle")
         answers, error = self._exchange(units, block, limit_s)
         code, text = parse_error(error)
         if code != NO_ERROR:
-            self.drain()
             raise RefusedError(Finding(f"{self.name}: the box refused {units[0]}: {text}"), code)
         if len(answers) != sum(unit.split(" ")[0].endswith("?") for unit in units):
             raise GarbledError("not an answer to every question")
         return answers
 
-    def drain(self) -> list[tuple[int, str]]:
-        """Read the box's error queue empty; what it held."""
+    def errors(self) -> list[tuple[int, str]]:
+        """What the box's error queue holds; it is empty afterwards. An entry of a lost answer is lost."""
         found: list[tuple[int, str]] = []
-        for _ in range(QUEUE_DEPTH + TRIES):
+        failed = 0
+        self.settle(clear=False)
+        while failed < TRIES:
             try:
                 error = parse_error(self._exchange((), None, ANSWER_S)[1])
             except GarbledError:
-                self.settle(thoroughly=True)
+                failed += 1
+                self.settle(thoroughly=failed > 1, clear=False)
                 continue
             if error[0] == NO_ERROR:
                 return found
             found.append(error)
         raise self._no_answer(message.ERROR)
 
-    def settle(self, thoroughly: bool = False) -> None:
-        """End whatever the box takes to be under way, begin its seal anew, pass over what it has to say."""
+    def settle(self, thoroughly: bool = False, clear: bool = True) -> bool:
+        """End whatever the box takes to be under way, pass over what it has to say, begin the seal anew; True
+        when the box has said that it did. `clear`: clear its errors and events, too."""
         self._read_until_quiet(SILENCE_S if thoroughly else QUIET_S)
-        self.transport.write(message.anew())
-        self._read_until_quiet(QUIET_S)
         self._received = b""
+        self._next_number()
+        question = f"{'*CLS;' if clear else ''}{message.SEAL}{self._number}"
+        self.transport.write(f"\n{question}\n".encode("ascii"))
+        settled = self._hears_seal(time.monotonic() + SETTLE_S)
+        self._clean = settled and clear
+        return settled
+
+    def _hears_seal(self, deadline: float) -> bool:
+        with contextlib.suppress(GarbledError):
+            while True:
+                seal = message.seal_of(self._next_message(deadline)[0])
+                if seal is not None and seal[0] == self._number:
+                    return True
+        return False
+
+    def _next_number(self) -> None:
+        self._number = self._number % LAST_NUMBER + 1
 
     def _read_until_quiet(self, quiet_s: float) -> None:
         deadline = time.monotonic() + ANSWER_S
@@ -112,7 +133,8 @@ class Session:
         self, units: Sequence[str], block: bytes | None, limit_s: float
     ) -> tuple[list[bytes], bytes]:
         """The answers to the units, and the entry of the error queue that goes with them."""
-        self._number = self._number % LAST_NUMBER + 1
+        self._clean = False
+        self._next_number()
         self.transport.write(message.sealed(units, self._number, block))
         deadline = time.monotonic() + limit_s
         answers: list[bytes] = []
@@ -126,6 +148,7 @@ class Session:
             elif seal[0] != self._number:  # it ends an earlier question, whose answers came late
                 answers, said = [], b""
             elif message.fits(seal, units, block, said, heard[0]):
+                self._clean = parse_error(heard[0])[0] == NO_ERROR  # there may be more errors behind one
                 return answers, heard[0]
             else:
                 raise GarbledError("the seal doesn't fit")
