@@ -29,7 +29,8 @@ class Bank:
             raise ValueError("all channels together must stay below %d nS" % (MAX_NS + 1))
         self.channels_ns = tuple(channels_ns)
         self.full_ns = sum(channels_ns)
-        order = sorted(range(len(channels_ns)), key=lambda k: channels_ns[k])
+        # by number where equal: the board's sort is not stable, CPython's is
+        order = [k for _, k in sorted([(channels_ns[k], k) for k in range(len(channels_ns))])]
         pairs = self._combine(order[:TABLE_CHANNELS])
         self._sums_ns = array("I", [pair[0] for pair in pairs])
         self._patterns = array("H", [pair[1] for pair in pairs])
@@ -79,17 +80,17 @@ class Bank:
         wanted = level_ua * NS_PER_UA_AT_MV // supply_mv
         top = self._sums_ns[len(self._sums_ns) - 1]
         best = NONE_NS
-        found = 0
+        best_ns = found = 0
         for shift, bits in self._shifts:
             rest = wanted - shift
-            if rest - top >= best or -rest >= best:
+            if rest - top > best or -rest > best:
                 continue  # even the nearest end of the table shifted there is no better
             at = self._nearest(rest)
-            off = rest - self._sums_ns[at]
-            if off < 0:
-                off = -off
-            if off < best:
+            total = shift + self._sums_ns[at]
+            off = total - wanted if total > wanted else wanted - total
+            if off < best or (off == best and total < best_ns):
                 best = off
+                best_ns = total
                 found = bits | self._patterns[at]
         return found
 
