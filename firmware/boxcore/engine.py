@@ -9,6 +9,7 @@ from boxcore import journal as jn
 from boxcore import port
 from boxcore import states as st
 from boxcore.keeper import LEAD_TICKS, SAVE_TICKS, Keeper
+from boxcore.player import AGAIN_TICKS
 from boxcore.states import BoxError
 
 IDLE_TICKS = 50_000  # with nothing to do step() asks to be called again after 5 s
@@ -194,7 +195,7 @@ class Engine(Keeper):
             return self._finish(now, now, st.CHARGE_USED)
         if now >= player.stop_at:
             return self._finish(now, player.stop_at, st.TIME_USED)
-        caught_up = player.catch_up(now)
+        caught_up = player.catch_up(now + AGAIN_TICKS)
         if self.run_account.guard.held or not caught_up:
             return min(now + (WAIT_TICKS if caught_up else 1), player.stop_at)
         self.state = st.next_state(self.state, "release")

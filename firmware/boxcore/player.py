@@ -19,6 +19,9 @@ REPICK_PERCENT = 1  # a standing level's pattern is picked anew when the supply 
 CACHE_PER_MILLE = 2  # a new level may use a pick made at a supply within this
 CACHE_LEVELS = 32  # more different levels than this within one supply begin the cache anew
 UNITS_PER_MAS = 1_000_000
+AGAIN_TICKS = (
+    2_000  # a run that plays on after a stop does so 0.2 s ahead: filling the queue takes that at most
+)
 SEGMENTS = 500  # schedule segments caught up in one call: some 50 ms on the board
 NO_LEVEL = -1
 
@@ -124,7 +127,7 @@ class Player:
         self.stop(empty)
         self._journal.add(empty, jn.STARVED)
         self.settle(now)
-        while not self.catch_up(now):
+        while not self.catch_up(now + AGAIN_TICKS):
             pass
         return True
 

@@ -22,7 +22,7 @@ def marsaglia(y):
 
 
 def linear(y):
-    """The same map as matrices over GF(2), (I + L^13)(I + R^17)(I + L^5): bit by bit, no integer shifts."""
+    """The same map as matrices over GF(2), (I + L^13)(I + R^17)(I + L^5): bit by bit."""
     bits = [y >> k & 1 for k in range(32)]
     for left in (13, -17, 5):
         bits = [bits[k] ^ (bits[k - left] if 0 <= k - left < 32 else 0) for k in range(32)]
