@@ -54,7 +54,7 @@ class Body:
     plate_k_per_w: float
     volts_max: float
     ohms: tuple[float, float]
-    stocked: str
+    stocked: tuple[str, ...]
     tempco_ppm: float
     heat_j_k: float
     overload_times: float
@@ -107,7 +107,7 @@ def _film(watts: float, volts: float, heat_j_k: float) -> Body:
         plate_k_per_w=0.0,
         volts_max=volts,
         ohms=(1.0, 1_000_000.0),
-        stocked="E96",
+        stocked=("E24", "E96"),
         tempco_ppm=100.0,
         heat_j_k=heat_j_k,
         overload_times=FILM_OVERLOAD,
@@ -127,7 +127,7 @@ def _ceramic(watts: float, grams: float, ohms: tuple[float, float]) -> Body:
         plate_k_per_w=0.0,
         volts_max=(watts * ohms[1]) ** 0.5,
         ohms=ohms,
-        stocked="E24",
+        stocked=("E24",),
         tempco_ppm=150.0,
         heat_j_k=0.85 * grams,
         overload_times=WIRE_OVERLOAD,
@@ -147,7 +147,7 @@ def _clad(on_plate_w: float, in_air_w: float, k_per_w: float, volts: float, top:
         plate_k_per_w=k_per_w,
         volts_max=volts,
         ohms=(0.05, top),
-        stocked="E24",
+        stocked=("E24",),
         tempco_ppm=75.0,
         heat_j_k=0.9 * grams,
         overload_times=WIRE_OVERLOAD,

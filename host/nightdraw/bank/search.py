@@ -69,7 +69,8 @@ def choose(
     gives the same answer unless `hurried`. clock: seconds, ever-growing. tell: called with the share of the
     work done.
     """
-    candidates = _candidates(values_ohms, targets)
+    values = sorted(values_ohms, reverse=True)
+    candidates = _candidates(values, targets)
     best = _Best(*polish.search(candidates, targets, channels))
     started_s = clock()
     exact = channels <= EXACT_CHANNELS
@@ -85,13 +86,13 @@ def choose(
     picks = polish.settle(best.picks, candidates, targets)
     error = largest_error(candidates[picks], targets)
     proven = error if best.settled else best.proven
-    ohms = tuple(float(1 / candidates[pick]) for pick in picks)
-    return Choice(tuple(sorted(ohms)), error, min(proven, error), not best.settled and late())
+    ohms = tuple(sorted(values[pick] for pick in picks))
+    return Choice(ohms, error, min(proven, error), not best.settled and late())
 
 
-def _candidates(values_ohms: Sequence[float], targets: Targets) -> Floats:
+def _candidates(falling_ohms: Sequence[float], targets: Targets) -> Floats:
     """Conductances, ascending, without those that no pattern with an error below 100 % could use."""
-    conductances = np.sort(1 / np.asarray(values_ohms, dtype=np.float64))
+    conductances = 1 / np.asarray(falling_ohms, dtype=np.float64)
     useful: Floats = conductances[conductances <= targets.wanted[-1] + targets.scale[-1]]
     return useful if len(useful) else conductances[:1]
 

@@ -41,6 +41,7 @@ NOUNS = {
         "group",
         "Measure recordings, and compare them with what was asked.",
     ),
+    "bank": ("nightdraw.cli.bank", "group", "Size the load bank, and see that it won't burn."),
 }
 
 

@@ -1,0 +1,269 @@
+"""What `nightdraw bank` says: its JSON documents and its texts, from the answers of the bank package."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from nightdraw import units
+
+if TYPE_CHECKING:
+    from nightdraw.bank.arrange import Arrangement
+    from nightdraw.bank.bodies import Body, Law
+    from nightdraw.bank.heat import Heat
+    from nightdraw.bank.sizing import Sized
+    from nightdraw.bank.verdicts import Part
+
+MOST_LEVELS = 24  # a text shows no more; of more the widest are shown, the document has all
+WIDEST = 8
+
+
+def size_document(sized: Sized, out: Path | None) -> dict[str, Any]:
+    """The document of `bank size`; errors in percent of the level."""
+    from nightdraw.bank.cautions import CAUTIONS
+
+    low, high = sized.wish.ohms_range
+    return {
+        "channels": [_channel(sized, channel) for channel in sized.channels],
+        "levels": _levels(sized),
+        "bound_pct": 100 * sized.choice.gap,
+        "max_error_pct": 100 * sized.choice.error,
+        "proven_pct": 100 * sized.choice.proven,
+        "ok": sized.ok,
+        "findings": [vars(remark) for remark in sized.remarks],
+        "limits": {"series": sized.wish.series, "ohms_min": float(low), "ohms_max": float(high)},
+        "assumptions": list(_assumptions(sized)),
+        "cautions": list(CAUTIONS),
+        "board": None if out is None else str(out),
+    }
+
+
+def _channel(sized: Sized, channel: Arrangement) -> dict[str, Any]:
+    return {
+        "ohms": float(channel.ohms),
+        "series": sized.wish.series,
+        "body": channel.body.name,
+        "rating_w": channel.rating_w,
+        "worst_w": channel.worst_w * channel.count,
+        "allowed_w": channel.allowed_w,
+        "allowed_at_c": channel.surround_c,
+        "mounting": channel.mounting,
+        "each_ohms": float(channel.each),
+        "in_series": channel.in_series,
+        "in_parallel": channel.in_parallel,
+        "source": channel.body.source,
+    }
+
+
+def _levels(sized: Sized) -> list[dict[str, Any]]:
+    rows = zip(sized.wish.levels_a, sized.patterns, sized.nominal_ma, sized.errors, strict=True)
+    return [
+        {
+            "wanted_ma": float(level * 1000),
+            "pattern": pattern,
+            "nominal_ma": nominal_ma,
+            "error_pct_nominal": 100 * (nominal_ma / float(level * 1000) - 1),
+            "error_pct_worst": 100 * error.worst,
+            "error_pct_rss": 100 * error.rss,
+            "error_pct_monte_carlo": 100 * error.monte_carlo,
+            "error_pct_held": 100 * error.held,
+        }
+        for level, pattern, nominal_ma, error in rows
+    ]
+
+
+def _assumptions(sized: Sized) -> tuple[str, ...]:
+    from nightdraw.bank.arrange import USE
+    from nightdraw.bank.building import SURROUND_K, SWITCH_AND_WIRE_OHMS
+    from nightdraw.bank.error import PERCENTILE, REPICK
+    from nightdraw.bank.sizing import COLDEST_C, REFERENCE_C
+
+    wish = sized.wish
+    on_ohms = float(wish.on_ohms or SWITCH_AND_WIRE_OHMS)
+    low, high = wish.range_v
+    return (
+        f"nominal: Ohm's law at {float(wish.supply_v):g} V with "
+        f"{'the resistors alone' if not wish.on_ohms else f'{on_ohms:g} ohm of switch and wire'}; "
+        f"largest error {100 * sized.choice.error:.4g} %, no choice below {100 * sized.choice.proven:.4g} %",
+        f"worst case: {float(low):g} .. {float(high):g} V with the pattern picked anew for each supply, "
+        f"tolerance {float(wish.tolerance_pct):g} %, tempco from {COLDEST_C:g} C to the hottest body "
+        f"({REFERENCE_C:g} C nominal), {on_ohms:g} ohm of switch and wire; rss: the same limits as "
+        f"root-sum-square; monte carlo: the {PERCENTILE:g}th percentile, seed {wish.seed}; held: worst case "
+        f"and the {100 * REPICK:g} % of supply movement that a standing level waits for",
+        f"worst_w: highest supply squared over ohms; bodies loaded to {100 * USE:g} % of their rating "
+        f"derated for {wish.ambient_c + SURROUND_K:g} C (ambient and {SURROUND_K:g} K), weighed in a box",
+    )
+
+
+def board_text(sized: Sized) -> str:
+    """The board file of a sizing."""
+    from nightdraw.bank.boardfile import text
+
+    wish = sized.wish
+    low, high = wish.range_v
+    comment = (
+        f"Sized for {len(wish.levels_a)} levels from {units.show(min(wish.levels_a), 'current')} to "
+        f"{units.show(max(wish.levels_a), 'current')}: {wish.series}, {float(wish.tolerance_pct):g} %,",
+        f"{float(wish.supply_v):g} V nominal, {float(low):g} .. {float(high):g} V, in {wish.ambient_c:g} C.",
+        f"Largest nominal error {100 * sized.choice.error:.3g} %, proven to be within "
+        f"{100 * sized.choice.gap:.3g} percentage points of the best choice.",
+        "Check it with: nightdraw bank heat FILE",
+    )
+    return text(sized.board, comment)
+
+
+def size_text(sized: Sized, out: Path | None) -> str:
+    """The text of `bank size`."""
+    from nightdraw.bank.cautions import CAUTIONS
+
+    lines = ["channels"]
+    for number, channel in enumerate(sized.channels, 1):
+        made = "" if channel.count == 1 else f"  = {channel.count} x {float(channel.each):g} ohm"
+        where = "on the wall" if channel.mounting == "plate" else "in air"
+        lines.append(
+            f"  {number:2}  {float(channel.ohms):>9g} ohm  {channel.body.name:<12} {where:<12}"
+            f"{channel.worst_w * channel.count:8.3g} W of {channel.rating_w:g} W{made}"
+        )
+    lines += ["", *_level_lines(sized), "", *_verdict_lines(sized)]
+    box = sized.board.enclosure
+    if box is not None:
+        sides = " x ".join(f"{float(side) * 1000:g}" for side in (box.length_m, box.width_m, box.height_m))
+        lines.append(
+            f"box: {box.material}, {sides} mm; wall {sized.heat.air.wall_c:.0f} C, air inside "
+            f"{sized.heat.air.air_c:.0f} C with everything on at {sized.heat.supply_v:g} V"
+        )
+    if out is not None:
+        lines.append(f"written: {out}")
+    return "\n".join([*lines, "", *_said(_assumptions(sized)), "", *_said(CAUTIONS)])
+
+
+def _level_lines(sized: Sized) -> list[str]:
+    rows = list(enumerate(_levels(sized)))
+    title = "levels: wanted, nominal, error at nominal, worst case, rss, monte carlo, pattern"
+    if len(rows) > MOST_LEVELS:
+        title += f" (the {WIDEST} widest of {len(rows)})"
+        rows = sorted(sorted(rows, key=lambda row: -row[1]["error_pct_worst"])[:WIDEST])
+    width = len(sized.channels)
+    return [title] + [
+        f"  {row['wanted_ma']:9.4g} mA {row['nominal_ma']:9.4g} mA {row['error_pct_nominal']:+8.3f} % "
+        f"{row['error_pct_worst']:7.2f} % {row['error_pct_rss']:7.2f} % "
+        f"{row['error_pct_monte_carlo']:7.2f} %  {row['pattern']:0{width}b}"
+        for _, row in rows
+    ]
+
+
+def _verdict_lines(sized: Sized) -> list[str]:
+    lines = [f"{remark.severity}: {remark.part}: {remark.message}" for remark in sized.remarks]
+    best = (
+        "the best choice there is" if not sized.choice.gap else f"bound {100 * sized.choice.gap:.3g} points"
+    )
+    lines.append(f"{'ok' if sized.ok else 'not ok'}: largest error {100 * sized.choice.error:.4g} %, {best}")
+    return lines
+
+
+def _said(sentences: Sequence[str]) -> list[str]:
+    return [f"- {sentence}" for sentence in sentences]
+
+
+def heat_document(heat: Heat, plot: Path | None) -> dict[str, Any]:
+    """The document of `bank heat`."""
+    from nightdraw.bank.cautions import CAUTIONS
+
+    return {
+        "parts": [_part(part) for part in heat.parts],
+        "ok": heat.ok,
+        "findings": [
+            {"part": part.name, "rule": "heat", "message": _failure(part), "severity": "error"}
+            for part in heat.parts
+            if not part.ok
+        ],
+        "ambient_c": heat.ambient_c,
+        "supply_v": heat.supply_v,
+        "assumptions": list(heat.assumptions),
+        "cautions": list(CAUTIONS),
+        "plot": None if plot is None else str(plot),
+    }
+
+
+def _part(part: Part) -> dict[str, Any]:
+    return {
+        "name": part.name,
+        "dissipation_w": part.dissipation_w,
+        "allowed_w": part.allowed_w,
+        "temp_c": part.temp_c,
+        "limit_c": part.limit_c,
+        "margin": part.margin,
+        "ok": part.ok,
+        "about": part.about,
+        "remedy": part.remedy or None,
+    }
+
+
+def _failure(part: Part) -> str:
+    """Which part fails, by how much, and what would mend it."""
+    over = []
+    if part.dissipation_w > part.allowed_w:
+        over.append(
+            f"{part.dissipation_w:.3g} W, {part.dissipation_w - part.allowed_w:.3g} W more than allowed"
+        )
+    if part.temp_c > part.limit_c:
+        over.append(f"{part.temp_c:.0f} C, {part.temp_c - part.limit_c:.0f} K over its limit")
+    return f"{', '.join(over) or 'over its voltage'}: {part.remedy}"
+
+
+def heat_text(heat: Heat, plot: Path | None) -> str:
+    """The text of `bank heat`."""
+    from nightdraw.bank.cautions import CAUTIONS
+
+    lines = [f"{'part':<26} {'W':>9} {'allowed':>9} {'C':>6} {'limit':>6} {'margin':>7}"]
+    for part in heat.parts:
+        lines.append(
+            f"{part.name:<26} {part.dissipation_w:9.3g} {part.allowed_w:9.3g} {part.temp_c:6.0f} "
+            f"{part.limit_c:6.0f} {100 * part.margin:6.0f}%  {'ok' if part.ok else 'FAILS'}  {part.about}"
+        )
+    lines.append("")
+    lines += [f"{part.name}: {_failure(part)}" for part in heat.parts if not part.ok]
+    lines.append("ok: everything stays within its limit" if heat.ok else "not ok")
+    if plot is not None:
+        lines.append(f"written: {plot}")
+    return "\n".join([*lines, "", *_said(heat.assumptions), "", *_said(CAUTIONS)])
+
+
+def bodies_document(bodies: Sequence[Body]) -> dict[str, Any]:
+    """The document of `bank bodies`."""
+    return {
+        "bodies": [
+            {
+                "name": body.name,
+                "about": body.about,
+                "air": vars(body.air),
+                "plate": vars(body.plate) if body.plate else None,
+                "volts_max": body.volts_max,
+                "ohms_min": body.ohms[0],
+                "ohms_max": body.ohms[1],
+                "stocked": body.stocked,
+                "tempco_ppm": body.tempco_ppm,
+                "source": body.source,
+            }
+            for body in bodies
+        ]
+    }
+
+
+def bodies_text(bodies: Sequence[Body]) -> str:
+    """The text of `bank bodies`."""
+    lines = []
+    for body in bodies:
+        laws = _law(body.air, "in air") + (f"; {_law(body.plate, 'on a plate')}" if body.plate else "")
+        values = f"{body.ohms[0]:g} .. {body.ohms[1]:g} ohm ({', '.join(body.stocked)})"
+        lines += [
+            f"{body.name}: {body.about}",
+            f"    {laws}; {values}, {body.volts_max:.0f} V, {body.tempco_ppm:g} ppm/K",
+            f"    source: {body.source}",
+        ]
+    return "\n".join(lines)
+
+
+def _law(law: Law, where: str) -> str:
+    return f"{where} {law.rating_w:g} W to {law.full_to_c:g} C, none at {law.zero_at_c:g} C"
