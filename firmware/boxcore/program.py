@@ -104,6 +104,12 @@ def pack(program):
     return data
 
 
+def checksum(data):
+    """The CRC-32 that a program's bytes end with. (A CRC-32 over all of them would be the same for every
+    program: that is how a CRC with its own value behind it comes out.)"""
+    return struct.unpack("<I", bytes(data[-4:]))[0]
+
+
 def _pack_draw(draw):
     if draw[0] == REPLAY:
         body = struct.pack("<I", draw[1]) + draw[2]
@@ -120,7 +126,7 @@ def unpack(data):
     if data[4] != FORMAT:
         raise ProgramError("program format %d, this firmware runs format %d" % (data[4], FORMAT))
     body = bytes(data[:-4])
-    if binascii.crc32(body) != struct.unpack("<I", bytes(data[-4:]))[0]:
+    if binascii.crc32(body) != checksum(data):
         raise ProgramError("CRC-32 differs: the program was changed or cut")
     fields = struct.unpack(_HEAD, body[:size])
     try:

@@ -73,7 +73,7 @@ class Slots:
             if raw is None:
                 return None
             data, serial = _open(raw)
-            info = Info(pg.unpack(data).name, binascii.crc32(data), len(data), serial)
+            info = Info(pg.unpack(data).name, pg.checksum(data), len(data), serial)
         except (pg.ProgramError, OSError):
             self.bad.append(slot)
             return None
@@ -151,7 +151,7 @@ class Slots:
         body = data + struct.pack("<I", self._serial)
         self._store.append(TEMPORARY, struct.pack(TRAILER, self._serial, binascii.crc32(body)))
         self._store.sync()
-        return Info(name, binascii.crc32(data), len(data), self._serial)
+        return Info(name, pg.checksum(data), len(data), self._serial)
 
     def _forget(self):
         self._writing = None

@@ -144,7 +144,7 @@ CASES = {
         (b"PROG:DEF? 9999,10\n", b"#10\n"),
         (b"PROG:DEF? 0,161\n", b""),
         (ASK, b'-222,"Data out of range"\n'),
-        (b"DIAG:PROG? 'SLOT3'\n", b'"two-steps",%d,%d\n' % (len(PROGRAM), binascii.crc32(PROGRAM))),
+        (b"DIAG:PROG? 'SLOT3'\n", b'"two-steps",%d,%d\n' % (len(PROGRAM), program.checksum(PROGRAM))),
         (b'PROG:EXPL:DEF "SLOT7",' + block(OTHER) + b"\n", b""),
         (b"PROG:CAT?\n", b'"SLOT3","SLOT7"\n'),
         (b"PROG:NAME SLOT7;DEL;:PROG:CAT?\n", b'"SLOT3"\n'),

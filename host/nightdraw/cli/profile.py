@@ -186,7 +186,7 @@ def pack(file: str, out: str, board: str | None, as_json: bool) -> None:
 
     data: bytes = program.pack(_load(file, board).program())
     _write(out, file, data)
-    crc32 = int.from_bytes(data[-4:], "little")
+    crc32 = program.checksum(data)
     document = {"file": out, "bytes": len(data), "crc32": crc32}
     output.finish(document, f"{click.format_filename(out)}: {len(data)} bytes, CRC-32 {crc32:08x}", as_json)
 
