@@ -127,6 +127,9 @@ class Machine:
                     self.y -= turns
                     self.cycle += turns * self._turn()
                     continue
+            if self._code[self.pc] == self.pc:  # an unconditional jump to itself
+                self.cycle = until
+                return
             self.step()
 
     def _turn(self):
