@@ -106,7 +106,7 @@ def decode(data, boot=0):
         if number in (BOOT, PAGE) and value != boot:
             boot = value
             block = low
-        block += (low - block) & 0xFF if (low - block) & 0xFF < 128 else 0
+        block += (low - block + 128 & 0xFF) - 128  # the byte wraps; records may step back a little
         records.append(_describe(kind, boot, (block << TICK_BITS) + tick, arg, pattern, value, supply_mv))
     return records
 

@@ -47,6 +47,10 @@ def check_slot(slot):
         raise BoxError(-222, "slots are 0 to %d" % (SLOTS - 1))
 
 
+def _failed(error):
+    return BoxError(-250, "the store failed: %s" % error)
+
+
 class Slots:
     """The slots in a store. `infos[slot]` is an Info or None; `bad` lists slots whose content is damaged."""
 
@@ -62,7 +66,7 @@ class Slots:
     def scan(self, serial=0):
         """Read and check every slot; `serial`: the highest store number known from elsewhere."""
         self._serial = serial
-        self._store.delete(TEMPORARY)
+        self._discard()
         self.bad = []
         for slot in range(SLOTS):
             self.infos[slot] = self._scan(slot)
@@ -98,14 +102,21 @@ class Slots:
         if info is None:
             raise BoxError(-282, "slot %d has no program" % slot)
         length = max(0, min(length, info.bytes - offset))
-        return self._store.read_at(_name(slot), offset, length)
+        try:
+            return self._store.read_at(_name(slot), offset, length)
+        except OSError as error:
+            raise _failed(error) from None
 
     def open_write(self, slot):
-        """Begin to store a program; what came before an earlier, unfinished one is dropped."""
+        """Begin to store a program; an earlier one that is unfinished is dropped. Where the store itself fails,
+        here and below, BoxError -250."""
         check_slot(slot)
         self.abort()
+        try:
+            self._store.write(TEMPORARY, b"")
+        except OSError as error:
+            raise _failed(error) from None
         self._writing = slot
-        self._store.write(TEMPORARY, b"")
 
     def write(self, chunk):
         """Take the next bytes; raises BoxError -223 (too much data) beyond a slot, -286 unopened."""
@@ -120,7 +131,11 @@ class Slots:
             self._spill()
 
     def _spill(self):
-        self._store.append(TEMPORARY, bytes(self._pending))
+        try:
+            self._store.append(TEMPORARY, bytes(self._pending))
+        except OSError as error:
+            self._forget()
+            raise _failed(error) from None
         self._pending = bytearray()
 
     def commit(self):
@@ -133,6 +148,8 @@ class Slots:
                 self._spill()
             info = self._seal()
             self._store.rename(TEMPORARY, _name(slot))
+        except OSError as error:
+            raise _failed(error) from None
         finally:
             self._forget()
         self.infos[slot] = info
@@ -145,7 +162,7 @@ class Slots:
         try:
             name = pg.unpack(data).name
         except pg.ProgramError as error:
-            self._store.delete(TEMPORARY)
+            self._discard()
             raise BoxError(-285, str(error)) from None
         self._serial += 1
         body = data + struct.pack("<I", self._serial)
@@ -162,12 +179,21 @@ class Slots:
         """Drop an unfinished store; the slot keeps what it had."""
         if self._writing is not None:
             self._forget()
+            self._discard()
+
+    def _discard(self):
+        try:
             self._store.delete(TEMPORARY)
+        except OSError:
+            pass  # the next store begins by writing it anew
 
     def delete(self, slot):
         """Empty a slot."""
         check_slot(slot)
-        self._store.delete(_name(slot))
+        try:
+            self._store.delete(_name(slot))
+        except OSError as error:
+            raise _failed(error) from None
         self.infos[slot] = None
         if slot in self.bad:
             self.bad.remove(slot)

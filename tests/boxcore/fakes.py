@@ -6,8 +6,10 @@ hardware and keeps the true pattern as a list of (tick, pattern). Nothing here d
 
 from __future__ import annotations
 
-from boxcore import port
+from boxcore import journal, port
+from boxcore import program as pg
 from boxcore.board import Board
+from boxcore.box import Box
 
 
 class PowerCut(BaseException):
@@ -178,24 +180,51 @@ def board(channels=10, monitor=False, **caps):
 
 
 class World:
-    """A box, its hal and a supply that the test moves; time jumps to the next deadline or sense."""
+    """A box, its hal and a supply that the test moves; time jumps to the next deadline or sense.
+
+    sense_ticks: how often the shell senses; usb: whether the box lives on when the supply is gone.
+    """
 
     def __init__(self, store=None, the_board=None, now=0, sense_ticks=1_000, depth=1024, **options):
-        from boxcore.box import Box
-
         self.store = store if store is not None else MemoryStore()
-        self.hal = FakeHal(depth)
         self.board = the_board or board()
-        self.now = self.hal.now = now
-        self.hal.played = [(now, 0)]
+        self.depth = depth
+        self.options = options
+        self.sense_ticks = sense_ticks
         self.readings = port.Readings()
         self.readings.supply_mv = 12_600
-        self.sense_ticks = sense_ticks
-        self.box = Box(self.board, self.store, self.hal, "test", **options)
+        self.readings.bank_cdeg = 2_500
+        self._new(now)
+
+    def _new(self, now):
+        self.now = now
+        self.hal = FakeHal(self.depth)
+        self.hal.now = now
+        self.hal.played = [(now, 0)]
+        self.box = Box(self.board, self.store, self.hal, "test", **self.options)
 
     def boot(self, **options):
+        """Boot; returns the world."""
         self.box.boot(self.now, self.readings, **options)
         self._next_sense = self.now
+        return self
+
+    def cut(self, now=0):
+        """The power goes and comes back: a new box, in a new time, on what the store kept."""
+        if isinstance(self.store, MemoryStore):
+            self.store = MemoryStore(self.store.files)
+        self._new(now)
+        return self.boot()
+
+    def load(self, program, slot=0):
+        """Store a program."""
+        return self.box.store(slot, pg.pack(program))
+
+    def arm(self, program=None, slot=0):
+        """Store a program, if one is given, and arm it; returns the world."""
+        if program is not None:
+            self.load(program, slot)
+        self.box.arm(self.now, slot)
         return self
 
     def run(self, ticks):
@@ -205,27 +234,47 @@ class World:
             at = min(self._next_sense, max(self.box.deadline, self.now))
             if at > end:
                 break
-            self.now = at
-            self.hal.run_to(at)
-            if at >= self._next_sense:
-                self.box.sense(at, self.readings)
-                self._next_sense = at + self.sense_ticks
-            self.box.step(at)
+            self.visit(at)
             if self.box.deadline <= at:
                 self.now = at + 1
         self.now = end
         self.hal.run_to(end)
+        return self
+
+    def visit(self, at):
+        """Call the box at a tick."""
+        self.now = at
+        self.hal.run_to(at)
+        if at >= self._next_sense:
+            self.box.sense(at, self.readings)
+            self._next_sense = at + self.sense_ticks
+        self.box.step(at)
+
+    def until(self, state, ticks=10**9):
+        """Let time pass until the box is in a state; returns the tick."""
+        end = self.now + ticks
+        while self.box.state != state:
+            at = min(self._next_sense, max(self.box.deadline, self.now))
+            assert at <= end, f"still {self.box.state}"
+            self.visit(at)
+            if self.box.state != state and self.box.deadline <= at:
+                self.now = at + 1
+        return self.now
 
     def sense(self):
         """One sense at this instant, and nothing else."""
         self.hal.run_to(self.now)
         self.box.sense(self.now, self.readings)
 
-    def records(self):
-        """The whole journal, decoded."""
-        from boxcore import journal
-
-        return journal.decode(self.box.journal.read_all())
+    def records(self, kind=None):
+        """The journal, decoded; of one kind, if one is given."""
+        found = journal.decode(self.box.journal.read_all())
+        return [record for record in found if kind in (None, record["kind"])]
 
     def kinds(self):
+        """The kinds of the records, in order."""
         return [record["kind"] for record in self.records()]
+
+    def played(self):
+        """The true pattern as [(tick, pattern)], changes only."""
+        return self.hal.played

@@ -22,7 +22,7 @@ def marsaglia(y):
 
 
 def linear(y):
-    """The same map as matrices over GF(2), (I + L^13)(I + R^17)(I + L^5): bit by bit."""
+    """The same map as matrices over GF(2), (I + L^13)(I + R^17)(I + L^5), bit by bit."""
     bits = [y >> k & 1 for k in range(32)]
     for left in (13, -17, 5):
         bits = [bits[k] ^ (bits[k - left] if 0 <= k - left < 32 else 0) for k in range(32)]
@@ -30,9 +30,9 @@ def linear(y):
 
 
 def test_the_generator_gives_the_published_sequence():
-    # Marsaglia, "Xorshift RNGs", J. Stat. Software 8(14), 2003: the seed is the paper's example, y = 2463534242
-    # with the triple 13, 17, 5. The first outputs are from memory of published listings; both calculations
-    # above give them too.
+    # Marsaglia, "Xorshift RNGs", J. Stat. Software 8(14), 2003: the seed is the paper's example, with the
+    # triple 13, 17, 5. The first outputs are from memory of published listings; both calculations above give
+    # them too.
     state = 2463534242
     for expected in (723471715, 2497366906, 2064144800):
         assert marsaglia(state) == linear(state) == expected

@@ -1,0 +1,250 @@
+"""The journal: every record readable or known as torn, a bounded ring, and nothing dropped in silence."""
+
+import struct
+
+import pytest
+from boxcore import journal as jn
+from hypothesis import given
+from hypothesis import strategies as some
+
+from tests.boxcore import fakes
+
+KINDS = some.sampled_from(sorted(jn.KINDS))
+
+
+def a_journal(store=None, boot=1, files=jn.FILES):
+    store = store or fakes.MemoryStore()
+    journal = jn.Journal(store, files)
+    journal.open(boot)
+    return journal
+
+
+def test_the_check_byte_is_the_published_crc_8():
+    # CRC-8/SMBUS in the CRC catalogue (polynomial 07, SMBus 3.0 5.4): "123456789" gives F4 (from memory).
+    assert jn.check_byte(b"123456789") == 0xF4
+    # and by long division over GF(2), bit by bit
+    message = int.from_bytes(b"123456789", "big") << 8
+    for bit in range(message.bit_length() - 1, 7, -1):
+        if message >> bit & 1:
+            message ^= 0x107 << (bit - 8)
+    assert message == 0xF4
+
+
+@given(KINDS, some.integers(0, 255), some.integers(0, 65_535), some.integers(0, 2**38 - 1),
+       some.integers(0, 2**32 - 1), some.integers(0, 65_535))  # fmt: skip
+def test_what_goes_in_comes_out(kind, arg, pattern, tick, value, supply_mv):
+    raw = jn.pack(kind, arg, pattern, tick, value, supply_mv)
+    assert len(raw) == jn.RECORD_BYTES
+    block = tick >> 30
+    first = jn.pack(jn.BOOT, 0, 0, block << 30, 77, 0) if kind not in (jn.BOOT, jn.PAGE) else b""
+    record = jn.decode(first + raw)[-1]
+    expected = {"arg": arg, "pattern": pattern, "tick": tick, "value": value, "supply_mv": supply_mv}
+    assert {name: record[name] for name in expected} == expected
+    assert record["kind"] == jn.KINDS[kind][0]
+    assert record["boot"] == (value if kind in (jn.BOOT, jn.PAGE) else 77)
+
+
+def test_every_change_within_one_byte_is_noticed():
+    raw = jn.pack(jn.EDGE, 3, 317, 123_456, 390_555, 12_600)
+    for at in range(jn.RECORD_BYTES):
+        for change in range(1, 256):
+            bad = bytearray(raw)
+            bad[at] ^= change
+            assert jn.decode(bad) == []
+
+
+def test_blank_and_zeroed_flash_hold_no_records():
+    assert jn.decode(b"\xff" * 64) == jn.decode(bytes(64)) == []
+
+
+def test_ticks_go_on_where_the_block_byte_wraps():
+    ticks = [k << 28 for k in range(0, 5_000, 3)]
+    data = jn.pack(jn.BOOT, 0, 0, 0, 1, 0) + b"".join(jn.pack(jn.EDGE, 0, 0, tick, 1, 0) for tick in ticks)
+    assert [record["tick"] for record in jn.decode(data)[1:]] == ticks
+    # edges reach the journal when they are settled, other records at once: a record may step back a little
+    data = b"".join(jn.pack(jn.EDGE, 0, 0, tick, 1, 0) for tick in (1 << 30, (1 << 30) - 5, (1 << 30) + 5))
+    found = [record["tick"] for record in jn.decode(jn.pack(jn.BOOT, 0, 0, 0, 1, 0) + data)]
+    assert found == [0, 1 << 30, (1 << 30) - 5, (1 << 30) + 5]
+
+
+def test_faults_and_requesters_are_words():
+    record = jn.decode(jn.pack(jn.TRIP, 3, 0, 1, 9_100, 12_600))[0]
+    assert (record["fault"], record["reading"]) == ("bank-hot", 9_100)
+    assert jn.decode(jn.pack(jn.ARM, 4, 2, 1, 7, 0))[0]["by"] == "panel"
+    assert jn.decode(jn.pack(jn.DAMAGE, 2, 0, 1, 7, 0))[0]["part"] == "slot"
+
+
+def test_values_out_of_a_fields_range_never_raise():
+    journal = a_journal()
+    journal.add(1, jn.TRIP, 5, 0, -5_500, -3)
+    journal.add(1, jn.HOLD, 2, 0, 2**40, 10**6)
+    assert [record["supply_mv"] for record in jn.decode(journal.read_all())] == [0, 0, 65_535]
+
+
+def test_records_wait_in_memory_and_are_read_from_there():
+    store = fakes.MemoryStore()
+    journal = a_journal(store)
+    journal.add(7, jn.EDGE, 0, 5, 40_000, 12_600)
+    assert store.files == {}
+    assert journal.due == 7 + jn.FLUSH_TICKS
+    before = journal.read_all()
+    journal.flush(journal.due)
+    assert journal.due == jn.LATER
+    assert journal.read_all() == before == store.files["j0000000000"]
+    assert [record["kind"] for record in jn.decode(before)] == ["page", "edge"]
+
+
+def test_what_matters_is_due_at_once_but_never_two_appends_within_a_second():
+    journal = a_journal()
+    journal.add(100, jn.EDGE)
+    journal.add(200, jn.TRIP, 3)
+    assert journal.due == 200
+    journal.flush(200)
+    journal.add(300, jn.HALT)
+    assert journal.due == 200 + jn.FLUSH_GAP_TICKS
+    for k in range(jn.FLUSH_RECORDS):
+        journal.add(400 + k, jn.EDGE)
+    assert journal.due <= max(200 + jn.FLUSH_GAP_TICKS, 400 + jn.FLUSH_RECORDS)
+
+
+def test_edges_that_find_no_room_are_counted_and_what_matters_finds_room():
+    store = fakes.MemoryStore()
+    journal = a_journal(store)
+    for k in range(1_000):
+        journal.add(k, jn.EDGE, 0, 0, k)
+    journal.add(1_001, jn.TRIP, 3)
+    journal.flush(1_002)
+    records = jn.decode(journal.read_all())
+    edges = [record["value"] for record in records if record["kind"] == "edge"]
+    lost = [record["records"] for record in records if record["kind"] == "lost"]
+    assert edges == list(range(len(edges)))
+    assert lost == [1_000 - len(edges)]
+    assert records[-1]["kind"] == "trip"
+
+
+@given(some.lists(some.tuples(KINDS, some.booleans(), some.integers(0, 400)), max_size=200))
+def test_every_record_is_held_or_counted(steps):
+    journal = a_journal(files=1_000)
+    now = added = 0
+    for kind, flush, burst in steps:
+        for _ in range(burst):
+            now += 1
+            journal.add(now, jn.EDGE)
+        now += 1
+        journal.add(now, kind if kind not in (jn.LOST, jn.PAGE) else jn.CLOCK)
+        added += burst + 1
+        if flush:
+            journal.flush(now)
+    journal.flush(now)
+    journal.add(now, jn.CLOCK)
+    records = jn.decode(journal.read_all())
+    lost = sum(record["records"] for record in records if record["kind"] == "lost")
+    own = sum(record["kind"] in ("lost", "page") for record in records)
+    assert len(records) - own + lost == added + 1
+
+
+def test_the_ring_is_bounded_and_drops_the_oldest():
+    store = fakes.MemoryStore()
+    journal = a_journal(store, boot=9, files=4)
+    for k in range(20_000):
+        journal.add(k, jn.EDGE, 0, 0, k)
+        if journal._count >= 150:
+            journal.flush(k)
+    journal.flush(20_000)
+    assert len(store.files) <= 4
+    assert sum(len(data) for data in store.files.values()) <= 4 * (jn.FILE_BYTES + 151 * jn.RECORD_BYTES)
+    records = jn.decode(journal.read_all())
+    assert records[0]["kind"] == "page"  # every file says which boot it goes on with
+    assert {record["boot"] for record in records} == {9}
+    edges = [record["value"] for record in records if record["kind"] == "edge"]
+    assert edges == list(range(20_000 - len(edges), 20_000))
+    assert journal.end - journal.start == len(records) * jn.RECORD_BYTES
+    with pytest.raises(ValueError, match="holds"):
+        journal.read_at(journal.start - 1, 16)
+    with pytest.raises(ValueError, match="holds"):
+        journal.read_at(journal.end + 1, 16)
+
+
+@given(some.integers(0, 700), some.integers(0, 100), some.data())
+def test_any_piece_of_the_view_is_that_piece_of_the_whole(flushed, waiting, data):
+    store = fakes.MemoryStore()
+    journal = a_journal(store, files=4)
+    for k in range(flushed * 10):
+        journal.add(k, jn.EDGE, 0, 0, k)
+        if k % 190 == 189:
+            journal.flush(k)
+    journal.flush(flushed * 10)
+    for k in range(waiting):
+        journal.add(10**6 + k, jn.EDGE)
+    whole = journal.read_all()
+    assert len(whole) == journal.end - journal.start
+    offset = data.draw(some.integers(0, len(whole)))
+    length = data.draw(some.integers(0, 300))
+    piece = journal.read_at(journal.start + offset, length)
+    assert piece == whole[offset : offset + len(piece)]
+    assert len(piece) > 0 or length == 0 or offset == len(whole)
+
+
+@pytest.mark.parametrize("kept", range(81))
+def test_a_torn_append_costs_only_what_was_torn(kept):
+    store = fakes.MemoryStore()
+    journal = a_journal(store)
+    journal.add(1, jn.BOOT, 0, 0, 1)
+    journal.flush(1)
+    journal.add(2, jn.EDGE, 0, 1)
+    for k in range(4):
+        journal.add(3 + k, jn.EDGE, 0, k)
+    whole = dict(store.files)
+    journal.flush(9)
+    name = "j0000000000"
+    store.files[name] = store.files[name][: len(whole[name]) + kept]
+    again = a_journal(store, boot=2)
+    again.add(1, jn.BOOT, 0, 0, 2)
+    again.flush(10)
+    records = jn.decode(again.read_all())
+    assert [record["kind"] for record in records if record["boot"] == 1] == ["page", "boot"] + ["edge"] * (
+        kept // jn.RECORD_BYTES
+    )
+    assert [record["kind"] for record in records if record["kind"] == "boot" and record["boot"] == 2] == [
+        "boot"
+    ]
+    assert again.start % jn.RECORD_BYTES == again.end % jn.RECORD_BYTES == 0
+
+
+def test_a_garbled_end_is_left_behind_too():
+    store = fakes.MemoryStore()
+    journal = a_journal(store)
+    journal.add(1, jn.BOOT, 0, 0, 1)
+    journal.flush(1)
+    store.files["j0000000000"] += struct.pack("<IIII", 1, 2, 3, 4)
+    again = a_journal(store, boot=2)
+    again.add(1, jn.BOOT, 0, 0, 2)
+    again.flush(2)
+    assert [record["boot"] for record in jn.decode(again.read_all())] == [1, 1, 2, 2]
+    assert len(store.files) == 2
+
+
+def test_a_failing_store_costs_records_that_are_counted_never_the_box():
+    store = fakes.MemoryStore()
+    journal = a_journal(store)
+    for k in range(10):
+        journal.add(k, jn.EDGE)
+    store.broken = True
+    journal.flush(10)
+    assert journal.failures == 1
+    store.broken = False
+    journal.add(20, jn.EDGE)
+    journal.flush(30)
+    records = jn.decode(journal.read_all())
+    assert [record["kind"] for record in records] == ["page", "lost", "edge"]
+    assert records[1]["records"] == 11  # ten edges and the page record before them
+
+
+def test_a_clean_journal_goes_on_in_its_newest_file():
+    store = fakes.MemoryStore()
+    for boot in range(1, 6):
+        journal = a_journal(store, boot)
+        journal.add(1, jn.BOOT, 0, 0, boot)
+        journal.flush(1)
+    assert list(store.files) == ["j0000000000"]
+    assert [record["boot"] for record in jn.decode(journal.read_all())] == [1, 1, 2, 3, 4, 5]
