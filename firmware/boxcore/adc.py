@@ -10,7 +10,8 @@ FULL_COUNT = (1 << 14) - 1
 MAX_FULL_MV = 0xFFFF  # what a 14-bit count times it leaves below 2^30
 AMPERE_SHIFT = 6  # currents are scaled in steps of 64 uA for the same reason
 
-BROKEN_CDEG = -27_315  # absolute zero: a thermistor open or shorted; guard.py takes it for a bad sensor
+ZERO_CDEG = -27_315  # absolute zero
+BROKEN_CDEG = ZERO_CDEG  # a thermistor open or shorted; guard.py takes it for a bad sensor
 COLDEST_CDEG = -4_000  # the processor works from -40 C
 HOTTEST_CDEG = 15_000  # to 85 C, and is dead long before 150 C: beyond, it is the sensor that errs
 REFERENCE_MV = 3_300  # the processor's converter is supplied by its own 3.3 V
@@ -55,8 +56,9 @@ def processor_cdeg(raw):
 
 
 def thermistor_cdeg(raw, table):
-    """The temperature of a thermistor to ground with a pull-up; `table` is (first_cdeg, step_cdeg, count,
-    count, ...), counts falling as it gets hotter. Straight lines between; BROKEN_CDEG beyond either end."""
+    """The temperature of a thermistor to ground with a pull-up. `table` is (first, step, count, count, ...): the
+    first count's temperature in hundredths of a kelvin, steps in hundredths of a degree, counts falling as it
+    gets hotter. Straight lines between; BROKEN_CDEG beyond either end."""
     low = 2
     high = len(table) - 1
     if not table[high] <= raw <= table[low]:
@@ -67,7 +69,7 @@ def thermistor_cdeg(raw, table):
             low = middle
         else:
             high = middle
-    cdeg = table[0] + (low - 2) * table[1]
+    cdeg = ZERO_CDEG + table[0] + (low - 2) * table[1]
     cdeg += (table[low] - raw) * table[1] // (table[low] - table[high])
     return 0 if cdeg == -1 else cdeg  # -1 means "not measured"
 

@@ -25,7 +25,7 @@ HARDWARE = {
     "supply_pin": 26,
     "supply_full_mv": 25_300,  # what a full count stands for
     "thermistor_pin": 27,
-    "thermistor": (),  # none; or first_cdeg, step_cdeg, 14-bit counts (see adc.thermistor_cdeg)
+    "thermistor": (),  # none; or first and step temperature, 14-bit counts: see adc.thermistor_cdeg
     "shunt_pin": 28,
     "shunt_full_ua": 0,  # none; or what a full count of an amplified shunt stands for
     "i2c": 0,

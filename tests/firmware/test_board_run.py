@@ -19,7 +19,7 @@ ADC = {"4": 14_000, "26": 32_700, "27": 32_768}  # 12.6 V, 27 C
 SUPPLY_MV = 12_625
 RUN_MS = 3_000
 FULL_COUNT = 65_535
-WARM = (-4_000, 500, *range(16_000, 400, -400))  # a thermistor's table of our own making
+WARM = (23_315, 500, *range(16_000, 400, -400))  # a thermistor's table of our own making
 
 
 def define(slot: int, program: pg.Program) -> list[Any]:

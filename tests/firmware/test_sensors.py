@@ -119,7 +119,7 @@ def test_no_product_leaves_the_boards_small_integers() -> None:
 
 
 tables = st.tuples(
-    st.integers(-4_000, 0),
+    st.integers(20_000, 28_000),
     st.integers(100, 1_000),
     st.lists(st.integers(1, adc.FULL_COUNT - 1), min_size=2, max_size=60, unique=True),
 ).map(lambda parts: (parts[0], parts[1], *sorted(parts[2], reverse=True)))
@@ -137,7 +137,7 @@ def test_thermistor_is_read_off_straight_lines_and_breaks_beyond_the_ends(
     above = max(k for k, point in enumerate(points) if point >= raw)
     below = min(above + 1, len(points) - 1)
     share = (points[above] - raw) / (points[above] - points[below]) if above != below else 0
-    assert cdeg == pytest.approx(table[0] + (above + share) * table[1], abs=1.01)
+    assert cdeg == pytest.approx(table[0] - 27_315 + (above + share) * table[1], abs=1.01)
 
 
 def test_a_broken_thermistor_is_what_the_guard_calls_a_bad_sensor() -> None:
@@ -157,7 +157,7 @@ def test_what_is_not_fitted_is_not_measured() -> None:
 def test_open_and_shorted_thermistors_open_the_switches(count: int) -> None:
     here = sensors()
     channel = Channel(count)
-    here.add_thermistor(channel, (-4_000, 500, *range(16_000, 400, -400)))
+    here.add_thermistor(channel, (23_315, 500, *range(16_000, 400, -400)))
     readings = port.Readings()
     here.read(readings)
     limits = guard.Limits(
