@@ -56,9 +56,9 @@ def processor_cdeg(raw):
 
 
 def thermistor_cdeg(raw, table):
-    """The temperature of a thermistor to ground with a pull-up. `table` is (first, step, count, count, ...): the
-    first count's temperature in hundredths of a kelvin, steps in hundredths of a degree, counts falling as it
-    gets hotter. Straight lines between; BROKEN_CDEG beyond either end."""
+    """The temperature of a thermistor to ground with a pull-up. `table` is (first, step, count, count, ...):
+    the first count's temperature in hundredths of a kelvin, steps in hundredths of a degree, counts falling
+    as it gets hotter. Straight lines between; BROKEN_CDEG beyond either end."""
     low = 2
     high = len(table) - 1
     if not table[high] <= raw <= table[low]:
