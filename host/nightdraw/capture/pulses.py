@@ -54,6 +54,44 @@ class Pulses:
         """The mean of the whole recording."""
         return self.scan.mean_ma
 
+    def document(self) -> dict[str, object]:
+        """The contract's keys, and `unit`: the values are mV where the channel is a voltage."""
+        rows = zip(self.start_s.tolist(), self.duration_s.tolist(), self.level_ma.tolist(), strict=True)
+        return {
+            "base_ma": round(self.base_ma, 4),
+            "pulses": [
+                {"start_s": round(start, 7), "duration_s": round(duration, 7), "level_ma": round(level, 4)}
+                for start, duration, level in rows
+            ],
+            "period_s": None if self.period_s is None else round(self.period_s, 7),
+            "unit": self.unit,
+            "notes": self.remarks(),
+        }
+
+    def remarks(self) -> list[str]:
+        """What a reader should know beside the figures."""
+        told = (
+            (self.cut, "pulses not measured: the recording begins, ends or has a gap in them"),
+            (self.dips, "times the current fell below the base"),
+            (self.scan.gaps, "gaps in the recording"),
+        )
+        return [*self.notes, *(f"{count} {what}" for count, what in told if count)]
+
+    def text(self) -> str:
+        """For people: a table, and what should be known beside it."""
+        unit = self.unit
+        head = (
+            f"base {self.base_ma:.1f} {unit}, {len(self)} pulses, noise {self.scan.noise_ma:.2g} {unit} rms"
+        )
+        if self.period_s is not None:
+            head += f", period {self.period_s:.4f} s (median, start to start)"
+        rows = zip(self.start_s, self.duration_s, self.level_ma, strict=True)
+        table = [
+            f"{start:14.4f} s {1e3 * lasting:12.2f} ms {level:10.2f} {unit}" for start, lasting, level in rows
+        ]
+        title = [f"{'start':>16} {'duration':>15} {'above base':>13}"] if table else []
+        return "\n".join([head, *title, *table, *(f"note: {remark}" for remark in self.remarks())])
+
 
 def measure(recording: Recording) -> Pulses:
     """Measure every whole pulse of a recording.
@@ -95,7 +133,7 @@ def _from_scan(scan: trn.Scan, recording: Recording) -> Pulses:
     first, last, cut = _excursions(up, t.at_s)
     run_sum, run_count = np.append(0.0, np.cumsum(sums)), np.append(0.0, np.cumsum(counts))
     interior = (run_sum[last + 1] - run_sum[first]) / np.maximum(run_count[last + 1] - run_count[first], 1)
-    beside = (states.at_end[first - 1] + states.at_start[last + 1]) / 2
+    beside = _beside(states, same, states.value[base], first - 1, last + 1)
     base_ma = float(sums[same].sum() / max(counts[same].sum(), 1))
     return Pulses(
         start_s=t.at_s[first - 1],
@@ -108,6 +146,13 @@ def _from_scan(scan: trn.Scan, recording: Recording) -> Pulses:
         unit=recording.unit,
         notes=tuple(recording.notes),
     )
+
+
+def _beside(states: sts.States, same: Bools, base_ma: float, before: Ints, after: Ints) -> Floats:
+    """The base beside each pulse: the mean of the levels on both sides as far as they are the base."""
+    left, right = same[before].astype(float), same[after].astype(float)
+    mean = (left * states.at_end[before] + right * states.at_start[after]) / np.maximum(left + right, 1.0)
+    return np.where(left + right > 0, mean, base_ma)
 
 
 def _level_sums(scan: trn.Scan) -> tuple[Floats, Floats]:

@@ -5,6 +5,7 @@ Files are read here and put in order; nothing is measured here.
 
 from __future__ import annotations
 
+import codecs
 import io
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -21,6 +22,7 @@ Blocks = Iterator[tuple[Floats, Floats]]
 
 BLOCK_SAMPLES = 1 << 20  # 16 MB of time and value: the measure of bounded memory
 READ_BYTES = 1 << 23  # 8 MB of text at a time keeps two parsing threads busy
+UTF_8 = "utf-8"  # what Arrow parses as it stands
 CARRY_SAMPLES = (
     1024  # rows may be out of order by this much: a recorder's buffers swapped, not a second recording
 )
@@ -143,30 +145,42 @@ def _numbers(column: Any) -> Floats:
 
 
 def _text_batches(layout: lay.Layout, choice: lay.Choice) -> Iterator[Any]:
+    """Parsed batches. The file is read here: Arrow's own reader would read it from a thread that can outlive
+    Python and abort it at its end."""
     import pyarrow as pa
     from pyarrow import csv
 
     stamp = pa.timestamp("ns", "UTC") if layout.zoned else pa.timestamp("ns")
     time, value = f"c{choice.time}", f"c{choice.value}"
+    read = csv.ReadOptions(column_names=[f"c{k}" for k in range(layout.width)])
+    parse = csv.ParseOptions(delimiter=layout.delimiter)
+    convert = csv.ConvertOptions(
+        column_types={time: stamp if layout.stamped else pa.float64(), value: pa.float64()},
+        include_columns=[time, value],
+        null_values=list(lay.NULLS),
+        decimal_point=layout.decimal,
+    )
+    try:
+        for piece in _whole_lines(layout):
+            yield from csv.read_csv(pa.BufferReader(piece), read, parse, convert).to_batches()
+    except (pa.ArrowInvalid, UnicodeError) as error:
+        raise InputError(_locate(layout, choice, str(error))) from None
+
+
+def _whole_lines(layout: lay.Layout) -> Iterator[bytes]:
+    """The data as UTF-8, READ_BYTES or so at a time, cut between lines."""
+    decoder = codecs.getincrementaldecoder(layout.encoding)()
     with layout.path.open("rb") as stream:
-        try:
-            yield from csv.open_csv(
-                _Region(stream, layout.start, layout.end),
-                csv.ReadOptions(
-                    column_names=[f"c{k}" for k in range(layout.width)],
-                    block_size=READ_BYTES,
-                    encoding=layout.encoding,
-                ),
-                csv.ParseOptions(delimiter=layout.delimiter),
-                csv.ConvertOptions(
-                    column_types={time: stamp if layout.stamped else pa.float64(), value: pa.float64()},
-                    include_columns=[time, value],
-                    null_values=list(lay.NULLS),
-                    decimal_point=layout.decimal,
-                ),
-            )
-        except (pa.ArrowInvalid, UnicodeError) as error:
-            raise InputError(_locate(layout, choice, str(error))) from None
+        region = _Region(stream, layout.start, layout.end)
+        rest = b""
+        while piece := region.read(READ_BYTES):
+            text = rest + (piece if layout.encoding == UTF_8 else decoder.decode(piece).encode())
+            cut = max(text.rfind(b"\n"), -1 if b"\n" in text else text.rfind(b"\r")) + 1
+            rest = text[cut:]
+            if cut:
+                yield text[:cut]
+    if rest.strip():
+        yield rest
 
 
 class _Region(io.RawIOBase):

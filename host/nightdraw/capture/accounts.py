@@ -1,0 +1,262 @@
+"""The accounts of a run that need no measuring: asked (from a program) and did (from a journal).
+
+Each is a course of levels on the box's clock, zero at the run's start. What was seen is measured elsewhere;
+nothing is compared here.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from boxcore import program as pg
+from boxcore import schedule
+
+from nightdraw.capture import states as sts
+from nightdraw.capture.steps import Floats, Ints
+from nightdraw.capture.transitions import Bools
+from nightdraw.errors import Finding, InputError
+
+SAME_MA = 2.0  # levels nearer than this, or than a fiftieth, are one state: the bank's steps lie between them
+SAME_SHARE = 0.02
+OPEN_KINDS = ("hold", "trip", "end", "halt", "starved", "gone")  # after these every switch is open
+LEVEL_KINDS = ("edge", "repick")  # these carry the level and the pattern from then on
+STOP_KINDS = ("trip", "end", "halt", "gone")  # after these the run is over
+
+
+@dataclass(frozen=True)
+class Train:
+    """The pulses of a course: excursions above its base, arrays in order of time, seconds and mA.
+
+    level_ma is the mean above the base; first, last: the course's levels that a pulse is made of. A pulse
+    that the course's end cuts is left out.
+    """
+
+    start_s: Floats
+    duration_s: Floats
+    level_ma: Floats
+    base_ma: float
+    first: Ints
+    last: Ints
+
+    def __len__(self) -> int:
+        return len(self.start_s)
+
+    @property
+    def end_s(self) -> Floats:
+        """The end of each pulse."""
+        return self.start_s + self.duration_s
+
+
+@dataclass(frozen=True)
+class Course:
+    """Levels over time: level_ma[i] holds from t_s[i] to t_s[i + 1], the last to end_s; idle_ma before the
+    first and after the end. Seconds from the run's start."""
+
+    t_s: Floats
+    level_ma: Floats
+    end_s: float
+    idle_ma: float
+
+    @property
+    def until_s(self) -> Floats:
+        """The end of each level."""
+        return np.append(self.t_s[1:], self.end_s)
+
+    @property
+    def mean_ma(self) -> float:
+        """The mean from the first level to the end."""
+        lasting = self.until_s - self.t_s
+        return float(np.dot(self.level_ma, lasting) / max(lasting.sum(), 1e-12))
+
+    def at(self, t_s: Floats) -> Floats:
+        """The level at each instant."""
+        place = np.searchsorted(self.t_s, t_s, side="right") - 1
+        levels = np.where(place < 0, self.idle_ma, self.level_ma[np.maximum(place, 0)])
+        return np.where(t_s < self.end_s, levels, self.idle_ma)
+
+    def states(self) -> Ints:
+        """For each level the number of its state: levels a bank step apart are one."""
+        values = np.unique(self.level_ma)
+        gaps = np.diff(values) > np.maximum(SAME_MA, SAME_SHARE * values[:-1])
+        number = np.concatenate(([0], np.cumsum(gaps)))
+        found: Ints = number[np.searchsorted(values, self.level_ma)]
+        return found
+
+    def is_base(self) -> Bools:
+        """True for the levels that pulses rise from."""
+        of_level = self.states()
+        lasting = self.until_s - self.t_s
+        value = np.bincount(of_level, self.level_ma) / np.bincount(of_level)
+        states = sts.States(of_level, value, self.level_ma, self.level_ma)
+        base: Bools = of_level == sts.base_state(states, lasting)
+        return base
+
+    def train(self) -> Train:
+        """The pulses of the course."""
+        base = self.is_base()
+        lasting = self.until_s - self.t_s
+        base_ma = float(np.dot(self.level_ma[base], lasting[base]) / max(lasting[base].sum(), 1e-12))
+        up = ~base & (self.level_ma > base_ma)
+        change = np.diff(np.concatenate(([0], up.astype(np.int8), [0])))
+        first, last = np.flatnonzero(change == 1), np.flatnonzero(change == -1) - 1
+        whole = last < len(up) - 1
+        first, last = first[whole], last[whole]
+        charge = np.append(0.0, np.cumsum(self.level_ma * lasting))
+        duration = self.until_s[last] - self.t_s[first]
+        mean = (charge[last + 1] - charge[first]) / np.maximum(duration, 1e-12)
+        return Train(self.t_s[first], duration, mean - base_ma, base_ma, first, last)
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something in the journal that is no edge: instant, kind, the record as read."""
+
+    t_s: float
+    kind: str
+    record: dict[str, Any]
+
+    def text(self) -> str:
+        """For people: what happened, and when."""
+        parts = [str(self.record[name]) for name in ("fault", "by") if name in self.record]
+        supply = self.record.get("supply_mv") or 0
+        if self.kind == "hold" and supply:
+            parts.append(f"supply {supply / 1000:.2f} V")
+        return f"{self.kind} at {self.t_s:.3f} s" + (f" ({', '.join(parts)})" if parts else "")
+
+
+@dataclass(frozen=True)
+class Spell:
+    """A time in which the box kept every switch open, although it was asked to play; to_s may be infinite."""
+
+    from_s: float
+    to_s: float
+    why: Event
+
+
+@dataclass(frozen=True)
+class Did:
+    """What the box says it did: its course, pattern and supply of each level, what it believes of itself.
+
+    channels_ns: conductance of each channel; seed, run: of the schedule; events: all that is no edge.
+    """
+
+    course: Course
+    pattern: Ints
+    supply_mv: Floats
+    own_ma: float
+    channels_ns: tuple[int, ...]
+    profile: str
+    seed: int
+    run: int
+    events: tuple[Event, ...]
+    spells: tuple[Spell, ...]
+
+    def stopped(self) -> Event | None:
+        """The event that ended the run, None where the journal shows none."""
+        return next((event for event in self.events if event.kind in STOP_KINDS), None)
+
+    def until(self, end_s: float) -> Did:
+        """The same, its last level lasting until end_s (never shortened)."""
+        course = replace(self.course, end_s=max(end_s, self.course.end_s))
+        return replace(self, course=course)
+
+
+def asked(plan: pg.Program, run: int, own_ua: int, end_s: float) -> Course:
+    """What a program asks for from the run's start to end_s, or to its own run-time limit.
+
+    run: 1, 2, ... counts arms; own_ua: the box's own consumption, microamperes.
+    """
+    limits = dict(zip(pg.NUMBERS, plan.numbers(), strict=True))
+    ticks = min(round(end_s * pg.TICKS_PER_S), limits["run_ticks"])
+    edges = list(schedule.edges(schedule.Schedule(plan, run, own_ua), max(ticks, 1)))
+    table = np.array(edges, dtype=float).reshape(-1, 2)
+    return Course(table[:, 0] / pg.TICKS_PER_S, table[:, 1] / 1000, ticks / pg.TICKS_PER_S, own_ua / 1000)
+
+
+def read_did(path: Path | str) -> Did:
+    """Read a journal file (JSON lines); raises InputError with file and line."""
+    lines = list(_objects(Path(path)))
+    if not lines or lines[0][1].get("kind") != "box":
+        message = "not a journal: its first line says of which box and run it is"
+        raise InputError(
+            Finding(message, file=str(path), line=1, hint="NAME.journal.jsonl, beside a recording")
+        )
+    try:
+        return did_of(lines[0][1], [record for _, record in lines[1:]])
+    except KeyError as missing:
+        message = f"a line lacks {missing}: not a journal of this version"
+        raise InputError(Finding(message, file=str(path))) from None
+
+
+def did_of(head: dict[str, Any], records: Iterable[dict[str, Any]]) -> Did:
+    """The same from lines that are read already: the line of kind `box`, and the records in their order.
+
+    Only the run that the head names counts: from its start (t_s 0) to the next arm.
+    """
+    own_ma = float(head["own_ma"])
+    levels: list[tuple[float, float, int, int]] = []
+    events: list[Event] = []
+    spells: list[Spell] = []
+    end_s = 0.0
+    for record in records:
+        t_s, kind = record.get("t_s"), record["kind"]
+        if t_s is None or t_s < 0:
+            continue
+        if kind == "arm" and any(event.kind in STOP_KINDS for event in events):
+            break
+        end_s = max(end_s, t_s)
+        if kind in LEVEL_KINDS:
+            levels.append((t_s, record["level_ma"], record["pattern"], record["supply_mv"]))
+            if spells and spells[-1].to_s > t_s:
+                spells = [replace(s, to_s=min(s.to_s, t_s)) for s in spells]
+            continue
+        events.append(Event(t_s, kind, record))
+        if kind in OPEN_KINDS:
+            levels.append((t_s, own_ma, 0, record["supply_mv"]))
+            spells.append(Spell(t_s, np.inf, events[-1]))
+    table = _last_of_each_instant(levels or [(0.0, own_ma, 0, 0)])
+    return Did(
+        course=Course(table[:, 0], table[:, 1], end_s, own_ma),
+        pattern=table[:, 2].astype(np.int64),
+        supply_mv=table[:, 3],
+        own_ma=own_ma,
+        channels_ns=tuple(head["channels_ns"]),
+        profile=str(head["profile"]),
+        seed=int(head["seed"]),
+        run=int(head["run"]),
+        events=tuple(events),
+        spells=tuple(spells),
+    )
+
+
+def _last_of_each_instant(levels: list[tuple[float, float, int, int]]) -> Floats:
+    table = np.array(levels, dtype=float)
+    last = np.append(np.diff(table[:, 0]) > 0, True)
+    kept: Floats = table[last]
+    return kept
+
+
+def _objects(path: Path) -> Iterator[tuple[int, dict[str, Any]]]:
+    try:
+        with path.open(encoding="utf-8") as stream:
+            for number, line in enumerate(stream, 1):
+                if line.strip():
+                    yield number, _object(line, path, number)
+    except UnicodeDecodeError:
+        raise InputError(Finding("not text: a journal is JSON lines", file=str(path))) from None
+
+
+def _object(line: str, path: Path, number: int) -> dict[str, Any]:
+    try:
+        found = json.loads(line)
+    except json.JSONDecodeError as error:
+        message = f"not JSON: {error.msg}"
+        raise InputError(Finding(message, file=str(path), line=number, column=error.colno)) from None
+    if not isinstance(found, dict) or "kind" not in found:
+        raise InputError(Finding("a journal's line is an object with a kind", file=str(path), line=number))
+    return found

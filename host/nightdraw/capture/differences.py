@@ -1,0 +1,55 @@
+"""What two accounts may differ by, and how that is said: tolerances, and the rows of the answer."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+
+LEVEL_MA = (
+    2.0  # levels agree within this: the box's own steps are 1.4 mA, a hand-held meter's last digits 1 mA
+)
+LEVEL_SHARE = 0.02  # or within this share of the level above the base
+TIME_S = 1e-3  # instants and durations agree within this, and one sample of a recording
+DOUBTS = 5.0  # noise may look like a difference of five deviations once in two million pulses
+MOST_OF_A_KIND = 50  # more rows than this of one kind tell a reader nothing new
+
+MISSING, EXTRA, LEVEL, DURATION, TIME = "missing", "extra", "level", "duration", "time"
+STUCK_ON, OPEN, BASE = "stuck-on", "open", "base"
+KINDS = (MISSING, EXTRA, LEVEL, DURATION, TIME, STUCK_ON, OPEN, BASE)
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One difference. pulse: its number from 1 in the account that has it, None where none is meant.
+
+    asked, did, seen: seconds for duration, time, missing and extra (their start), else mA; None: not known.
+    """
+
+    kind: str
+    pulse: int | None
+    asked: float | None
+    did: float | None
+    seen: float | None
+    message: str
+
+    def document(self) -> dict[str, object]:
+        """The contract's keys."""
+        return asdict(self)
+
+
+def level_tolerance(level_ma: float) -> float:
+    """What two levels of about this size above the base may differ by."""
+    return max(LEVEL_MA, LEVEL_SHARE * abs(level_ma))
+
+
+def capped(found: list[Difference]) -> list[Difference]:
+    """At most MOST_OF_A_KIND of each kind, the last of them saying how many more there are."""
+    kept: list[Difference] = []
+    for kind in KINDS:
+        rows = [row for row in found if row.kind == kind]
+        more = len(rows) - MOST_OF_A_KIND
+        if more > 0:
+            last = rows[MOST_OF_A_KIND - 1]
+            told = f"{last.message} (and {more} more of this kind)"
+            rows = [*rows[: MOST_OF_A_KIND - 1], Difference(**{**asdict(last), "message": told})]
+        kept += rows
+    return kept

@@ -1,0 +1,92 @@
+"""`nightdraw capture`: measure the pulses of a recording, compare accounts of a run. Parse, call, print."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from nightdraw.cli import output
+from nightdraw.errors import EXIT_CANNOT_TELL, EXIT_DONE, EXIT_NO
+
+if TYPE_CHECKING:
+    from nightdraw.capture.accounts import Did
+    from nightdraw.capture.compare import Asked
+
+MAX_U32 = 0xFFFFFFFF  # seed and run number are 32-bit words of the random law
+VERDICTS = {True: EXIT_DONE, False: EXIT_NO, None: EXIT_CANNOT_TELL}
+
+channel_option = click.option(
+    "--channel", metavar="NAME", help="Column of the recording, without its unit (default: the only current)."
+)
+
+
+@click.group()
+def group() -> None:
+    """Measure recordings, and compare them with what was asked and what the box did."""
+
+
+@group.command()
+@click.argument("file", metavar="FILE")
+@channel_option
+@output.json_option
+def pulses(file: str, channel: str | None, as_json: bool) -> None:
+    """Pulses of a recording by IEEE Std 181: start, duration, level above the base, and the period.
+
+    FILE is CSV (time and current, units in the header) or Parquet. Exit status 3: too short or too noisy.
+    """
+    from nightdraw.capture.pulses import measure
+    from nightdraw.capture.reading import open_recording
+
+    result = measure(open_recording(file, channel))
+    output.finish(result.document(), result.text(), as_json)
+
+
+@group.command()
+@click.option("--profile", metavar="FILE", help="What was asked: the profile.")
+@click.option("--journal", metavar="FILE", help="What the box says it did: NAME.journal.jsonl.")
+@click.option("--recording", metavar="FILE", help="What was seen: CSV or Parquet.")
+@channel_option
+@click.option("--seed", type=click.IntRange(0, MAX_U32), help="Seed of the run (default: the journal's).")
+@click.option("--run", type=click.IntRange(1, MAX_U32), help="Run number (default: the journal's, else 1).")
+@click.option("--board", metavar="FILE", help="Board file of the box (default: the 12 V box that ships).")
+@output.json_option
+def compare(
+    profile: str | None,
+    journal: str | None,
+    recording: str | None,
+    channel: str | None,
+    seed: int | None,
+    run: int | None,
+    board: str | None,
+    as_json: bool,
+) -> None:
+    """Hold what was asked, what the box says it did and what was seen side by side: any two, or all.
+
+    Exit status 0: they agree, 1: they differ, 3: it can't be told.
+    """
+    from nightdraw.capture import compare as comparing
+    from nightdraw.capture.accounts import read_did
+    from nightdraw.capture.reading import open_recording
+
+    comparing.check_given(profile, journal, recording)
+    did = None if journal is None else read_did(journal)
+    asked = None if profile is None else _asked(profile, did, seed, run, board)
+    seen = None if recording is None else open_recording(recording, channel)
+    result = comparing.compare(asked, did, seen)
+    output.finish(result.document(), result.text(), as_json, VERDICTS[result.agree])
+
+
+def _asked(file: str, did: Did | None, seed: int | None, run: int | None, board: str | None) -> Asked:
+    """What a profile asks for, with seed, run and own consumption of the journal where there is one."""
+    from nightdraw.capture.compare import Asked
+    from nightdraw.profile import load
+
+    profile = load(file, board)
+    if did is not None:
+        if did.profile != profile.name:
+            click.echo(f"note: the journal is of a run of {did.profile!r}, not {profile.name!r}", err=True)
+        seed = did.seed if seed is None else seed
+        run = did.run if run is None else run
+    own_ua = profile.board.own_ua if did is None else round(did.own_ma * 1000)
+    return Asked(profile.program(seed), run or 1, own_ua)
