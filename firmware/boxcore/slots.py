@@ -108,8 +108,8 @@ class Slots:
             raise _failed(error) from None
 
     def open_write(self, slot):
-        """Begin to store a program; an earlier one that is unfinished is dropped. Where the store itself fails,
-        here and below, BoxError -250."""
+        """Begin to store a program; an earlier one that is unfinished is dropped. Where the store itself
+        fails, here and below, BoxError -250."""
         check_slot(slot)
         self.abort()
         try:
