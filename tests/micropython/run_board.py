@@ -15,6 +15,7 @@ else:
     from tests.micropython import cases, link_rig
 
 WORD = "<HH"  # pattern, ticks
+PIECE_BYTES = 4096  # words are gathered in pieces: no single object grows large and none stays small
 SUPPLIES_MV = (12_600, 12_450, 11_500, 12_900, 14_400, 16_500, 12_600)  # sags, holds, charges, holds, rests
 
 
@@ -23,14 +24,25 @@ class RecordingHal(link_rig.Hal):
 
     def __init__(self):
         super().__init__()
-        self.words = []
+        self._pieces = []
+        self._piece = bytearray()
 
     def push(self, pattern, ticks):
-        self.words.append(struct.pack(WORD, pattern, ticks))
+        self._keep(pattern, ticks)
 
     def stop(self):
         super().stop()
-        self.words.append(struct.pack(WORD, 0, 0))
+        self._keep(0, 0)
+
+    def _keep(self, pattern, ticks):
+        self._piece += struct.pack(WORD, pattern, ticks)
+        if len(self._piece) >= PIECE_BYTES:
+            self._pieces.append(bytes(self._piece))
+            self._piece = bytearray()
+
+    def words(self):
+        """All words, one after the other."""
+        return b"".join(self._pieces) + bytes(self._piece)
 
 
 def run(data, ticks):
@@ -46,7 +58,7 @@ def run(data, ticks):
     rig.box.halt(rig.now)
     rig.wait(100_000)
     kept = [name.encode() + b"=" + rig.store.files[name] for name in sorted(rig.store.files)]
-    return b"".join(rig.hal.words), b"\n".join(kept)
+    return rig.hal.words(), b"\n".join(kept)
 
 
 def main(plays, results):
