@@ -31,7 +31,8 @@ CARRY_SAMPLES = (
 class Recording:
     """One channel of a recording.
 
-    name: for messages; channel; unit: `mA` or `mV`; notes: what was assumed or mended, complete after a pass.
+    name: for messages; channel; unit: `mA` or `mV`; notes: what was assumed or mended, complete after a pass;
+    on_progress: called with the share of a pass that is done (0 .. 1), where that is known.
     """
 
     def __init__(
@@ -48,6 +49,7 @@ class Recording:
         self._assumed = choice.notes
         self._line_of = line_of
         self._counts = Counts()
+        self.on_progress: Callable[[float], None] = lambda _share: None
 
     @property
     def notes(self) -> list[str]:
@@ -57,7 +59,13 @@ class Recording:
     def blocks(self) -> Blocks:
         """Yield (time_s, value in mA or mV): float64, times ascending, BLOCK_SAMPLES each but the last."""
         self._counts = Counts()
-        return _even_blocks(_in_order(self._source(self._counts), self._counts, self._refuse_backwards))
+        raw = self._told(self._source(self._counts))
+        return _even_blocks(_in_order(raw, self._counts, self._refuse_backwards))
+
+    def _told(self, raw: Blocks) -> Blocks:
+        for block in raw:
+            yield block
+            self.on_progress(self._counts.share)
 
     def _refuse_backwards(self, time_s: float, latest_s: float) -> InputError:
         message = f"time runs backwards: {time_s:.9g} s comes after {latest_s:.9g} s"
@@ -72,6 +80,7 @@ class Counts:
         self.blank = 0
         self.sorted = 0
         self.doubled = 0
+        self.share = 0.0  # of the file that has been read
 
     def notes(self) -> list[str]:
         """One line for each kind of mending that was needed."""
@@ -120,13 +129,13 @@ def _open_text(path: Path, channel: str | None) -> Recording:
 
     def source(counts: Counts) -> Blocks:
         zero: Any = None
-        for batch in _text_batches(layout, choice):
+        for batch in _text_batches(layout, choice, counts):
             time, value = (batch.column(f"c{k}") for k in (choice.time, choice.value))
             value_ma = _numbers(value) * choice.value_scale
             if layout.stamped:
                 whole = time.cast("int64")
-                zero = whole[0].as_py() if zero is None else zero
-                time_s = (whole.to_numpy(zero_copy_only=False) - zero) / 1e9
+                zero = next((t.as_py() for t in whole if t.is_valid), None) if zero is None else zero
+                time_s = (whole.to_numpy(zero_copy_only=False) - (zero or 0)) / 1e9
             else:
                 time_s = _numbers(time) * choice.time_s
             good = np.isfinite(time_s) & np.isfinite(value_ma)
@@ -144,9 +153,9 @@ def _numbers(column: Any) -> Floats:
     return values
 
 
-def _text_batches(layout: lay.Layout, choice: lay.Choice) -> Iterator[Any]:
-    """Parsed batches. The file is read here: Arrow's own reader would read it from a thread that can outlive
-    Python and abort it at its end."""
+def _text_batches(layout: lay.Layout, choice: lay.Choice, counts: Counts) -> Iterator[Any]:
+    """Parsed batches. Arrow is given copies in memory of its own: one of its threads that still holds an
+    object of Python's when Python ends would abort the program."""
     import pyarrow as pa
     from pyarrow import csv
 
@@ -161,13 +170,15 @@ def _text_batches(layout: lay.Layout, choice: lay.Choice) -> Iterator[Any]:
         decimal_point=layout.decimal,
     )
     try:
-        for piece in _whole_lines(layout):
-            yield from csv.read_csv(pa.BufferReader(piece), read, parse, convert).to_batches()
+        for piece in _whole_lines(layout, counts):
+            copy = pa.BufferOutputStream()
+            copy.write(piece)
+            yield from csv.read_csv(pa.BufferReader(copy.getvalue()), read, parse, convert).to_batches()
     except (pa.ArrowInvalid, UnicodeError) as error:
         raise InputError(_locate(layout, choice, str(error))) from None
 
 
-def _whole_lines(layout: lay.Layout) -> Iterator[bytes]:
+def _whole_lines(layout: lay.Layout, counts: Counts) -> Iterator[bytes]:
     """The data as UTF-8, READ_BYTES or so at a time, cut between lines."""
     decoder = codecs.getincrementaldecoder(layout.encoding)()
     with layout.path.open("rb") as stream:
@@ -177,6 +188,7 @@ def _whole_lines(layout: lay.Layout) -> Iterator[bytes]:
             text = rest + (piece if layout.encoding == UTF_8 else decoder.decode(piece).encode())
             cut = max(text.rfind(b"\n"), -1 if b"\n" in text else text.rfind(b"\r")) + 1
             rest = text[cut:]
+            counts.share = 1 - region.left / (layout.end - layout.start)
             if cut:
                 yield text[:cut]
     if rest.strip():
@@ -188,15 +200,15 @@ class _Region(io.RawIOBase):
 
     def __init__(self, stream: io.BufferedReader, start: int, end: int) -> None:
         self._stream = stream
-        self._left = end - start
+        self.left = end - start
         stream.seek(start)
 
     def readable(self) -> bool:
         return True
 
     def readinto(self, buffer: Any) -> int:
-        count = self._stream.readinto(memoryview(buffer)[: self._left])
-        self._left -= count
+        count = self._stream.readinto(memoryview(buffer)[: self.left])
+        self.left -= count
         return count
 
 
@@ -240,7 +252,11 @@ def _open_parquet(path: Path, channel: str | None) -> Recording:
 
     def source(counts: Counts) -> Blocks:
         wanted = [names[choice.time], names[choice.value]]
-        for batch in parquet.ParquetFile(path).iter_batches(BLOCK_SAMPLES, columns=wanted):
+        file = parquet.ParquetFile(path)
+        done = 0
+        for batch in file.iter_batches(BLOCK_SAMPLES, columns=wanted):
+            done += batch.num_rows
+            counts.share = done / file.metadata.num_rows
             time_s = _numbers(batch.column(wanted[0]).cast("float64")) * choice.time_s
             value = _numbers(batch.column(wanted[1]).cast("float64")) * choice.value_scale
             good = np.isfinite(time_s) & np.isfinite(value)
