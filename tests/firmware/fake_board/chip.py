@@ -139,7 +139,7 @@ class Chip:
         self.edge_count = 0
         self.channels = [Channel(self, k) for k in range(12)]
         self.used_channels = 0
-        self.machines = {}
+        self.machines = [None] * 8  # by number; a list, for walking a dictionary allocates
         self.machine_class = pio.Machine
         self.cycle_ns = 0
         self.memory = []
@@ -168,8 +168,9 @@ class Chip:
         self._run(ns)
 
     def _run(self, ns):
-        for machine in self.machines.values():
-            machine.run_to(ns)
+        for machine in self.machines:
+            if machine is not None:
+                machine.run_to(ns)
         self.ns = ns
         if self.watchdog_ns is not None and ns - self.fed_ns > self.watchdog_ns:
             raise Reset("watchdog")
@@ -201,7 +202,7 @@ class Chip:
         raise AssertionError("the DMA read outside the memory that it was given")
 
     def wants_word(self, number):
-        machine = self.machines.get(number)
+        machine = self.machines[number]
         return machine is not None and machine.sm.tx_count < pio.FIFO
 
     def pump(self):
@@ -238,7 +239,7 @@ class StateMachine:
     """rp2.StateMachine on the chip; `sm` is what runs."""
 
     def __init__(self, chip, number, program, freq, out_base):
-        old = chip.machines.get(number)
+        old = chip.machines[number]
         self.chip = chip
         self.number = number
         divider = chip.told_hz * 256 // freq

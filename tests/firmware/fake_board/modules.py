@@ -207,7 +207,8 @@ class Pin:
         chip.spend()
         if level is None:
             return chip.levels.get(self.number, 0)
-        chip.note(("pin", self.number, level))
+        if chip.trace is not None:
+            chip.trace.append(("pin", self.number, level))
         chip.outputs[self.number] = level
         return None
 

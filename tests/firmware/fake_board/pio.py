@@ -154,7 +154,7 @@ class Machine:
             self._do_fifo(opcode)
         elif kind == 5:
             assert opcode & 0x18 == 0
-            self._write(opcode >> 5 & 7, (0, self.x, self.y, 0, 0, 0, 0, self.osr)[opcode & 7])
+            self._write(opcode >> 5 & 7, self._read(opcode & 7))
         elif kind == 7:
             self._write(opcode >> 5 & 7, opcode & 31)
         else:
@@ -195,6 +195,14 @@ class Machine:
             self._popped()
         else:
             self.osr = self.x
+
+    def _read(self, source):
+        if source == 1:
+            return self.x
+        if source == 2:
+            return self.y
+        assert source == 3
+        return 0
 
     def _write(self, target, value):
         if target == 0:
