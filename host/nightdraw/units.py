@@ -32,6 +32,7 @@ UNITS: dict[str, dict[str, Fraction]] = {
     "resistance": {"ohm": Fraction(1), "kohm": Fraction(1000)},
     "power": {"W": Fraction(1)},
     "temperature": {"C": Fraction(1)},
+    "absolute temperature": {"K": Fraction(1)},
     "length": {"mm": _MILLI, "m": Fraction(1)},
     "area": {"mm2": Fraction(1)},
     "percent": {"%": Fraction(1)},

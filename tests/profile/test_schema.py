@@ -108,7 +108,11 @@ def test_named_mistakes_fail_both(tmp_path: Path, text: str) -> None:
         ("{pin: 2, ohms: 9.1 kohm", "{pin: 2, ohm: 9.1 kohm"),
         ("{pin: 2, ohms: 9.1 kohm", "{pin: 2, ohms: 9.1 k"),
         ("tolerance: 1 %", "tolerance: 1"),
-        ("sense: {current: monitor}", "sense: {current: yes}"),
+        ("  current: monitor", "  current: yes"),
+        ("  series: 100 ohm", "  series: 100"),
+        ("lead: {area: 0.75 mm2", "lead: {area: 0.75 V"),
+        ("fuse: {type: C", "fuse: {type: X"),
+        ("gate_clamp: 12 V", "gate_clmp: 12 V"),
         ("caps: {supply_min: 9 V, ", "caps: {"),
         ("nominal: 12.6 V", "nominal: 12.6"),
     ],
@@ -131,7 +135,7 @@ def properties(validator: jsonschema.Draft202012Validator, *path: str) -> set[st
 
 
 def test_schemas_know_the_keys_that_the_checkers_know() -> None:
-    from nightdraw.board import parts
+    from nightdraw.board import parts, wired
     from nightdraw.board import read as board
     from nightdraw.profile import draws, read
 
@@ -148,3 +152,17 @@ def test_schemas_know_the_keys_that_the_checkers_know() -> None:
     assert properties(BOARD, "$defs", "switch") == set(parts.SWITCH_KEYS)
     assert properties(BOARD, "$defs", "enclosure") == set(parts.ENCLOSURE_KEYS)
     assert properties(BOARD, "$defs", "body") == set(parts.BODY_KEYS)
+    assert properties(BOARD, "properties", "sense") == set(wired.SENSE_KEYS)
+    for name, keys in {
+        "divider": wired.DIVIDER_KEYS,
+        "thermistor": wired.THERMISTOR_KEYS,
+        "pins": wired.PINS_KEYS,
+        "gates": wired.GATES_KEYS,
+        "converter": wired.CONVERTER_KEYS,
+        "reverse": wired.REVERSE_KEYS,
+        "clamp": wired.CLAMP_KEYS,
+        "wire": wired.WIRE_KEYS,
+        "fuse": wired.FUSE_KEYS,
+        "splice": wired.SPLICE_KEYS,
+    }.items():
+        assert properties(BOARD, "$defs", name) == set(keys), name

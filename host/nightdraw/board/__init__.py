@@ -4,7 +4,8 @@ Read by profile, bank, link and bench; it says what the hardware is and decides 
 or wiring.
 """
 
+from nightdraw.board.circuit import Circuit
 from nightdraw.board.model import BoardModel, Channel, Enclosure, GateRow, OwnBody, Switch
 from nightdraw.board.read import load_board
 
-__all__ = ["BoardModel", "Channel", "Enclosure", "GateRow", "OwnBody", "Switch", "load_board"]
+__all__ = ["BoardModel", "Channel", "Circuit", "Enclosure", "GateRow", "OwnBody", "Switch", "load_board"]

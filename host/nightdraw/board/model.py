@@ -12,6 +12,8 @@ from boxcore import bank
 from boxcore import board as core
 
 from nightdraw import units
+from nightdraw.board.circuit import Circuit
+from nightdraw.board.hardware import hardware
 from nightdraw.errors import Finding
 from nightdraw.places import Node
 
@@ -117,6 +119,7 @@ class BoardModel:
     switch: Switch | None = None
     enclosure: Enclosure | None = None
     bodies: tuple[OwnBody, ...] = ()
+    circuit: Circuit = field(default_factory=Circuit)
     file: str = field(default="", compare=False)
     root: Node = field(default=NOWHERE, compare=False)
 
@@ -129,6 +132,7 @@ class BoardModel:
             self.own_ua,
             self.monitor,
             self.caps,
+            hardware(self.circuit),
         )
 
     def bank(self) -> bank.Bank:

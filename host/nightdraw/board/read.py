@@ -11,19 +11,18 @@ from boxcore import bank, program
 from boxcore import board as core
 
 from nightdraw import data, places, units
-from nightdraw.board import parts
+from nightdraw.board import parts, wired
 from nightdraw.board.model import BoardModel, Channel
 from nightdraw.fields import Fields, items
 from nightdraw.places import Findings, Node
 
-KEYS = ("board", "about", "supply", "own", "channels", "sense", "caps", "switch", "enclosure", "bodies")
+ELECTRICAL = ("board", "about", "supply", "own", "channels", "sense", "caps")
+KEYS = (*ELECTRICAL, "switch", "enclosure", "bodies", *wired.SECTIONS)
 REQUIRED = ("board", "supply", "own", "channels", "sense", "caps")
 CHANNEL_REQUIRED = ("pin", "ohms", "tolerance", "on_ohms")
 CHANNEL_KEYS = (*CHANNEL_REQUIRED, "body", "mounting", "each", "in_series", "in_parallel")
 SUPPLY_KEYS = ("nominal", "min", "max")
 CAPS_KEYS = ("supply_min", "supply_max", "run", "charge", "bank_temp")
-SENSES = ("monitor", "none")
-MAX_PIN = 29  # the RP2040 has GPIO 0 .. 29
 SUPPLY_BOUNDS = ("1 V", "60 V")  # 60 V: above it a circuit is no longer extra-low voltage (IEC 61140)
 OWN_BOUNDS = ("0 mA", "1 A")
 OHMS_BOUNDS = ("0.1 ohm", "1000 kohm")  # 1 Mohm is 1000 nS, still a thousand steps of the core's unit
@@ -34,29 +33,32 @@ CHARGE_BOUNDS = ("0.001 Ah", "1000 Ah")  # a milliampere-second count of 32 bits
 RUN_BOUNDS = ("1 ms", "4.97 d")  # a tick count of 32 bits ends there
 
 
-def load_board(path: str | Path | None = None) -> BoardModel:
-    """The board in a file (None: the shipped bench-12v); raises InputError with every finding."""
+def load_board(path: str | Path | None = None, check_pins: bool = True) -> BoardModel:
+    """The board in a file (None: the shipped bench-12v); raises InputError with every finding.
+
+    check_pins False leaves pins used twice, and pins that no chip has, to a check that names its rules.
+    """
     root, findings = places.read(data.board_path() if path is None else path)
-    model = _read(root, findings)
+    model = _read(root, findings, check_pins)
     findings.stop()
     assert model is not None  # a model that can't be made left a finding
     return model
 
 
-def _read(root: Node, findings: Findings) -> BoardModel | None:
+def _read(root: Node, findings: Findings, check_pins: bool) -> BoardModel | None:
     fields = Fields(root, findings, "the board", KEYS, REQUIRED)
     name = fields.parsed("board", _name)
     about = fields.text("about", "")
     supply = _supply(fields.node("supply"), findings)
     own = Fields(fields.node("own"), findings, "own", ("running",), ("running",))
     running = own.quantity("running", "current", OWN_BOUNDS)
-    channels = _channels(fields, findings)
-    sense = Fields(fields.node("sense"), findings, "sense", ("current",), ("current",))
-    current = sense.choice("current", SENSES)
+    channels = _channels(fields, findings, check_pins)
+    current, sense = wired.read_sense(fields.node("sense"), findings)
     caps = _caps(fields.node("caps"), findings)
     switch = parts.read_switch(fields.node("switch"), findings)
     enclosure = parts.read_enclosure(fields.node("enclosure"), findings)
     bodies = parts.read_bodies(fields.node("bodies"), findings)
+    circuit = wired.read_circuit(fields, sense, findings, wired.MAX_PIN if check_pins else wired.ANY_PIN)
     if len(findings) or name is None or supply is None or running is None or caps is None:
         return None
     return BoardModel(
@@ -70,6 +72,7 @@ def _read(root: Node, findings: Findings) -> BoardModel | None:
         switch,
         enclosure,
         bodies,
+        circuit,
         findings.file,
         root,
     )
@@ -92,7 +95,7 @@ def _supply(node: Node | None, findings: Findings) -> tuple[int, int, int] | Non
     return nominal, low, high
 
 
-def _channels(fields: Fields, findings: Findings) -> list[Channel]:
+def _channels(fields: Fields, findings: Findings, check_pins: bool) -> list[Channel]:
     nodes = items(fields.node("channels"), findings, "channels")
     if "channels" in fields and not 1 <= len(nodes) <= bank.MAX_CHANNELS:
         place = fields.value_place("channels")
@@ -101,12 +104,12 @@ def _channels(fields: Fields, findings: Findings) -> list[Channel]:
     pins: dict[int, int] = {}
     for number, node in enumerate(nodes[: bank.MAX_CHANNELS], 1):
         keys = Fields(node, findings, f"channel {number}", CHANNEL_KEYS, CHANNEL_REQUIRED)
-        pin = keys.whole("pin", 0, MAX_PIN)
+        pin = keys.whole("pin", 0, wired.MAX_PIN if check_pins else wired.ANY_PIN)
         ohms = keys.quantity("ohms", "resistance", OHMS_BOUNDS)
         tolerance = keys.quantity("tolerance", "percent", TOLERANCE_BOUNDS)
         on_ohms = keys.quantity("on_ohms", "resistance", ON_BOUNDS)
         part = parts.read_channel(keys, ohms, findings)
-        if pin is not None and pins.setdefault(pin, number) != number:
+        if check_pins and pin is not None and pins.setdefault(pin, number) != number:
             findings.add(keys.value_place("pin"), f"pin {pin} already drives channel {pins[pin]}")
         if pin is not None and ohms is not None and tolerance is not None and on_ohms is not None:
             channels.append(Channel(pin, ohms, tolerance, on_ohms, **part))
