@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from nightdraw.bank import prove, search, values
 from nightdraw.bank.patterns import Targets, best_patterns, largest_error, subset_sums
 from nightdraw.bank.prove import Proof
+from nightdraw.errors import InputError
 
 SUPPLY_V = 12.6
 
@@ -133,5 +134,5 @@ def test_series_are_exact_and_include_both_ends():
     assert values.series_values("E12", Fraction(1), Fraction(10)) == [
         Fraction(n, 10) for n in (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82, 100)
     ]
-    with pytest.raises(values.UnknownSeriesError, match="did you mean 'E24'"):
+    with pytest.raises(InputError, match="did you mean 'E24'"):
         values.series_values("e24 ", Fraction(1), Fraction(10))

@@ -1,4 +1,4 @@
-"""A run's temperatures as a picture: bodies, air and wall over time, with the limits that matter."""
+"""A run's temperatures as a picture: the bodies nearest to their limits, air and wall over time."""
 
 from __future__ import annotations
 
@@ -14,10 +14,17 @@ MOST_BODIES = 4  # the hottest; more lines are not told apart
 MINUTES = 60.0
 
 
-def draw(path: str | Path, run: WarmUp, names: Sequence[str], title: str, wall_limit_c: float) -> None:
+def draw(
+    path: str | Path,
+    run: WarmUp,
+    limits_c: Sequence[float],
+    title: str,
+    air_limit_c: float,
+    wall_limit_c: float,
+) -> None:
     """Write the picture (PNG, SVG or PDF by its suffix); raises InputError for another suffix.
 
-    names: one a channel, in the order of the run's columns; air and wall come behind them.
+    limits_c: one a channel, in the order of the run's columns; air and wall come behind them.
     """
     suffix = Path(path).suffix
     if suffix.lower() not in FORMATS:
@@ -29,17 +36,21 @@ def draw(path: str | Path, run: WarmUp, names: Sequence[str], title: str, wall_l
     figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), layout="constrained")
     axes = figure.add_subplot()
     minutes = run.times_s / MINUTES
-    hottest = sorted(range(len(names)), key=lambda column: -run.peaks_c[column])[:MOST_BODIES]
-    for column in sorted(hottest):
-        axes.plot(minutes, run.temps_c[:, column], label=f"{names[column]}, peak {run.peaks_c[column]:.0f} C")
-    axes.plot(minutes, run.temps_c[:, -2], "k--", label=f"air inside, peak {run.air_c:.0f} C")
-    axes.plot(minutes, run.temps_c[:, -1], "k-", linewidth=2, label=f"wall, peak {run.wall_c:.0f} C")
-    axes.axhline(wall_limit_c, color="tab:red", linestyle=":", label=f"wall limit {wall_limit_c:.0f} C")
+    nearest = sorted(range(len(limits_c)), key=lambda column: limits_c[column] - run.peaks_c[column])
+    for column in sorted(nearest[:MOST_BODIES]):
+        label = f"channel {column + 1}: {run.peaks_c[column]:.0f} of {limits_c[column]:.0f} C"
+        axes.plot(minutes, run.temps_c[:, column], linewidth=0.7, label=label)
+    air = f"air inside: {run.air_c:.0f} of {air_limit_c:.0f} C"
+    wall = f"wall: {run.wall_c:.0f} of {wall_limit_c:.0f} C"
+    axes.plot(minutes, run.temps_c[:, -2], "k--", label=air)
+    axes.plot(minutes, run.temps_c[:, -1], "k-", linewidth=2, label=wall)
+    axes.axhline(wall_limit_c, color="tab:red", linestyle=":", label="wall's limit to the touch")
     axes.set_xlabel("time in minutes")
     axes.set_ylabel("temperature in C")
     axes.set_title(title)
     axes.grid(alpha=0.3)
-    axes.legend(loc="center left", bbox_to_anchor=(1.0, 0.5), frameon=False)
+    title = "peak of limit; the bodies nearest to theirs"
+    axes.legend(title=title, loc="center left", bbox_to_anchor=(1.0, 0.5), frameon=False)
     try:
         figure.savefig(path)
     except OSError as error:

@@ -45,7 +45,7 @@ def weigh_run(
     tell(0.5)
     reference = warm_up(board, channels, box, touch.REFERENCE_C, supply_v, segments)
     tell(1.0)
-    parts = _channel_parts(channels, run, ambient_c, supply_v)
+    parts = _channel_parts(channels, run, supply_v)
     if board.switch is not None:
         air = Air(run.wall_c, run.wall_c, run.air_c)
         used = [channel for channel, use in zip(channels, run.uses, strict=True) if use.on_s]
@@ -61,35 +61,34 @@ def _assumptions(program: Program, run: WarmUp, supply_v: float) -> tuple[str, .
     return (
         f"run 1 of {program.name}, {run.seconds:.0f} s from cold{cut}, at {supply_v:g} V, the highest supply "
         "that box and profile allow, patterns as the box picks them there",
-        "dissipation is the run's mean, temperature its peak; allowed is the mean at which the peak would be "
-        "at its limit; a pulse is weighed by its longest unbroken time on",
+        "dissipation is the run's mean, temperature its peak; allowed is the mean at which the same run "
+        "would peak at the limit; a pulse is weighed by its longest unbroken time on",
         "a body is one lump: inside a single pulse its wire or film may be hotter, which the makers' "
         "overload rules cover",
         "resistors at the low end of their tolerance; no sun, no fan",
     )
 
 
-def _channel_parts(channels: Sequence[Mounted], run: WarmUp, ambient_c: float, supply_v: float) -> list[Part]:
+def _channel_parts(channels: Sequence[Mounted], run: WarmUp, supply_v: float) -> list[Part]:
     parts = []
     for number, (channel, use) in enumerate(zip(channels, run.uses, strict=True)):
         peak_c = float(run.peaks_c[number])
         around_c = run.wall_c if channel.on_plate else run.air_c
-        parts.append(_body_part(channel, use, run, peak_c, ambient_c, supply_v))
+        parts.append(_body_part(channel, use, run, peak_c, supply_v))
         if use.on_s:
             parts.append(_pulse_part(channel, use, peak_c, around_c, supply_v))
     return parts
 
 
-def _body_part(
-    channel: Mounted, use: Use, run: WarmUp, peak_c: float, ambient_c: float, supply_v: float
-) -> Part:
+def _body_part(channel: Mounted, use: Use, run: WarmUp, peak_c: float, supply_v: float) -> Part:
     """A body's mean and peak over the run."""
     mean = use.joules / run.seconds / channel.channel.count
     limit = channel.body.limit_c
     volts_ok = channel.element_volts(supply_v) <= channel.body.volts_max
     ok = peak_c <= limit and volts_ok
-    if use.on_s:
-        allowed = _scaled(mean, peak_c, limit, ambient_c)
+    around_c = run.wall_c if channel.on_plate else run.air_c
+    if use.on_s and peak_c > around_c:
+        allowed = _scaled(mean, peak_c, limit, around_c)
     else:
         allowed = channel.allowed_w(Air(run.wall_c, run.wall_c, run.air_c))
     about = (
@@ -110,11 +109,11 @@ def _pulse_part(channel: Mounted, use: Use, peak_c: float, around_c: float, supp
     return Part(f"{channel.name}, pulse", watts, allowed, peak_c, channel.body.limit_c, ok, about, remedy)
 
 
-def _scaled(watts: float, peak_c: float, limit_c: float, ambient_c: float) -> float:
-    """The mean at which the peak's rise would end at the limit: rises grow with the heat."""
-    if peak_c <= ambient_c:
+def _scaled(watts: float, peak_c: float, limit_c: float, around_c: float) -> float:
+    """The mean at which the peak's rise over its surroundings would end at the limit."""
+    if peak_c <= around_c:
         return watts
-    return max(0.0, watts * (limit_c - ambient_c) / (peak_c - ambient_c))
+    return max(0.0, watts * (limit_c - around_c) / (peak_c - around_c))
 
 
 def _box_parts(box: Box, run: WarmUp, reference: WarmUp, ambient_c: float) -> list[Part]:

@@ -18,6 +18,7 @@ from nightdraw.bank.prove import SAME, Proof
 
 EXACT_CHANNELS = 4  # up to here the proof always runs to its end
 FIRST_ERROR = 1e-4  # the first error put to the proof: 0.01 %, below what any resistor holds
+NEGLIGIBLE = 1e-5  # above EXACT_CHANNELS an error of 0.001 % is as good as none: its own size is the bound
 GROWTH = 2.0  # from proof to proof the error doubles: the last one costs more than all before it
 PROOF_SUMS = 1.5e9  # sums that one proof may compute: 7 to 10 s
 TOTAL_SUMS = 5e9  # sums that all proofs may compute: about 30 s on one core
@@ -79,15 +80,17 @@ def choose(
         tell(min(1.0, best.work / TOTAL_SUMS))
         return not exact and clock() - started_s > DEADLINE_S
 
-    failed = _prove_upwards(candidates, targets, channels, best, late)
-    if not best.settled:
+    failed = best.error
+    if exact or best.error > NEGLIGIBLE:
+        failed = _prove_upwards(candidates, targets, channels, best, late)
+    if not best.settled and best.error > NEGLIGIBLE:
         best.picks, best.error = polish.search_on(best.picks, best.error, candidates, targets)
         _prove_between(candidates, targets, channels, best, late, failed)
     picks = polish.settle(best.picks, candidates, targets)
     error = largest_error(candidates[picks], targets)
     proven = error if best.settled else best.proven
     ohms = tuple(sorted(values[pick] for pick in picks))
-    return Choice(ohms, error, min(proven, error), not best.settled and late())
+    return Choice(ohms, error, min(proven, error), best.error > NEGLIGIBLE and not best.settled and late())
 
 
 def _candidates(falling_ohms: Sequence[float], targets: Targets) -> Floats:

@@ -132,6 +132,8 @@ def size(
         within=None if within is None else float(within) / 100,
         seed=seed,
     )
+    if out is not None and not out.parent.is_dir():  # told before the work, not after it
+        raise InputError(Finding("can't be written: there is no such folder", str(out)))
     with output.progress("choosing", 1) as shown:
         sized = work_out(wish, _board_name(out, wish), shown.reach)
     if out is not None:
@@ -230,11 +232,12 @@ def _all_on(model: BoardModel, ambient_c: float) -> WarmUp:
 
 def _draw(path: Path, model: BoardModel, weighed: Heat, run: WarmUp) -> None:
     from nightdraw.bank import heatplot
+    from nightdraw.bank.mounted import mounted
 
-    names = [f"channel {number}" for number in range(1, len(model.channels) + 1)]
-    limit_c = next(part.limit_c for part in weighed.parts if part.name == "wall, brushed")
+    limits_c = [channel.body.limit_c for channel in mounted(model)]
+    limit_c = {part.name: part.limit_c for part in weighed.parts}
     title = f"{model.name}: warm-up at {weighed.ambient_c:g} C and {weighed.supply_v:g} V"
-    heatplot.draw(path, run, names, title, limit_c)
+    heatplot.draw(path, run, limits_c, title, limit_c["air inside"], limit_c["wall, brushed"])
 
 
 @group.command()

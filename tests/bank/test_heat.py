@@ -1,0 +1,163 @@
+"""The steady state: energy balance, limits, and boards that must fail, each by the part's name."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from nightdraw.bank.bodies import CATALOGUE
+from nightdraw.bank.enclosure import Box
+from nightdraw.bank.heat import Heat, weigh
+from nightdraw.bank.verdicts import Part
+from nightdraw.board import OwnBody, load_board
+from nightdraw.errors import InputError
+
+from tests.bank.boards import board, channel, enclosure
+
+watts = st.floats(0.1, 60)
+
+
+def part(heat: Heat, name: str) -> Part:
+    return next(found for found in heat.parts if found.name == name)
+
+
+@settings(deadline=None, max_examples=40)
+@given(watts, watts, st.floats(-20, 60), st.sampled_from(["aluminium", "plastic"]), st.integers(0, 7))
+def test_what_goes_in_comes_out(
+    to_air_w: float, to_wall_w: float, ambient_c: float, material: str, size: int
+) -> None:
+    box = Box(enclosure(material, size))
+    air = box.settle(ambient_c, to_air_w, to_wall_w)
+    assert box.outside_w(air.wall_c, ambient_c) == pytest.approx(to_air_w + to_wall_w, rel=1e-6)
+    assert (air.air_c - air.inner_c) * box.inside_w_k(air.air_c, air.inner_c) == pytest.approx(
+        to_air_w, rel=1e-6
+    )
+    assert ambient_c < air.wall_c <= air.inner_c < air.air_c
+
+
+@settings(deadline=None, max_examples=25)
+@given(watts, st.floats(1.05, 3), st.integers(0, 6))
+def test_more_heat_and_smaller_boxes_are_hotter(heat_w: float, more: float, size: int) -> None:
+    box, larger = Box(enclosure(size=size)), Box(enclosure(size=size + 1))
+    area, larger_area = (sum(face.area_m2 for face in each.surfaces) for each in (box, larger))
+    cool = box.settle(40, heat_w, 0)
+    assert box.settle(40, heat_w * more, 0).wall_c > cool.wall_c
+    if larger_area > 1.3 * area:
+        assert larger.settle(40, heat_w, 0).wall_c < cool.wall_c
+    assert box.settle(40, 0, heat_w).air_c < cool.air_c  # a plate keeps the heat out of the air
+
+
+def test_nothing_dissipated_is_as_warm_as_the_room() -> None:
+    air = Box(enclosure()).settle(33.0, 0.0, 0.0)
+    assert (air.wall_c, air.air_c) == (33.0, 33.0)
+
+
+def test_the_shipped_board_passes_with_margins() -> None:
+    heat = weigh(load_board(), 40.0)
+    assert heat.ok
+    assert all(found.margin > 0.1 for found in heat.parts)
+    assert {found.name for found in heat.parts} >= {"channel 1", "switch 10", "air inside", "wall, handled"}
+
+
+def test_a_quarter_watt_where_five_watts_burn_fails_by_name_and_says_what_would_do() -> None:
+    weighed = board(channel(51, "film-0.25w"), channel(1000, "film-0.6w"))
+    heat = weigh(weighed, 40.0)
+    failed = part(heat, "channel 1")
+    assert not heat.ok
+    assert failed.dissipation_w == pytest.approx(16**2 / 51)
+    assert failed.temp_c > failed.limit_c == 155
+    assert failed.margin < 0
+    better = next(name for name in CATALOGUE if name in failed.remedy)
+    mended = board(channel(51, better, "plate"), channel(1000, "film-0.6w"))
+    assert part(weigh(mended, 40.0), "channel 1").ok
+    assert part(heat, "channel 2").ok
+
+
+def test_the_margin_is_what_is_left_of_the_derated_rating() -> None:
+    heat = weigh(board(channel(150, "film-3w")), 60.0)
+    found = part(heat, "channel 1")
+    law = CATALOGUE["film-3w"].air
+    assert found.allowed_w == pytest.approx(law.allowed_w(heat.air.air_c))
+    assert found.margin == pytest.approx(1 - found.dissipation_w / found.allowed_w)
+    assert found.temp_c == pytest.approx(heat.air.air_c + found.dissipation_w * (155 - 70) / 3)
+
+
+def test_the_low_end_of_the_tolerance_is_weighed() -> None:
+    heat = weigh(board(channel(100, "film-3w", tolerance=5)), 25.0)
+    assert part(heat, "channel 1").dissipation_w == pytest.approx(16**2 / 95)
+
+
+def test_a_split_shares_the_heat() -> None:
+    four = channel(100, "film-1w", each=Fraction(100), in_series=2, in_parallel=2)
+    found = part(weigh(board(four), 25.0), "channel 1 (each of 4)")
+    assert found.dissipation_w == pytest.approx(16**2 / 100 / 4)
+    assert found.ok
+
+
+def test_a_clad_body_off_its_plate_has_less_and_on_it_warms_the_wall() -> None:
+    off, on = (weigh(board(channel(15, "clad-25w", where)), 25.0) for where in ("air", "plate"))
+    assert not part(off, "channel 1").ok
+    assert part(on, "channel 1").ok
+    assert on.air.air_c < off.air.air_c
+
+
+def test_a_small_plastic_box_gets_too_hot_to_touch_and_its_air_too() -> None:
+    heat = weigh(board(channel(6, "ceramic-17w"), box=enclosure("plastic", 0)), 40.0)
+    for name in ("air inside", "wall, handled", "wall, brushed"):
+        failed = part(heat, name)
+        assert not failed.ok
+        assert failed.remedy
+        assert failed.allowed_w < failed.dissipation_w
+
+
+@settings(deadline=None, max_examples=15)
+@given(st.floats(20, 400), st.floats(0, 60))
+def test_wall_and_air_are_ok_exactly_up_to_what_is_allowed(ohms: float, ambient_c: float) -> None:
+    heat = weigh(board(channel(ohms, "ceramic-17w"), box=enclosure(size=2)), ambient_c)
+    for name in ("air inside", "wall, handled", "wall, brushed"):
+        found = part(heat, name)
+        assert found.ok == (found.margin >= -1e-6)
+
+
+def test_a_mosfet_that_runs_away_fails() -> None:
+    heat = weigh(board(channel(1.5, "clad-50w", "plate")), 40.0)
+    failed = part(heat, "switch 1")
+    assert not failed.ok
+    assert "K/W" in failed.remedy
+
+
+def test_a_body_beyond_its_voltage_fails() -> None:
+    low = OwnBody("low", "film-3w", {"volts": Fraction(12)})
+    weighed = replace(board(channel(10_000, "low")), bodies=(low,))
+    failed = part(weigh(weighed, 25.0), "channel 1")
+    assert not failed.ok
+    assert "in series" in failed.remedy
+
+
+@pytest.mark.parametrize(
+    ("channels", "box", "message"),
+    [
+        ([channel(100, None)], None, "channel 1 has no body"),
+        ([channel(100, "film-9w")], None, "no body type is called 'film-9w'"),
+        ([channel(100, "film-1w", "plate")], None, "can't be screwed to a plate"),
+        ([channel(100, "clad-25w", "plate")], enclosure("plastic"), "no metal plate"),
+    ],
+)
+def test_parts_that_cannot_be_weighed_are_named(channels, box, message) -> None:
+    with pytest.raises(InputError, match=message) as raised:
+        weigh(board(*channels, box=box), 25.0)
+    assert raised.value.findings[0].file == "made.yaml"
+
+
+def test_a_board_without_a_box_is_refused() -> None:
+    with pytest.raises(InputError, match="no enclosure"):
+        weigh(replace(board(channel(100, "film-3w")), enclosure=None), 25.0)
+
+
+def test_an_unknown_model_of_an_own_body_is_refused() -> None:
+    mine = OwnBody("mine", "film-7w", {})
+    with pytest.raises(InputError, match="no body type is called 'film-7w'"):
+        weigh(replace(board(channel(100, "mine")), bodies=(mine,)), 25.0)

@@ -1,0 +1,180 @@
+"""A sizing as a whole: it adds up, its board file is read back, and its remarks say what is wrong."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import jsonschema
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from nightdraw import data, places
+from nightdraw.bank.boardfile import text
+from nightdraw.bank.heat import weigh
+from nightdraw.bank.sizing import Sized, size
+from nightdraw.bank.wish import MAX_LEVELS, Wish
+from nightdraw.board import BoardModel, load_board
+from nightdraw.errors import InputError
+
+from tests.bank.boards import board, channel
+from tests.profile.made import plain
+
+MA = Fraction(1, 1000)
+
+
+def wish(*levels_ma: int, **more: object) -> Wish:
+    asked = {
+        "levels_a": tuple(level * MA for level in levels_ma),
+        "supply_v": Fraction("12.6"),
+        "range_v": (Fraction(11), Fraction(15)),
+        **more,
+    }
+    return Wish(**asked)  # type: ignore[arg-type]
+
+
+def remarks(sized: Sized, rule: str) -> list[str]:
+    return [remark.message for remark in sized.remarks if remark.rule == rule]
+
+
+levels = st.lists(st.integers(5, 1000), min_size=1, max_size=12, unique=True)
+
+
+@settings(deadline=None, max_examples=20)
+@given(levels, st.integers(1, 4), st.sampled_from(["E12", "E24", "E96"]))
+def test_a_sizing_adds_up(levels_ma: list[int], channels: int, series: str) -> None:
+    sized = size(wish(*levels_ma, channels=channels, series=series), "made")
+    assert len(sized.channels) == channels
+    ohms = [float(each.ohms) for each in sized.channels]
+    assert ohms == sorted(ohms, reverse=True)  # channel 1 draws least
+    for level, pattern, nominal, error in zip(
+        sized.wish.levels_a, sized.patterns, sized.nominal_ma, sized.errors, strict=True
+    ):
+        by_hand = sum(12.6 / value for bit, value in enumerate(ohms) if pattern >> bit & 1) * 1000
+        assert nominal == pytest.approx(by_hand)
+        assert error.worst >= abs(nominal / float(level * 1000) - 1) - 1e-12
+    largest = max(
+        abs(nominal / float(level * 1000) - 1)
+        for nominal, level in zip(sized.nominal_ma, sized.wish.levels_a, strict=True)
+    )
+    assert sized.choice.error == pytest.approx(largest, abs=1e-9)
+    assert sized.choice.gap == 0
+    for each in sized.channels:
+        assert each.worst_w * each.count == pytest.approx(15**2 / float(each.ohms))
+        assert each.worst_w <= each.allowed_w / each.count
+
+
+@settings(deadline=None, max_examples=10)
+@given(levels, st.integers(2, 4), st.sampled_from([(11, 15), (10, 16)]))
+def test_the_board_file_is_read_back_as_it_was(
+    levels_ma: list[int], channels: int, span: tuple[int, int]
+) -> None:
+    limits = (Fraction(span[0]), Fraction(span[1]))
+    sized = size(wish(*levels_ma, channels=channels, range_v=limits), "made")
+    assert read_back(text(sized.board, ["made for a test"])) == sized.board
+    assert weigh(sized.board, 40.0) == sized.heat
+
+
+def read_back(content: str) -> BoardModel:
+    import tempfile
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "made.yaml"
+        path.write_text(content, encoding="utf-8")
+        schema = json.loads((data.folder("hardware") / "board.schema.json").read_text())
+        jsonschema.validate(plain(places.read(path)[0]), schema)
+        return load_board(path)
+
+
+def test_the_shipped_board_survives_being_written_and_read() -> None:
+    assert read_back(text(load_board())) == load_board()
+
+
+def test_a_split_channel_survives_it_too() -> None:
+    four = channel(27, "clad-25w", "plate", each=Fraction(27), in_series=2, in_parallel=2)
+    model = board(four, channel(91, "clad-10w", "plate"))
+    assert read_back(text(model)) == model
+
+
+def test_the_own_consumption_is_part_of_every_level() -> None:
+    sized = size(wish(15, 40, own_a=11 * MA, channels=2), "made")
+    assert sized.nominal_ma == pytest.approx([15, 40], rel=0.02)
+    bank_only = [12.6 / float(each.ohms) * 1000 for each in sized.channels]
+    assert bank_only[0] == pytest.approx(4, rel=0.1)
+    assert sized.board.own_ua == 11_000
+    assert not remarks(sized, "own")
+    assert remarks(size(wish(15, 40), "made"), "own")
+
+
+def test_switch_and_wire_can_be_counted_in_the_choice() -> None:
+    sized = size(wish(1000, channels=1, on_ohms=Fraction(2)), "made")
+    assert [float(each.ohms) for each in sized.channels] == [11]  # 12.6 ohm less 2 ohm: 11 of E24 is nearest
+    assert sized.nominal_ma == pytest.approx([12.6 / 13 * 1000])
+
+
+def test_a_24_volt_bank_is_weighed_at_its_highest_supply() -> None:
+    sized = size(
+        wish(20, 100, 500, supply_v=Fraction(25), range_v=(Fraction(18), Fraction(32)), channels=3), "made"
+    )
+    assert sized.heat.supply_v == 32
+    assert sized.ok
+    assert sized.heat.ok
+
+
+def test_levels_that_no_pattern_makes_are_an_error() -> None:
+    sized = size(wish(5, 1000, channels=1), "made")
+    assert not sized.ok or sized.choice.error < 1
+    hopeless = size(wish(5, 600, channels=1, ohms_range=(Fraction(20), Fraction(30))), "made")
+    assert not hopeless.ok
+    assert remarks(hopeless, "level")
+
+
+def test_within_makes_a_wide_level_an_error() -> None:
+    loose, tight = (size(wish(15, 40, channels=2, within=limit), "made") for limit in (0.5, 0.001))
+    assert loose.ok
+    assert not tight.ok
+    assert "in the worst case" in remarks(tight, "error")[0]
+
+
+def test_a_bank_that_burns_says_so() -> None:
+    sized = size(wish(9000, channels=1, bodies=("film-0.6w",)), "made")
+    assert not sized.ok
+    assert remarks(sized, "power")
+
+
+def test_bodies_given_are_the_ones_used() -> None:
+    sized = size(wish(40, 350, channels=2, bodies=("ceramic-5w", "ceramic-17w")), "made")
+    assert {each.body.name for each in sized.channels} <= {"ceramic-5w", "ceramic-17w"}
+
+
+def test_more_channels_than_the_shipped_wiring_has_pins_for_are_pointed_out() -> None:
+    sized = size(wish(*range(50, 1001, 50), channels=11), "made")
+    assert remarks(sized, "pins")
+    assert not remarks(size(wish(100, channels=10), "made"), "pins")
+
+
+def test_a_channel_in_no_pattern_is_pointed_out() -> None:
+    """One level of exactly one resistor: the second channel has nothing to do."""
+    sized = size(wish(1260, channels=2), "made")
+    assert sized.choice.error == pytest.approx(0, abs=1e-12)
+    assert len(remarks(sized, "idle")) == sum(not sized.patterns[0] >> bit & 1 for bit in range(2))
+
+
+@pytest.mark.parametrize(
+    ("more", "message"),
+    [
+        ({"levels_a": ()}, "no level is wanted"),
+        ({"levels_a": (Fraction(1),) * (MAX_LEVELS + 1)}, "are the most"),
+        ({"levels_a": (Fraction(0),)}, "above 0 A"),
+        ({"own_a": Fraction(1)}, "own consumption"),
+        ({"supply_v": Fraction(16)}, "within its range"),
+        ({"bodies": ("film-7w",)}, "no body type is called 'film-7w'"),
+        ({"series": "E25"}, "did you mean 'E24'"),
+        ({"ohms_range": (Fraction(101, 100), Fraction(102, 100))}, "has no value"),
+    ],
+)
+def test_wishes_without_sense_are_refused(more: dict[str, object], message: str) -> None:
+    with pytest.raises(InputError, match=message):
+        size(replace(wish(15), **more), "made")  # type: ignore[arg-type]
