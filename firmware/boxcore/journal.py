@@ -23,7 +23,7 @@ FLUSH_TICKS = 100_000  # ... or the oldest has waited 10 s: what a pulled fuse m
 FLUSH_GAP_TICKS = 10_000  # never two appends within 1 s: an append may stall the processor for 0.4 s
 FILE_BYTES = 16_384  # four flash blocks
 FILES = 32  # 512 KB, 32 768 records: a third of the file system
-LATER = 0x3FFFFFFF  # a due tick that never comes: the box asks again long before 29.8 h
+LATER = 1 << 60  # a due tick that never comes: 3.6 million years
 
 TICK_BITS = 30
 TICK_MASK = (1 << TICK_BITS) - 1
@@ -56,9 +56,9 @@ KINDS = {
 }
 EDGES = (EDGE, REPICK)
 URGENT = (ARM, START, TRIP, END, HALT, DAMAGE)  # written with the next step instead of waiting for company
-LEDGER_PART, SLOT_PART, JOURNAL_PART = 1, 2, 3
+LEDGER_PART, SLOT_PART, JOURNAL_PART, LOCK_PART = 1, 2, 3, 4
 # what a damage record is about; a slot's number is its detail
-PARTS = {LEDGER_PART: "ledger", SLOT_PART: "slot", JOURNAL_PART: "journal"}
+PARTS = {LEDGER_PART: "ledger", SLOT_PART: "slot", JOURNAL_PART: "journal", LOCK_PART: "lock"}
 
 
 def _crc8_table():
@@ -256,7 +256,7 @@ class Journal:
 
     def read_at(self, offset, length):
         """Up to `length` bytes from `offset`, from one file or from memory; holes that a power cut left read
-        as 0xFF. Raises ValueError for an offset outside start .. end."""
+        as 0xFF. Raises ValueError for an offset outside start .. end, BoxError -250 where the store fails."""
         if not self.start <= offset <= self.end:
             raise ValueError("the journal holds %d to %d" % (self.start, self.end))
         tail = self._starts[-1] + self._size
@@ -269,7 +269,10 @@ class Journal:
         first = self._starts[index]
         limit = self._starts[index + 1] if index + 1 < len(self._starts) else tail
         length = min(length, limit - offset)
-        data = self._store.read_at(_file_name(first), offset - first, length) or b""
+        try:
+            data = self._store.read_at(_file_name(first), offset - first, length) or b""
+        except OSError as error:
+            raise st.BoxError(-250, "the store failed: %s" % error) from None
         return data + b"\xff" * (length - len(data))
 
     def read_all(self):

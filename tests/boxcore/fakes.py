@@ -6,6 +6,8 @@ hardware and keeps the true pattern as a list of (tick, pattern). Nothing here d
 
 from __future__ import annotations
 
+from collections import deque
+
 from boxcore import journal, port
 from boxcore import program as pg
 from boxcore.board import Board
@@ -86,26 +88,28 @@ class FakeHal(port.Hal):
     def __init__(self, depth=1024):
         self.depth = depth
         self.now = 0
-        self.words = []
+        self.words = deque()
+        self.queued = 0  # ticks in the queue
         self.playing = False
         self.at = 0
         self.played = [(0, 0)]
         self.ran_dry = False
         self.stops = 0
         self.most_queued = 0
-        self.fewest_queued = None
         self.probe_ua = {}
 
     def run_to(self, now):
         """Let the hardware play up to `now`."""
         while self.playing and self.words and self.at + self.words[0][1] <= now:
-            pattern, ticks = self.words.pop(0)
+            pattern, ticks = self.words.popleft()
+            self.queued -= ticks
             self._show(self.at, pattern)
             self.at += ticks
         if self.playing and self.words and self.at < now:
             pattern, ticks = self.words[0]
             self._show(self.at, pattern)
             self.words[0] = (pattern, ticks - (now - self.at))
+            self.queued -= now - self.at
             self.at = now
         if self.playing and not self.words and self.at < now:
             self._show(self.at, 0)
@@ -121,9 +125,6 @@ class FakeHal(port.Hal):
                     return
             self.played.append((tick, pattern))
 
-    def queued(self):
-        return sum(ticks for _, ticks in self.words)
-
     def room(self):
         return self.depth - len(self.words)
 
@@ -132,7 +133,8 @@ class FakeHal(port.Hal):
         assert 0 <= pattern < 1 << 16
         assert len(self.words) < self.depth
         self.words.append((pattern, ticks))
-        self.most_queued = max(self.most_queued, self.queued())
+        self.queued += ticks
+        self.most_queued = max(self.most_queued, self.queued)
 
     def enable(self):
         assert not self.playing
@@ -144,6 +146,7 @@ class FakeHal(port.Hal):
     def stop(self):
         self.stops += 1
         self.words.clear()
+        self.queued = 0
         self.playing = False
         self._show(self.now, 0)
 
