@@ -7,12 +7,16 @@ runs, else by a reset into maintenance. The reason is kept in fault.txt.
 import os
 import sys
 
-from boxcore import board, commands_board, hal_rp2
-from boxcore.box import Box
-from boxcore.commands import Instrument
-from boxcore.files import FileStore
-from boxcore.loop import Loop
-from boxcore.port import Readings
+import update
+
+update.settle()  # before boxcore is imported: a mix of two firmwares must never get that far
+
+from boxcore import board, commands_board, hal_rp2  # noqa: E402
+from boxcore.box import Box  # noqa: E402
+from boxcore.commands import Instrument  # noqa: E402
+from boxcore.files import FileStore  # noqa: E402
+from boxcore.loop import Loop  # noqa: E402
+from boxcore.port import Readings  # noqa: E402
 
 BOARD = "board.json"
 DATA = "data"  # programs, journal and the box's state; installing leaves it alone

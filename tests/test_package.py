@@ -48,7 +48,7 @@ def wheel(built: Path) -> zipfile.ZipFile:
 
 def test_the_wheel_carries_both_packages_and_all_data(wheel: zipfile.ZipFile) -> None:
     expected = {f"{name}/{file}" for name, folder in (PACKAGES | DATA).items() for file in files(folder)}
-    expected.add("nightdraw/data/firmware/main.py")
+    expected |= {f"nightdraw/data/firmware/{name}" for name in ("main.py", "update.py")}
     carried = {name for name in wheel.namelist() if ".dist-info/" not in name and not name.endswith("/")}
     assert carried == expected
 
