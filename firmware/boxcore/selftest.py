@@ -7,10 +7,9 @@ SLOT_CHECK = 100  # + the slot's number: a stored program is damaged
 SUPPLY_CHECK = 110  # no supply within the board's caps to test the channels with
 MONITOR_CHECK = 111  # the board file names a current monitor that does not answer
 
-ZERO_UA = (
-    500  # what the monitor may read with every switch open: its offset, less than half a smallest channel
-)
-PERCENT = 5  # a channel is good within this and ZERO_UA: resistor and monitor tolerances together
+ZERO_UA = 500  # what the monitor may read with every switch open, its offset: well below a smallest channel
+STEP_UA = 150  # beyond the offset, a reading is good to this: three steps of a monitor on 50 milliohms
+PERCENT = 5  # and a channel to this: resistor and monitor tolerances together
 
 
 def run(board, bank, slots, hal, supply_mv):
@@ -37,6 +36,6 @@ def _channels(bank, hal, supply_mv):
         gaps = [abs(leak_ua - ua) for ua in expected_ua]
         return gaps.index(min(gaps)) + 1
     for k, ua in enumerate(expected_ua):
-        if abs(hal.probe(1 << k) - ua) > ua * PERCENT // 100 + ZERO_UA:
+        if abs(hal.probe(1 << k) - leak_ua - ua) > ua * PERCENT // 100 + STEP_UA:
             return k + 1
     return PASS
