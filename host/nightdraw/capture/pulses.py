@@ -133,7 +133,7 @@ def _from_scan(scan: trn.Scan, recording: Recording) -> Pulses:
     first, last, cut = _excursions(up, t.at_s)
     run_sum, run_count = np.append(0.0, np.cumsum(sums)), np.append(0.0, np.cumsum(counts))
     interior = (run_sum[last + 1] - run_sum[first]) / np.maximum(run_count[last + 1] - run_count[first], 1)
-    beside = _beside(states, same, states.value[base], first - 1, last + 1)
+    beside = _beside(scan, states, same, states.value[base], first, last)
     base_ma = float(sums[same].sum() / max(counts[same].sum(), 1))
     return Pulses(
         start_s=t.at_s[first - 1],
@@ -148,10 +148,16 @@ def _from_scan(scan: trn.Scan, recording: Recording) -> Pulses:
     )
 
 
-def _beside(states: sts.States, same: Bools, base_ma: float, before: Ints, after: Ints) -> Floats:
-    """The base beside each pulse: the mean of the levels on both sides as far as they are the base."""
-    left, right = same[before].astype(float), same[after].astype(float)
-    mean = (left * states.at_end[before] + right * states.at_start[after]) / np.maximum(left + right, 1.0)
+def _beside(
+    scan: trn.Scan, states: sts.States, same: Bools, base_ma: float, first: Ints, last: Ints
+) -> Floats:
+    """The base beside each pulse: the mean of the levels on both sides as far as they are the base, by the
+    number of their samples (a run may begin one sample into a recording)."""
+    left = scan.transitions.n_before[first - 1] * same[first - 1]
+    right = scan.transitions.n_after[last] * same[last + 1]
+    mean = (left * states.at_end[first - 1] + right * states.at_start[last + 1]) / np.maximum(
+        left + right, 1.0
+    )
     return np.where(left + right > 0, mean, base_ma)
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 FALSE_Z = (
     6.0  # normal noise goes beyond six deviations once in 5e8 windows: less than once in a long recording
@@ -36,7 +37,7 @@ FINE_MA = (
     2.0  # values that step by this or less, or by FINE_SHARE of their range, show a recorder's resolution:
 )
 FINE_SHARE = 0.05  # as a zero creeps they jump by one unit, which is no pulse
-SOME = 1 << 16  # values enough for a quantile
+SOME = 1 << 14  # values enough for a quantile: it is known to a percent then
 
 
 class Noise:
@@ -71,14 +72,41 @@ def noise_of(value: Floats) -> Noise:
     return Noise(max(sigma, floor), 1.5 * quantum if resolution else 0.0)
 
 
+class _Known:
+    """The places that are steps or gaps already, and how many of them lie in any stretch of samples."""
+
+    def __init__(self, samples: int, gaps: Ints) -> None:
+        self._marks = np.zeros(samples + 1, dtype=bool)
+        self.add(gaps)
+
+    def add(self, places: Ints) -> None:
+        """Mark further places."""
+        self._marks[places] = True
+        self._count = np.concatenate(([0], np.cumsum(self._marks, dtype=np.int32)))
+
+    def places(self) -> Ints:
+        """All of them, ascending."""
+        return np.flatnonzero(self._marks)
+
+    def free(self, length: int) -> Bools:
+        """For each stretch of `length` samples, by its first: True where nothing is marked inside it."""
+        inside = self._count[length : len(self._marks)] - self._count[1 : len(self._marks) - length + 1]
+        free: Bools = inside == 0
+        return free
+
+    def free_at(self, start: Ints, length: int) -> Bools:
+        """The same for some stretches only."""
+        free: Bools = self._count[start + length] == self._count[start + 1]
+        return free
+
+
 def find(value: Floats, gaps: Ints, noise: Noise, widest: int) -> Ints:
     """Positions k where the level before sample k differs from the level from k on; ascending.
 
     gaps: positions before which samples are missing (no window spans one); widest: the widest window.
     """
-    total = np.concatenate(([0.0], np.cumsum(value - np.median(value))))
-    known = np.zeros(len(value) + 1, dtype=bool)
-    known[gaps] = True
+    total = np.concatenate(([0.0], np.cumsum(value - np.median(value[:: max(len(value) // SOME, 1)]))))
+    known = _Known(len(value), gaps)
     _scan(total, known, 1, noise)
     _scan_short(total, known, noise)
     for width in _widths(widest)[1:]:
@@ -86,7 +114,7 @@ def find(value: Floats, gaps: Ints, noise: Noise, widest: int) -> Ints:
             break
         if not _scan(total, known, width, noise):
             break
-    found = np.flatnonzero(known)
+    found = known.places()
     return _settle(total, found[~np.isin(found, gaps)], gaps, noise, widest)
 
 
@@ -97,65 +125,55 @@ def _widths(widest: int) -> list[int]:
     return widths
 
 
-def _scan(total: Floats, known: NDArray[np.bool_], width: int, noise: Noise) -> bool:
+def _scan(total: Floats, known: _Known, width: int, noise: Noise) -> bool:
     """Mark the steps that windows of one width show; False where too few windows are free of steps."""
     jump = total[2 * width :] - 2 * total[width:-width] + total[: -2 * width]
     size = np.abs(jump)
     white = noise.sigma_ma * np.sqrt(2 * width)
+    if width == 1:  # sigma itself comes from this width: there is nothing else to measure
+        known.add(1 + np.flatnonzero(known.free(2) & (size > max(FALSE_Z * white, noise.least_ma))))
+        return True
     for _ in range(ROUNDS):
-        free = _free(known, width)
-        if np.count_nonzero(free) < QUIET_WINDOWS * width and width > 1:
+        free = known.free(2 * width)
+        if np.count_nonzero(free) < QUIET_WINDOWS * width:
             return False
-        quiet = size[:: max(width // 2, 1)][free[:: max(width // 2, 1)]]
-        spread = float(np.quantile(quiet[-SOME:], 0.25)) / QUARTER_Z if len(quiet) else 0.0
-        if width == 1:
-            spread = 0.0  # this is where sigma itself comes from
-        least = max(FALSE_Z * max(white, spread), noise.least_ma * width)
-        hits = np.flatnonzero(free & (size > least))
+        apart = max(width // 2, len(size) // SOME, 1)
+        quiet = size[::apart][free[::apart]]
+        spread = float(np.quantile(quiet, 0.25)) / QUARTER_Z if len(quiet) else 0.0
+        hits = np.flatnonzero(size > max(FALSE_Z * max(white, spread), noise.least_ma * width))
+        hits = hits[free[hits]]
         if not len(hits):
             return True
-        known[width + (hits if width == 1 else _peaks(hits, jump))] = True
-        if width == 1:
-            return True
+        known.add(width + _peaks(hits, jump[hits]))
     return True
 
 
-def _scan_short(total: Floats, known: NDArray[np.bool_], noise: Noise) -> None:
+def _scan_short(total: Floats, known: _Known, noise: Noise) -> None:
     """Mark both ends of short excursions that stand above, or below, the longer levels on both sides."""
     for width in SHORT_WIDTHS:
-        size = len(total) - width - 2 * BESIDE
+        length = width + 2 * BESIDE
+        size = len(total) - length
         if size < 1:
             return
-        at = total[BESIDE : BESIDE + size + width]
-        middle = (at[width:] - at[:-width]) / width
         before = (total[BESIDE : BESIDE + size] - total[:size]) / BESIDE
-        after = (total[2 * BESIDE + width :] - total[BESIDE + width : BESIDE + width + size]) / BESIDE
-        up, down = middle - np.maximum(before, after), np.minimum(before, after) - middle
-        jump = np.where(up > 0, up, -down)
+        middle = (total[BESIDE + width : BESIDE + width + size] - total[BESIDE : BESIDE + size]) / width
         least = max(FALSE_Z * noise.sigma_ma * np.sqrt(1 / width + 1 / BESIDE), noise.least_ma)
-        count = np.concatenate(([0], np.cumsum(known)))
-        free = count[width + 2 * BESIDE : width + 2 * BESIDE + size] == count[1 : 1 + size]
-        hits = np.flatnonzero(free & (np.abs(jump) > least) & ((up > 0) | (down > 0)))
+        rise = middle - before
+        hits = np.flatnonzero(np.abs(rise) > least)
+        fall = middle[hits] - (total[hits + length] - total[hits + BESIDE + width]) / BESIDE
+        good = (np.abs(fall) > least) & (fall * rise[hits] > 0) & known.free_at(hits, length)
+        hits, fall = hits[good], fall[good]
         if len(hits):
-            start = BESIDE + _peaks(hits, jump)
-            known[start] = known[start + width] = True
-
-
-def _free(known: NDArray[np.bool_], width: int) -> NDArray[np.bool_]:
-    """For each window pair: True where no known step lies inside it (its middle included)."""
-    count = np.concatenate(([0], np.cumsum(known)))
-    size = len(known) - 2 * width
-    inside = count[2 * width : 2 * width + size] - count[1 : 1 + size]
-    free: NDArray[np.bool_] = inside == 0
-    return free
+            start = BESIDE + _peaks(hits, np.sign(fall) * np.minimum(np.abs(fall), np.abs(rise[hits])))
+            known.add(np.concatenate((start, start + width)))
 
 
 def _peaks(hits: Ints, jump: Floats) -> Ints:
-    """The largest of each run of neighbouring hits that have the same sign."""
-    sign = jump[hits] > 0
+    """The largest of each run of neighbouring hits that have the same sign; jump: theirs."""
+    sign = jump > 0
     starts = np.concatenate(([True], (np.diff(hits) > 1) | (sign[1:] != sign[:-1])))
     run = np.cumsum(starts) - 1
-    order = np.lexsort((-np.abs(jump[hits]), run))
+    order = np.lexsort((-np.abs(jump), run))
     peaks: Ints = hits[order[np.searchsorted(run, np.arange(run[-1] + 1))]]
     return peaks
 

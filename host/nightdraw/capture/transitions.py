@@ -10,14 +10,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
 
 from nightdraw.capture import steps as st
 from nightdraw.capture.reading import BLOCK_SAMPLES, Recording
 
 Floats = st.Floats
 Ints = st.Ints
-Bools = NDArray[np.bool_]
+Bools = st.Bools
 
 LEAST_SAMPLES = 10  # with fewer no level can be told from its noise
 WINDOW_S = 1.0  # levels are compared over up to a second: clamps drift over minutes, not within one

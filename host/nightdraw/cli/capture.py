@@ -38,7 +38,10 @@ def pulses(file: str, channel: str | None, as_json: bool) -> None:
     from nightdraw.capture.pulses import measure
     from nightdraw.capture.reading import open_recording
 
-    result = measure(open_recording(file, channel))
+    recording = open_recording(file, channel)
+    with output.progress("reading", 1) as shown:
+        recording.on_progress = shown.reach
+        result = measure(recording)
     output.finish(result.document(), result.text(), as_json)
 
 
@@ -73,7 +76,10 @@ def compare(
     did = None if journal is None else read_did(journal)
     asked = None if profile is None else _asked(profile, did, seed, run, board)
     seen = None if recording is None else open_recording(recording, channel)
-    result = comparing.compare(asked, did, seen)
+    with output.progress("reading", 1) as shown:
+        if seen is not None:
+            seen.on_progress = shown.reach
+        result = comparing.compare(asked, did, seen)
     output.finish(result.document(), result.text(), as_json, VERDICTS[result.agree])
 
 
