@@ -112,8 +112,8 @@ def load(data):
     problem = _problem(*fields) or _hardware_problem(hardware)
     if problem:
         raise BoardError("board.json: " + problem)
-    fields[5] = dict(zip(CAPS, fields[5]))
-    return Board(*fields, hardware)
+    name, channels_ns, pins, own_ua, monitor, caps = fields
+    return Board(name, channels_ns, pins, own_ua, monitor, dict(zip(CAPS, caps)), hardware)
 
 
 def _problem(name, channels_ns, pins, own_ua, monitor, caps):
