@@ -51,8 +51,11 @@ def records() -> str:
 
 
 def headers() -> str:
-    """Every command header of the instrument."""
-    return "```text\n" + "".join(f"{row[commands.HEADER]}\n" for row in commands.TABLE) + "```\n"
+    """Every command header of the instrument, and what a locked box does with it."""
+    rows: list[tuple[object, ...]] = [
+        (f"`{row[commands.HEADER]}`", row[commands.LOCKED]) for row in commands.TABLE
+    ]
+    return table(("header", "while locked"), rows)
 
 
 def floors() -> str:

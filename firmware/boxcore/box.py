@@ -132,6 +132,10 @@ class Box(Engine):
         player.start(now, supply_mv)
         player.settle(now)
 
+    def challenge(self, now):
+        """New random bytes; whoever knows the passcode can answer them (see lock.py)."""
+        return self.lock.challenge(now, self.ledger.boot)
+
     def clock(self, now, utc_s):
         """Journal a pair of box time and the host's time, whole seconds since 1970 UTC."""
         self._record(now, jn.CLOCK, 0, utc_s)

@@ -14,7 +14,7 @@ Where the standard leaves room:
 
 import binascii
 
-from boxcore import commands_box, commands_common, scpi, scpi_text
+from boxcore import commands_box, commands_common, commands_lock, scpi, scpi_text
 from boxcore.scpi_errors import ScpiError, is_command_error
 from boxcore.scpi_status import Status
 from boxcore.states import BoxError
@@ -23,7 +23,7 @@ MAX_ANSWER = 200  # bytes of a message's answer with its NL: fits the board's US
 
 FAULT = "!"  # what the seal hears for bytes that were no unit; no unit is this
 
-TABLE = commands_common.TABLE + commands_box.TABLE
+TABLE = commands_common.TABLE + commands_lock.TABLE + commands_box.TABLE
 
 
 class Instrument:
@@ -63,9 +63,15 @@ class Instrument:
         self._selected = slot
 
     def closes_switches(self):
-        """Ask before a unit makes the box draw: it is refused when an earlier unit of its message failed."""
+        """Ask before a unit makes the box draw: it is refused while the box is locked, and when an earlier
+        unit of its message failed."""
+        self._ask_unlocked()
         if self._failed:
             raise ScpiError(-221, "an earlier unit of this message failed")
+
+    def _ask_unlocked(self):
+        if self.box.lock.locked:
+            raise ScpiError(-203, "the box is locked")
 
     def feed(self, data, now):
         """Take received bytes at box tick `now`; returns the answers that became complete."""
@@ -217,6 +223,8 @@ class Instrument:
                 words = self._path + words
             self._path = words[:-1]
         row = _row(self._rows, words, header.endswith("?"))
+        if row[LOCKED] == commands_common.PROTECTED:
+            self._ask_unlocked()
         return row, scpi_text.parameters(rest)
 
     def _reply(self, answer):
@@ -231,8 +239,8 @@ class Instrument:
             self.status.report(-430)
 
 
-HEADER, NEEDED, PARSERS, HANDLER, OPENER = 0, 1, 2, 3, 4
-ROW_SIZE = 4  # of a row whose parameters hold no block
+HEADER, LOCKED, NEEDED, PARSERS, HANDLER, OPENER = 0, 1, 2, 3, 4, 5
+ROW_SIZE = 5  # of a row whose parameters hold no block
 
 
 def _row(rows, words, query):

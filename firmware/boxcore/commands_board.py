@@ -4,6 +4,7 @@ Rows for the instrument's table, see commands_common; nothing here is needed to 
 """
 
 from boxcore import states as st
+from boxcore.commands_common import PROTECTED
 from boxcore.scpi_errors import ScpiError
 
 
@@ -22,6 +23,6 @@ def rows(hal, loop):
         loop.leave = True
 
     return (
-        ("DIAGnostic:HARDware?", 0, (), hardware),
-        ("DIAGnostic:MAINtenance", 0, (), maintain),
+        ("DIAGnostic:HARDware?", PROTECTED, 0, (), hardware),
+        ("DIAGnostic:MAINtenance", PROTECTED, 0, (), maintain),
     )

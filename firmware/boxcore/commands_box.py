@@ -15,6 +15,7 @@ Where the standard leaves room:
 
 from boxcore import scpi_text as words
 from boxcore import states as st
+from boxcore.commands_common import HALT, OPEN, PROTECTED
 from boxcore.journal import FILE_BYTES, FILES
 from boxcore.port import NOT_MEASURED
 from boxcore.program import MAX_BYTES
@@ -252,6 +253,10 @@ def _run(ins):
     return ",".join([box.state.upper(), _number(box.slot), _number(box.run), _number(box.run_started)])
 
 
+def _state(ins):
+    return ins.box.state.upper()
+
+
 def _own(ins):
     return words.decimal_text(ins.box.board.own_ua, UA_PLACES)
 
@@ -275,36 +280,37 @@ def _seal(ins, number):
 
 
 TABLE = (
-    ("PROGram:CATalog?", 0, (), _catalog),
-    ("PROGram[:SELected]:NAME", 1, (slot_name,), _select),
-    ("PROGram[:SELected]:NAME?", 0, (), _selected),
-    ("PROGram[:SELected]:DEFine", 0, (), _for_selected(_define), _for_selected(_open_define)),
-    ("PROGram[:SELected]:DEFine?", 0, (_OFFSET, _LENGTH), _for_selected(_definition)),
-    ("PROGram[:SELected]:DELete[:SELected]", 0, (), _for_selected(_delete)),
-    ("PROGram[:SELected]:DELete:ALL", 0, (), _delete_all),
-    ("PROGram[:SELected]:STATe", 1, (_STATE,), _set_selected_state),
-    ("PROGram[:SELected]:STATe?", 0, (), _for_selected(_program_state)),
-    ("PROGram:EXPLicit:DEFine", 1, (slot_name,), _define, _open_define),
-    ("PROGram:EXPLicit:DEFine?", 1, (slot_name, _OFFSET, _LENGTH), _definition),
-    ("PROGram:EXPLicit:DELete", 1, (slot_name,), _delete),
-    ("PROGram:EXPLicit:STATe", 2, (slot_name, _STATE), _set_state),
-    ("PROGram:EXPLicit:STATe?", 1, (slot_name,), _program_state),
-    ("OUTPut[:STATe]", 1, (words.boolean,), _set_output),
-    ("OUTPut[:STATe]?", 0, (), _output),
-    ("OUTPut:PROTection:CLEar", 0, (), _clear_protection),
-    ("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]", 1, (_level,), _set_level),
-    ("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]?", 0, (_extreme,), _hand_level),
-    ("MEASure[:SCALar]:VOLTage[:DC]?", 0, (), _voltage),
-    ("MEASure[:SCALar]:CURRent[:DC]?", 0, (), _current),
-    ("MEASure[:SCALar]:TEMPerature?", 0, (), _temperature),
-    ("MMEMory:CATalog?", 0, (), _files),
-    ("MMEMory:DATA?", 3, (words.string, _OFFSET, _LENGTH), _data),
-    ("DIAGnostic:BOARd?", 0, (), lambda ins: words.quoted(ins.box.board.name)),
-    ("DIAGnostic:CHANnels?", 0, (), _channels),
-    ("DIAGnostic:CLOCk?", 0, (), _clock),
-    ("DIAGnostic:JOURnal?", 0, (), _journal),
-    ("DIAGnostic:OWN?", 0, (), _own),
-    ("DIAGnostic:PROGram?", 1, (slot_name,), _program),
-    ("DIAGnostic:RUN?", 0, (), _run),
-    ("DIAGnostic:SEAL?", 1, (words.integer(0, MAX_SEAL),), _seal),
+    ("PROGram:CATalog?", PROTECTED, 0, (), _catalog),
+    ("PROGram[:SELected]:NAME", PROTECTED, 1, (slot_name,), _select),
+    ("PROGram[:SELected]:NAME?", PROTECTED, 0, (), _selected),
+    ("PROGram[:SELected]:DEFine", PROTECTED, 0, (), _for_selected(_define), _for_selected(_open_define)),
+    ("PROGram[:SELected]:DEFine?", PROTECTED, 0, (_OFFSET, _LENGTH), _for_selected(_definition)),
+    ("PROGram[:SELected]:DELete[:SELected]", PROTECTED, 0, (), _for_selected(_delete)),
+    ("PROGram[:SELected]:DELete:ALL", PROTECTED, 0, (), _delete_all),
+    ("PROGram[:SELected]:STATe", HALT, 1, (_STATE,), _set_selected_state),
+    ("PROGram[:SELected]:STATe?", PROTECTED, 0, (), _for_selected(_program_state)),
+    ("PROGram:EXPLicit:DEFine", PROTECTED, 1, (slot_name,), _define, _open_define),
+    ("PROGram:EXPLicit:DEFine?", PROTECTED, 1, (slot_name, _OFFSET, _LENGTH), _definition),
+    ("PROGram:EXPLicit:DELete", PROTECTED, 1, (slot_name,), _delete),
+    ("PROGram:EXPLicit:STATe", PROTECTED, 2, (slot_name, _STATE), _set_state),
+    ("PROGram:EXPLicit:STATe?", PROTECTED, 1, (slot_name,), _program_state),
+    ("OUTPut[:STATe]", HALT, 1, (words.boolean,), _set_output),
+    ("OUTPut[:STATe]?", OPEN, 0, (), _output),
+    ("OUTPut:PROTection:CLEar", PROTECTED, 0, (), _clear_protection),
+    ("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]", PROTECTED, 1, (_level,), _set_level),
+    ("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]?", PROTECTED, 0, (_extreme,), _hand_level),
+    ("MEASure[:SCALar]:VOLTage[:DC]?", OPEN, 0, (), _voltage),
+    ("MEASure[:SCALar]:CURRent[:DC]?", PROTECTED, 0, (), _current),
+    ("MEASure[:SCALar]:TEMPerature?", OPEN, 0, (), _temperature),
+    ("MMEMory:CATalog?", PROTECTED, 0, (), _files),
+    ("MMEMory:DATA?", PROTECTED, 3, (words.string, _OFFSET, _LENGTH), _data),
+    ("DIAGnostic:BOARd?", OPEN, 0, (), lambda ins: words.quoted(ins.box.board.name)),
+    ("DIAGnostic:CHANnels?", PROTECTED, 0, (), _channels),
+    ("DIAGnostic:CLOCk?", OPEN, 0, (), _clock),
+    ("DIAGnostic:JOURnal?", PROTECTED, 0, (), _journal),
+    ("DIAGnostic:OWN?", PROTECTED, 0, (), _own),
+    ("DIAGnostic:PROGram?", PROTECTED, 1, (slot_name,), _program),
+    ("DIAGnostic:RUN?", PROTECTED, 0, (), _run),
+    ("DIAGnostic:SEAL?", OPEN, 1, (words.integer(0, MAX_SEAL),), _seal),
+    ("DIAGnostic:STATe?", OPEN, 0, (), _state),
 )

@@ -1,15 +1,22 @@
 """The commands that every instrument of the standard has: 488.2's common ones, SYSTem, STATus.
 
-A row of a table is (header, parameters needed, parameters' parsers, handler): the header as the standard
-writes it, optional nodes in brackets; the handler is called with the instrument and the parsed parameters,
-and answers with text or bytes, a command with None. A row whose last parameter is a block has a fifth entry,
-the opener: called with the instrument, the parameters and the block's size it returns the sink (write, abort)
-for the block's bytes; when they were all written the handler is called with the sink as last parameter.
+A row of a table is (header, when locked, parameters needed, parameters' parsers, handler): the header as the
+standard writes it, optional nodes in brackets; OPEN, HALT or PROTECTED; the handler is called with the
+instrument and the parsed parameters, and answers with text or bytes, a command with None. A row whose last
+parameter is a block has a sixth entry, the opener: called with the instrument, the parameters and the block's
+size it returns the sink (write, abort) for the block's bytes; when they were all written the handler is
+called with the sink as last parameter.
 """
 
 from boxcore import __version__
 from boxcore.scpi_status import MASTER_SUMMARY, MAX_BYTE, MAX_REGISTER
 from boxcore.scpi_text import integer
+
+# What a locked box does with a header. Open is what tells that the box is well, opens switches, or belongs to
+# the lock; protected whatever shows or changes programs, journal and settings, or gives a run away.
+OPEN = "open"
+HALT = "halt"  # only to open switches: the handler asks closes_switches() before it does anything else
+PROTECTED = "protected"  # refused with -203
 
 MAKER = "NIGHTDRAW"
 SCPI_VERSION = "1999.0"
@@ -105,31 +112,31 @@ def _register_rows(header, name):
         getattr(ins.status, name).enable = mask & MAX_REGISTER
 
     return (
-        (header + "[:EVENt]?", 0, (), event),
-        (header + ":CONDition?", 0, (), condition),
-        (header + ":ENABle?", 0, (), enable),
-        (header + ":ENABle", 1, (_REGISTER,), set_enable),
+        (header + "[:EVENt]?", OPEN, 0, (), event),
+        (header + ":CONDition?", OPEN, 0, (), condition),
+        (header + ":ENABle?", OPEN, 0, (), enable),
+        (header + ":ENABle", OPEN, 1, (_REGISTER,), set_enable),
     )
 
 
 TABLE = (
-    ("*CLS", 0, (), _clear),
-    ("*ESE", 1, (_BYTE,), _set_event_enable),
-    ("*ESE?", 0, (), _event_enable),
-    ("*ESR?", 0, (), _event),
-    ("*IDN?", 0, (), _identify),
-    ("*OPC", 0, (), _complete),
-    ("*OPC?", 0, (), _is_complete),
-    ("*RST", 0, (), _reset),
-    ("*SRE", 1, (_BYTE,), _set_service_enable),
-    ("*SRE?", 0, (), _service_enable),
-    ("*STB?", 0, (), _status_byte),
-    ("*TST?", 0, (), _selftest),
-    ("*WAI", 0, (), _wait),
-    ("SYSTem:ERRor[:NEXT]?", 0, (), _next_error),
-    ("SYSTem:ERRor:COUNt?", 0, (), _count_errors),
-    ("SYSTem:VERSion?", 0, (), _version),
-    ("STATus:PRESet", 0, (), _preset),
+    ("*CLS", OPEN, 0, (), _clear),
+    ("*ESE", OPEN, 1, (_BYTE,), _set_event_enable),
+    ("*ESE?", OPEN, 0, (), _event_enable),
+    ("*ESR?", OPEN, 0, (), _event),
+    ("*IDN?", OPEN, 0, (), _identify),
+    ("*OPC", OPEN, 0, (), _complete),
+    ("*OPC?", OPEN, 0, (), _is_complete),
+    ("*RST", OPEN, 0, (), _reset),
+    ("*SRE", OPEN, 1, (_BYTE,), _set_service_enable),
+    ("*SRE?", OPEN, 0, (), _service_enable),
+    ("*STB?", OPEN, 0, (), _status_byte),
+    ("*TST?", PROTECTED, 0, (), _selftest),
+    ("*WAI", OPEN, 0, (), _wait),
+    ("SYSTem:ERRor[:NEXT]?", OPEN, 0, (), _next_error),
+    ("SYSTem:ERRor:COUNt?", OPEN, 0, (), _count_errors),
+    ("SYSTem:VERSion?", OPEN, 0, (), _version),
+    ("STATus:PRESet", OPEN, 0, (), _preset),
 )
 TABLE += _register_rows("STATus:OPERation", "operation")
 TABLE += _register_rows("STATus:QUEStionable", "questionable")

@@ -9,6 +9,7 @@ wire; here are the pins, the peripherals and the PIO program.
 # mypy: disable-error-code="name-defined, call-overload"
 
 import binascii
+import os
 import select
 import sys
 import time
@@ -197,6 +198,10 @@ class Rp2Hal:
             return self._sensors.bank_ua()
         finally:
             self.stop()
+
+    def random(self, count):
+        """That many random bytes, from the chip's ring oscillator."""
+        return os.urandom(count)
 
     # -- sensors and panel -----------------------------------------------------------------------------
 

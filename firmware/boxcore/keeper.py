@@ -14,6 +14,7 @@ from boxcore import port
 from boxcore import program as pg
 from boxcore import states as st
 from boxcore.bank import Bank
+from boxcore.lock import Lock
 from boxcore.player import Player
 from boxcore.run import Run
 from boxcore.slots import Slots
@@ -53,6 +54,7 @@ class Keeper:
         self.slots = Slots(store)
         self.journal = jn.Journal(store, journal_files)
         self.ledger = lg.Ledger()
+        self.lock = Lock(store, hal.random)
         self.readings = port.Readings()
         self.state = st.IDLE
         self.run_account = None
@@ -82,18 +84,20 @@ class Keeper:
         unreadable = self.journal.open(boot)
         lost = jn.BUFFER_RECORDS if boot > 1 or damaged else 0
         self.journal.add(now, jn.BOOT, cause, lost, boot, readings.supply_mv)
-        self._report_damage(now, damaged, unreadable)
+        self._report_damage(now, damaged, unreadable, self.lock.open(now))
         self._arm_was = readings.arm
         self._panel_from = now + SETTLE_TICKS
         self._resume(now)
         self._save_or_trip(now)
         self.deadline = now
 
-    def _report_damage(self, now, ledger, journal):
+    def _report_damage(self, now, ledger, journal, lock):
         if ledger:
             self._record(now, jn.DAMAGE, jn.LEDGER_PART)
         if journal:
             self._record(now, jn.DAMAGE, jn.JOURNAL_PART)
+        if lock:
+            self._record(now, jn.DAMAGE, jn.LOCK_PART)
         for slot in self.slots.bad:
             self._record(now, jn.DAMAGE, jn.SLOT_PART, slot)
 

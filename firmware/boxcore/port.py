@@ -52,3 +52,7 @@ class Hal:
         """Only with nothing playing: close `pattern` for some milliseconds, return the bank current in
         microamperes (NOT_MEASURED without a monitor), open every switch."""
         raise NotImplementedError
+
+    def random(self, count):
+        """That many random bytes."""
+        raise NotImplementedError

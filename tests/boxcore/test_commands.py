@@ -5,7 +5,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from boxcore import board, commands, commands_box, port, scpi, scpi_errors
+from boxcore import board, commands, commands_box, commands_common, port, scpi, scpi_errors
 from boxcore import program as pg
 
 from tests.boxcore import noise
@@ -73,7 +73,9 @@ def _forms(header):
 def test_a_full_flash_is_an_error_and_no_more(rig):
     rig.say(PUT)
     rig.store.full = True
-    assert rig.say(PUT + b"SYST:ERR?\n*OPC?\n") == b'-250,"Mass storage error"\n1\n'
+    error, done = rig.say(PUT + b"SYST:ERR?\n*OPC?\n").splitlines()
+    assert error.startswith(b'-250,"Mass storage error;the store failed: ')
+    assert done == b"1"
     rig.store.full = False
     assert rig.say(PUT + b"SYST:ERR?\nPROG:STAT RUN;STAT?\n") == b'0,"No error"\nRUN\n'
 
@@ -82,7 +84,7 @@ def test_lack_of_memory_is_an_error_and_no_more(rig):
     def starve(_):
         raise MemoryError
 
-    table = (("TEST", 0, (), starve),)
+    table = (("TEST", commands_common.OPEN, 0, (), starve),)
     rig.instrument = commands.Instrument(rig.box, table)
     assert rig.say(b"TEST;*OPC?;:SYST:ERR?\n") == b'1;-225,"Out of memory"\n'
 
@@ -135,7 +137,7 @@ def test_time_moved_by_a_unit_is_no_silence(rig):
     def skip(ins):
         ins.now += 10 * scpi.SILENCE_TICKS
 
-    rig.instrument = commands.Instrument(rig.box, (("TEST:SKIP", 0, (), skip),))
+    rig.instrument = commands.Instrument(rig.box, (("TEST:SKIP", commands_common.OPEN, 0, (), skip),))
     assert rig.instrument.feed(b"TEST:SKIP;:PROG:DEF #15he", 0) == b""
     late = 10 * scpi.SILENCE_TICKS + 1
     assert rig.instrument.feed(b"llo;*OPC?\n", late) == b"1\n"
@@ -155,7 +157,7 @@ def test_the_largest_answers_fit():
     rig.now = 1 << 62
     rig.instrument.status.report(-221, "x" * 300)
     for row in commands.TABLE:
-        if row[0].endswith("?") and row[1] == 0:
+        if row[commands.HEADER].endswith("?") and row[commands.NEEDED] == 0:
             header = row[0].replace("[", "").replace("]", "").encode()
             answer = rig.say(header + b"\n")
             assert 2 <= len(answer) <= commands.MAX_ANSWER, header

@@ -183,9 +183,10 @@ def test_only_a_simulated_box_skips_time(box, rig):
         rig.wait(ticks)
         ins.now = rig.now
 
-    from boxcore import scpi_text
+    from boxcore import commands_common, scpi_text
 
-    row = ("DIAGnostic:CLOCk:ADVance", 1, (lambda item: scpi_text.scaled(item, {"": 4}, 0, 10**9),), skip)
+    seconds = (lambda item: scpi_text.scaled(item, {"": 4}, 0, 10**9),)
+    row = ("DIAGnostic:CLOCk:ADVance", commands_common.OPEN, 1, seconds, skip)
     rig.instrument = commands.Instrument(rig.box, (row,))
     before = rig.now
     seen = []

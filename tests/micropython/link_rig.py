@@ -89,6 +89,9 @@ class Hal(port.Hal):
     def starved(self):
         return False
 
+    def random(self, count):
+        return bytes([self.stops & 0xFF] * count)
+
     def probe(self, pattern):
         total = sum([CHANNELS_NS[k] for k in range(len(CHANNELS_NS)) if pattern >> k & 1])
         return total * SUPPLY_MV // 1_000_000 * self.probe_pct // 100

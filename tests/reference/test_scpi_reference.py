@@ -58,6 +58,7 @@ TEXTS = {
     -161: "Invalid block data",
     -168: "Block data not allowed",
     -200: "Execution error",
+    -203: "Command protected",  # the list's own text has a slip behind these words
     -221: "Settings conflict",
     -222: "Data out of range",
     -223: "Too much data",
@@ -71,6 +72,7 @@ TEXTS = {
     -285: "Program syntax error",
     -286: "Program runtime error",
     -311: "Memory error",
+    -315: "Configuration memory lost",
     -350: "Queue overflow",
     -363: "Input buffer overrun",
     -365: "Time out error",

@@ -6,6 +6,7 @@ decides nothing, and it knows no current: the plant does.
 
 from __future__ import annotations
 
+import random
 from collections import deque
 from collections.abc import Callable
 
@@ -29,12 +30,14 @@ class SimHal(Hal):
         on_change: Callable[[int, int], None],
         measure: Callable[[int], int] = lambda pattern: NOT_MEASURED,
         words: int = QUEUE_WORDS,
+        seed: int = 0,
     ) -> None:
         self.now = 0
         self.pattern = 0  # what the gates hold at `now`
         self._on_change = on_change
         self._measure = measure
         self._words = words
+        self._random = random.Random(f"nightdraw chip {seed}")
         self._waiting: list[tuple[int, int]] = []  # pushed before enable(): they have no instant yet
         self._starts: deque[int] = deque()  # the tick in which each queued word leaves the queue
         self._changes: deque[tuple[int, int]] = deque()  # what the queue will do to the gates
@@ -106,6 +109,10 @@ class SimHal(Hal):
     def probe(self, pattern: int) -> int:
         """The bank current of one pattern; its milliseconds leave no trace in the recording."""
         return self._measure(pattern)
+
+    def random(self, count: int) -> bytes:
+        """That many bytes of the bench's own random source: the same seed, the same bytes."""
+        return self._random.randbytes(count)
 
     def _set(self, tick: int, pattern: int) -> None:
         if pattern != self.pattern:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from boxcore import scpi_text as words
 from boxcore.commands import Instrument
+from boxcore.commands_common import OPEN
 from boxcore.program import TICKS_PER_S
 
 from nightdraw.bench.store import PowerCut
@@ -63,7 +64,7 @@ class BenchLink:
     def _connect(self) -> Instrument | None:
         if self._box is None:
             return None
-        return Instrument(self._box, (("DIAGnostic:CLOCk:ADVance", 1, (_ticks,), self._advance),))
+        return Instrument(self._box, (("DIAGnostic:CLOCk:ADVance", OPEN, 1, (_ticks,), self._advance),))
 
     def _advance(self, instrument: Instrument, ticks: int) -> None:
         self._world.call_box()  # what came earlier in this message happens before time passes
