@@ -10,15 +10,15 @@ from nightdraw.bank.arrange import Arrangement, arrange
 from nightdraw.bank.bodies import AIR, CATALOGUE, PLATE, Body
 from nightdraw.bank.boxes import boxes
 from nightdraw.bank.heat import Heat, weigh
+from nightdraw.bank.template import FIRST_PIN, circuit_for, shipped_for
 from nightdraw.bank.values import series_values
 from nightdraw.bank.verdicts import Part
 from nightdraw.bank.wish import ERROR, NOTE, WARNING, Remark, Wish
 from nightdraw.board import BoardModel, Channel, Enclosure, GateRow, Switch
+from nightdraw.board.circuit import Pins
 from nightdraw.board.model import ALUMINIUM, PLASTIC
 
 SURROUND_K = 25.0  # air and wall over ambient, until heat has weighed the box: typical of one that passes
-FIRST_PIN = 2  # GPIO 0 and 1 are the power monitor's
-FREE_PINS = 10  # GPIO 2 to 11; 12 is the gate buffer's output-enable on the shipped wiring
 OWN_A = Fraction(11, 1000)  # what the shipped box itself consumes
 SWITCH_AND_WIRE_OHMS = Fraction(1, 20)  # 0.03 ohm of MOSFET, 0.02 ohm of wire and terminals
 CAPS = {"run_ticks": 12 * 3600 * 10_000, "charge_mas": 10 * 3_600_000, "bank_temp_cdeg": 9_000}
@@ -49,13 +49,17 @@ def build(
     if not heat.ok and not metal:
         board, heat = _in_a_box(wish, name, channels, ALUMINIUM)
     remarks += [Remark(part.name, "heat", _too_warm(part), ERROR) for part in heat.parts if not part.ok]
-    if len(channels) > FREE_PINS:
-        last = FIRST_PIN + len(channels) - 1
+    pins = board.circuit.pins
+    if pins != Pins():
         message = (
-            f"channels on GPIO {FIRST_PIN} to {last} need the gate buffer's enable, selector and panel "
-            f"moved from GPIO {FIRST_PIN + FREE_PINS} and up"
+            f"more channels than on the shipped boards: the gate buffer's enable moves to GPIO {pins.enable}"
         )
-        remarks.append(Remark("pins", "pins", message, WARNING))
+        if not pins.selector:
+            message += ", and no pin is left for a slot selector"
+        remarks.append(Remark("pins", "pins", message, NOTE))
+    if board.circuit.gates is None:
+        message = "no board ships for such a supply: gates, protection and wiring are left for you to enter"
+        remarks.append(Remark("board", "circuit", message, WARNING))
     return channels, board, heat, remarks
 
 
@@ -125,13 +129,16 @@ def _board(wish: Wish, name: str, channels: Sequence[Arrangement], enclosure: En
     """The board as a model; its caps take the supply range asked for."""
     low, high = (units.to_mv(volts) for volts in wish.range_v)
     on_ohms = wish.on_ohms or SWITCH_AND_WIRE_OHMS
+    own_a = wish.own_a or OWN_A
+    shipped = shipped_for(wish.range_v[1])
+    full_a = float(wish.range_v[1]) * sum(1 / float(channel.ohms) for channel in channels) + float(own_a)
     return BoardModel(
         name=name,
         about=f"Sized for {len(wish.levels_a)} levels at {units.show(wish.supply_v, 'voltage')}.",
         supply_nominal_mv=units.to_mv(wish.supply_v),
         supply_min_mv=low,
         supply_max_mv=high,
-        own_ua=units.to_ua(wish.own_a or OWN_A),
+        own_ua=units.to_ua(own_a),
         channels=tuple(
             Channel(
                 FIRST_PIN + number,
@@ -148,6 +155,7 @@ def _board(wish: Wish, name: str, channels: Sequence[Arrangement], enclosure: En
         ),
         monitor=True,
         caps={"supply_min_mv": low, "supply_max_mv": high, **CAPS},
-        switch=MOSFET,
+        switch=MOSFET if shipped is None or shipped.switch is None else shipped.switch,
         enclosure=enclosure,
+        circuit=circuit_for(wish.range_v[1], full_a, len(channels)),
     )

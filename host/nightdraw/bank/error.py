@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nightdraw.bank.patterns import Floats, best_patterns, subset_sums
+from nightdraw.bank.patterns import Floats, nearest_index, subset_sums
 
 SAMPLES = 2000  # the 99th percentile then rests on 20 samples
 PERCENTILE = 99.0
@@ -94,10 +94,13 @@ def monte_carlo(levels_a: Floats, spread: Spread, seed: int, samples: int = SAMP
     drift = random.uniform(-1, 1, (samples, channels)) * spread.drift
     true = spread.siemens / ((1 + tolerance) * (1 + drift))
     bits = 1 << np.arange(channels)
+    sums = subset_sums(spread.siemens)
+    order = np.argsort(sums, kind="stable")
+    ascending = sums[order]
     found = np.empty(len(levels_a))
     for number, level_a in enumerate(levels_a):
         wanted = np.maximum(0.0, level_a - spread.own_a) / supply
-        patterns = best_patterns(spread.siemens, wanted)
+        patterns = order[nearest_index(ascending, wanted)]
         on = (patterns[:, None] & bits) > 0
         current = (true * on).sum(axis=1) * supply + spread.own_a
         found[number] = np.percentile(np.abs(current / level_a - 1), PERCENTILE)

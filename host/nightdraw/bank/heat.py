@@ -48,7 +48,7 @@ def settle(board: BoardModel, channels: Sequence[Mounted], box: Box, ambient_c: 
     supply_v = board.caps["supply_max_mv"] / 1000
     wall_w = sum(channel.watts(supply_v) for channel in channels if channel.on_plate)
     air_w = sum(channel.watts(supply_v) for channel in channels if not channel.on_plate)
-    air_w += board.own_ua / 1e6 * supply_v
+    air_w += standing_w(board, supply_v, sum(channel.current_a(supply_v) for channel in channels))
     air = box.settle(ambient_c, air_w, wall_w)
     switch = board.switch
     if switch is None:
@@ -59,6 +59,17 @@ def settle(board: BoardModel, channels: Sequence[Mounted], box: Box, ambient_c: 
         if abs(air.air_c - before.air_c) < STILL_K:
             break
     return air, Load(air_w + switches_w, wall_w)
+
+
+def standing_w(board: BoardModel, supply_v: float, current_a: float) -> float:
+    """What the rest of the box puts into its air: own consumption, shunt, reverse protection, watts."""
+    watts = board.own_ua / 1e6 * supply_v
+    shunt, reverse = board.circuit.sense.shunt_ohms, board.circuit.reverse
+    if board.monitor and shunt is not None:
+        watts += float(shunt) * current_a**2
+    if reverse is not None:
+        watts += float(reverse.ohms or 0) * current_a**2 + float(reverse.drop_v or 0) * current_a
+    return watts
 
 
 def weigh(board: BoardModel, ambient_c: float) -> Heat:

@@ -57,9 +57,13 @@ def best_patterns(conductances: Sequence[float] | Floats, wanted: Floats) -> Int
     box's own bank chooses."""
     sums = subset_sums(conductances)
     order = np.argsort(sums, kind="stable")
-    ascending = sums[order]
-    above = np.minimum(np.searchsorted(ascending, wanted), len(sums) - 1)
+    chosen: Ints = order[nearest_index(sums[order], wanted)]
+    return chosen
+
+
+def nearest_index(ascending: Floats, wanted: Floats) -> Ints:
+    """For each wanted value the index of the nearest of the sums, of two equally near ones the lower."""
+    above = np.minimum(np.searchsorted(ascending, wanted), len(ascending) - 1)
     below = np.maximum(above - 1, 0)
     lower = wanted - ascending[below] <= ascending[above] - wanted
-    chosen: Ints = order[np.where(lower, below, above)]
-    return chosen
+    return np.where(lower, below, above)

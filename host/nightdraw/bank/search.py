@@ -72,8 +72,8 @@ def choose(
     """
     values = sorted(values_ohms, reverse=True)
     candidates = _candidates(values, targets)
-    best = _Best(*polish.search(candidates, targets, channels))
     started_s = clock()
+    best = _Best(*polish.search(candidates, targets, channels))
     exact = channels <= EXACT_CHANNELS
 
     def late() -> bool:

@@ -15,6 +15,7 @@ from boxcore.schedule import Schedule, edges
 
 from nightdraw.bank.air import AIR_J_KGK, GAS_J_KGK, KELVIN, SEA_LEVEL_PA
 from nightdraw.bank.enclosure import Box
+from nightdraw.bank.heat import standing_w
 from nightdraw.bank.mosfet import switch_w
 from nightdraw.bank.mounted import Mounted
 from nightdraw.bank.network import Link, Network
@@ -101,7 +102,6 @@ class _Model:
             box.shell_j_k,
         ]
         self._watts = np.array([channel.watts(supply_v) for channel in channels])
-        self._own_w = board.own_ua / 1e6 * supply_v
         self._powers: dict[int, tuple[Floats, Floats]] = {}
 
     def network(self, rises: Floats) -> Network:
@@ -139,7 +139,9 @@ class _Model:
                 for channel, closed in zip(self._channels, on, strict=True)
                 if closed
             )
-        return np.concatenate([channels, [self._own_w + switches, 0.0]]), channels
+        current = float(sum(on * np.array([each.current_a(self._supply_v) for each in self._channels])))
+        standing = standing_w(self._board, self._supply_v, current)
+        return np.concatenate([channels, [standing + switches, 0.0]]), channels
 
 
 def warm_up(
