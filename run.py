@@ -7,6 +7,7 @@ makes the environment in .venv, keeps it while pyproject.toml stays the same, ru
 import hashlib
 import json
 import os
+import shutil
 import subprocess
 import sys
 
@@ -106,13 +107,35 @@ def prepare(extra):
         say("python -m venv failed; some systems keep it in a package of its own (python3-venv)")
         return status
     target = HERE + ("[%s]" % ",".join(e for e in extras if e) if any(extras) else "")
-    status = call([python(), "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "-e", target])
+    status = pip(["-e", target])
     if status:
-        say("the packages could not be installed; what pip says stands above")
         return status
+    if "test" in extras:
+        status = install_typings()
+        if status:
+            return status
     with open(READY, "w") as file:
         json.dump({"fingerprint": wanted, "extras": extras}, file)
     return 0
+
+
+def install_typings():
+    """Put the board's stubs where only who asks for them sees them; returns pip's status."""
+    import tomllib  # younger than the oldest Python that may read this file
+
+    with open(os.path.join(HERE, "pyproject.toml"), "rb") as file:
+        stubs = tomllib.load(file).get("dependency-groups", {}).get("typings", [])
+    target = os.path.join(VENV, "typings")
+    shutil.rmtree(target, ignore_errors=True)
+    return pip(["--target", target] + stubs) if stubs else 0
+
+
+def pip(words):
+    """Install with the environment's pip; returns its status."""
+    status = call([python(), "-m", "pip", "install", "--quiet", "--disable-pip-version-check"] + words)
+    if status:
+        say("the packages could not be installed; what pip says stands above")
+    return status
 
 
 def fingerprint():

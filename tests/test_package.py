@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 import tarfile
+import tomllib
 import zipfile
 from email import message_from_string
+from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import boxcore
@@ -14,6 +17,7 @@ import nightdraw
 import pytest
 from nightdraw import data
 
+from tests import tidy
 from tests.tidy import TOP
 
 PACKAGES = {"nightdraw": TOP / "host" / "nightdraw", "boxcore": TOP / "firmware" / "boxcore"}
@@ -93,3 +97,34 @@ def test_an_installed_package_finds_its_data_in_itself(wheel: zipfile.ZipFile, t
 def test_the_sources_are_found_by_an_editable_install() -> None:
     assert data.folder(data.PROFILES, PACKAGES["nightdraw"]) == TOP / "profiles"
     assert data.folder(data.HARDWARE, PACKAGES["nightdraw"]) == TOP / "hardware"
+
+
+# Modules that the board has of itself; firmware and what stands in for it import them.
+BOARD_MODULES = {"machine", "micropython", "rp2", "uctypes"}
+OURS = {Path(source.path).stem for source in tidy.sources()} | {"boxcore", "nightdraw", "tests", "fake_board"}
+KNOWN = OURS | BOARD_MODULES | set(sys.stdlib_module_names)
+
+
+def normal(name: str) -> str:
+    """A package's name as registries compare it."""
+    return re.sub(r"[-_.]+", "-", name).lower()
+
+
+def declared(*extras: str) -> set[str]:
+    """The names of the packages that pyproject.toml asks for."""
+    project = tomllib.loads((TOP / "pyproject.toml").read_text("utf-8"))["project"]
+    lists = [project["dependencies"], *(project["optional-dependencies"][extra] for extra in extras)]
+    return {normal(re.split(r"[^\w.-]", line)[0]) for lines in lists for line in lines}
+
+
+@pytest.mark.parametrize(("folder", "extras"), [("host", ()), ("firmware", ()), ("tests", ("test",))])
+def test_every_package_that_is_imported_is_asked_for(folder: str, extras: tuple[str, ...]) -> None:
+    owners = packages_distributions()
+    missing = set()
+    for source in tidy.sources():
+        for found in tidy.imports(source) if source.path.startswith(folder) else ():
+            root = found.module.split(".")[0]
+            names = {normal(name) for name in owners.get(root, [root])}
+            if root and root not in KNOWN and not names & declared(*extras):
+                missing.add((source.path, root))
+    assert missing == set()

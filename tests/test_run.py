@@ -86,6 +86,14 @@ def test_the_tests_need_more_than_the_demo_and_leave_it_working(script: ModuleTy
     assert installs(made) == ["", "[test]"]
 
 
+def test_the_boards_stubs_lie_apart(script: ModuleType, calls: Any, tmp_path: Path) -> None:
+    made = calls()
+    (tmp_path / "pyproject.toml").write_text('[dependency-groups]\ntypings = ["stubs==1"]\n')
+    assert [script.main([word]) for word in ("demo", "test", "demo")] == [0, 0, 0]
+    targets = [words[-2:] for words in made if "--target" in words]
+    assert targets == [[str(tmp_path / ".venv" / "typings"), "stubs==1"]]
+
+
 def test_a_failed_installation_is_passed_on_and_tried_again(script: ModuleType, calls: Any) -> None:
     made = calls(lambda words: 7 if "pip" in words else 0)
     assert [script.main(["demo"]) for _ in range(2)] == [7, 7]

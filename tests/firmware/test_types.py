@@ -6,13 +6,14 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
 
 from tests.micropython.runner import FIRMWARE, TOP
 
-STUBS = "micropython-rp2-rpi_pico-stubs==1.29.0.post1"
+STUBS = tomllib.loads((TOP / "pyproject.toml").read_text("utf-8"))["dependency-groups"]["typings"]
 CONFIG = Path(__file__).with_name("mypy.ini")
 LIMIT_S = 300  # a registry that doesn't answer
 
@@ -28,7 +29,7 @@ def stubs(tmp_path_factory: pytest.TempPathFactory) -> Path:
     if (ready / "machine.pyi").exists():
         return ready
     folder = tmp_path_factory.mktemp("typings")
-    command = [sys.executable, "-m", "pip", "install", "--quiet", "--target", str(folder), STUBS]
+    command = [sys.executable, "-m", "pip", "install", "--quiet", "--target", str(folder), *STUBS]
     done = subprocess.run(command, capture_output=True, timeout=LIMIT_S, check=False)
     if done.returncode:
         pytest.skip(f"the board's stubs can't be installed here: {done.stderr.decode()[-300:]}")
