@@ -121,7 +121,7 @@ class _Take:
         """Let it run, write the recording and the journal; returns the number of samples."""
         wanted = self._wanted
         sampler = Sampler(wanted.rate_hz, self._start, wanted.samples, wanted.seed)
-        reader = _JournalReader(self._box, self._world.box_tick(self._start))
+        reader = JournalReader(self._box, self._world.box_tick(self._start))
         with CsvFile(out) as samples, JournalFile(path_beside(out)) as lines:
             lines.write([reader.head(profile, wanted.seed)])
             for last in self._chunks():
@@ -147,7 +147,7 @@ class _Take:
         yield True
 
 
-class _JournalReader:
+class JournalReader:
     """Reads the box's journal over the link piece by piece, so that a ring that wraps loses nothing."""
 
     def __init__(self, box: BoxClient, start_tick: int) -> None:
