@@ -18,7 +18,7 @@ HALTS = (b"STOP", b"*RST", b"OUTP")  # without one of these in it no line may en
 
 
 @pytest.mark.parametrize("way", talk_board.WAYS)
-@pytest.mark.parametrize("name", sorted(link_cases.CASES))
+@pytest.mark.parametrize("name", sorted(talk_board.CASES))
 def test_conversation(name, way):
     assert talk_board.hold(name, way) is None
 

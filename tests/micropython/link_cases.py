@@ -35,6 +35,14 @@ def seal(number, heard, said):
     return b"%d,%d,%d" % (number, binascii.crc32(heard), binascii.crc32(said))
 
 
+def steps(*parts):
+    """One conversation of steps and of lists of steps."""
+    found = []
+    for part in parts:
+        found += part if isinstance(part, list) else [part]
+    return found
+
+
 IDENTITY = b"NIGHTDRAW,rig,42," + __version__.encode()
 NO_ERROR = b'0,"No error"\n'
 ASK = b"SYST:ERR?\n"

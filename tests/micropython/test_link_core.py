@@ -6,7 +6,7 @@ from pathlib import Path
 from random import Random
 
 from tests.boxcore import noise
-from tests.micropython import link_cases, runner, talk_board
+from tests.micropython import runner, talk_board
 
 LINES = 400
 SCRIPT = Path(__file__).with_name("talk_board.py")
@@ -17,5 +17,5 @@ def test_the_same_conversations_and_the_same_answers_to_noise(seed: int, tmp_pat
     sent = b"".join(noise.line(rng) for _ in range(LINES))
     (tmp_path / "noise").write_bytes(sent)
     held = runner.run(SCRIPT, str(tmp_path / "noise"), str(tmp_path / "answers"))
-    assert int(held) == len(link_cases.CASES) * len(talk_board.WAYS)
+    assert int(held) == len(talk_board.CASES) * len(talk_board.WAYS)
     assert (tmp_path / "answers").read_bytes() == talk_board.answers_to(sent)

@@ -19,12 +19,13 @@ from boxcore.program import MAX_BYTES, TICKS_PER_S, checksum
 from boxcore.slots import SLOTS
 
 from nightdraw import __version__
-from nightdraw.errors import Finding, InputError, LinkError
-from nightdraw.link.message import GarbledError, block_data
-from nightdraw.link.session import TRIES, UNDEFINED_HEADER, RefusedError, Session
+from nightdraw.errors import InputError
+from nightdraw.link.latch import PROTECTED, Latch
+from nightdraw.link.line import STORE_S, text
+from nightdraw.link.message import block_data
+from nightdraw.link.session import TRIES, UNDEFINED_HEADER, RefusedError
 from nightdraw.link.transport import Transport, open_transport
 
-STORE_S = 10.0  # 16 KB into flash: four blocks erased and written, with slack
 ADVANCE_TICKS = 600 * TICKS_PER_S  # simulated at once: some tenths of a second of computing
 ADVANCE_S = 60.0
 HARDWARE_MISSING = -241
@@ -66,21 +67,22 @@ class Run:
 
 @dataclass(frozen=True)
 class Measurement:
-    """Supply in volts, the circuit's current in amperes with the box's own consumption, bank temperature in
-    degrees Celsius (None without a sensor)."""
+    """Supply in volts, the circuit's current in amperes with the box's own consumption (None from a locked
+    box), bank temperature in degrees Celsius (None without a sensor)."""
 
     supply_v: float
-    current_a: float
+    current_a: float | None
     temp_c: float | None
 
 
 @dataclass(frozen=True)
 class Status:
-    """Everything at a glance."""
+    """Everything at a glance; a locked box doesn't tell slot, run and current."""
 
     run: Run
     measured: Measurement
     questionable: int
+    locked: bool
 
 
 @dataclass(frozen=True)
@@ -104,11 +106,11 @@ class JournalBytes:
         return list(journal.decode(self.data))
 
 
-class BoxClient:
+class BoxClient(Latch):
     """An open box. Use it as a context manager, or close() it."""
 
     def __init__(self, transport: Transport) -> None:
-        self._session = Session(transport)
+        super().__init__(transport)
         self._identity: Identity | None = None
 
     def __enter__(self) -> BoxClient:
@@ -118,15 +120,6 @@ class BoxClient:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
-
-    @property
-    def address(self) -> str:
-        """Where the box is."""
-        return self._session.name
-
-    def close(self) -> None:
-        """Let go of the line; the box goes on with what it does."""
-        self._session.transport.close()
 
     def greet(self) -> Identity:
         """Find out who is there; raises LinkError unless it is a box with this program's own version."""
@@ -152,7 +145,7 @@ class BoxClient:
         """What the box believes of its board."""
         board, own_a, channels = self._session.ask(":DIAG:BOAR?", ":DIAG:OWN?", ":DIAG:CHAN?")
         own_ua = int(Fraction(own_a.decode()) * 1_000_000)
-        return Facts(_text(board), own_ua, tuple(int(ns) for ns in channels.split(b",")))
+        return Facts(text(board), own_ua, tuple(int(ns) for ns in channels.split(b",")))
 
     def send(self, slot: int, data: bytes) -> Stored:
         """Store a program's bytes in a slot and read back what the box holds then.
@@ -175,7 +168,7 @@ class BoxClient:
         if slot not in self._catalog():
             return None
         name, size, crc = self._session.ask(f":DIAG:PROG? SLOT{slot}")[0].split(b",")
-        return Stored(slot, _text(name), int(size), int(crc))
+        return Stored(slot, text(name), int(size), int(crc))
 
     def slots(self) -> list[Stored]:
         """Every stored program, by slot."""
@@ -199,8 +192,12 @@ class BoxClient:
             self._only_once(":PROG:DEL", done=lambda: self.stored(slot) is None)
 
     def run(self) -> Run:
-        """What the box is doing."""
-        state, *numbers = self._session.ask(":DIAG:RUN?")[0].decode().split(",")
+        """What the box is doing; only its state while it is locked."""
+        answer = self._unless_locked(":DIAG:RUN?")
+        if answer is None:
+            state = self._session.ask(":DIAG:STAT?")[0].decode()
+            return Run(state.lower(), None, None, None)
+        state, *numbers = answer.decode().split(",")
         slot, run, started = (None if number == "-1" else int(number) for number in numbers)
         return Run(state.lower(), slot, run, started)
 
@@ -234,18 +231,31 @@ class BoxClient:
 
     def measure(self) -> Measurement:
         """What the box measures now; its current is calculated where no monitor is fitted."""
-        supply, current = (float(text) for text in self._session.ask(":MEAS:VOLT?", ":MEAS:CURR?"))
+        supply_v = float(self._session.ask(":MEAS:VOLT?")[0])
+        current = self._unless_locked(":MEAS:CURR?")
+        return Measurement(supply_v, None if current is None else float(current), self._temp_c())
+
+    def _unless_locked(self, question: str) -> bytes | None:
+        """The answer to what a locked box doesn't tell, None from one."""
         try:
-            temp_c = float(self._session.ask(":MEAS:TEMP?")[0])
+            return self._session.ask(question)[0]
+        except RefusedError as refused:
+            if refused.code != PROTECTED:
+                raise
+            return None
+
+    def _temp_c(self) -> float | None:
+        try:
+            return float(self._session.ask(":MEAS:TEMP?")[0])
         except RefusedError as refused:
             if refused.code != HARDWARE_MISSING:
                 raise
-            return Measurement(supply, current, None)
-        return Measurement(supply, current, temp_c)
+            return None
 
     def status(self) -> Status:
-        """Everything at a glance."""
-        return Status(self.run(), self.measure(), int(self._session.ask(":STAT:QUES:COND?")[0]))
+        """Everything at a glance, as far as the box tells it."""
+        questionable = int(self._session.ask(":STAT:QUES:COND?")[0])
+        return Status(self.run(), self.measure(), questionable, self.locked())
 
     def selftest(self) -> int:
         """0, or the number of the first check that failed; raises RefusedError while the box is armed."""
@@ -295,10 +305,10 @@ class BoxClient:
         return now
 
     def _advance(self, now: int, ticks: int) -> int:
-        text = f"{ticks // TICKS_PER_S}.{ticks % TICKS_PER_S:04d}"
+        number = f"{ticks // TICKS_PER_S}.{ticks % TICKS_PER_S:04d}"
         try:
             self._only_once(
-                f":DIAG:CLOC:ADV {text}", done=lambda: self.clock() >= now + ticks, limit_s=ADVANCE_S
+                f":DIAG:CLOC:ADV {number}", done=lambda: self.clock() >= now + ticks, limit_s=ADVANCE_S
             )
         except RefusedError as refused:
             if refused.code == UNDEFINED_HEADER:
@@ -307,18 +317,6 @@ class BoxClient:
                 ) from None
             raise
         return self.clock()
-
-    def _only_once(self, unit: str, done: Callable[[], bool], limit_s: float = STORE_S) -> None:
-        """Do what must not be done twice: after a lost answer, look whether it was done."""
-        for _ in range(TRIES):
-            try:
-                self._session.once(unit, limit_s=limit_s)
-                return
-            except GarbledError:
-                self._session.settle()
-                if done():
-                    return
-        raise self._error(f"no believable answer to {unit}", "look at the box's state")
 
     def _catalog(self) -> list[int]:
         answer = self._session.ask(":PROG:CAT?")[0].decode()
@@ -336,9 +334,6 @@ class BoxClient:
                 raise self._error(f"the journal has no bytes at {at}", "read it again")
             yield piece
             at += len(piece)
-
-    def _error(self, what: str, hint: str) -> LinkError:
-        return LinkError(Finding(f"{self.address}: {what}", hint=hint))
 
 
 def open_box(address: str | Transport) -> BoxClient:
@@ -358,7 +353,3 @@ def open_box(address: str | Transport) -> BoxClient:
 def _check_slot(slot: int) -> None:
     if not 0 <= slot < SLOTS:
         raise InputError(f"slot {slot} doesn't exist: slots are 0 to {SLOTS - 1}")
-
-
-def _text(answer: bytes) -> str:
-    return answer.decode("ascii", "replace").strip('"')

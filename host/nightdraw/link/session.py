@@ -79,7 +79,7 @@ class Session:
         answers, error = self._exchange(units, block, limit_s)
         code, text = parse_error(error)
         if code != NO_ERROR:
-            raise RefusedError(Finding(f"{self.name}: the box refused {units[0]}: {text}"), code)
+            raise RefusedError(Finding(f"{self.name}: the box refused {_shown(units[0])}: {text}"), code)
         if len(answers) != sum(unit.split(" ")[0].endswith("?") for unit in units):
             raise GarbledError("not an answer to every question")
         return answers
@@ -167,8 +167,13 @@ class Session:
             self._received += data
 
     def _no_answer(self, question: str) -> LinkError:
-        what = f"{self.name}: no believable answer to {question} in {TRIES} tries"
+        what = f"{self.name}: no believable answer to {_shown(question)} in {TRIES} tries"
         return LinkError(Finding(what, hint="is it a box, and does it have power? unplug it and try again"))
+
+
+def _shown(unit: str) -> str:
+    """A unit as a message may show it: without its strings, which may be keys."""
+    return unit.partition(' "')[0]
 
 
 def parse_error(answer: bytes) -> tuple[int, str]:
