@@ -47,11 +47,11 @@ def _challenge(ins):
 
 
 def _unlock(ins, answer):
-    ins.box.lock.unlock(ins.now, answer)
+    ins.box.unlock(ins.now, answer)
 
 
 def _lock(ins):
-    ins.box.lock.lock()
+    ins.box.latch(ins.now)
 
 
 def _state(ins):
@@ -67,11 +67,11 @@ def _tries(ins):
 
 
 def _set(ins, salt, rounds, key, answer):
-    ins.box.lock.set(ins.now, salt, key, rounds, answer)
+    ins.box.set_passcode(ins.now, salt, key, rounds, answer)
 
 
 def _clear(ins):
-    ins.box.lock.clear()
+    ins.box.clear_passcode(ins.now)
 
 
 _ANSWER = hexadecimal(lock.KEY_BYTES)

@@ -30,6 +30,7 @@ TICK_MASK = (1 << TICK_BITS) - 1
 
 BOOT, PAGE, ARM, START, EDGE, REPICK, HOLD, RELEASE, TRIP, END, HALT = 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11
 LEVEL, STARVED, LOST, CLOCK, DAMAGE, FLAG, GONE, CLEAR, REFUSED = 12, 13, 14, 15, 16, 17, 18, 19, 20
+LATCH, TRIM = 21, 22
 
 # kind -> (name, what arg means, what value means, what pattern means)
 KINDS = {
@@ -53,12 +54,23 @@ KINDS = {
     GONE: ("gone", "", "position", ""),
     CLEAR: ("clear", "", "", ""),
     REFUSED: ("refused", "slot", "error", ""),
+    LATCH: ("lock", "did", "tries", ""),
+    TRIM: ("trim", "channel", "ns", ""),  # channel 0: the supply's gain, parts in a million, in place of ns
 }
 EDGES = (EDGE, REPICK)
 URGENT = (ARM, START, TRIP, END, HALT, DAMAGE)  # written with the next step instead of waiting for company
 LEDGER_PART, SLOT_PART, JOURNAL_PART, LOCK_PART = 1, 2, 3, 4
 # what a damage record is about; a slot's number is its detail
 PARTS = {LEDGER_PART: "ledger", SLOT_PART: "slot", JOURNAL_PART: "journal", LOCK_PART: "lock"}
+LATCHED, UNLATCHED, WRONG, PASSCODE_SET, PASSCODE_GONE = 1, 2, 3, 4, 5
+# what a lock record tells; tries: failed ones so far
+LATCHES = {
+    LATCHED: "locked",
+    UNLATCHED: "unlocked",
+    WRONG: "wrong passcode",
+    PASSCODE_SET: "passcode set",
+    PASSCODE_GONE: "passcode cleared",
+}
 
 
 def _crc8_table():
@@ -123,6 +135,8 @@ def _describe(kind, boot, tick, arg, pattern, value, supply_mv):
             record[name] = st.BY.get(number, number)
         elif name == "part":
             record[name] = PARTS.get(number, number)
+        elif name == "did":
+            record[name] = LATCHES.get(number, number)
         elif name and name != "boot":
             record[name] = number
     return record
