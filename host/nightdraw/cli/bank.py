@@ -1,4 +1,7 @@
-"""`nightdraw bank`: size the load bank, weigh its heat, list the bodies. Parse, call, print."""
+"""`nightdraw bank`: size the load bank, weigh its heat, list the bodies. Parse, call, print.
+
+What is around the bank (check, wiring, draw) is bank_circuit's.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from nightdraw.cli import output
+from nightdraw.cli import bank_circuit, output
 from nightdraw.cli.params import Quantity, QuantityRange
 from nightdraw.errors import EXIT_DONE, EXIT_NO, Finding, InputError
 
@@ -31,7 +34,11 @@ ambient_option = click.option(
 
 @click.group()
 def group() -> None:
-    """Size the load bank, and see that it won't burn."""
+    """Size the load bank, see that it won't burn, and build it."""
+
+
+for _command in (bank_circuit.check, bank_circuit.wiring, bank_circuit.draw):
+    group.add_command(_command)
 
 
 @group.command()

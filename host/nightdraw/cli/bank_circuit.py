@@ -1,0 +1,143 @@
+"""`nightdraw bank check`, `wiring` and `draw`: the circuit around the bank. Parse, call, print."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from nightdraw.cli import output
+from nightdraw.cli.params import Quantity
+from nightdraw.errors import EXIT_DONE, EXIT_NO
+
+if TYPE_CHECKING:
+    from nightdraw.bank.rules import Checked
+    from nightdraw.bank.wiring import Row, Wiring
+    from nightdraw.bank.wish import Remark
+
+ambient_option = click.option(
+    "--ambient",
+    type=Quantity("temperature"),
+    default="40C",
+    show_default=True,
+    help="Air around box and lead.",
+)
+
+
+@click.command()
+@click.argument("board", metavar="BOARD")
+@ambient_option
+@output.json_option
+def check(board: str, ambient: Fraction, as_json: bool) -> None:
+    """Hold a board to every rule: pins, gates, ratings, protection, wiring, netlist.
+
+    Each finding names its part and its rule. Exit status 1 where one of them is an error.
+    """
+    from nightdraw.bank.rules import check as hold
+    from nightdraw.board import load_board
+
+    checked = hold(load_board(board, check_pins=False), float(ambient))
+    document = {"ok": checked.ok, "findings": [vars(remark) for remark in checked.remarks]}
+    output.finish(document, _check_text(checked), as_json, EXIT_DONE if checked.ok else EXIT_NO)
+
+
+def _check_text(checked: Checked) -> str:
+    count = sum(remark.severity == "error" for remark in checked.remarks)
+    verdict = "ok: no rule is broken" if checked.ok else f"not ok: {count} error{'s' if count > 1 else ''}"
+    return "\n".join([*_findings(checked.remarks), verdict])
+
+
+def _findings(remarks: tuple[Remark, ...]) -> list[str]:
+    return [f"{remark.severity}: {remark.part}: {remark.rule}: {remark.message}" for remark in remarks]
+
+
+@click.command()
+@click.argument("board", metavar="BOARD")
+@click.option(
+    "--length", type=Quantity("length"), help="Lead from splice to box, one way (default: the file's)."
+)
+@click.option(
+    "--splice-fuse", type=Quantity("current"), help="Fuse of the circuit that the box is spliced into."
+)
+@click.option("--splice-load", type=Quantity("current"), help="What that circuit carries by itself.")
+@ambient_option
+@output.json_option
+def wiring(
+    board: str,
+    length: Fraction | None,
+    splice_fuse: Fraction | None,
+    splice_load: Fraction | None,
+    ambient: Fraction,
+    as_json: bool,
+) -> None:
+    """Conductors by drop and heat, the fuse at the source, and what the circuit's own fuse must carry."""
+    from nightdraw.bank.wiring import wire_up
+    from nightdraw.board import load_board
+    from nightdraw.board.circuit import Splice
+
+    if (splice_fuse is None) != (splice_load is None):
+        raise click.UsageError("give --splice-fuse and --splice-load together")
+    splice = None if splice_fuse is None or splice_load is None else Splice(splice_fuse, splice_load)
+    answer = wire_up(load_board(board), float(ambient), length, splice)
+    status = EXIT_DONE if answer.ok else EXIT_NO
+    output.finish(_wiring_document(answer), _wiring_text(answer), as_json, status)
+
+
+def _wiring_document(answer: Wiring) -> dict[str, Any]:
+    from nightdraw.bank.cautions import CAUTIONS
+
+    return {
+        "conductors": [vars(row) for row in answer.conductors],
+        "fuse": vars(answer.fuse),
+        "ok": answer.ok,
+        "findings": [vars(remark) for remark in answer.remarks],
+        "peak_a": answer.peak_a,
+        "assumptions": list(answer.assumptions),
+        "cautions": list(CAUTIONS),
+    }
+
+
+def _wiring_text(answer: Wiring) -> str:
+    from nightdraw.bank.cautions import CAUTIONS
+
+    fuse = answer.fuse
+    lines = [f"{'conductor':<26} {'mm2':>5} {'m':>5} {'A':>7} {'drop':>9} {'C':>5}  carries"]
+    lines += [_row_text(row) for row in answer.conductors]
+    drop = "unknown" if fuse.drop_mv is None else f"{fuse.drop_mv:.1f} mV cold ({fuse.source})"
+    hot = "" if fuse.drop_rated_mv is None else f", {fuse.drop_rated_mv:g} mV at its rating, hot"
+    lines += [
+        "",
+        f"fuse: {fuse.rating_a:g} A, type {fuse.type}{f', {fuse.colour}' if fuse.colour else ''}, at the "
+        f"splice; "
+        f"drop {drop}{hot}",
+        *_findings(answer.remarks),
+        "ok" if answer.ok else "not ok",
+        "",
+        *(f"- {line}" for line in (*answer.assumptions, *CAUTIONS)),
+    ]
+    return "\n".join(lines)
+
+
+def _row_text(row: Row) -> str:
+    return (
+        f"{row.name:<26} {row.mm2:5.3g} {row.length_m:5.3g} {row.current_a:7.3g} {row.drop_mv:6.1f} mV "
+        f"{row.temp_c:5.0f}  {row.carries_a:.3g} A  {'ok' if row.ok else 'FAILS'}"
+    )
+
+
+@click.command()
+@click.argument("board", metavar="BOARD")
+@click.option(
+    "--out", type=click.Path(file_okay=False, path_type=Path), required=True, metavar="DIR", help="Where to."
+)
+@output.json_option
+def draw(board: str, out: Path, as_json: bool) -> None:
+    """Write what a builder needs: parts list, schematic, wiring, pin map, SPICE deck, drawings, build "
+    "guide."""
+    from nightdraw.bank.draw import write_all
+    from nightdraw.board import load_board
+
+    files = write_all(load_board(board), out)
+    output.finish({"files": [str(path) for path in files]}, "\n".join(str(path) for path in files), as_json)
