@@ -23,7 +23,7 @@ def first_state(seed, run, index):
 
 
 def xorshift32(state):
-    """The next state after `state` (1 .. 2^32-1): shifts 13, 17, 5 (Marsaglia, J. Stat. Software 8(14), 2003)."""
+    """The next state after `state` (1 .. 2^32-1): shifts 13, 17, 5 (Marsaglia, Xorshift RNGs, 2003)."""
     state ^= (state << 13) & MASK32
     state ^= state >> 17
     return state ^ ((state << 5) & MASK32)

@@ -33,7 +33,7 @@ class Hal:
         raise NotImplementedError
 
     def push(self, pattern, ticks):
-        """Queue one word: play `pattern` for 1 .. MAX_WORD_TICKS ticks after what is queued. Allocates nothing."""
+        """Queue one word: `pattern` for 1 .. MAX_WORD_TICKS ticks after what is queued. Allocates nothing."""
         raise NotImplementedError
 
     def enable(self):
@@ -41,7 +41,7 @@ class Hal:
         raise NotImplementedError
 
     def stop(self):
-        """Open every switch now (output-enable first) and empty the queue. Never raises, allocates nothing."""
+        """Open every switch now (output-enable first), empty the queue. Never raises, allocates nothing."""
         raise NotImplementedError
 
     def starved(self):

@@ -18,7 +18,7 @@ EXIT_INTERRUPTED = 130
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing that is wrong: the message, its place (line and column from 1) and a hint, None where unknown."""
+    """One thing that is wrong: message, place (line and column from 1) and hint, None where unknown."""
 
     message: str
     file: str | None = None

@@ -217,6 +217,7 @@ class _Builder:
     def build(self, events: Iterator[yaml.Event]) -> Node | None:
         documents = 0
         for event in events:
+            assert event.start_mark is not None  # every event of a parser has its place
             at = Node(event.start_mark.line + 1, event.start_mark.column + 1)
             if isinstance(event, yaml.DocumentStartEvent):
                 documents += 1
