@@ -50,6 +50,13 @@ def test_more_heat_and_smaller_boxes_are_hotter(heat_w: float, more: float, size
     assert box.settle(40, 0, heat_w).air_c < cool.air_c  # a plate keeps the heat out of the air
 
 
+def test_a_place_too_hot_for_hands_is_not_the_boxs_fault() -> None:
+    hot, warm = (weigh(board(channel(1000, "film-0.6w")), ambient_c) for ambient_c in (75.0, 40.0))
+    assert part(hot, "wall, brushed") == part(warm, "wall, brushed")
+    assert part(hot, "channel 1").temp_c > part(warm, "channel 1").temp_c + 30
+    assert hot.ok
+
+
 def test_nothing_dissipated_is_as_warm_as_the_room() -> None:
     air = Box(enclosure()).settle(33.0, 0.0, 0.0)
     assert (air.wall_c, air.air_c) == (33.0, 33.0)

@@ -84,7 +84,9 @@ def weigh(board: BoardModel, ambient_c: float) -> Heat:
     parts.append(air_part(box, load, air, ambient_c))
     reference, reference_load = settle(board, channels, box, touch.REFERENCE_C)
     parts.append(handling_part(box, reference_load, reference.wall_c))
-    parts.append(burn_part(box, load, air.wall_c, ambient_c))
+    brushed_c = min(ambient_c, touch.HANDS_C)
+    brushed, brushed_load = settle(board, channels, box, brushed_c)
+    parts.append(burn_part(box, brushed_load, brushed.wall_c, brushed_c))
     return Heat(tuple(parts), air, ambient_c, supply_v, assumptions(board, supply_v))
 
 

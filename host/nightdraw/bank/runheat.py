@@ -42,15 +42,20 @@ def weigh_run(
     supply_v = supply_mv / 1000
     segments = list(patterns(board, program, supply_mv))
     run = warm_up(board, channels, box, ambient_c, supply_v, segments)
-    tell(0.5)
+    tell(1 / 3)
     reference = warm_up(board, channels, box, touch.REFERENCE_C, supply_v, segments)
+    tell(2 / 3)
+    brushed_c = min(ambient_c, touch.HANDS_C)
+    brushed = run if brushed_c == ambient_c else warm_up(board, channels, box, brushed_c, supply_v, segments)
     tell(1.0)
     parts = _channel_parts(channels, run, supply_v)
     if board.switch is not None:
         air = Air(run.wall_c, run.wall_c, run.air_c)
         used = [channel for channel, use in zip(channels, run.uses, strict=True) if use.on_s]
         parts += [switch_part(board.switch, channel, supply_v, air) for channel in used]
-    parts += _box_parts(box, run, reference, ambient_c)
+    parts += _box_parts(
+        box, (run, ambient_c), (reference, touch.REFERENCE_C), (brushed, min(ambient_c, touch.HANDS_C))
+    )
     air = Air(run.wall_c, run.wall_c, run.air_c)
     said = _assumptions(program, run, supply_v)
     return RunHeat(Heat(tuple(parts), air, ambient_c, supply_v, said), run)
@@ -116,30 +121,31 @@ def _scaled(watts: float, peak_c: float, limit_c: float, around_c: float) -> flo
     return max(0.0, watts * (limit_c - around_c) / (peak_c - around_c))
 
 
-def _box_parts(box: Box, run: WarmUp, reference: WarmUp, ambient_c: float) -> list[Part]:
+Seen = tuple[WarmUp, float]  # a run and the ambient that it was played in
+
+
+def _box_parts(box: Box, inside: Seen, handled: Seen, brushed: Seen) -> list[Part]:
     material = touch.METAL if box.metal else touch.PLASTIC
     rows = (
-        ("air inside", run, run.air_c, ELECTRONICS_C, ambient_c, "electronics' ambient"),
+        ("air inside", inside, inside[0].air_c, ELECTRONICS_C, "electronics' ambient"),
         (
             "wall, handled",
-            reference,
-            reference.wall_c,
+            handled,
+            handled[0].wall_c,
             touch.handling_limit_c(material),
-            touch.REFERENCE_C,
-            f"{material}, touched {touch.HANDLED}, in a room of {touch.REFERENCE_C:g} C: {touch.TS1_SOURCE}",
+            f"{material}, touched {touch.HANDLED}, in a room of {handled[1]:g} C: {touch.TS1_SOURCE}",
         ),
         (
             "wall, brushed",
-            run,
-            run.wall_c,
+            brushed,
+            brushed[0].wall_c,
             touch.burn_limit_c(material),
-            ambient_c,
-            f"{material}, {touch.BRUSHED_S:g} s, at {ambient_c:g} C around: {touch.BURN_SOURCE}",
+            f"{material}, {touch.BRUSHED_S:g} s, at {brushed[1]:g} C around: {touch.BURN_SOURCE}",
         ),
     )
     parts = []
-    for name, seen, temp_c, limit_c, around_c, about in rows:
-        mean = seen.total_j / seen.seconds
+    for name, (run, around_c), temp_c, limit_c, about in rows:
+        mean = run.total_j / run.seconds
         allowed = _scaled(mean, temp_c, limit_c, around_c)
         remedy = "" if temp_c <= limit_c else "a larger box, a painted one, or less charge an hour"
         parts.append(Part(name, mean, allowed, temp_c, limit_c, temp_c <= limit_c, about, remedy))
