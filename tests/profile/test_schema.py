@@ -153,6 +153,7 @@ def test_schemas_know_the_keys_that_the_checkers_know() -> None:
     assert properties(BOARD, "$defs", "enclosure") == set(parts.ENCLOSURE_KEYS)
     assert properties(BOARD, "$defs", "body") == set(parts.BODY_KEYS)
     assert properties(BOARD, "properties", "sense") == set(wired.SENSE_KEYS)
+    assert properties(BOARD, "properties", "own_states") == set(board.OWN_STATES_KEYS)
     for name, keys in {
         "divider": wired.DIVIDER_KEYS,
         "thermistor": wired.THERMISTOR_KEYS,
@@ -164,5 +165,6 @@ def test_schemas_know_the_keys_that_the_checkers_know() -> None:
         "wire": wired.WIRE_KEYS,
         "fuse": wired.FUSE_KEYS,
         "splice": wired.SPLICE_KEYS,
+        "controller": wired.CONTROLLER_KEYS,
     }.items():
         assert properties(BOARD, "$defs", name) == set(keys), name

@@ -28,11 +28,23 @@ class Thermistor:
 
 @dataclass(frozen=True)
 class Sense:
-    """Shunt of the current monitor, the supply's divider (top, bottom), the thermistor; None: not fitted."""
+    """Shunt of the current monitor or amplifier, the supply's divider (top, bottom), the thermistor; None:
+    not fitted. gain: of an amplifier on a converter pin that stands in for a monitor, None where none
+    does."""
 
     shunt_ohms: Fraction | None = None
+    gain: int | None = None
     divider_ohms: tuple[Fraction, Fraction] | None = None
     thermistor: Thermistor | None = None
+    place: Node = field(default=NOWHERE, compare=False)
+
+
+@dataclass(frozen=True)
+class Controller:
+    """How the processor board is run: its clock while it works, the indicator's brightness (0..1)."""
+
+    clock_hz: Fraction
+    brightness: Fraction
     place: Node = field(default=NOWHERE, compare=False)
 
 
@@ -143,3 +155,4 @@ class Circuit:
     inside: Wire | None = None
     fuse: Fuse | None = None
     splice: Splice | None = None
+    controller: Controller | None = None

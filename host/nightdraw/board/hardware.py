@@ -15,15 +15,26 @@ from nightdraw.board.circuit import Circuit, Pins, Thermistor
 
 ROOM_K = 298.15  # an NTC's ohms are given at 25 C
 FIRST_CK = 23_315  # -40 C, hundredths of a kelvin
-STEP_CDEG = 1_000  # straight lines over 10 K follow an NTC's divider within 0.5 K
+STEP_CDEG = 500  # straight lines over 5 K follow an NTC's divider within 0.2 K
 LAST_CK = 43_315  # 160 C
+FULL_DUTY = 0xFFFF  # the indicator at its brightest
+
+
+def full_scale(shunt_ohms: Fraction, gain: int) -> Fraction:
+    """The current that an amplified shunt's full count stands for, amperes."""
+    return Fraction(adc.REFERENCE_MV, 1000) / (shunt_ohms * gain)
 
 
 def hardware(circuit: Circuit) -> dict[str, int | list[int]]:
     """The keys of HARDWARE that the circuit settles."""
     sense, found = circuit.sense, dict[str, int | list[int]]()
-    if sense.shunt_ohms is not None:
+    if sense.shunt_ohms is not None and sense.gain is not None:
+        found["shunt_full_ua"] = units.to_ua(full_scale(sense.shunt_ohms, sense.gain))
+    elif sense.shunt_ohms is not None:
         found["monitor_shunt_uohm"] = units.half_up(sense.shunt_ohms * 1_000_000)
+    if circuit.controller is not None:
+        found["clock_khz"] = units.half_up(circuit.controller.clock_hz / 1000)
+        found["indicator_duty"] = units.half_up(circuit.controller.brightness * FULL_DUTY)
     if sense.divider_ohms is not None:
         found["supply_full_mv"] = full_mv(*sense.divider_ohms)
     if sense.thermistor is not None:

@@ -105,7 +105,11 @@ class OwnBody:
 
 @dataclass(frozen=True)
 class BoardModel:
-    """A board: supply and own consumption in whole millivolts and microamperes; caps by boxcore's names."""
+    """A board: supply and own consumption in whole millivolts and microamperes; caps by boxcore's names.
+
+    monitor: the bank's current is measured, by a monitor or an amplified shunt. own_states_ua: the own
+    consumption by what the box is doing, as far as the file says; own_basis: how that is known.
+    """
 
     name: str
     about: str
@@ -122,6 +126,8 @@ class BoardModel:
     circuit: Circuit = field(default_factory=Circuit)
     file: str = field(default="", compare=False)
     root: Node = field(default=NOWHERE, compare=False)
+    own_states_ua: dict[str, int] = field(default_factory=dict, compare=False)
+    own_basis: str = field(default="", compare=False)
 
     def compile(self) -> core.Board:
         """The integer board that the box (and the bench's box) is given."""

@@ -17,11 +17,13 @@ from nightdraw.fields import Fields, items
 from nightdraw.places import Findings, Node
 
 ELECTRICAL = ("board", "about", "supply", "own", "channels", "sense", "caps")
-KEYS = (*ELECTRICAL, "switch", "enclosure", "bodies", *wired.SECTIONS)
+KEYS = (*ELECTRICAL, "own_states", "switch", "enclosure", "bodies", *wired.SECTIONS)
 REQUIRED = ("board", "supply", "own", "channels", "sense", "caps")
 CHANNEL_REQUIRED = ("pin", "ohms", "tolerance", "on_ohms")
 CHANNEL_KEYS = (*CHANNEL_REQUIRED, "body", "mounting", "each", "in_series", "in_parallel")
 SUPPLY_KEYS = ("nominal", "min", "max")
+OWN_STATES = ("idle", "writing", "usb")  # what the box may be doing beside running
+OWN_STATES_KEYS = (*OWN_STATES, "basis")
 CAPS_KEYS = ("supply_min", "supply_max", "run", "charge", "bank_temp")
 SUPPLY_BOUNDS = ("1 V", "60 V")  # 60 V: above it a circuit is no longer extra-low voltage (IEC 61140)
 OWN_BOUNDS = ("0 mA", "1 A")
@@ -52,6 +54,7 @@ def _read(root: Node, findings: Findings, check_pins: bool) -> BoardModel | None
     supply = _supply(fields.node("supply"), findings)
     own = Fields(fields.node("own"), findings, "own", ("running",), ("running",))
     running = own.quantity("running", "current", OWN_BOUNDS)
+    states, basis = _own_states(fields, findings)
     channels = _channels(fields, findings, check_pins)
     current, sense = wired.read_sense(fields.node("sense"), findings)
     caps = _caps(fields.node("caps"), findings)
@@ -67,7 +70,7 @@ def _read(root: Node, findings: Findings, check_pins: bool) -> BoardModel | None
         *supply,
         units.to_ua(running),
         tuple(channels),
-        current == "monitor",
+        current in (wired.MONITOR, wired.AMPLIFIER),
         caps,
         switch,
         enclosure,
@@ -75,6 +78,18 @@ def _read(root: Node, findings: Findings, check_pins: bool) -> BoardModel | None
         circuit,
         findings.file,
         root,
+        states,
+        basis,
+    )
+
+
+def _own_states(fields: Fields, findings: Findings) -> tuple[dict[str, int], str]:
+    if "own_states" not in fields:
+        return {}, ""
+    keys = Fields(fields.node("own_states"), findings, "own_states", OWN_STATES_KEYS)
+    values = {key: keys.quantity(key, "current", OWN_BOUNDS) for key in OWN_STATES}
+    return {key: units.to_ua(value) for key, value in values.items() if value is not None}, (
+        keys.text("basis", "") or ""
     )
 
 

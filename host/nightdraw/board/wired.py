@@ -11,6 +11,7 @@ from nightdraw.board.circuit import (
     REVERSE_KINDS,
     Circuit,
     Clamp,
+    Controller,
     Converter,
     Fuse,
     Gates,
@@ -21,11 +22,13 @@ from nightdraw.board.circuit import (
     Thermistor,
     Wire,
 )
-from nightdraw.fields import Fields, items, read_with, whole_number
+from nightdraw.board.hardware import full_scale
+from nightdraw.fields import Fields, in_range, items, read_with, whole_number
 from nightdraw.places import Findings, Node
 
-SENSES = ("monitor", "none")
-SENSE_KEYS = ("current", "shunt", "divider", "thermistor")
+MONITOR, AMPLIFIER, NO_SENSE = "monitor", "amplifier", "none"
+SENSES = (MONITOR, AMPLIFIER, NO_SENSE)
+SENSE_KEYS = ("current", "shunt", "gain", "divider", "thermistor")
 DIVIDER_KEYS = ("top", "bottom")
 THERMISTOR_KEYS = ("ohms", "beta", "pull_up")
 PINS_KEYS = ("enable", "selector", "arm", "button", "indicator")
@@ -36,11 +39,30 @@ CLAMP_KEYS = ("part", "standoff", "breakdown", "clamps", "at")
 WIRE_KEYS = ("area", "length", "temp")
 FUSE_KEYS = ("type", "rating")
 SPLICE_KEYS = ("fuse", "load")
-SECTIONS = ("pins", "gates", "converter", "reverse", "clamp", "lead", "inside", "fuse", "splice")
+CONTROLLER_KEYS = ("clock", "brightness")
+SECTIONS = (
+    "pins",
+    "gates",
+    "converter",
+    "reverse",
+    "clamp",
+    "lead",
+    "inside",
+    "fuse",
+    "splice",
+    "controller",
+)
 
 MAX_PIN = 29  # the RP2040 has GPIO 0 .. 29
 ANY_PIN = 99  # read leniently: what no chip has is the check's to say
 SHUNT_BOUNDS = ("0.001 ohm", "10 ohm")  # firmware: at least 1 mohm keeps a full reading in small integers
+MOST_GAIN = 500
+FULL_BOUNDS = ("0.05 A", "4 A")  # firmware: above 4 A an amplifier's count leaves the small integers
+CLOCK_BOUNDS = ("48000 kHz", "133000 kHz")  # USB needs 48 MHz; 133 MHz is the RP2040's rating
+CLOCK = Fraction(96_000_000)  # the least that plays 1 ms pulses with room to spare
+CLOCK_STEP = 1_000_000  # a whole number of them has a whole divider for the tick
+BRIGHTNESS_BOUNDS = ("0 %", "100 %")
+BRIGHTNESS_PCT = Fraction(1, 2)  # seen when looked for
 OHMS_BOUNDS = ("1 ohm", "1000 kohm")
 BETA_BOUNDS = ("1000 K", "10000 K")
 LOGIC_BOUNDS = ("1 V", "15 V")
@@ -62,13 +84,31 @@ def read_sense(node: Node | None, findings: Findings) -> tuple[str | None, Sense
     keys = Fields(node, findings, "sense", SENSE_KEYS, ("current",))
     current = keys.choice("current", SENSES)
     shunt = keys.quantity("shunt", "resistance", SHUNT_BOUNDS)
+    gain = _gain(keys, current, shunt, findings)
     divider = None
     if "divider" in keys:
         both = Fields(keys.node("divider"), findings, "divider", DIVIDER_KEYS, DIVIDER_KEYS)
         top = both.quantity("top", "resistance", OHMS_BOUNDS)
         bottom = both.quantity("bottom", "resistance", OHMS_BOUNDS)
         divider = (top, bottom) if top is not None and bottom is not None else None
-    return current, Sense(shunt, divider, _thermistor(keys, findings), keys.place)
+    return current, Sense(shunt, gain, divider, _thermistor(keys, findings), keys.place)
+
+
+def _gain(keys: Fields, current: str | None, shunt: Fraction | None, findings: Findings) -> int | None:
+    if current != AMPLIFIER:
+        if "gain" in keys and current is not None:
+            findings.add(keys.key_place("gain"), f"gain belongs to current: {AMPLIFIER}, not {current}")
+        return None
+    for name in ("shunt", "gain"):
+        if name not in keys:
+            findings.add(keys.place, f"sense with current: {AMPLIFIER} lacks the key {name!r}")
+    gain = keys.whole("gain", 1, MOST_GAIN)
+    if gain is not None and shunt is not None:
+        full = full_scale(shunt, gain)
+        in_range(
+            keys.value_place("gain"), findings, "an amplifier's full scale", full, FULL_BOUNDS, "current"
+        )
+    return gain
 
 
 def _thermistor(keys: Fields, findings: Findings) -> Thermistor | None:
@@ -96,6 +136,7 @@ def read_circuit(fields: Fields, sense: Sense, findings: Findings, most_pin: int
         _wire(fields, "inside", findings),
         _fuse(fields, findings),
         _splice(fields, findings),
+        _controller(fields, findings),
     )
 
 
@@ -219,3 +260,16 @@ def _splice(fields: Fields, findings: Findings) -> Splice | None:
     fuse = keys.quantity("fuse", "current", CURRENT_BOUNDS)
     load = keys.quantity("load", "current", LOAD_BOUNDS)
     return None if fuse is None or load is None else Splice(fuse, load, keys.place)
+
+
+def _controller(fields: Fields, findings: Findings) -> Controller | None:
+    keys = _section(fields, "controller", findings, CONTROLLER_KEYS, ())
+    if keys is None:
+        return None
+    clock = keys.quantity("clock", "frequency", CLOCK_BOUNDS, CLOCK)
+    brightness = keys.quantity("brightness", "percent", BRIGHTNESS_BOUNDS, BRIGHTNESS_PCT)
+    if clock is None or brightness is None:
+        return None
+    if clock % CLOCK_STEP:
+        findings.add(keys.value_place("clock"), "clock must be a whole number of 1000 kHz")
+    return Controller(clock, brightness / 100, keys.place)
