@@ -158,6 +158,9 @@ class FakeHal(port.Hal):
         assert not self.playing
         return self.probe_ua.get(pattern, port.NOT_MEASURED)
 
+    def random(self, count):
+        return bytes(range(count))
+
     def pattern_at(self, tick):
         """The pattern that was played at a tick."""
         found = 0
