@@ -85,7 +85,7 @@ def _assumptions(sized: Sized) -> tuple[str, ...]:
     return (
         f"nominal: Ohm's law at {float(wish.supply_v):g} V with "
         f"{'the resistors alone' if not wish.on_ohms else f'{on_ohms:g} ohm of switch and wire'}; "
-        f"largest error {100 * sized.choice.error:.4g} %, no choice below {100 * sized.choice.proven:.4g} %",
+        f"largest error {_percent(sized.choice.error)}, no choice below {_percent(sized.choice.proven)}",
         f"worst case: {float(low):g} .. {float(high):g} V with the pattern picked anew for each supply, "
         f"tolerance {float(wish.tolerance_pct):g} %, tempco from {COLDEST_C:g} C to the hottest body "
         f"({REFERENCE_C:g} C nominal), {on_ohms:g} ohm of switch and wire; rss: the same limits as "
@@ -94,6 +94,11 @@ def _assumptions(sized: Sized) -> tuple[str, ...]:
         f"worst_w: highest supply squared over ohms; bodies loaded to {100 * USE:g} % of their rating "
         f"derated for {wish.ambient_c + SURROUND_K:g} C (ambient and {SURROUND_K:g} K), weighed in a box",
     )
+
+
+def _percent(share: float) -> str:
+    """A share in percent; rounding of the last bit is nothing."""
+    return f"{100 * share:.4g} %" if share > 1e-12 else "0 %"
 
 
 def board_text(sized: Sized) -> str:
