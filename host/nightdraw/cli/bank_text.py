@@ -160,10 +160,10 @@ def _level_lines(sized: Sized) -> list[str]:
 
 def _verdict_lines(sized: Sized) -> list[str]:
     lines = [f"{remark.severity}: {remark.part}: {remark.message}" for remark in sized.remarks]
-    best = (
-        "the best choice there is" if not sized.choice.gap else f"bound {100 * sized.choice.gap:.3g} points"
-    )
-    lines.append(f"{'ok' if sized.ok else 'not ok'}: largest error {100 * sized.choice.error:.4g} %, {best}")
+    best = "the best choice there is"
+    if sized.choice.gap:
+        best = f"at most {100 * sized.choice.gap:.3g} percentage points above the best choice there is"
+    lines.append(f"{'ok' if sized.ok else 'not ok'}: largest error {_percent(sized.choice.error)}, {best}")
     return lines
 
 
