@@ -119,7 +119,6 @@ class Box(Engine):
             raise BoxError(-222, "the time is out of range")
         if self.state == st.LEVEL:
             self._player.stop(now)
-        self._hal.stop()
         self.run_account = run
         self.state, self.fault, self.flagged = after, st.NO_FAULT, st.NO_FAULT
         self._record(now, jn.LEVEL, 0, level_ua)

@@ -165,7 +165,7 @@ class Engine(Keeper):
             return self._finish(now, now, st.TIME_USED if run.left_ticks() <= 0 else st.CHARGE_USED)
         self.state = st.next_state(self.state, "start")
         run.begin(now)
-        self._save_at = now + SAVE_TICKS - LEAD_TICKS  # the reserve was written up to LEAD_TICKS ago
+        self._save_at = now + SAVE_TICKS
         self._record(now, jn.START, run.slot, run.position_ticks, run.number & 0xFFFF)
         player.rest(now, run.left_ticks())
         fault = run.guard.check(now, self.readings)

@@ -166,45 +166,42 @@ class Journal:
         self._count = 0
         self._dropped = 0
         self._flushed_tick = -FLUSH_GAP_TICKS
-        self._starts = []
+        self._starts = [0]
         self._size = 0
+        self._unread = True  # the files are to be found before anything is appended
         self.boot = 0
         self.due = LATER
         self.failures = 0
 
     def open(self, boot):
         """Find the files, newest last; a torn end is left behind and a new file begun after it. True where
-        the store could not be read: the journal then begins anew behind everything that may be there."""
+        the store could not be read: the records then wait in memory until it can."""
         self.boot = boot
         try:
             self._find()
         except OSError:
             self.failures += 1
-            self._starts = [self._starts[-1] + 2 * FILE_BYTES if self._starts else 0]
-            self._size = 0
-            return True
-        return False
+        return self._unread
 
     def _find(self):
         starts = [_file_start(name) for name in self._store.names()]
-        self._starts = sorted(start for start in starts if start is not None)
-        self._size = 0
-        if not self._starts:
-            self._starts = [0]
-            return
-        last = self._starts[-1]
-        self._size = self._store.size(_file_name(last))
-        if self._torn(last):
-            whole = self._size + RECORD_BYTES - 1
-            self._starts.append(last + whole - whole % RECORD_BYTES)
-            self._size = 0
+        starts = sorted(start for start in starts if start is not None) or [0]
+        last = starts[-1]
+        size = self._store.size(_file_name(last)) or 0
+        if self._torn(last, size):
+            whole = size + RECORD_BYTES - 1
+            starts.append(last + whole - whole % RECORD_BYTES)
+            size = 0
+        self._starts = starts
+        self._size = size
+        self._unread = False
 
-    def _torn(self, start):
-        if self._size % RECORD_BYTES:
+    def _torn(self, start, size):
+        if size % RECORD_BYTES:
             return True
-        if not self._size:
+        if not size:
             return False
-        raw = self._store.read_at(_file_name(start), self._size - RECORD_BYTES, RECORD_BYTES)
+        raw = self._store.read_at(_file_name(start), size - RECORD_BYTES, RECORD_BYTES)
         return check_byte(raw[:15]) != raw[15]
 
     @property
@@ -248,25 +245,29 @@ class Journal:
 
     def flush(self, now):
         """Append what waits to the newest file, begin the next where that is full, delete the oldest beyond
-        the ring. A store that fails costs the records, which are counted, never the run."""
+        the ring. Where the store fails the records wait on; those that then find no room are counted."""
+        self.due = LATER
         if not self._count:
-            self.due = LATER
             return
-        length = self._count * RECORD_BYTES
+        self._flushed_tick = now
+        try:
+            self._append(memoryview(self._buffer)[: self._count * RECORD_BYTES])
+        except OSError:
+            self.failures += 1
+            self._unread = True  # nobody knows how much was written
+            self.due = now + FLUSH_TICKS
+
+    def _append(self, data):
+        if self._unread:
+            self._find()
         if self._size >= FILE_BYTES:
             self._starts.append(self._starts[-1] + self._size)
             self._size = 0
-        try:
-            self._store.append(_file_name(self._starts[-1]), memoryview(self._buffer)[:length])
-            self._size += length
-            while len(self._starts) > self._most_files:
-                self._store.delete(_file_name(self._starts.pop(0)))
-        except OSError:
-            self.failures += 1
-            self._dropped += self._count
+        self._store.append(_file_name(self._starts[-1]), data)
+        self._size += len(data)
         self._count = 0
-        self._flushed_tick = now
-        self.due = LATER
+        while len(self._starts) > self._most_files:
+            self._store.delete(_file_name(self._starts.pop(0)))
 
     def read_at(self, offset, length):
         """Up to `length` bytes from `offset`, from one file or from memory; holes that a power cut left read

@@ -57,6 +57,18 @@ def test_run_time_and_own_consumption_go_on_while_held():
     assert world.records("end")[0]["tick"] == 30 * S
 
 
+def test_a_held_run_that_the_box_slept_through_ends_at_its_limit():
+    world = started(plan(STEADY, run_ticks=30 * S)).run(10 * S)
+    world.readings.supply_mv = 11_000
+    world.sense()
+    world.now += 60 * S
+    world.visit(world.now)
+    assert world.box.state == st.ENDED
+    ticks, used = world.box.used(world.now)
+    assert ticks == world.records("end")[0]["tick"] == 30 * S
+    assert abs(used - mas(world.played(), world.board, 0, 30 * S)) < 5
+
+
 def test_charge_can_run_out_while_held():
     world = started(plan(STEADY, charge_mas=500)).run(10 * S)
     world.readings.supply_mv = 11_000

@@ -224,20 +224,67 @@ def test_a_garbled_end_is_left_behind_too():
     assert len(store.files) == 2
 
 
-def test_a_failing_store_costs_records_that_are_counted_never_the_box():
+def test_records_wait_while_the_store_fails_and_what_finds_no_room_is_counted():
     store = fakes.MemoryStore()
     journal = a_journal(store)
-    for k in range(10):
-        journal.add(k, jn.EDGE)
     store.broken = True
-    journal.flush(10)
-    assert journal.failures == 1
+    for k in range(400):
+        journal.add(k, jn.EDGE, 0, 0, k)
+        if k % 100 == 0:
+            journal.flush(k)
+    assert journal.failures == 4
+    assert journal.due == 300 + jn.FLUSH_TICKS
     store.broken = False
-    journal.add(20, jn.EDGE)
-    journal.flush(30)
+    journal.flush(500)
+    journal.add(501, jn.EDGE, 0, 0, 400)
+    journal.flush(502)
     records = jn.decode(journal.read_all())
-    assert [record["kind"] for record in records] == ["page", "lost", "edge"]
-    assert records[1]["records"] == 11  # ten edges and the page record before them
+    edges = [record["value"] for record in records if record["kind"] == "edge"]
+    (lost,) = [record["records"] for record in records if record["kind"] == "lost"]
+    assert edges == [*range(400 - lost), 400]
+
+
+@pytest.mark.parametrize("kept", [0, 5, 16, 40])
+def test_an_append_that_failed_half_way_neither_garbles_nor_loses(kept):
+    store = fakes.MemoryStore()
+    journal = a_journal(store)
+    for k in range(3):
+        journal.add(k, jn.EDGE, 0, 0, k)
+
+    def half(name, data):
+        store.files[name] = bytes(data)[:kept]
+        raise OSError(28)
+
+    store.append = half
+    journal.flush(5)
+    del store.append
+    journal.add(6, jn.EDGE, 0, 0, 3)
+    journal.flush(journal.due)
+    again = a_journal(store, boot=2)
+    values = [record["value"] for record in jn.decode(again.read_all()) if record["kind"] == "edge"]
+    assert values[-4:] == [0, 1, 2, 3]
+    assert journal.read_all() == again.read_all()
+
+
+def test_a_store_that_cannot_be_read_at_boot_is_found_later():
+    store = fakes.MemoryStore()
+    journal = a_journal(store)
+    journal.add(1, jn.EDGE, 0, 0, 1)
+    journal.flush(1)
+    names, store.names = store.names, None
+    store.names = lambda: fail()
+    journal = jn.Journal(store)
+    assert journal.open(2) is True
+    journal.add(2, jn.EDGE, 0, 0, 2)
+    journal.flush(3)
+    assert [record["value"] for record in jn.decode(journal.read_all()) if record["kind"] == "edge"] == [2]
+    store.names = names
+    journal.flush(4)
+    assert [record["value"] for record in jn.decode(journal.read_all()) if record["kind"] == "edge"] == [1, 2]
+
+
+def fail():
+    raise OSError(5)
 
 
 def test_a_clean_journal_goes_on_in_its_newest_file():
