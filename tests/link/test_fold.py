@@ -144,6 +144,9 @@ def test_the_folded_firmware_gives_the_same_edges(tmp_path: Path) -> None:
         for path in (FIRMWARE, tmp_path)
     ]
     assert outputs[0].stdout == outputs[1].stdout
+    pure = [name for name in SOURCES if name not in ("hal_rp2", "__init__")]
+    imports = "import " + ", ".join(f"boxcore.{name}" for name in pure)
+    subprocess.run([sys.executable, "-c", imports], env={"PYTHONPATH": str(tmp_path)}, check=True)
     assert len(outputs[0].stdout) > 10_000
 
 

@@ -22,6 +22,9 @@ ARITHMETIC = (
 MOST_BITS = 64  # a longer number is no plain constant, and shifting by one would take for ever
 
 Constants = dict[str, dict[str, int]]  # module -> name -> value
+Imports = dict[
+    str, tuple[str, str | None]
+]  # name here -> (module of the package, name there; None: all of it)
 
 
 def fold(sources: dict[str, str], package: str) -> dict[str, str]:
@@ -38,8 +41,11 @@ def fold(sources: dict[str, str], package: str) -> dict[str, str]:
     folded = {
         name: _Folder(known, name, _imports(tree, package, trees)).visit(tree) for name, tree in trees.items()
     }
+    for tree in folded.values():
+        _drop_imports(tree, package)
+    imports = {name: _imports(tree, package, trees) for name, tree in folded.items()}
     for name, tree in folded.items():
-        _drop(tree, package, known, _asked_for(folded, name, package))
+        _drop_constants(tree, known[name], _asked_for(folded, imports, name))
     return {name: ast.unparse(ast.fix_missing_locations(tree)) + "\n" for name, tree in folded.items()}
 
 
@@ -92,12 +98,10 @@ def _pairs(target: ast.expr, value: ast.expr) -> list[tuple[str, ast.expr]]:
     return []
 
 
-def _imports(
-    tree: ast.Module, package: str, trees: dict[str, ast.Module]
-) -> dict[str, tuple[str, str | None]]:
+def _imports(tree: ast.Module, package: str, trees: dict[str, ast.Module]) -> Imports:
     """What a name at the module's top stands for: (module of the package, its name there or None for all of
     it)."""
-    found: dict[str, tuple[str, str | None]] = {}
+    found: Imports = {}
     for node in tree.body:
         if not isinstance(node, ast.ImportFrom) or node.module is None:
             continue
@@ -144,7 +148,7 @@ def _is_number(value: object) -> TypeGuard[int]:
 class _Folder(ast.NodeTransformer):
     """Replaces the names of known constants, but for those that a function uses for something of its own."""
 
-    def __init__(self, known: Constants, module: str, imports: dict[str, tuple[str, str | None]]) -> None:
+    def __init__(self, known: Constants, module: str, imports: Imports) -> None:
         self._own = known[module]
         self._known = known
         self._imports = imports
@@ -187,30 +191,46 @@ class _Folder(ast.NodeTransformer):
         return self.generic_visit(node)
 
 
-def _asked_for(trees: dict[str, ast.Module], module: str, package: str) -> set[str]:
-    """The names of a module that something still asks for, after folding."""
-    asked = set()
+def _names(tree: ast.Module) -> set[str]:
+    """The plain names that a module reads."""
+    return {
+        node.id for node in ast.walk(tree) if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load)
+    }
+
+
+def _asked_for(trees: dict[str, ast.Module], imports: dict[str, Imports], module: str) -> set[str]:
+    """The names of a module that something still asks for, after folding: by itself, as an attribute of the
+    module or of what can't be told, or imported from it."""
+    asked = _names(trees[module])
     for name, tree in trees.items():
+        asked.update(part for source, part in imports[name].values() if source == module and part)
         for node in ast.walk(tree):
             if isinstance(node, ast.Attribute):
-                asked.add(node.attr)
-            elif name == module and isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load):
-                asked.add(node.id)
+                base = node.value.id if isinstance(node.value, ast.Name) else ""
+                if imports[name].get(base, (module, None))[0] == module:
+                    asked.add(node.attr)
     return asked
 
 
-def _drop(tree: ast.Module, package: str, known: Constants, asked: set[str]) -> None:
-    """Remove folded constants' definitions and imports that nothing asks for any more."""
+def _drop_imports(tree: ast.Module, package: str) -> None:
+    """Remove what a module imports from the package and doesn't use any more."""
+    used, body = _names(tree), []
+    for node in tree.body:
+        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == package:
+            node.names = [alias for alias in node.names if (alias.asname or alias.name) in used]
+            if not node.names:
+                continue
+        body.append(node)
+    tree.body = body
+
+
+def _drop_constants(tree: ast.Module, folded: dict[str, int], asked: set[str]) -> None:
+    """Remove the definitions of a module's folded constants that nothing asks for."""
     body = []
     for node in tree.body:
         if isinstance(node, ast.Assign) and len(node.targets) == 1:
             names = [name for name, _ in _pairs(node.targets[0], node.value)]
-            folded = {name for module in known.values() for name in module}
             if names and all(name in folded and name not in asked for name in names):
-                continue
-        elif isinstance(node, ast.ImportFrom) and node.module and node.module.startswith(package):
-            node.names = [alias for alias in node.names if (alias.asname or alias.name) in asked]
-            if not node.names:
                 continue
         body.append(node)
     tree.body = body
