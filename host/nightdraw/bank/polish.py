@@ -21,7 +21,8 @@ from nightdraw.bank.patterns import (
 SEED = 60063
 KICKS = 24  # further ones find little that the proof does not find itself
 MANY_KICKS = 800  # where no proof ends
-KICK_WORK = 6_000_000  # kicks are as many as this many lookups a round pay: 1 to 5 s
+KICK_WORK = 6_000_000  # kicks are as many as this many lookups a round pay: 1 to 2 s
+MANY_KICKS_WORK = 20_000_000  # where no proof ends: up to 8 s
 LADDER_RATIOS = (1.5, 2.2)  # a ladder of two covers a span without gaps; slack goes either way
 TOP_SHARES = (0.3, 1.2)  # the largest channel as a share of the largest target
 KICK_STEPS = 4  # series steps that a kicked channel may move
@@ -60,19 +61,19 @@ def search(candidates: Floats, targets: Targets, channels: int) -> tuple[Ints, f
     """The best picks found from random ladders and kicks; deterministic. Returns as `descend` does."""
     random = np.random.default_rng(SEED)
     start = descend(_ladder(random, candidates, targets, channels), candidates, targets)
-    return _kick(random, start, candidates, targets, _kicks(KICKS, candidates, targets, channels))
+    return _kick(random, start, candidates, targets, _kicks(KICKS, KICK_WORK, candidates, targets, channels))
 
 
 def search_on(picks: Ints, error: float, candidates: Floats, targets: Targets) -> tuple[Ints, float]:
     """The same from picks already found, for longer: for choices that no proof will judge."""
     random = np.random.default_rng(SEED + 1)
-    kicks = _kicks(MANY_KICKS, candidates, targets, len(picks))
+    kicks = _kicks(MANY_KICKS, MANY_KICKS_WORK, candidates, targets, len(picks))
     return _kick(random, (picks, error), candidates, targets, kicks)
 
 
-def _kicks(most: int, candidates: Floats, targets: Targets, channels: int) -> int:
+def _kicks(most: int, work: int, candidates: Floats, targets: Targets, channels: int) -> int:
     """As many kicks as the work pays: a round tries each candidate for each channel on each target."""
-    return max(1, min(most, KICK_WORK // (len(candidates) * targets.count * channels)))
+    return max(1, min(most, work // (len(candidates) * targets.count * channels)))
 
 
 def _kick(

@@ -23,7 +23,7 @@ GROWTH = 2.0  # from proof to proof the error doubles: the last one costs more t
 PROOF_SUMS = 1.5e9  # sums that one proof may compute: 7 to 10 s
 TOTAL_SUMS = 5e9  # sums that all proofs may compute: about 30 s on one core
 LAST_TRIES = 2  # where a proof was given up, errors between it and the last proven one are tried
-DEADLINE_S = 50.0  # a slow machine stops proving here; the bound is then wider than it could be
+DEADLINE_S = 40.0  # a slow machine stops proving here; the bound is then wider than it could be
 
 
 @dataclass(frozen=True)
