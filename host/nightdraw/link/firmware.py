@@ -17,6 +17,7 @@ from nightdraw import data
 from nightdraw.board import BoardModel
 from nightdraw.errors import Finding, InputError
 from nightdraw.link.fold import fold
+from nightdraw.link.prune import prune
 
 PACKAGE = "boxcore"
 BOARD = "board.json"
@@ -69,9 +70,11 @@ def _plain() -> list[BoardFile]:
 
 
 def _sources() -> dict[str, str]:
-    """The package's modules, their constants folded: a tenth less for the board's memory."""
+    """The package's modules without what only the host uses, their constants folded: an eighth less."""
     paths = sorted(Path(core.__file__).parent.glob("*.py"))
-    return fold({path.stem: path.read_text("utf-8") for path in paths}, PACKAGE)
+    whole = {path.stem: path.read_text("utf-8") for path in paths}
+    scripts = [(data.folder("firmware") / name).read_text("utf-8") for name in PLAIN]
+    return fold(prune(whole, PACKAGE, scripts), PACKAGE)
 
 
 def _modules() -> list[BoardFile]:
