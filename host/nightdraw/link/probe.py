@@ -26,7 +26,8 @@ _PROMPT_SIGNS = (b">>> ", b"raw REPL", b"Traceback (most recent call last)")
 
 @dataclass(frozen=True)
 class Heard:
-    """kind: BOX, PROMPT, STRANGER or SILENCE; identity: a box's; text: what was heard, for people."""
+    """kind: BOX, PROMPT, STRANGER or SILENCE; identity: a box's, or another instrument's; text: what was
+    heard, for people."""
 
     kind: str
     identity: Identity | None = None
@@ -59,14 +60,19 @@ def _listen(line: Transport, until_s: float, clock: Callable[[], float]) -> Hear
 
 def judge(data: bytes) -> Heard | None:
     """What these bytes say about who sent them, None while they don't say yet."""
-    for match in _ANSWER.finditer(data):
-        fields = [field.decode("ascii", "replace").strip() for field in match.groups()]
-        if fields[0] == MAKER:
-            return Heard(BOX, Identity(*fields), ",".join(fields))
+    for answer in _ANSWER.finditer(data):
+        heard = _instrument(answer)
+        if heard.kind == BOX:
+            return heard
     if any(sign in data for sign in _PROMPT_SIGNS):
         return Heard(PROMPT, text=_shown(data))
     other = _ANSWER.search(data)
-    return Heard(STRANGER, text=_shown(other.group())) if other else None
+    return _instrument(other) if other else None
+
+
+def _instrument(answer: re.Match[bytes]) -> Heard:
+    fields = [field.decode("ascii", "replace").strip() for field in answer.groups()]
+    return Heard(BOX if fields[0] == MAKER else STRANGER, Identity(*fields), _shown(answer.group()))
 
 
 def _shown(data: bytes) -> str:

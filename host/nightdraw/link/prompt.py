@@ -18,7 +18,7 @@ from typing import Any
 from nightdraw.errors import Finding, LinkError
 
 CALL_S = 10.0  # a few flash blocks erased (0.4 s each at worst) and written, with slack
-ENTER_S = 2.0  # the prompt answers within milliseconds; a board that still starts is asked again
+ENTER_S = 1.0  # the prompt answers within milliseconds; a board that still starts is asked again
 WRITE_S = 5.0
 READ_S = 2.0
 PIECE_BYTES = 768  # of a file at once: 1 KB as base64, small beside the board's free memory

@@ -39,7 +39,8 @@ class Clock:
 def enter(address: str, clock: Clock | None = None) -> Prompt:
     """The raw prompt of the board at a serial port, whatever runs there; raises LinkError, InputError.
 
-    A box is asked into maintenance first; one that is armed, plays or is locked refuses.
+    A box is asked into maintenance first; one that is armed, plays or is locked refuses. Another program that
+    runs on the board is interrupted; another instrument is left alone.
     """
     clock = clock or Clock()
     if address.startswith(SCHEME):
@@ -52,7 +53,7 @@ def enter(address: str, clock: Clock | None = None) -> Prompt:
     line = open_transport(address)
     try:
         heard = probe.probe(line, clock.now)
-        if heard.kind == probe.STRANGER:
+        if heard.kind == probe.STRANGER and heard.identity is not None:
             message = f"{address}: no box and no MicroPython answers there, but {heard.text!r}"
             raise LinkError(Finding(message, hint="nothing was changed"))
         if heard.kind == probe.BOX:

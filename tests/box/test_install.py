@@ -1,0 +1,287 @@
+"""Installing on a board: real MicroPython behind a pseudo-terminal, the cable pulled wherever it hurts."""
+
+from __future__ import annotations
+
+import contextlib
+import random
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from nightdraw.board import load_board
+from nightdraw.errors import InputError, LinkError, NightdrawError
+from nightdraw.link import deploy, firmware, open_box, probe, reach
+from nightdraw.link.firmware import BoardFile
+
+from tests.box import small
+from tests.box.board import Board, blank_flash
+from tests.micropython import link_cases
+
+MakeBoard = Callable[..., Board]
+
+
+@pytest.fixture
+def make_board(tmp_path: Path) -> Iterator[MakeBoard]:
+    """Makes boards with nothing on them, in a folder or with littlefs on a flash."""
+    boards: list[Board] = []
+
+    def make(littlefs: bool = False) -> Board:
+        folder = tmp_path / f"board{len(boards)}"
+        folder.mkdir()
+        boards.append(Board(folder, blank_flash(tmp_path / "flash") if littlefs else None))
+        return boards[-1]
+
+    yield make
+    for board in boards:
+        board.pull()
+
+
+@pytest.fixture(scope="module")
+def shipped() -> list[BoardFile]:
+    """What a box with the shipped board carries."""
+    return firmware.build(load_board())
+
+
+def on_board(folder: Path) -> dict[str, bytes]:
+    """Every file on a board that keeps them in a folder, but for what the box itself writes."""
+    found = {path.relative_to(folder).as_posix(): path for path in folder.rglob("*") if path.is_file()}
+    return {name: path.read_bytes() for name, path in found.items() if not name.startswith("data/")}
+
+
+def wanted(files: list[BoardFile]) -> dict[str, bytes]:
+    return {file.name: file.data for file in files}
+
+
+def put(folder: Path, files: list[BoardFile]) -> None:
+    """Have the files on a board, as if they had been installed."""
+    for file in files:
+        path = folder / file.name
+        path.parent.mkdir(exist_ok=True)
+        path.write_bytes(file.data)
+
+
+def install(board: Board, files: list[BoardFile], cut: int = -1, pull_at: int | None = None) -> deploy.Done:
+    """Plug the board in and install; it stands at its prompt."""
+    with reach.enter(board.plug(pull_at, cut, boot=False)) as prompt:
+        return deploy.install(prompt, files)
+
+
+# -- what is on the board afterwards
+
+
+@pytest.mark.parametrize("littlefs", [False, True])
+def test_an_empty_board_becomes_a_box_and_stays_one(make_board, shipped, littlefs):
+    board = make_board(littlefs)
+    name = board.plug()
+    for written in (len(shipped) - 1, 0):
+        with reach.enter(name) as prompt:
+            assert len(deploy.install(prompt, shipped).written) == written
+            heard = reach.leave(prompt)
+        assert heard.kind == probe.BOX
+        assert heard.identity is not None
+        assert heard.identity.model == "bench-12v"
+        with open_box(name) as box:
+            box.send(3, link_cases.PROGRAM)
+    if not littlefs:
+        assert on_board(board.folder) == wanted(shipped)
+
+
+def test_programs_and_files_of_others_stay(make_board):
+    board = make_board()
+    put(board.folder, small.OLD)
+    for name in ("notes.txt", "lib/mine.py", "boxcore.txt", "fault.txt"):
+        put(board.folder, [BoardFile(name, name.encode())])
+    others = set(on_board(board.folder)) - set(wanted(small.OLD))
+    put(board.folder, [BoardFile("data/slot0", b"a program")])
+    install(board, small.NEW)
+    found = on_board(board.folder)
+    assert {name: found[name] for name in others} == {name: name.encode() for name in others}
+    assert (board.folder / "data/slot0").read_bytes() == b"a program"
+    assert board.boots() == small.NEW_SAYS
+
+
+STALE = ["boxcore/a.mpy", "boxcore/z.py", "boxcore/a/__init__.py", "boxcore/b/c/d.py", "boxcore/z.mpy.new"]
+
+
+@pytest.mark.parametrize("stale", STALE)
+def test_what_would_win_over_the_firmware_is_removed(make_board, stale):
+    board = make_board()
+    put(board.folder, small.NEW)
+    path = board.folder / stale
+    path.parent.mkdir(exist_ok=True, parents=True)
+    path.write_bytes(b"NAME = 'stale'")
+    assert (board.boots() == "") == (not stale.endswith(".new"))  # the box refuses to run like that
+    install(board, small.NEW)
+    assert on_board(board.folder) == wanted(small.NEW)
+    assert not [path for path in (board.folder / "boxcore").iterdir() if path.is_dir()]
+    assert board.boots() == small.NEW_SAYS
+
+
+@pytest.mark.parametrize("name", ["boxcore/a.py", "main.py", "update.py", "board.json", "boxcore/c.py"])
+@pytest.mark.parametrize("beside", [b"old rubbish", None])
+def test_leftovers_of_an_interrupted_installation_are_used_or_replaced(make_board, name, beside):
+    board = make_board()
+    put(board.folder, small.OLD)
+    data = wanted(small.NEW)[name] if beside is None else beside
+    put(board.folder, [BoardFile(name + ".new", data)])
+    assert board.boots() == small.OLD_SAYS
+    install(board, small.NEW)
+    assert on_board(board.folder) == wanted(small.NEW)
+
+
+def test_only_what_differs_is_written(make_board, shipped):
+    board = make_board()
+    put(board.folder, shipped)
+    other = firmware.with_list(
+        [replace(f, data=b"00000000\n{}\n") if f.name == "board.json" else f for f in shipped[:-1]]
+    )
+    assert install(board, other).written == ("board.json",)
+    assert on_board(board.folder) == wanted(other)
+
+
+def test_the_firmware_is_always_the_same_bytes(shipped):
+    assert firmware.build(load_board()) == shipped
+    names = [file.name for file in shipped]
+    assert names == [*sorted(names[:-1]), "SHA256SUMS"]
+    assert not [file.name for file in shipped if str(Path(__file__).parents[2]).encode() in file.data]
+
+
+# -- a cable pulled, power cut
+
+
+def test_a_cable_pulled_at_any_byte_leaves_the_old_firmware_or_the_new(make_board, seed):
+    board = make_board()
+    put(board.folder, small.OLD)
+    install(board, small.NEW)
+    total = board.heard
+    board.pull()
+    chance = random.Random(seed)
+    places = [*range(1, total, total // 24), *(chance.randrange(1, total) for _ in range(8)), total - 1]
+    ended = {small.OLD_SAYS: 0, small.NEW_SAYS: 0}
+    for at in places:
+        for old in on_board(board.folder):
+            (board.folder / old).unlink()
+        put(board.folder, small.OLD)
+        with contextlib.suppress(LinkError):
+            install(board, small.NEW, pull_at=at)
+        says = board.boots()
+        assert says in ended, f"pulled at byte {at} of {total}"
+        ended[says] += 1
+        install(board, small.NEW)
+        assert on_board(board.folder) == wanted(small.NEW), f"mended after byte {at} of {total}"
+    assert min(ended.values()) > 0, ended
+
+
+def test_power_cut_at_any_write_to_the_flash_leaves_the_old_firmware_or_the_new(make_board, seed, tmp_path):
+    board = make_board(littlefs=True)
+    install(board, small.OLD)
+    board.pull()
+    old = (tmp_path / "flash").read_bytes()
+    with reach.enter(board.plug(cut=10**6)) as prompt:
+        deploy.install(prompt, small.NEW)
+        total = 10**6 - prompt.value("flash.device.cut")
+    board.pull()
+    chance = random.Random(seed)
+    places = sorted({*range(1, total, max(1, total // 24)), *(chance.randrange(1, total) for _ in range(8))})
+    ended = {small.OLD_SAYS: 0, small.NEW_SAYS: 0}
+    for at in places:
+        (tmp_path / "flash").write_bytes(old)
+        with contextlib.suppress(NightdrawError):
+            install(board, small.NEW, cut=at)
+        says = board.boots()
+        assert says in ended, f"power cut at operation {at} of {total}"
+        ended[says] += 1
+        install(board, small.NEW)
+        assert board.boots() == small.NEW_SAYS, f"mended after operation {at} of {total}"
+    assert min(ended.values()) > 0, ended
+
+
+def test_an_empty_board_whose_cable_is_pulled_loads_nothing_and_is_mended(make_board, seed):
+    board = make_board()
+    install(board, small.NEW)
+    total = board.heard
+    chance = random.Random(seed)
+    for at in [chance.randrange(1, total) for _ in range(8)]:
+        board.pull()
+        for name in on_board(board.folder):
+            (board.folder / name).unlink()
+        with contextlib.suppress(LinkError):
+            install(board, small.NEW, pull_at=at)
+        assert board.boots() in ("", small.NEW_SAYS)
+        install(board, small.NEW)
+        assert on_board(board.folder) == wanted(small.NEW)
+
+
+def test_a_host_that_dies_leaves_a_prompt_that_the_next_one_finds(make_board, monkeypatch):
+    monkeypatch.setattr(probe, "LISTEN_S", 0.1)  # the board hears nothing as a question
+    board = make_board()
+    put(board.folder, small.OLD)
+    name = board.plug()
+    prompt = reach.enter(name)
+    prompt._transport.serial.write(b"\x05A\x01import")  # in the middle of handing code over
+    prompt.close()
+    with reach.enter(name) as prompt:
+        deploy.install(prompt, small.NEW)
+    assert on_board(board.folder) == wanted(small.NEW)
+
+
+# -- refusals
+
+
+def facts(**other):
+    return {
+        "python": "micropython",
+        "version": (1, 28, 0),
+        "bytecode": 6,
+        "platform": "rp2",
+        "machine": "a board with RP2040",
+        "bytes": 1_441_792,
+        "free": 1_400_000,
+    } | other
+
+
+def test_a_fitting_board_is_accepted():
+    deploy.check_board(facts())
+    deploy.check_board(facts(version=(1, 29, 1)))
+
+
+@pytest.mark.parametrize(
+    ("other", "said"),
+    [
+        ({"version": (1, 27, 0)}, r"1\.27\.0.*MicroPython 1\.28 or later"),
+        ({"python": "circuitpython"}, "MicroPython 1"),
+        ({"bytecode": 5}, "MicroPython 1"),
+        ({"machine": "a board with RP2350"}, "RP2350"),
+        ({"bytes": 868_352}, "848 KB"),
+    ],
+)
+def test_a_board_that_does_not_fit_is_refused(other, said):
+    with pytest.raises(InputError, match=said):
+        deploy.check_board(facts(**other))
+
+
+def test_a_full_board_is_refused_before_anything_changes(make_board, monkeypatch):
+    board = make_board()
+    put(board.folder, small.OLD)
+    monkeypatch.setattr(deploy, "SPARE_BYTES", 1 << 50)
+    with pytest.raises(InputError, match=r"free.*nothing was changed"):
+        install(board, small.NEW)
+    assert on_board(board.folder) == wanted(small.OLD)
+
+
+def test_a_box_at_work_is_not_interrupted(make_board, shipped):
+    board = make_board()
+    put(board.folder, shipped)
+    name = board.plug()
+    with open_box(name) as box:
+        box.level(50_000)
+    with pytest.raises(LinkError, match=r"the box is at work.*nightdraw box halt"):
+        reach.enter(name)
+    with open_box(name) as box:
+        assert box.run().state == "level"
+
+
+def test_a_simulated_box_has_nothing_to_install():
+    with pytest.raises(InputError, match="carries no files"):
+        reach.enter("socket://127.0.0.1:1")
