@@ -14,7 +14,7 @@ MOST_OF_A_KIND = 50  # more rows than this of one kind tell a reader nothing new
 
 MISSING, EXTRA, LEVEL, DURATION, TIME = "missing", "extra", "level", "duration", "time"
 STUCK_ON, OPEN, BASE = "stuck-on", "open", "base"
-KINDS = (MISSING, EXTRA, LEVEL, DURATION, TIME, STUCK_ON, OPEN, BASE)
+KINDS = (STUCK_ON, OPEN, LEVEL, BASE, MISSING, EXTRA, DURATION, TIME)  # in the order of telling: causes first
 
 
 @dataclass(frozen=True)

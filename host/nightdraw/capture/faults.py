@@ -202,8 +202,7 @@ def _sure(data: _Data, weighed: list[_Weighed], nothing: _Weighed) -> Diagnosis 
         return None
     near = [row for row in weighed if row.either > best.either - CLOSE]
     if best.kind != OFF:
-        exact = [_fault(data, row) for row in near if row.k != best.k and row.kind != OFF]
-        return Diagnosis(_fault(data, best), tuple(exact), False)
+        return Diagnosis(_fault(data, best), _rivals(data, near, best), False)
     # of resistors that are off the least one is the likeliest, and within tolerances none is
     found = sorted((_fault(data, row) for row in near if row.kind == OFF), key=lambda fault: abs(fault.share))
     least = found[0]
@@ -222,9 +221,14 @@ def _instead_of_clamp(data: _Data, weighed: list[_Weighed], nothing: _Weighed) -
     best = max((row for row in weighed if row.kind != OFF), key=lambda row: row.tight, default=None)
     if best is None or best.tight < max(nothing.tight + SURE, nothing.free + OVER_CLAMP, top - OVER_CLAMP):
         return None
-    near = [_fault(data, row) for row in weighed if row.tight > best.tight - CLOSE and row.k != best.k]
-    likely = [fault for fault in near if LEAST_SHARE <= abs(fault.share) <= MOST_SHARE or fault.kind != OFF]
-    return Diagnosis(_fault(data, best), tuple(likely), True)
+    near = [row for row in weighed if row.tight > best.tight - CLOSE]
+    return Diagnosis(_fault(data, best), _rivals(data, near, best), True)
+
+
+def _rivals(data: _Data, near: list[_Weighed], best: _Weighed) -> tuple[Fault, ...]:
+    """What other channels could explain, resistors only as far off as a mistake makes them."""
+    found = [_fault(data, row) for row in near if row.k != best.k]
+    return tuple(f for f in found if f.kind != OFF or LEAST_SHARE <= abs(f.share) <= MOST_SHARE)
 
 
 def resistors(excess_ma: float, closed: int, channels_ns: tuple[int, ...], supply_mv: float) -> list[Fault]:

@@ -150,8 +150,8 @@ def _level_text(level: float, off: float, pulses: int) -> str:
 
 def timing(
     reference: Reference, pulses: Pulses, clock: Clock, seen: Seen, pairs: tuple[Ints, Ints]
-) -> Iterator[Difference]:
-    """Durations and instants of pulses that both have."""
+) -> Iterator[tuple[int, Difference]]:
+    """Durations and instants of pulses that both have; each row with the pulse it is about."""
     here, there = pairs
     train = reference.train
     start_s = clock.to_run(pulses.start_s[there])
@@ -163,11 +163,11 @@ def timing(
     for k in np.flatnonzero(tellable[here] & (np.abs(longer) > allowed)):
         pulse = int(here[k])
         text = f"seen to last {_ms(duration_s[k])} instead of {_ms(train.duration_s[pulse])}"
-        yield reference.row(df.DURATION, pulse, "duration_s", float(duration_s[k]), text)
+        yield pulse, reference.row(df.DURATION, pulse, "duration_s", float(duration_s[k]), text)
     for k in np.flatnonzero(tellable[here] & (np.abs(longer) <= allowed) & (np.abs(later) > allowed)):
-        way = "later" if later[k] > 0 else "earlier"
-        text = f"seen {_ms(abs(later[k]))} {way} than it should start"
-        yield reference.row(df.TIME, int(here[k]), "start_s", float(start_s[k]), text)
+        pulse = int(here[k])
+        text = f"seen {_ms(abs(later[k]))} {'later' if later[k] > 0 else 'earlier'} than it should start"
+        yield pulse, reference.row(df.TIME, pulse, "start_s", float(start_s[k]), text)
 
 
 def _ms(seconds: float) -> str:
@@ -176,24 +176,25 @@ def _ms(seconds: float) -> str:
 
 def _edge_doubts(reference: Reference, seen: Seen) -> tuple[Bools, Floats]:
     """For each pulse whether its two ends can be told from noise and neighbours, and by how much noise moves
-    them (s)."""
+    them (s). An end that a broken channel's part took away, or turned round, can't."""
     train, course = reference.train, seen.course
-    before = np.append(course.idle_ma, course.level_ma[:-1])[train.first]
-    after = np.append(course.level_ma, course.idle_ma)[train.last + 1]
-    heights_ma = np.column_stack(
-        (np.abs(course.level_ma[train.first] - before), np.abs(course.level_ma[train.last] - after))
-    )
+    believed, real = _rises(train, reference.course), _rises(train, course)
     lasting = (course.until_s - course.t_s) / seen.interval_s
     samples = np.column_stack((lasting[train.first], lasting[train.last]))
     sigma = max(seen.sigma_ma, 1e-6)
-    z = heights_ma * np.sqrt(samples) / sigma
-    gaps = np.append(np.append(np.inf, train.start_s[1:] - train.end_s[:-1]), np.inf) / seen.interval_s
-    tellable = (z.min(axis=1, initial=np.inf) >= TELLABLE_Z) & (
-        train.duration_s >= RESOLVED * seen.interval_s
-    )
+    tellable = np.all((real * np.sqrt(samples) >= TELLABLE_Z * sigma) & (real > believed / 2), axis=1)
+    tellable &= train.duration_s >= RESOLVED * seen.interval_s
+    gaps = np.concatenate(([np.inf], train.start_s[1:] - train.end_s[:-1], [np.inf])) / seen.interval_s
     tellable &= (gaps[:-1] >= RESOLVED) & (gaps[1:] >= RESOLVED)
-    s = np.maximum(heights_ma.min(axis=1, initial=np.inf) / sigma, 1e-6)
+    s = np.maximum(real.min(axis=1, initial=np.inf) / sigma, 1e-6)
     return tellable, (EDGE_DOUBT[0] / s + EDGE_DOUBT[1] / s**2) * seen.interval_s
+
+
+def _rises(train: Train, course: Course) -> Floats:
+    """By how much each pulse rises at its start and falls at its end, mA; one row a pulse."""
+    before = np.append(course.idle_ma, course.level_ma[:-1])[train.first]
+    after = np.append(course.level_ma, course.idle_ma)[train.last + 1]
+    return np.column_stack((course.level_ma[train.first] - before, course.level_ma[train.last] - after))
 
 
 def missing(reference: Reference, high: Heights, unmatched: Ints) -> Iterator[Difference]:

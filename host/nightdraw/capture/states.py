@@ -141,15 +141,15 @@ def _joined(value: Floats, variance: Floats) -> Ints:
 def base_state(states: States, lasting_s: Floats) -> int:
     """The state that pulses rise from: the lowest of those that the current keeps coming back to.
 
-    lasting_s: how long each level lasted. The first and the last level are cut by the recording (the box may
-    have waited before its run): they count only where nothing between them returns.
+    lasting_s: how long each level lasted. The first and the last level are cut by the recording, and the box
+    may have waited before its run: they count only where nothing between them returns to a base.
     """
-    inner = _lowest(states, states.of_level[1:-1], lasting_s[1:-1])
-    if inner is not None:
-        return inner
-    whole = _lowest(states, states.of_level, lasting_s)
-    if whole is not None:
-        return whole
+    inside = slice(1, len(lasting_s) - 1)
+    found = _lowest(states, states.of_level[inside], lasting_s[inside], above=True)
+    if found is None:
+        found = _lowest(states, states.of_level, lasting_s, above=False)
+    if found is not None:
+        return found
     share = _times(states, states.of_level, lasting_s) / max(float(lasting_s.sum()), 1e-12)
     seen = np.flatnonzero(share >= min(SEEN_SHARE, float(share.max())))
     return int(seen[np.argmin(states.value[seen])])
@@ -159,11 +159,15 @@ def _times(states: States, of_level: Ints, lasting_s: Floats) -> Floats:
     return np.bincount(of_level, lasting_s, len(states.value)).astype(float)
 
 
-def _lowest(states: States, of_level: Ints, lasting_s: Floats) -> int | None:
+def _lowest(states: States, of_level: Ints, lasting_s: Floats, above: bool) -> int | None:
+    """The lowest state of some levels that is visited often; above: only where another one lies above it."""
     if not len(of_level):
         return None
     visits: Ints = np.bincount(of_level, minlength=len(states.value))
     times = _times(states, of_level, lasting_s)
     often = (visits * SHARE_OF_VISITS >= visits.max()) | (times >= SHARE_OF_TIME * times.sum())
-    found = np.flatnonzero((visits >= RETURNS) & often)
+    often &= visits >= RETURNS
+    if above:
+        often &= states.value < states.value[visits > 0].max()
+    found = np.flatnonzero(often)
     return int(found[np.argmin(states.value[found])]) if len(found) else None

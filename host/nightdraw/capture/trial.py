@@ -90,8 +90,10 @@ def _unexplained(
     unasked = np.setdiff1d(np.arange(len(pulses)), pairs[1])
     rows += judge.missing(reference, high, np.flatnonzero(gone))
     rows += judge.extra(reference, seen.course.train(), pulses, clock, unasked, seen)
-    rows += judge.levels(reference, high, known & ~gone, suspects)
-    rows += judge.timing(reference, pulses, clock, seen, pairs)
+    moved = dict(judge.timing(reference, pulses, clock, seen, pairs))
+    rows += moved.values()
+    # where a pulse moved its level was looked for in the wrong place
+    rows += judge.levels(reference, high, known & ~gone & ~np.isin(pulse, list(moved)), suspects)
     rows += judge.base(reference, seen, suspects)
     hidden = known & alone & (df.DOUBTS * high.deviation_ma > reference.train.level_ma)
     told = bool(rows) or not len(pulse) or bool((known & ~hidden).any())
