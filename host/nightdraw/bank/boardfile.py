@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from fractions import Fraction
+from textwrap import wrap
 
 from nightdraw.bank.circuitfile import circuit_lines, number, ohms, sense_fields
 from nightdraw.board import BoardModel, Channel, Enclosure, OwnBody, Switch
 from nightdraw.board.parts import BODY_NUMBERS
 from nightdraw.units import UNITS
+
+BASIS_WIDTH = 100
 
 
 def text(board: BoardModel, comment: Sequence[str] = ()) -> str:
@@ -20,7 +23,8 @@ def text(board: BoardModel, comment: Sequence[str] = ()) -> str:
         f"supply: {{nominal: {_volts(board.supply_nominal_mv)}, min: {_volts(board.supply_min_mv)}, "
         f"max: {_volts(board.supply_max_mv)}}}"
     )
-    lines += [f"own: {{running: {number(Fraction(board.own_ua, 1000))} mA}}", "channels:"]
+    lines.append(f"own: {{running: {number(Fraction(board.own_ua, 1000))} mA}}")
+    lines += [*_own_states(board), "channels:"]
     lines += [f"  - {_channel(channel)}" for channel in board.channels]
     lines += _sense(board)
     lines.append(
@@ -43,8 +47,20 @@ def _volts(millivolts: int) -> str:
     return f"{number(Fraction(millivolts, 1000))} V"
 
 
+def _own_states(board: BoardModel) -> list[str]:
+    """What the box consumes in other states, and how that is known."""
+    lines = [
+        f"  {state}: {number(Fraction(own_ua, 1000))} mA" for state, own_ua in board.own_states_ua.items()
+    ]
+    if board.own_basis:
+        lines.append("  basis: >-")
+        lines += [f"    {line}" for line in wrap(board.own_basis, BASIS_WIDTH)]
+    return ["own_states:", *lines] if lines else []
+
+
 def _sense(board: BoardModel) -> list[str]:
-    current = f"current: {'monitor' if board.monitor else 'none'}"
+    kind = "none" if not board.monitor else "amplifier" if board.circuit.sense.gain else "monitor"
+    current = f"current: {kind}"
     more = sense_fields(board.circuit.sense)
     if not more:
         return [f"sense: {{{current}}}"]

@@ -158,4 +158,6 @@ def _board(wish: Wish, name: str, channels: Sequence[Arrangement], enclosure: En
         switch=MOSFET if shipped is None or shipped.switch is None else shipped.switch,
         enclosure=enclosure,
         circuit=circuit_for(wish.range_v[1], full_a, len(channels)),
+        own_states_ua={} if shipped is None or wish.own_a else shipped.own_states_ua,
+        own_basis="" if shipped is None or wish.own_a else shipped.own_basis,
     )

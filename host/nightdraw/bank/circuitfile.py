@@ -7,6 +7,7 @@ from fractions import Fraction
 from nightdraw.board.circuit import (
     Circuit,
     Clamp,
+    Controller,
     Converter,
     Fuse,
     Gates,
@@ -35,6 +36,8 @@ def sense_fields(sense: Sense) -> list[str]:
     fields = []
     if sense.shunt_ohms is not None:
         fields.append(f"shunt: {ohms(sense.shunt_ohms)}")
+    if sense.gain is not None:
+        fields.append(f"gain: {sense.gain}")
     if sense.divider_ohms is not None:
         top, bottom = sense.divider_ohms
         fields.append(f"divider: {{top: {ohms(top)}, bottom: {ohms(bottom)}}}")
@@ -135,12 +138,14 @@ def _pins(pins: Pins) -> list[str]:
 
 
 def _outside(circuit: Circuit) -> list[str]:
-    """Leads, fuse and splice."""
+    """Leads, fuse, splice, and how the processor is run."""
     lines = [_wire(name, wire) for name, wire in (("lead", circuit.lead), ("inside", circuit.inside)) if wire]
     if circuit.fuse is not None:
         lines.append(_fuse(circuit.fuse))
     if circuit.splice is not None:
         lines.append(_splice(circuit.splice))
+    if circuit.controller is not None:
+        lines.append(_controller(circuit.controller))
     return lines
 
 
@@ -153,6 +158,11 @@ def _wire(name: str, wire: Wire) -> str:
 
 def _fuse(fuse: Fuse) -> str:
     return f"fuse: {{type: {fuse.type}, rating: {number(fuse.rating_a)} A}}"
+
+
+def _controller(controller: Controller) -> str:
+    clock, brightness = number(controller.clock_hz / 1000), number(controller.brightness * 100)
+    return f"controller: {{clock: {clock} kHz, brightness: {brightness} %}}"
 
 
 def _splice(splice: Splice) -> str:
