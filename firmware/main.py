@@ -4,6 +4,7 @@ Whatever goes wrong here ends with every switch open and the prompt within reach
 runs, else by a reset into maintenance. The reason is kept in fault.txt.
 """
 
+import gc
 import os
 import sys
 
@@ -11,12 +12,7 @@ import update
 
 update.settle()  # before boxcore is imported: a mix of two firmwares must never get that far
 
-from boxcore import board, commands_board, hal_rp2  # noqa: E402
-from boxcore.box import Box  # noqa: E402
-from boxcore.commands import Instrument  # noqa: E402
-from boxcore.files import FileStore  # noqa: E402
-from boxcore.loop import Loop  # noqa: E402
-from boxcore.port import Readings  # noqa: E402
+from boxcore import board, hal_rp2  # noqa: E402
 
 BOARD = "board.json"
 DATA = "data"  # programs, journal and the box's state; installing leaves it alone
@@ -47,7 +43,18 @@ def main():
 
 
 def work(hal):
-    """Everything on one box, until the loop is left."""
+    """Everything on one box, until the loop is left.
+
+    Loaded only now: the shell drives the gate buffer off within a moment of power-up, and has its ring in one
+    piece before the rest of the code takes the memory."""
+    from boxcore import commands_board
+    from boxcore.box import Box
+    from boxcore.commands import Instrument
+    from boxcore.files import FileStore
+    from boxcore.loop import Loop
+    from boxcore.port import Readings
+
+    gc.collect()
     if DATA not in os.listdir():
         os.mkdir(DATA)
     box = Box(hal.board, FileStore(DATA), hal, hal_rp2.serial())

@@ -111,11 +111,11 @@ def boot(chip, script):
     """Run main.py until it ends; returns how."""
     modules.install(chip)
     import main
-    from boxcore import hal_rp2
+    from boxcore import files, hal_rp2
 
     hal_rp2.sys = modules.Module()
     hal_rp2.sys.stdin = hal_rp2.sys.stdout = modules.Stream(chip)
-    main.FileStore = slow_store(main.FileStore, chip, script)
+    files.FileStore = slow_store(files.FileStore, chip, script)
     if not hasattr(sys, "print_exception"):  # MicroPython's own
         sys.print_exception = lambda fault, file: file.write(repr(fault))
 
