@@ -56,7 +56,8 @@ class Run:
         """The span ends at `now` with `mas` played in it."""
         if self.since is not None:
             self.position_ticks = now - self.zero
-            self.used_ticks, self.used_mas = self.used(now, mas)
+            self.used_ticks += now - self.since
+            self.used_mas += mas
             self.since = None
 
     def used(self, now, mas):

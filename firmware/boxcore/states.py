@@ -96,6 +96,12 @@ BY = {BY_LINK: "link", BY_PANEL: "panel", BY_RESUME: "resume"}
 OPERATION = {WAITING: 1 << 5, RUNNING: 1 << 14, HOLDING: 1 << 14 | 1 << 8, LEVEL: 1 << 9}
 
 
+# The same moves by state, then by event: looking one up makes no tuple, so that a trip allocates nothing.
+_AFTER = {state: {} for state in STATES}
+for _pair in MOVES:
+    _AFTER[_pair[0]][_pair[1]] = MOVES[_pair]
+
+
 class BoxError(Exception):
     """A refused request; code: the SCPI-1999 error number, message: why. Nothing was changed."""
 
@@ -107,7 +113,7 @@ class BoxError(Exception):
 
 def next_state(state, event):
     """The state after `event`; raises BoxError -221 (settings conflict) where the table has no such row."""
-    after = MOVES.get((state, event))
+    after = _AFTER[state].get(event)
     if after is None:
         raise BoxError(-221, "can't %s while %s" % (event, state))
     return after
