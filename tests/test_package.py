@@ -100,7 +100,7 @@ def test_the_sources_are_found_by_an_editable_install() -> None:
 
 
 # Modules that the board has of itself; firmware and what stands in for it import them.
-BOARD_MODULES = {"machine", "micropython", "rp2", "uctypes"}
+BOARD_MODULES = {"machine", "micropython", "rp2", "uctypes", "vfs"}
 OURS = {Path(source.path).stem for source in tidy.sources()} | {"boxcore", "nightdraw", "tests", "fake_board"}
 OWNERS = packages_distributions()  # which installed package a module comes from
 KNOWN = OURS | BOARD_MODULES | set(sys.stdlib_module_names)
