@@ -36,7 +36,6 @@ from nightdraw.report import run as report
 PROFILE = "telematics-search"  # two patterns in one trace, one regular and one not
 LENGTH_S = 290  # of the run: some two dozen pulses of both kinds
 RATE_HZ = 1000
-DEFAULT_OUT = "demo-out"
 MOST_MARKS = 5  # differences that the picture points at
 
 Say = Callable[[str], None]

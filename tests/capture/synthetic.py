@@ -23,7 +23,7 @@ OWN_MA = 11.0
 SUPPLY_MV = 12_600
 CHANNELS_OHM = (9100, 4700, 2400, 1200, 620, 330, 160, 82, 43, 22)
 CHANNELS_NS = tuple(round(1e9 / (ohm + 0.05)) for ohm in CHANNELS_OHM)
-FOREVER_S = 1e9
+FOREVER_S = 1e6
 
 
 def steady(level_ma: float) -> tuple[Any, ...]:

@@ -10,11 +10,11 @@ import click
 from nightdraw.cli import output
 from nightdraw.errors import EXIT_DONE, EXIT_NO
 
+DEFAULT_OUT = "demo-out"
+
 
 @click.command()
-@click.option(
-    "--out", metavar="DIR", default="demo-out", show_default=True, help="Folder for recording and picture."
-)
+@click.option("--out", metavar="DIR", default=DEFAULT_OUT, show_default=True, help="Folder for its files.")
 @output.json_option
 def command(out: str, as_json: bool) -> None:
     """The whole job once, on the bench: asked, did, seen, and whether they agree.

@@ -41,7 +41,7 @@ def stairs_envelope(t_s: Floats, level: Floats, end_s: float, columns: int) -> E
     """The same for a course of levels from 0 on: each level holds from its instant to the next."""
     starts_s: Floats = np.linspace(0.0, end_s, columns, endpoint=False)
     lasting = level[np.maximum(np.searchsorted(t_s, starts_s, side="right") - 1, 0)]
-    times = np.concatenate((starts_s, t_s))
+    times = np.concatenate((starts_s + end_s / columns / 2, t_s))  # well inside the columns
     return envelope([(times, np.concatenate((lasting, level)))], 0.0, end_s, columns)
 
 
