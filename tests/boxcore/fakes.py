@@ -12,10 +12,7 @@ from boxcore import journal, port
 from boxcore import program as pg
 from boxcore.board import Board
 from boxcore.box import Box
-
-
-class PowerCut(BaseException):
-    """The power went: nothing after this instant happened."""
+from nightdraw.bench.store import PowerCut
 
 
 class MemoryStore:
@@ -158,6 +155,9 @@ class FakeHal(port.Hal):
         assert not self.playing
         return self.probe_ua.get(pattern, port.NOT_MEASURED)
 
+    def trim_supply(self, supply_ppm):
+        self.supply_ppm = supply_ppm
+
     def random(self, count):
         return bytes(range(count))
 
@@ -219,6 +219,9 @@ class World:
         """The power goes and comes back: a new box, in a new time, on what the store kept."""
         if isinstance(self.store, MemoryStore):
             self.store = MemoryStore(self.store.files)
+        else:
+            self.store.lose_power()
+            self.store.revive()
         self._new(now)
         return self.boot()
 

@@ -14,6 +14,7 @@ from boxcore import slots as sl
 from boxcore import states as st
 from boxcore.keeper import SETTLE_TICKS
 from boxcore.player import AGAIN_TICKS
+from nightdraw.bench import store
 
 from tests.boxcore import fakes
 from tests.boxcore.plans import PULSE, RANDOM, STEADY, S, mas, open_between, plan
@@ -33,7 +34,12 @@ class Life:
         self.rng = rng
         self.programs = [self._program() for _ in range(4)]
         self.stored = {}  # slot -> the programs that may be in it
-        self.world = fakes.World(sense_ticks=rng.choice([500, 1_000, 3_000]), depth=rng.choice([24, 512]))
+        lazy = store.MemoryStore(seed=rng.randrange(10**6), lazy=True)  # only what was synced is safe
+        self.world = fakes.World(
+            rng.choice([fakes.MemoryStore(), lazy]),
+            sense_ticks=rng.choice([500, 1_000, 3_000]),
+            depth=rng.choice([24, 512]),
+        )
         self.world.boot()
         self.books = {}  # (slot, serial, run) -> [ticks with a switch closed, their mas, supply changes]
         self.seen = 0  # the tick up to which the books are kept
@@ -58,10 +64,10 @@ class Life:
     def live(self):
         """Let STEPS things happen, power cuts among them."""
         for _ in range(STEPS):
-            store = self.world.store
+            flash = self.world.store
             if self.rng.random() < 0.25:
-                store.cut_at = store.operations + self.rng.randint(1, 12)
-                store.torn = self.rng.choice(TORN)
+                flash.cut_at = flash.operations + self.rng.randint(1, 12)
+                flash.torn = self.rng.choice(TORN)
             try:
                 self.rng.choice(HAPPENINGS)(self)
                 self.keep_books()
@@ -138,7 +144,7 @@ class Life:
             found = box.slots.infos[slot] and pg.pack(box.slots.load(slot))
             assert found in kept
             self.stored[slot] = {found}
-        assert sl.TEMPORARY not in self.world.store.files
+        assert sl.TEMPORARY not in self.world.store.names()
 
 
 def supply(life):
@@ -174,7 +180,7 @@ def ask(life, call, *arguments):
     return True
 
 
-def store(life):
+def put(life):
     slot = life.rng.randrange(4)
     data = pg.pack(life.rng.choice(life.programs))
     before = life.stored.get(slot, {None})
@@ -218,7 +224,7 @@ HAPPENINGS = (
     supply,
     heat,
     switch,
-    store,
+    put,
     arm,
     arm,
     arm,
