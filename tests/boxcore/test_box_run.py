@@ -269,12 +269,11 @@ def test_what_was_queued_and_never_played_is_not_counted():
 
 def test_every_write_to_the_store_finds_a_full_queue_behind_it():
     # A flash write stalls the processor for up to 0.4 s, and one step makes one write.
-    program = plan(STEADY, PULSE, (pg.PULSE, 90_000, 20, 60, 0))
-    world = started(program)
+    world = started(plan(STEADY, (pg.PULSE, 350_000, 7_001, 31_337, 1_234)))
     queued = []
     for name in ("write", "append", "rename", "delete"):
         setattr(world.store, name, watched(world, getattr(world.store, name), queued))
-    world.run(120 * S)
+    world.run(300 * S)
     assert len(queued) > 20
     assert min(ticks for _, ticks in queued) >= port.QUEUE_HIGH_TICKS - port.MAX_WORD_TICKS
 
