@@ -53,6 +53,15 @@ def test_a_module_that_is_handed_on_keeps_everything_and_what_that_uses() -> Non
     assert kept == {"m": ["a", "b"], "n": ["f"]}
 
 
+def test_a_method_that_nothing_names_goes_and_any_mention_keeps_it() -> None:
+    module = (
+        "class C:\n    def __init__(self): self.a()\n    def a(self): pass\n    def b(self): pass\n"
+        "    def c(self): pass\n    def d(self): pass\nprint('c', C)\n"
+    )
+    text = prune({"m": module}, "p", ["from p import m\nm.C().b()\n"])["m"]
+    assert [word for word in ("a", "b", "c", "d") if f"def {word}(" in text] == ["a", "b", "c"]
+
+
 def test_a_decorated_definition_stays() -> None:
     assert left("pass\n", m="def register(f): return f\n@register\ndef a(): pass\n") == {
         "m": ["register", "a"]

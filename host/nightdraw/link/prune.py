@@ -2,8 +2,8 @@
 reach.
 
 The package serves both sides; the host packs programs and reads journals with the same modules that the box
-plays and writes them with. Only functions, classes and values at a module's top go, never a method, and only
-where no text spells their name.
+plays and writes them with. Functions, classes and values at a module's top go where no way leads to them,
+methods where no attribute anywhere has their name; and nothing goes whose name some text spells.
 """
 
 from __future__ import annotations
@@ -44,7 +44,14 @@ def prune(sources: dict[str, str], package: str, roots: list[str]) -> dict[str, 
         for node in trees[place[0]].body:
             if place[1] in (_defines(node) or ()):
                 waiting += _asks(node, place[0], imports[place[0]])
-    return {name: _without(tree, name, reached) for name, tree in trees.items()}
+    for name, tree in trees.items():
+        tree.body = [node for node in tree.body if _stays(node, name, reached)]
+    named = set(spelled)
+    for tree in (*trees.values(), *map(ast.parse, roots)):
+        named.update(_attributes(tree))
+    for tree in trees.values():
+        _drop_methods(tree, named)
+    return {name: ast.unparse(tree) + "\n" for name, tree in trees.items()}
 
 
 def _defines(node: ast.stmt) -> tuple[str, ...] | None:
@@ -114,11 +121,21 @@ def _spelled(trees: dict[str, ast.Module]) -> set[str]:
     }
 
 
-def _without(tree: ast.Module, module: str, reached: set[Place]) -> str:
-    body = []
+def _stays(node: ast.stmt, module: str, reached: set[Place]) -> bool:
+    names = _defines(node)
+    return names is None or any((module, name) in reached for name in names)
+
+
+def _attributes(tree: ast.Module) -> Iterator[str]:
+    return (node.attr for node in ast.walk(tree) if isinstance(node, ast.Attribute))
+
+
+def _drop_methods(tree: ast.Module, named: set[str]) -> None:
+    """Remove methods that nothing names; those between double underscores are the language's own."""
     for node in tree.body:
-        names = _defines(node)
-        if names is None or any((module, name) in reached for name in names):
-            body.append(node)
-    tree.body = body
-    return ast.unparse(tree) + "\n"
+        if isinstance(node, ast.ClassDef):
+            node.body = [part for part in node.body if not _is_unnamed(part, named)] or [ast.Pass()]
+
+
+def _is_unnamed(node: ast.stmt, named: set[str]) -> bool:
+    return isinstance(node, ast.FunctionDef) and not node.name.startswith("__") and node.name not in named
