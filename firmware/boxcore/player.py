@@ -38,7 +38,7 @@ class Player:
         self._bank = bank
         self._own_ua = own_ua
         self._journal = journal
-        self._ticks = array("q", [0] * RING)
+        self._ticks = [0] * RING  # a list: reading an array of 64-bit numbers allocates
         self._levels = array("I", [0] * RING)
         self._patterns = array("H", [0] * RING)
         self._supplies = array("H", [0] * RING)
@@ -46,12 +46,17 @@ class Player:
         self._first = self._count = 0
         self._cache = {}
         self._cache_mv = 0
+        self._only = None
         self.schedule = None
         self.at = 0
         self.begin(None, 0, 0)
 
-    def begin(self, schedule, now, charge_mas):
-        """Take a schedule standing at its zero at `now`, with charge_mas left to use; nothing plays yet."""
+    def begin(self, schedule, now, charge_mas, only=None):
+        """Take a schedule standing at its zero at `now`, with charge_mas left to use; nothing plays yet.
+        `only`: the one pattern to play, whatever the level."""
+        if only != self._only:
+            self.forget()
+        self._only = only
         self.schedule = schedule
         self._count = 0
         self.playing = False
@@ -77,6 +82,10 @@ class Player:
 
     def _most_of_a_word(self):
         return self._ahead_rate * port.MAX_WORD_TICKS // UNITS_PER_MAS + 2
+
+    def forget(self):
+        """Pick every pattern anew: the bank has changed."""
+        self._cache.clear()
 
     def start(self, now, supply_mv):
         """Fill the queue from `now` and play. The schedule must stand at `now`, or ahead of it: then the
@@ -157,12 +166,12 @@ class Player:
 
     def _fill(self, at, limit, supply_mv):
         schedule = self.schedule
-        push = self._hal.push
-        room = self._hal.room()
+        hal = self._hal
+        room = hal.room()
         while at < limit and room > 0 and self._count < RING:
             ticks = min(port.MAX_WORD_TICKS, limit - at)
             if at >= self.stop_at:
-                push(0, ticks)
+                hal.push(0, ticks)
                 self.at = at = at + ticks
                 room -= 1
                 continue
@@ -178,7 +187,7 @@ class Player:
                 self._ahead_mas += units // UNITS_PER_MAS
                 units %= UNITS_PER_MAS
             self._ahead_units = units
-            push(self._ahead_pattern, ticks)
+            hal.push(self._ahead_pattern, ticks)
             schedule.take(ticks)
             self.at = at = at + ticks
             room -= 1
@@ -194,7 +203,9 @@ class Player:
         return ticks
 
     def _edge(self, at, kind, level_ua, supply_mv):
-        pattern, true_ua = self._pick(level_ua, supply_mv)
+        picked = self._pick(level_ua, supply_mv)
+        pattern = picked[0]
+        true_ua = self._own_ua + picked[1] * supply_mv // NS_PER_UA_AT_MV
         self._level_ua = level_ua
         self._ahead_pattern = pattern
         self._ahead_rate = (true_ua + 5) // 10
@@ -208,6 +219,7 @@ class Player:
         self._count += 1
 
     def _pick(self, level_ua, supply_mv):
+        """(pattern, its nanosiemens) for a level, from the cache where the supply has not moved since."""
         moved = supply_mv - self._cache_mv
         if (moved if moved > 0 else -moved) * 1000 > self._cache_mv * CACHE_PER_MILLE:
             self._cache.clear()
@@ -217,10 +229,12 @@ class Player:
         if found is None:
             if len(self._cache) >= CACHE_LEVELS:
                 self._cache.clear()
-            pattern = self._bank.pattern(max(0, level_ua - self._own_ua), self._cache_mv)
+            pattern = self._only
+            if pattern is None:
+                pattern = self._bank.pattern(max(0, level_ua - self._own_ua), self._cache_mv)
             found = (pattern, self._bank.conductance_ns(pattern))
             self._cache[level_ua] = found
-        return found[0], self._own_ua + found[1] * supply_mv // NS_PER_UA_AT_MV
+        return found
 
     def settle(self, now):
         """Account for everything up to `now`: charge, and edges into the journal with their own ticks."""
