@@ -233,7 +233,7 @@ class Keeper:
         readings = self.readings
         if fault == st.BANK_HOT or (fault == st.SENSOR_BAD and readings.bank_cdeg < gd.SENSOR_LOW_CDEG):
             return readings.bank_cdeg
-        if fault in (st.BOARD_HOT, st.SENSOR_BAD):
+        if fault == st.BOARD_HOT or fault == st.SENSOR_BAD:  # no tuple: nothing is allocated here
             return readings.board_cdeg
         return readings.bank_ua if fault == st.OVER_CURRENT else readings.supply_mv
 
