@@ -59,7 +59,7 @@ def work(hal):
         os.mkdir(DATA)
     box = Box(hal.board, FileStore(DATA), hal, hal_rp2.serial())
     loop = Loop(hal, box, Readings())
-    loop.instrument = Instrument(box, commands_board.rows(hal, loop))
+    loop.instrument = Instrument(box, commands_board.rows(hal, loop), loop.sense)
     hal.quiet(True)
     loop.run()
 

@@ -21,6 +21,10 @@ class Bank:
     """
 
     def __init__(self, channels_ns):
+        self.use(channels_ns)
+
+    def use(self, channels_ns):
+        """Make the tables for these conductances, nanosiemens; raises ValueError and changes nothing."""
         if not 1 <= len(channels_ns) <= MAX_CHANNELS:
             raise ValueError("a bank has 1 to %d channels" % MAX_CHANNELS)
         if min(channels_ns) < 1:

@@ -8,9 +8,12 @@ from boxcore import program as pg
 from boxcore import run as rn
 from boxcore import selftest
 from boxcore import states as st
+from boxcore import trim as tr
 from boxcore.engine import Engine
 from boxcore.keeper import PHASES, RETRY_TICKS
 from boxcore.states import BoxError
+
+CLOSE_TICKS = 300 * pg.TICKS_PER_S  # a meter is read within seconds; one that is forgotten heats for 5 min
 
 
 class Box(Engine):
@@ -63,6 +66,14 @@ class Box(Engine):
         """The QUEStionable condition bits: what holds, tripped or ended the run, and flagged switches."""
         return st.question_bit(self.fault) | st.question_bit(self.flagged)
 
+    def settle(self, now):
+        """Account for what has played until `now`, which level_ua and pattern then tell; returns the tick
+        since which this pattern has played."""
+        player = self._player
+        if self.state in st.PLAYING:
+            player.settle(min(now, player.at, player.stop_at))
+        return player.since
+
     def used(self, now):
         """(ticks, mas) of the run-time and charge budgets used until `now`, all boots together."""
         run = self.run_account
@@ -107,6 +118,19 @@ class Box(Engine):
 
         Raises BoxError -221 while a program is armed, a trip stands or the supply is out of the caps, -222
         for a level below the box's own consumption or beyond the bank. What would hold a run trips it."""
+        self._by_hand(now, level_ua, for_ticks, None)
+
+    def close_channel(self, now, channel, for_ticks):
+        """Close one channel (from 1) alone, for a reference meter: a hand level in all else. Raises BoxError
+        as level() does, and -222 for a channel that isn't or a time that isn't 1 .. CLOSE_TICKS."""
+        self.trim.check(channel)
+        if not 1 <= for_ticks <= CLOSE_TICKS:
+            raise BoxError(-222, "at most %d s" % (CLOSE_TICKS // pg.TICKS_PER_S))
+        pattern = 1 << channel - 1
+        level_ua = self.board.own_ua + self.bank.current_ua(pattern, self.readings.supply_mv)
+        self._by_hand(now, level_ua, for_ticks, pattern)
+
+    def _by_hand(self, now, level_ua, for_ticks, only):
         after = st.next_state(self.state, "level")
         run = rn.by_hand(level_ua, self.board, self.bank)
         supply_mv = self.readings.supply_mv
@@ -123,13 +147,44 @@ class Box(Engine):
         self.state, self.fault, self.flagged = after, st.NO_FAULT, st.NO_FAULT
         self._record(now, jn.LEVEL, 0, level_ua)
         player = self._player
-        player.begin(run.schedule(), now, run.left_mas())
+        player.begin(run.schedule(), now, run.left_mas(), only)
         run.begin(now)
         player.rest(now, min(for_ticks or run.left_ticks(), run.left_ticks()))
         self._monitor.reset()
         self.deadline = now
         player.start(now, supply_mv)
         player.settle(now)
+
+    def trim_channel(self, now, channel, current_ua, supply_mv):
+        """Keep what a reference meter says that a channel (from 1) draws at a supply; every current is
+        predicted by it from now on. Raises BoxError -221 while anything is armed or plays, -222, -340, -250.
+        """
+        self._ask_trim()
+        caps = self.board.caps
+        if not caps["supply_min_mv"] <= supply_mv <= caps["supply_max_mv"]:
+            raise BoxError(-222, "%d mV to %d mV" % (caps["supply_min_mv"], caps["supply_max_mv"]))
+        true_ns = self.trim.take(channel, current_ua, supply_mv)
+        self._use_trim()
+        self._record(now, jn.TRIM, channel, true_ns)
+
+    def trim_supply(self, now, supply_mv):
+        """Keep what a reference meter says that the supply is now; raises BoxError as trim_channel() does."""
+        self._ask_trim()
+        ppm = self.trim.take_supply(supply_mv, self.readings.supply_mv)
+        self._use_trim()
+        self._record(now, jn.TRIM, 0, tr.MILLION + ppm)
+
+    def clear_trim(self, now, channel=None):
+        """Believe the board file again, of a channel (from 1) or of everything; raises BoxError."""
+        self._ask_trim()
+        self.trim.clear(channel)
+        self._use_trim()
+        nominal_ns = 0 if channel is None else self.trim.nominal_ns[channel - 1]
+        self._record(now, jn.TRIM, channel or 0, nominal_ns or tr.MILLION)
+
+    def _ask_trim(self):
+        if self.state in st.ARMED or self.state in st.PLAYING:
+            raise BoxError(-221, "can't trim while %s" % self.state)
 
     def challenge(self, now):
         """New random bytes; whoever knows the passcode can answer them (see lock.py, the next four too)."""

@@ -3,6 +3,10 @@
 One Instrument serves one link. It never reads a clock, never waits, never draws a current itself: the box
 does. Everything it holds or answers is bounded.
 
+Where a box has several links (a bench's has), what is played, stored, locked and trimmed is the box's and the
+same on all of them; registers, error queue and the chosen program are a link's own, so that one program never
+reads or clears another's errors. Only one link at a time stores a program.
+
 Where the standard leaves room:
 - a command error (-1xx) drops the rest of its message, as 488.2 has it; any other error spoils its own unit
   only. But a message with a failed unit never closes a switch: see closes_switches();
@@ -14,7 +18,7 @@ Where the standard leaves room:
 
 import binascii
 
-from boxcore import commands_box, commands_common, commands_lock, scpi, scpi_text
+from boxcore import commands_box, commands_common, commands_lock, commands_trim, scpi, scpi_text, trim
 from boxcore.scpi_errors import ScpiError, is_command_error
 from boxcore.scpi_status import Status
 from boxcore.states import BoxError
@@ -23,18 +27,20 @@ MAX_ANSWER = 200  # bytes of a message's answer with its NL: fits the board's US
 
 FAULT = "!"  # what the seal hears for bytes that were no unit; no unit is this
 
-TABLE = commands_common.TABLE + commands_lock.TABLE + commands_box.TABLE
+TABLE = commands_common.TABLE + commands_lock.TABLE + commands_box.TABLE + commands_trim.TABLE
 
 
 class Instrument:
-    """The instrument of a box; `extra` adds rows to the table (see commands_common for a row's shape).
+    """The instrument of a box; `extra` adds rows to the table (see commands_common for a row's shape),
+    `sense` has the shell read its sensors, the box heed them, and returns the box tick then.
 
-    For handlers: box, now (box ticks), status, level_ua (the hand level), selected (the slot that PROGram
-    speaks of) and closes_switches().
+    For handlers: box, now (box ticks), status, selected (the slot that PROGram speaks of), refresh() and
+    closes_switches().
     """
 
-    def __init__(self, box, extra=()):
+    def __init__(self, box, extra=(), sense=None):
         self.box = box
+        self._sense = sense
         self.now = 0
         self.status = Status()
         self._rows = TABLE + tuple(extra)
@@ -42,13 +48,15 @@ class Instrument:
         self._replies = bytearray()
         self._sink = None
         self._close = None
-        self.restore()
+        self._selected = None
         self._begin()
         self._begin_seal()
+        if box.trim.lost:
+            self.status.report(-313, trim.LOST[box.trim.lost])
 
     def restore(self):
-        """Set what *RST and power-on set: the hand level at the box's own consumption, no name chosen."""
-        self.level_ua = self.box.board.own_ua
+        """Set what *RST sets: the hand level at the box's own consumption, no name chosen."""
+        self.box.hand_ua = self.box.board.own_ua
         self._selected = None
 
     @property
@@ -68,6 +76,17 @@ class Instrument:
         self._ask_unlocked()
         if self._failed:
             raise ScpiError(-221, "an earlier unit of this message failed")
+
+    def refresh(self):
+        """Bring the box's readings, and what it accounts for, up to this instant: what is measured after a
+        command is what that command has made of it."""
+        if self._sense is not None:
+            self.now = self._sense()
+        self.box.settle(self.now)
+
+    def in_block(self):
+        """True while a block is under way, whose sender may not fall silent."""
+        return self._receiver.in_block()
 
     def _ask_unlocked(self):
         if self.box.lock.locked:

@@ -90,6 +90,8 @@ def _info(ins, slot):
 def _open_define(ins, slot, size):
     if size > MAX_BYTES:
         raise ScpiError(-223, "a slot holds %d bytes" % MAX_BYTES)
+    if ins.box.slots.writing is not None:
+        raise ScpiError(-221, "another link stores a program")
     ins.box.open_write(slot)
     return ins.box.slots
 
@@ -162,7 +164,7 @@ def _set_output(ins, on):
         return
     ins.closes_switches()
     _refuse_while_program(ins)
-    ins.box.level(ins.now, ins.level_ua)
+    ins.box.level(ins.now, ins.box.hand_ua)
 
 
 def _output(ins):
@@ -194,12 +196,12 @@ def _set_level(ins, level):
         raise ScpiError(-222, "%s A to %s A" % tuple(bounds))
     if ins.box.state == st.LEVEL:
         ins.box.level(ins.now, level_ua)
-    ins.level_ua = level_ua
+    ins.box.hand_ua = level_ua
 
 
 def _hand_level(ins, extreme=None):
     lowest_ua, highest_ua = _bounds_ua(ins)
-    level_ua = {None: ins.level_ua, "low": lowest_ua, "high": highest_ua}[extreme]
+    level_ua = {None: ins.box.hand_ua, "low": lowest_ua, "high": highest_ua}[extreme]
     return words.decimal_text(level_ua, UA_PLACES)
 
 
@@ -207,16 +209,19 @@ def _hand_level(ins, extreme=None):
 
 
 def _voltage(ins):
+    ins.refresh()
     return words.decimal_text(ins.box.readings.supply_mv, MV_PLACES)
 
 
 def _current(ins):
+    ins.refresh()
     bank_ua = ins.box.readings.bank_ua
     ua = ins.box.level_ua if bank_ua == NOT_MEASURED else ins.box.board.own_ua + bank_ua
     return words.decimal_text(ua, UA_PLACES)
 
 
 def _temperature(ins):
+    ins.refresh()
     cdeg = ins.box.readings.bank_cdeg
     if cdeg == NOT_MEASURED:
         raise ScpiError(-241, "no bank temperature sensor")

@@ -199,6 +199,10 @@ class Rp2Hal:
         finally:
             self.stop()
 
+    def trim_supply(self, supply_ppm):
+        """Read the supply this much higher than the board file makes it, parts in a million."""
+        self._sensors.trim_supply(supply_ppm)
+
     def random(self, count):
         """That many random bytes, from the chip's ring oscillator."""
         return os.urandom(count)
@@ -207,11 +211,15 @@ class Rp2Hal:
 
     def read(self, readings):
         """Fill a port.Readings; a sensor that fails shows in `faults`, it never raises."""
-        self._sensors.read(readings)
+        self.measure(readings)
         panel = self._panel
         panel.update(contacts.pack(self._code(), self._arm.value(), self._button.value()))
         readings.arm = panel.arm
         readings.selector = panel.selector
+
+    def measure(self, readings):
+        """Fill its measured part alone, as often as one likes; read() goes by the panel's interval."""
+        self._sensors.read(readings)
 
     def _code(self):
         code = 0

@@ -59,9 +59,15 @@ KINDS = {
 }
 EDGES = (EDGE, REPICK)
 URGENT = (ARM, START, TRIP, END, HALT, DAMAGE)  # written with the next step instead of waiting for company
-LEDGER_PART, SLOT_PART, JOURNAL_PART, LOCK_PART = 1, 2, 3, 4
-# what a damage record is about; a slot's number is its detail
-PARTS = {LEDGER_PART: "ledger", SLOT_PART: "slot", JOURNAL_PART: "journal", LOCK_PART: "lock"}
+LEDGER_PART, SLOT_PART, JOURNAL_PART, LOCK_PART, TRIM_PART = 1, 2, 3, 4, 5
+# what a damage record is about; its detail: a slot's number, why a trim was not believed (see trim.LOST)
+PARTS = {
+    LEDGER_PART: "ledger",
+    SLOT_PART: "slot",
+    JOURNAL_PART: "journal",
+    LOCK_PART: "lock",
+    TRIM_PART: "trim",
+}
 LATCHED, UNLATCHED, WRONG, PASSCODE_SET, PASSCODE_GONE = 1, 2, 3, 4, 5
 # what a lock record tells; tries: failed ones so far
 LATCHES = {

@@ -19,6 +19,7 @@ from boxcore.player import Player
 from boxcore.run import Run
 from boxcore.slots import Slots
 from boxcore.states import BoxError
+from boxcore.trim import Trim
 
 SAVE_TICKS = 100_000  # the ledger is written every 10 s of a run: what `continue` may play twice
 RESERVE_TICKS = 150_000  # written ahead: SAVE_TICKS and half as much, so that a late write is covered too
@@ -55,11 +56,13 @@ class Keeper:
         self.journal = jn.Journal(store, journal_files)
         self.ledger = lg.Ledger()
         self.lock = Lock(store, hal.random)
+        self.trim = Trim(store, board.channels_ns)
         self.readings = port.Readings()
         self.state = st.IDLE
         self.run_account = None
         self.fault = self.flagged = st.NO_FAULT
         self.deadline = 0
+        self.hand_ua = board.own_ua  # what a hand level is set to, while none plays too
         self._store = store
         self._hal = hal
         self._player = Player(hal, self.bank, board.own_ua, self.journal)
@@ -85,6 +88,7 @@ class Keeper:
         lost = jn.BUFFER_RECORDS if boot > 1 or damaged else 0
         self.journal.add(now, jn.BOOT, cause, lost, boot, readings.supply_mv)
         self._report_damage(now, damaged, unreadable, self.lock.open(now))
+        self._load_trim(now)
         self._arm_was = readings.arm
         self._panel_from = now + SETTLE_TICKS
         self._resume(now)
@@ -100,6 +104,18 @@ class Keeper:
             self._record(now, jn.DAMAGE, jn.LOCK_PART)
         for slot in self.slots.bad:
             self._record(now, jn.DAMAGE, jn.SLOT_PART, slot)
+
+    def _load_trim(self, now):
+        if self.trim.open():
+            self._record(now, jn.DAMAGE, jn.TRIM_PART, self.trim.lost)
+        self._use_trim()
+
+    def _use_trim(self):
+        """Predict every current by what the trim knows of the bank, the supply as it corrects it."""
+        if self.trim.channels_ns != self.bank.channels_ns:
+            self.bank.use(self.trim.channels_ns)
+            self._player.forget()
+        self._hal.trim_supply(self.trim.supply_ppm)
 
     def _resume(self, now):
         ledger = self.ledger

@@ -7,8 +7,8 @@ ms. What comes before that, at worst, each once, on the board at 96 MHz:
   400 ms   a flash sector's erase at its longest (45 ms is typical); one write a step, never two in a row
   170 ms   the queue refilled with the shortest words, 512 of them
    40 ms   a garbage collection
-   20 ms   a piece of the link, its commands and their answers
-  685 ms   in all; 0.1 s where nothing is written and words are long
+   35 ms   a piece of the link, its commands and their answers, a measurement's wait among them
+  700 ms   in all; 0.1 s where nothing is written and words are long
 Storing a program over the link erases several sectors in one call, up to 2 s in all; a run then starves
 within 1 s and its switches are open. Should this loop stop altogether, the queue runs empty within 1 s and
 the edge player opens every switch by itself; the watchdog resets the board within 8 s. What must be faster
@@ -17,10 +17,11 @@ is the fuse's and the clamp's job.
 
 SENSE_TICKS = 500  # 50 ms: panel contacts settle in two readings, the monitor's average is new each time
 TICKS_A_MS = 10
+FRESH_TICKS = 120  # 12 ms after a switch every sensor's average, two of the monitor's, is of what plays then
 
 
 class Loop:
-    """One box and the hal it plays on, which has read(), ticks(), show(), alive() and wire."""
+    """One box and the hal it plays on, which has read(), measure(), ticks(), show(), alive() and wire."""
 
     def __init__(self, hal, box, readings):
         self._hal = hal
@@ -54,6 +55,19 @@ class Loop:
         wake = min(self._sense_at, box.deadline)
         if wake > now:
             hal.wire.wait((wake - now) // TICKS_A_MS)
+
+    def sense(self):
+        """Read and sense now, for a command that measures; returns the tick. The panel is left out: its
+        contacts count by their own interval."""
+        hal, box = self._hal, self._box
+        now = hal.ticks()
+        fresh = box.settle(now) + FRESH_TICKS
+        while now < fresh:
+            now = hal.ticks()
+        hal.measure(self._readings)
+        now = hal.ticks()
+        box.sense(now, self._readings)
+        return now
 
     def _listen(self, wire):
         now = self._hal.ticks()

@@ -53,6 +53,10 @@ class Hal:
         microamperes (NOT_MEASURED without a monitor), open every switch."""
         raise NotImplementedError
 
+    def trim_supply(self, supply_ppm):
+        """Give the supply this much higher than the board file makes it from now on, parts in a million."""
+        raise NotImplementedError
+
     def random(self, count):
         """That many random bytes."""
         raise NotImplementedError

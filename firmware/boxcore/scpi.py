@@ -69,10 +69,13 @@ class Receiver:
         """Count silence from box tick `now` on."""
         self._heard_at = now
 
+    def in_block(self):
+        """True while a block, or what belongs to it, is awaited."""
+        return (self._open and not self._dropped) or self._state in (_HASH, _COUNT, _BLOCK)
+
     def expired(self, now):
         """At box tick `now`: True once when a block was given up after SILENCE_TICKS without a byte."""
-        waiting = (self._open and not self._dropped) or self._state in (_HASH, _COUNT, _BLOCK)
-        if not waiting or now - self._heard_at < SILENCE_TICKS:
+        if not self.in_block() or now - self._heard_at < SILENCE_TICKS:
             return False
         news = not self._dropped
         self.reset()

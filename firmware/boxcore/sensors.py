@@ -5,7 +5,7 @@ It is given converter channels and a bus and knows none of the board's pins; uni
 guard's.
 """
 
-from boxcore import adc, port
+from boxcore import adc, port, trim
 
 # Bits of `faults`: what can't be read at present.
 NO_MONITOR, NO_THERMISTOR, NO_PROCESSOR_TEMP = 1, 2, 4
@@ -20,7 +20,7 @@ class Sensors:
     def __init__(self, supply, full_mv, processor):
         self.faults = 0
         self._supply = supply
-        self._full_mv = full_mv
+        self._full_mv = self._board_full_mv = full_mv
         self._processor = processor
         self._thermistor = self._table = None
         self._shunt = None
@@ -28,6 +28,10 @@ class Sensors:
         self._bus = None
         self._address = self._step = self._rest = 0
         self._pair = bytearray(2)
+
+    def trim_supply(self, supply_ppm):
+        """Read the supply this much higher, parts in a million."""
+        self._full_mv = min(trim.corrected_mv(self._board_full_mv, supply_ppm), adc.MAX_FULL_MV)
 
     def add_thermistor(self, channel, table):
         """A thermistor on a bank resistor, see adc.thermistor_cdeg."""

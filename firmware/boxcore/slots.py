@@ -107,6 +107,11 @@ class Slots:
         except OSError as error:
             raise _failed(error) from None
 
+    @property
+    def writing(self):
+        """The slot that is being written, None where none is."""
+        return self._writing
+
     def open_write(self, slot):
         """Begin to store a program; an earlier one that is unfinished is dropped. Where the store itself
         fails, here and below, BoxError -250."""

@@ -89,6 +89,9 @@ class Hal(port.Hal):
     def starved(self):
         return False
 
+    def trim_supply(self, supply_ppm):
+        self.supply_ppm = supply_ppm
+
     def random(self, count):
         return b"\x5a" * count  # the worst that a random source can be
 

@@ -33,6 +33,7 @@ class SimHal(Hal):
         seed: int = 0,
     ) -> None:
         self.now = 0
+        self.supply_ppm = 0  # how much higher the supply is read than the converter has it
         self.pattern = 0  # what the gates hold at `now`
         self._on_change = on_change
         self._measure = measure
@@ -109,6 +110,10 @@ class SimHal(Hal):
     def probe(self, pattern: int) -> int:
         """The bank current of one pattern; its milliseconds leave no trace in the recording."""
         return self._measure(pattern)
+
+    def trim_supply(self, supply_ppm: int) -> None:
+        """Take the supply's trim; the world's readings follow it."""
+        self.supply_ppm = supply_ppm
 
     def random(self, count: int) -> bytes:
         """That many bytes of the bench's own random source: the same seed, the same bytes."""

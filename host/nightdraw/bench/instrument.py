@@ -49,6 +49,11 @@ class BenchLink:
         if instrument is not None:
             instrument.tick(self._world.box_now)
 
+    def in_block(self) -> bool:
+        """Whether a block is under way, whose sender may not fall silent."""
+        instrument = self._present()
+        return instrument is not None and bool(instrument.in_block())
+
     def hang_up(self) -> None:
         """The other end has gone: a message under way is forgotten."""
         instrument = self._present()
@@ -64,7 +69,8 @@ class BenchLink:
     def _connect(self) -> Instrument | None:
         if self._box is None:
             return None
-        return Instrument(self._box, (("DIAGnostic:CLOCk:ADVance", OPEN, 1, (_ticks,), self._advance),))
+        rows = (("DIAGnostic:CLOCk:ADVance", OPEN, 1, (_ticks,), self._advance),)
+        return Instrument(self._box, rows, self._world.sense)
 
     def _advance(self, instrument: Instrument, ticks: int) -> None:
         self._world.call_box()  # what came earlier in this message happens before time passes

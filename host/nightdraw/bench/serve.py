@@ -8,7 +8,7 @@ from __future__ import annotations
 import selectors
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Container
 
 from boxcore.program import TICKS_PER_S
 
@@ -34,10 +34,11 @@ class Pace:
         self._last_s = clock()
         self._rest = 0.0
 
-    def due(self) -> int:
-        """Ticks since the last call."""
+    def due(self, held: bool = False) -> int:
+        """Ticks since the last call; `held`: no more than the wall clock has seen, whatever the speed."""
         now_s = self._clock()
-        ticks = self._rest + (now_s - self._last_s) * self._ticks_per_s
+        ticks_per_s = min(self._ticks_per_s, TICKS_PER_S) if held else self._ticks_per_s
+        ticks = self._rest + (now_s - self._last_s) * ticks_per_s
         self._last_s = now_s
         whole = int(ticks)
         self._rest = ticks - whole
@@ -89,8 +90,22 @@ class Server:
             self._close()
 
     def _round(self) -> None:
+        """Let time pass, then hear who has something to say. While a block is under way it is the other way
+        round, and time no faster than its sender's: a busy sender must not be taken for a silent one."""
         ready = {key.fileobj for key, _ in self._selector.select(TICK_S)}
-        self._world.advance(self._pace.due())
+        blocked = self._in_block()
+        if not blocked:
+            self._world.advance(self._pace.due())
+        self._hear(ready)
+        if blocked:
+            self._world.advance(self._pace.due(held=self._in_block()))
+        self._socket_link.tick()
+        self._terminal_link.tick()
+
+    def _in_block(self) -> bool:
+        return self._socket_link.in_block() or self._terminal_link.in_block()
+
+    def _hear(self, ready: Container[object]) -> None:
         if self._client is not None and self._client in ready:
             self._client.flush()
             self._hear_client()
@@ -98,8 +113,6 @@ class Server:
             _exchange(self._terminal, self._terminal_link)
         if self._listener in ready:
             self._welcome()
-        self._socket_link.tick()
-        self._terminal_link.tick()
 
     def _hear_client(self) -> bool:
         """Serve the client once; False when there was nothing, or nobody."""

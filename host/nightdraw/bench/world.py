@@ -6,7 +6,7 @@ clock is read here, and nothing is decided for the box.
 
 from __future__ import annotations
 
-from boxcore import guard
+from boxcore import guard, trim
 from boxcore.board import Board
 from boxcore.box import Box
 from boxcore.loop import SENSE_TICKS
@@ -90,6 +90,14 @@ class World:
         if self.box is not None:
             self._visit(self.box, self.tick, step=True)
 
+    def sense(self) -> int:
+        """Let the box sense at this instant, within a command of its link; returns the box's tick."""
+        if self.box is not None:
+            self.hal.settle(self.tick)
+            self._read()
+            self.box.sense(self.box_now, self.readings)
+        return self.box_now
+
     def supply_to(self, voc_mv: int | None = None, source_uohm: int | None = None) -> None:
         """Step the supply at this instant."""
         self.plant.supply_to(voc_mv, source_uohm)
@@ -152,7 +160,8 @@ class World:
         return due if due <= next_sense + SENSE_TICKS else next_sense + SENSE_TICKS
 
     def _read(self) -> None:
-        self.readings.supply_mv, self.readings.bank_ua = self.plant.sensed(self.hal.pattern)
+        supply_mv, self.readings.bank_ua = self.plant.sensed(self.hal.pattern)
+        self.readings.supply_mv = trim.corrected_mv(supply_mv, self.hal.supply_ppm)
 
     def _plant_changed(self) -> None:
         self._settled_tick = self.tick + SETTLED_TICKS
