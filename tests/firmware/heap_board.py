@@ -9,6 +9,7 @@ import gc
 import sys
 
 import run_board
+from fake_board import modules
 
 EVERY = 20  # turns between two measurements: a collection costs time
 
@@ -22,6 +23,7 @@ def main(folder, only_fake):
     with open("script.json") as file:  # noqa: PTH123
         script = json.loads(file.read())
     chip = run_board.prepare(script)
+    modules.install(chip)
     gc.collect()
     taken = gc.mem_alloc()
     if only_fake:

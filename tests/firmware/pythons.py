@@ -21,9 +21,19 @@ LIMIT_S = 240  # a script that hangs must not hang the run
 PYTHONS = ("cpython", "micropython")
 
 
-def run(which: str, script: str, *arguments: str, heap: str = runner.HEAP, path: Sequence[str] = ()) -> str:
-    """Run a script; returns its standard output. A machine without MicroPython skips (and fails in CI)."""
-    places = [*path, *PATHS]
+def run(
+    which: str,
+    script: str,
+    *arguments: str,
+    heap: str = runner.HEAP,
+    path: Sequence[str] = (),
+    bare: bool = False,
+) -> str:
+    """Run a script; returns its standard output. A machine without MicroPython skips (and fails in CI).
+
+    path: folders that come before this one; bare: the firmware's sources are not on the path.
+    """
+    places = [*path, str(HERE)] if bare else [*path, *PATHS]
     if which == "micropython":
         binary = runner.binary()
         if binary is None:
