@@ -55,8 +55,9 @@ class Instrument:
             self.status.report(-313, trim.LOST[box.trim.lost])
 
     def restore(self):
-        """Set what *RST sets: the hand level at the box's own consumption, no name chosen."""
+        """Set what *RST sets: the hand level at the box's own consumption, without an end, no name chosen."""
         self.box.hand_ua = self.box.board.own_ua
+        self.box.hand_ticks = 0
         self._selected = None
 
     @property

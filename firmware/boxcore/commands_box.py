@@ -10,7 +10,10 @@ Where the standard leaves room:
   A program that a guard holds back answers PAUS;
 - a program larger than MAX_DATA bytes, like the journal, is read by offset and length; without them it is
   refused (-223), never cut;
-- the hand level is what the circuit shall see, the box's own consumption included.
+- the hand level is what the circuit shall see, the box's own consumption included;
+- OUTPut:DURation says how long OUTPut ON lasts, 0 (as after *RST): until OUTPut OFF. The box itself ends it,
+  whatever becomes of the link;
+- DIAGnostic:CLOCk <seconds since 1970 UTC>[,<milliseconds>] journals a pair of box time and host time.
 """
 
 from boxcore import scpi_text as words
@@ -18,7 +21,7 @@ from boxcore import states as st
 from boxcore.commands_common import HALT, OPEN, PROTECTED
 from boxcore.journal import FILE_BYTES, FILES
 from boxcore.port import NOT_MEASURED
-from boxcore.program import MAX_BYTES
+from boxcore.program import MAX_BYTES, MAX_TICKS, TICKS_PER_S
 from boxcore.scpi_errors import ScpiError
 from boxcore.slots import SLOTS
 
@@ -27,7 +30,11 @@ MAX_OFFSET = 0x3FFFFFFF  # the board's largest small integer: 67 million journal
 JOURNAL = "JOURNAL"
 MAX_SEAL = 999_999_999
 AMPERES = {"": 6, "A": 6, "MA": 3, "UA": 0}  # suffix -> power of ten to microamperes
+SECONDS = {"": 4, "S": 4, "MS": 1}  # suffix -> power of ten to ticks
+MAX_UTC_S = 0xFFFFFFFE  # the year 2106; the record has 32 bits
+TICKS_A_MS = 10
 UA_PLACES = 6
+TICK_PLACES = 4
 MV_PLACES = 3
 CDEG_PLACES = 2
 NONE = -1  # answered where there is no slot or no tick
@@ -52,6 +59,11 @@ def _level(item):
     if item[0] == words.WORD:
         return _extreme(item)
     return words.scaled(item, AMPERES, 0, 10**9)
+
+
+def _seconds(item):
+    """A duration in ticks."""
+    return words.scaled(item, SECONDS, 0, MAX_TICKS)
 
 
 def _number(value):
@@ -164,7 +176,7 @@ def _set_output(ins, on):
         return
     ins.closes_switches()
     _refuse_while_program(ins)
-    ins.box.level(ins.now, ins.box.hand_ua)
+    ins.box.level(ins.now, ins.box.hand_ua, ins.box.hand_ticks)
 
 
 def _output(ins):
@@ -195,7 +207,7 @@ def _set_level(ins, level):
         bounds = [words.decimal_text(ua, UA_PLACES) for ua in (lowest_ua, highest_ua)]
         raise ScpiError(-222, "%s A to %s A" % tuple(bounds))
     if ins.box.state == st.LEVEL:
-        ins.box.level(ins.now, level_ua)
+        ins.box.level(ins.now, level_ua, ins.box.hand_ticks)
     ins.box.hand_ua = level_ua
 
 
@@ -203,6 +215,14 @@ def _hand_level(ins, extreme=None):
     lowest_ua, highest_ua = _bounds_ua(ins)
     level_ua = {None: ins.box.hand_ua, "low": lowest_ua, "high": highest_ua}[extreme]
     return words.decimal_text(level_ua, UA_PLACES)
+
+
+def _set_duration(ins, ticks):
+    ins.box.hand_ticks = ticks
+
+
+def _duration(ins):
+    return words.decimal_text(ins.box.hand_ticks, TICK_PLACES)
 
 
 # MEASure
@@ -253,6 +273,11 @@ def _clock(ins):
     return "%d" % ins.now
 
 
+def _pair(ins, utc_s, utc_ms=0):
+    """The pair is of the instant at which the host's next second begins: a record holds whole ones."""
+    ins.box.clock(ins.now + TICKS_PER_S - utc_ms * TICKS_A_MS, utc_s + 1)
+
+
 def _run(ins):
     box = ins.box
     return ",".join([box.state.upper(), _number(box.slot), _number(box.run), _number(box.run_started)])
@@ -301,6 +326,8 @@ TABLE = (
     ("PROGram:EXPLicit:STATe?", PROTECTED, 1, (slot_name,), _program_state),
     ("OUTPut[:STATe]", HALT, 1, (words.boolean,), _set_output),
     ("OUTPut[:STATe]?", OPEN, 0, (), _output),
+    ("OUTPut:DURation", PROTECTED, 1, (_seconds,), _set_duration),
+    ("OUTPut:DURation?", PROTECTED, 0, (), _duration),
     ("OUTPut:PROTection:CLEar", PROTECTED, 0, (), _clear_protection),
     ("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]", PROTECTED, 1, (_level,), _set_level),
     ("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]?", PROTECTED, 0, (_extreme,), _hand_level),
@@ -311,6 +338,7 @@ TABLE = (
     ("MMEMory:DATA?", PROTECTED, 3, (words.string, _OFFSET, _LENGTH), _data),
     ("DIAGnostic:BOARd?", OPEN, 0, (), lambda ins: words.quoted(ins.box.board.name)),
     ("DIAGnostic:CHANnels?", PROTECTED, 0, (), _channels),
+    ("DIAGnostic:CLOCk", PROTECTED, 1, (words.integer(0, MAX_UTC_S), words.integer(0, 999)), _pair),
     ("DIAGnostic:CLOCk?", OPEN, 0, (), _clock),
     ("DIAGnostic:JOURnal?", PROTECTED, 0, (), _journal),
     ("DIAGnostic:OWN?", PROTECTED, 0, (), _own),

@@ -63,6 +63,7 @@ class Keeper:
         self.fault = self.flagged = st.NO_FAULT
         self.deadline = 0
         self.hand_ua = board.own_ua  # what a hand level is set to, while none plays too
+        self.hand_ticks = 0  # and how long it lasts, 0: until halted
         self._store = store
         self._hal = hal
         self._player = Player(hal, self.bank, board.own_ua, self.journal)

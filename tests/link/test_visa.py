@@ -118,7 +118,7 @@ def test_our_own_client_on_the_same_lines(kind):
         assert box.measure().current_a == pytest.approx(0.2, abs=0.004)
         assert box.halt().state == "idle"
         kinds = [record["kind"] for record in box.read_journal().records()]
-        assert kinds[:4] == ["page", "boot", "arm", "start"]
+        assert kinds[:5] == ["page", "boot", "clock", "arm", "start"]  # the pair of times of every connection
         assert kinds[-1] == "halt"
 
 

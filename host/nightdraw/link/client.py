@@ -6,6 +6,7 @@ afterwards. Nothing here prints.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
@@ -22,9 +23,10 @@ from nightdraw import __version__
 from nightdraw.errors import InputError
 from nightdraw.link.latch import PROTECTED, Latch
 from nightdraw.link.line import STORE_S, text
-from nightdraw.link.message import block_data
+from nightdraw.link.message import GarbledError, block_data
 from nightdraw.link.session import TRIES, UNDEFINED_HEADER, RefusedError
 from nightdraw.link.transport import Transport, open_transport
+from nightdraw.link.trims import Trims
 
 ADVANCE_TICKS = 600 * TICKS_PER_S  # simulated at once: some tenths of a second of computing
 ADVANCE_S = 60.0
@@ -106,7 +108,7 @@ class JournalBytes:
         return list(journal.decode(self.data))
 
 
-class BoxClient(Latch):
+class BoxClient(Latch, Trims):
     """An open box. Use it as a context manager, or close() it."""
 
     def __init__(self, transport: Transport) -> None:
@@ -134,7 +136,10 @@ class BoxClient(Latch):
     def _box_identity(self, answer: bytes) -> Identity:
         fields = answer.decode("ascii", "replace").split(",")
         if len(fields) != 4 or fields[0] != MAKER:
-            raise self._error(f"no Nightdraw box answers there, but {answer!r}", "look at the address")
+            raise self._error(
+                f"no Nightdraw box answers there, but {answer!r}",
+                "run `nightdraw box check`, which says what is wrong",
+            )
         return Identity(*fields)
 
     def idn(self) -> Identity:
@@ -219,8 +224,10 @@ class BoxClient(Latch):
         self._session.ask(":PROG:STAT STOP")
         return self.run()
 
-    def level(self, level_ua: int) -> Run:
-        """Draw one level by hand until halt(), the box's own consumption included."""
+    def level(self, level_ua: int, for_ticks: int = 0) -> Run:
+        """Draw one level by hand, the box's own consumption included, for a time that the box itself keeps
+        (0: until halt())."""
+        self._session.ask(f":OUTP:DUR {_seconds(for_ticks)}")
         self._session.ask(f":CURR {level_ua} UA", ":OUTP ON")
         return self.run()
 
@@ -269,6 +276,22 @@ class BoxClient(Latch):
         """The box's tick now."""
         return int(self._session.ask(":DIAG:CLOC?")[0])
 
+    def note_time(self, now_s: Callable[[], float] = time.time) -> bool:
+        """Have the box journal a pair of its time and this computer's (seconds since 1970 UTC), which dates
+        its records; False where it is locked or the line was too bad."""
+        for _ in range(TRIES):
+            now_ms = round(now_s() * 1000)
+            try:
+                self._session.once(f":DIAG:CLOC {now_ms // 1000},{now_ms % 1000}")
+            except GarbledError:
+                continue  # a pair journaled twice does no harm, one that comes late would: it is taken anew
+            except RefusedError as refused:
+                if refused.code != PROTECTED:
+                    raise
+                return False
+            return True
+        return False
+
     def read_journal(self, since: int = 0, progress: Progress | None = None) -> JournalBytes:
         """The journal from offset `since` (or the oldest byte still held) to its end at this moment."""
         for _ in range(TRIES):
@@ -282,7 +305,7 @@ class BoxClient(Latch):
         raise self._error("the journal moves on faster than it can be read", "halt the box first")
 
     def _read_journal(self, since: int, progress: Progress | None) -> JournalBytes:
-        start, end = self._journal_bounds()
+        start, end = self.journal_bounds()
         start = min(max(start, since), end)
         pieces = []
         at = start
@@ -305,11 +328,9 @@ class BoxClient(Latch):
         return now
 
     def _advance(self, now: int, ticks: int) -> int:
-        number = f"{ticks // TICKS_PER_S}.{ticks % TICKS_PER_S:04d}"
+        unit = f":DIAG:CLOC:ADV {_seconds(ticks)}"
         try:
-            self._only_once(
-                f":DIAG:CLOC:ADV {number}", done=lambda: self.clock() >= now + ticks, limit_s=ADVANCE_S
-            )
+            self._only_once(unit, done=lambda: self.clock() >= now + ticks, limit_s=ADVANCE_S)
         except RefusedError as refused:
             if refused.code == UNDEFINED_HEADER:
                 raise self._error(
@@ -322,7 +343,8 @@ class BoxClient(Latch):
         answer = self._session.ask(":PROG:CAT?")[0].decode()
         return [int(name.strip('"').removeprefix("SLOT")) for name in answer.split(",") if name != '""']
 
-    def _journal_bounds(self) -> tuple[int, int]:
+    def journal_bounds(self) -> tuple[int, int]:
+        """Offsets of the oldest byte that the journal holds and of its end."""
         start, end = self._session.ask(":DIAG:JOUR?")[0].split(b",")
         return int(start), int(end)
 
@@ -339,15 +361,23 @@ class BoxClient(Latch):
 def open_box(address: str | Transport) -> BoxClient:
     """Open the box at `socket://HOST:PORT`, on a serial port, or on an open transport, and greet it.
 
+    A box at an address journals a pair of its time and this computer's, which dates its records.
+
     Raises InputError for an address that is none, LinkError when no box with this program's version answers.
     """
     client = BoxClient(open_transport(address) if isinstance(address, str) else address)
     try:
         client.greet()
+        if isinstance(address, str):
+            client.note_time()
     except BaseException:
         client.close()
         raise
     return client
+
+
+def _seconds(ticks: int) -> str:
+    return f"{ticks // TICKS_PER_S}.{ticks % TICKS_PER_S:04d}"
 
 
 def _check_slot(slot: int) -> None:
