@@ -22,7 +22,9 @@ def changed(tmp_path: Path, old: str, new: str) -> Path:
 def test_without_a_plant_file_the_box_is_trimmed_to_drawn_resistors():
     nominal = load_board().compile().channels_ns
     bench = build(seed=5)
-    assert bench.board.channels_ns == bench.plant.channels_ns == build(seed=5).plant.channels_ns
+    assert bench.plant.channels_ns == build(seed=5).plant.channels_ns
+    assert bench.board.channels_ns == nominal
+    assert bench.world().box.bank.channels_ns == bench.plant.channels_ns
     assert bench.plant.channels_ns != build(seed=6).plant.channels_ns
     assert bench.plant.channels_ns != nominal
     for real, wanted in zip(bench.plant.channels_ns, nominal, strict=True):
@@ -34,7 +36,7 @@ def test_without_a_plant_file_the_box_is_trimmed_to_drawn_resistors():
 def test_with_a_plant_file_the_box_is_not_trimmed(tmp_path):
     nominal = load_board().compile().channels_ns
     bench = build(plant_path=changed(tmp_path, "ohms: 620 ohm", "ohms: 496 ohm"), seed=5)
-    assert bench.board.channels_ns == nominal
+    assert bench.world().box.bank.channels_ns == bench.board.channels_ns == nominal
     off = [k for k in range(10) if bench.plant.channels_ns[k] != nominal[k]]
     assert off == [4]
     assert bench.plant.channels_ns[4] / nominal[4] == pytest.approx(1.25, abs=0.001)

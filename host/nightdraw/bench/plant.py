@@ -70,7 +70,8 @@ class Plant:
     """Supply, source resistance and true bank; asked for a pattern, answers with an operating point.
 
     channels_ns: true conductances, nanosiemens; own_ua: the box's true consumption while it has power;
-    monitor: whether a bank current sensor is fitted. Change the supply through supply_to().
+    monitor: whether a bank current sensor is fitted; divider_ppm: how much too high the box's converter has
+    the supply. Change the supply through supply_to().
     """
 
     def __init__(
@@ -81,10 +82,12 @@ class Plant:
         faults: Iterable[Fault] = (),
         voc_mv: int = SUPPLY_MV,
         source_uohm: int = SOURCE_UOHM,
+        divider_ppm: int = 0,
     ) -> None:
         self.channels_ns = tuple(channels_ns)
         self.own_ua = own_ua
         self.monitor = monitor
+        self.divider_ppm = divider_ppm
         self.powered = True
         self.voc_mv = voc_mv
         self.source_uohm = source_uohm
@@ -121,7 +124,7 @@ class Plant:
         pair = self._sensed.get(pattern)
         if pair is None:
             point = self.point(pattern)
-            supply_mv = _steps(point.supply_v * 1e3, ADC_STEP_MV)
+            supply_mv = _steps(point.supply_v * (1e3 + self.divider_ppm / 1e3), ADC_STEP_MV)
             bank_ua = _steps(point.bank_a * 1e6, MONITOR_STEP_UA) if self.monitor else NOT_MEASURED
             pair = self._sensed[pattern] = (supply_mv, bank_ua)
         return pair

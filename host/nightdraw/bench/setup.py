@@ -10,10 +10,12 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
+from boxcore import trim
 from boxcore.board import Board
 
 from nightdraw import units
 from nightdraw.bench.plant import Plant, draw_resistors, parse_faults
+from nightdraw.bench.store import MemoryStore
 from nightdraw.bench.world import World
 from nightdraw.board import BoardModel, load_board
 from nightdraw.errors import InputError
@@ -23,14 +25,21 @@ DEFAULT_SEED = 0  # of a bench that no profile gives a seed
 
 @dataclass(frozen=True)
 class Bench:
-    """The box's own board and the plant around it, ready for a World."""
+    """The box's own board and the plant around it, ready for a World.
+
+    trim_ns: what a reference meter once said of each channel, which the box keeps in its flash; () untrimmed.
+    """
 
     board: Board
     plant: Plant
+    trim_ns: tuple[int, ...] = ()
 
     def world(self) -> World:
         """Power it up."""
-        return World(self.board, self.plant)
+        store = MemoryStore()
+        if self.trim_ns:
+            trim.save(store, self.board.channels_ns, self.trim_ns, 0)
+        return World(self.board, self.plant, store)
 
 
 def build(
@@ -42,8 +51,8 @@ def build(
     """A bench from files (None: the shipped board); raises InputError.
 
     Without a plant file the resistors are drawn within their tolerances from the seed and the box is trimmed
-    to them: it knows each channel's true conductance. With one, the plant has exactly that file's ohms and
-    the box believes its own board file, untrimmed.
+    to them, as by a meter without error. With one, the plant has exactly that file's ohms and the box
+    believes its own board file, untrimmed.
     """
     board = load_board(board_path)
     real = board if plant_path is None else load_board(plant_path)
@@ -51,13 +60,12 @@ def build(
         counts = f"{len(real.channels)} channels, the board {len(board.channels)}"
         raise InputError(f"the plant has {counts}: they must be the same bank")
     believed = board.compile()
-    true_ns = real.compile().channels_ns
-    if plant_path is None:
-        true_ns = believed.channels_ns = tuple(_drawn_ns(board, seed))
+    drawn_ns = tuple(_drawn_ns(board, seed)) if plant_path is None else ()
+    true_ns = drawn_ns or real.compile().channels_ns
     plant = Plant(
         true_ns, real.own_ua, real.monitor, parse_faults(faults, len(true_ns)), voc_mv=real.supply_nominal_mv
     )
-    return Bench(believed, plant)
+    return Bench(believed, plant, drawn_ns)
 
 
 def _drawn_ns(board: BoardModel, seed: int) -> list[int]:
