@@ -35,11 +35,17 @@ class Bank:
         self.full_ns = sum(channels_ns)
         # by number where equal: the board's sort is not stable, CPython's is
         order = [k for _, k in sorted([(channels_ns[k], k) for k in range(len(channels_ns))])]
-        pairs = self._combine(order[:TABLE_CHANNELS])
-        self._sums_ns = array("I", [pair[0] for pair in pairs])
-        self._patterns = array("H", [pair[1] for pair in pairs])
+        self._sums_ns, self._patterns = self._table(order[:TABLE_CHANNELS])
         self._shifts = self._combine(order[TABLE_CHANNELS:])
         self.gap_ns = self._gap()
+
+    def _table(self, order):
+        """Sums and their patterns, ascending. Merged array by array: a thousand pairs as objects would take
+        more of the board's memory, and in more pieces, than everything else."""
+        sums, patterns = array("I", [0]), array("H", [0])
+        for k in order:
+            sums, patterns = _merged(sums, patterns, self.channels_ns[k], 1 << k)
+        return sums, patterns
 
     def _combine(self, order):
         pairs = [(0, 0)]
@@ -111,3 +117,26 @@ class Bank:
         if low and wanted - sums[low - 1] <= sums[low] - wanted:
             low -= 1
         return low
+
+
+def _merged(sums, patterns, channel_ns, bit):
+    """The table with one channel more: each entry as it is and with the channel, ascending, the lower pattern
+    first where sums are equal."""
+    count = len(sums)
+    more_sums = array("I", bytes(8 * count))
+    more_patterns = array("H", bytes(4 * count))
+    low = high = 0
+    for place in range(2 * count):
+        ahead = high >= count
+        if not ahead and low < count:
+            total = sums[high] + channel_ns
+            ahead = sums[low] < total or (sums[low] == total and patterns[low] < patterns[high] | bit)
+        if ahead:
+            more_sums[place] = sums[low]
+            more_patterns[place] = patterns[low]
+            low += 1
+        else:
+            more_sums[place] = sums[high] + channel_ns
+            more_patterns[place] = patterns[high] | bit
+            high += 1
+    return more_sums, more_patterns
