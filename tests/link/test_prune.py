@@ -55,10 +55,10 @@ def test_a_module_that_is_handed_on_keeps_everything_and_what_that_uses() -> Non
 
 def test_a_method_that_nothing_names_goes_and_any_mention_keeps_it() -> None:
     module = (
-        "class C:\n    def __init__(self): self.a()\n    def a(self): pass\n    def b(self): pass\n"
-        "    def c(self): pass\n    def d(self): pass\nprint('c', C)\n"
+        "class Thing:\n    def __init__(self): self.a()\n    def a(self): pass\n    def b(self): pass\n"
+        "    def c(self): pass\n    def d(self): pass\nprint('c', Thing)\n"
     )
-    text = prune({"m": module}, "p", ["from p import m\nm.C().b()\n"])["m"]
+    text = prune({"m": module}, "p", ["from p import m\nm.Thing().b()\n"])["m"]
     assert [word for word in ("a", "b", "c", "d") if f"def {word}(" in text] == ["a", "b", "c"]
 
 
