@@ -1,7 +1,7 @@
 """The journal beside a recording, NAME.journal.jsonl: what the box says it did, one JSON object a line.
 
-The first line says what the box believes of itself and which run this is; then its records in order, their
-times in seconds since the run's start. Nothing is left out but the journal's own page marks.
+The first line says what the box believes of itself and which run this is; then its records in order, as
+link.records makes lines of them. Only the file is made here.
 """
 
 from __future__ import annotations
@@ -13,34 +13,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from boxcore.journal import KINDS
-from boxcore.program import TICKS_PER_S
-
 SUFFIX = ".journal.jsonl"
-PAGE = "page"  # a file's head inside the box, no event
-NAMES = {kind[0]: kind[1:] for kind in KINDS.values()}  # kind -> what arg, value and pattern mean
 
 
 def path_beside(recording: Path) -> Path:
     """The journal's path for a recording's."""
     return recording.with_suffix(SUFFIX)
-
-
-def line(record: dict[str, Any], start_tick: int, boot: int) -> dict[str, Any]:
-    """One decoded record (see boxcore.journal.decode) as an object of the file.
-
-    start_tick: the run's zero on the clock of boot `boot`; t_s is null in records of another boot.
-    """
-    said = {"kind": record["kind"], "boot": record["boot"], "tick": record["tick"], "t_s": None}
-    if record["boot"] == boot:
-        said["t_s"] = (record["tick"] - start_tick) / TICKS_PER_S
-    for name in NAMES[record["kind"]]:
-        if name == "level_ua":
-            said["level_ma"] = record[name] / 1000
-        elif name:
-            said[name] = record[name]
-    said["supply_mv"] = record["supply_mv"]
-    return said
 
 
 class JournalFile:

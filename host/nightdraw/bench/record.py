@@ -16,12 +16,13 @@ from boxcore import journal, ledger, program, states
 from boxcore.program import TICKS_PER_S, Program
 
 from nightdraw.bench.instrument import BenchLink
-from nightdraw.bench.journalfile import PAGE, JournalFile, line, path_beside
+from nightdraw.bench.journalfile import JournalFile, path_beside
 from nightdraw.bench.recorder import CsvFile, Sampler
 from nightdraw.bench.setup import Bench
 from nightdraw.bench.world import World
 from nightdraw.errors import InputError
 from nightdraw.link import BoxClient, Loop, open_box
+from nightdraw.link.records import PAGE, line
 
 SLOT = 0  # the bench's box is new: any slot is free
 POWER_UP_TICKS = TICKS_PER_S  # between power-up and the first command, so that sample 0 has a past
