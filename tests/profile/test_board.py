@@ -68,7 +68,12 @@ def board_findings(path: Path) -> list[tuple[int | None, int | None, str]]:
         ("pin: 3,", "pin: 2,", "2, ohms: 4.7", "already drives channel 1"),
         ("pin: 3,", "pin: 30,", "30, ohms", "whole number of 0 .. 29"),
         ("ohms: 4.7 kohm", "ohms: 0 ohm", "0 ohm, tolerance", "must be 0.1 ohm"),
-        ("on_ohms: 0.05 ohm, body: clad-50w", "on_ohm: 0.05 ohm, body: clad-50w", "{pin: 11", "lacks the key 'on_ohms'"),
+        (
+            "on_ohms: 0.05 ohm, body: clad-50w",
+            "on_ohm: 0.05 ohm, body: clad-50w",
+            "{pin: 11",
+            "lacks the key 'on_ohms'",
+        ),
         ("current: monitor", "current: maybe", "maybe", "must be one of monitor, amplifier, none"),
         ("caps: {supply_min: 9 V", "caps: {supply_min: 16 V", "16 V, supply_max", "must be below"),
         ("run: 4 d", "run: 5 d", "5 d", "must be 1 ms"),
