@@ -1,5 +1,5 @@
-"""Holds the conversations of link_cases.py and lock_cases.py; the same functions run under CPython and, as a
-script, under MicroPython. As a script it prints how many it held and ends badly at the first wrong answer.
+"""Holds the conversations of the *_cases.py; the same functions run under CPython and, as a script, under
+MicroPython. As a script it prints how many it held and ends badly at the first wrong answer.
 
 As a script: talk_board.py [NOISE ANSWERS]: also sends the bytes of one file, writes the answers to the other.
 """
@@ -9,13 +9,15 @@ import sys
 if __name__ == "__main__":
     import link_cases
     import lock_cases
+    import trim_cases
     from link_rig import Rig
 else:
-    from tests.micropython import link_cases, lock_cases
+    from tests.micropython import link_cases, lock_cases, trim_cases
     from tests.micropython.link_rig import Rig
 
 CASES = dict(link_cases.CASES)
 CASES.update(lock_cases.CASES)
+CASES.update(trim_cases.CASES)
 TAIL = b"*OPC?"
 BLANK = b" "  # the tail of conversations about the seal, which counts every unit
 PIECE = 64  # what a USB packet brings
