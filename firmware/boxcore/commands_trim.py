@@ -6,7 +6,7 @@ none for it.
     CALibration:CLOSe <channel>[,<s>]    closes one channel alone for so long (30 s); a hand level in all else
     CALibration:READing <channel>,<A>,<V>  what the channel draws, and the volts at the box while it does
     CALibration:SUPPly <V>               what the supply is now; CALibration:SUPPly? parts in a million added
-    CALibration:DATA? <channel>          nanosiemens by the board file, nanosiemens believed, 1 where trimmed
+    CALibration:DATA? <channel>          nanosiemens by the board file, and by its trim, 0 without one
     CALibration:CLEar [<channel>]        the board file again; without a channel of everything
 """
 
@@ -59,8 +59,8 @@ def _supply_ppm(ins):
 
 def _data(ins, channel):
     trim = ins.box.trim
-    trimmed = trim.is_trimmed(channel)
-    return "%d,%d,%d" % (trim.nominal_ns[channel - 1], trim.channels_ns[channel - 1], trimmed)
+    true_ns = trim.channels_ns[channel - 1] if trim.is_trimmed(channel) else 0
+    return "%d,%d" % (trim.nominal_ns[channel - 1], true_ns)
 
 
 def _clear(ins, channel=None):

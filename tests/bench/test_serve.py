@@ -177,3 +177,78 @@ def test_a_bench_that_was_suspended_falls_behind_instead_of_racing():
     assert pace.due() == SLICE_TICKS
     clock.now_s += 1
     assert pace.due() == support.S
+
+
+class Served:
+    """A bench whose rounds the test makes, at a speed, with a clock of the test's own."""
+
+    def __init__(self, speed):
+        self.clock = FakeClock()
+        self.world = support.world()
+        self.server = Server(self.world)
+        self.server._pace = Pace(speed, self.clock)
+        self.client = connect(self.server)
+        self.server._round()
+
+    def round(self, wall_s, data=b""):
+        """Wall time passes, bytes come meanwhile, then the bench has its turn."""
+        self.client.sendall(data)
+        self.clock.now_s += wall_s
+        self.server._round()
+
+    def ask(self, question):
+        self.round(0.001, question + b"\n")
+        self.round(0.0)
+        return line(self.client)
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *problem):
+        self.client.close()
+        self.server._close()
+
+
+@pytest.mark.parametrize("speed", [0.5, 1, 1000, 10_000])
+def test_a_busy_sender_is_never_taken_for_a_silent_one(speed):
+    """A program in small pieces, half a second between them: at any speed of the bench."""
+    data = b"PROG:EXPL:DEF SLOT3," + support.block(pg.pack(support.PULSED)) + b"\n"
+    with Served(speed) as served:
+        for at in range(0, len(data), 40):
+            served.round(0.5, data[at : at + 40])
+        assert served.ask(b"SYST:ERR?;:PROG:CAT?") == b'0,"No error";"SLOT3"\n'
+
+
+@pytest.mark.parametrize("speed", [1, 10_000])
+def test_bytes_that_wait_count_before_the_time_that_passed(speed):
+    """The bench was suspended in the middle of a block, for longer than a sender may be silent."""
+    data = b"PROG:EXPL:DEF SLOT3," + support.block(pg.pack(support.PULSED)) + b"\n"
+    with Served(speed) as served:
+        served.round(0.01, data[:60])
+        served.round(30, data[60:])
+        assert served.ask(b"SYST:ERR?;:PROG:CAT?") == b'0,"No error";"SLOT3"\n'
+
+
+@pytest.mark.parametrize("speed", [1, 10_000])
+def test_a_sender_that_falls_silent_is_given_up_after_two_seconds(speed):
+    with Served(speed) as served:
+        served.round(0.01, b"PROG:DEF #3500abc")
+        for _ in range(20):
+            served.round(0.09)
+        served.round(0.01, b"def")  # 1.8 s of silence: not yet
+        for _ in range(23):
+            served.round(0.09)
+        assert served.ask(b"SYST:ERR?") == b'-365,"Time out error"\n'
+
+
+def test_a_fast_bench_is_fast_again_when_the_block_is_over():
+    data = b"PROG:EXPL:DEF SLOT3," + support.block(pg.pack(support.PULSED)) + b"\n"
+    with Served(1000) as served:
+        served.round(0.01, data[:60])
+        before = served.world.tick
+        served.round(0.01)
+        assert served.world.tick - before == 100
+        served.round(0.01, data[60:])
+        before = served.world.tick
+        served.round(0.01)
+        assert served.world.tick - before == 100_000

@@ -38,12 +38,13 @@ class Trims(Line):
 
     def channel_count(self) -> int:
         """How many channels the bank has."""
-        return self._session.ask(":DIAG:CHAN?")[0].count(b",") + 1
+        # never alone: a bank of three would answer what looks like a seal
+        return self._session.ask(":DIAG:BOAR?", ":DIAG:OWN?", ":DIAG:CHAN?")[2].count(b",") + 1
 
     def channel(self, channel: int) -> Channel:
         """One channel; raises RefusedError for one that the bank doesn't have."""
-        nominal, true, trimmed = self._session.ask(f":CAL:DATA? {channel}")[0].split(b",")
-        return Channel(channel, int(nominal), int(true), trimmed == b"1")
+        nominal, true = (int(ns) for ns in self._session.ask(f":CAL:DATA? {channel}")[0].split(b","))
+        return Channel(channel, nominal, true or nominal, true != 0)
 
     def channels(self) -> list[Channel]:
         """Every channel."""
