@@ -108,7 +108,7 @@ CASES = {
         (b"DIAG:CLOC 1790000000,250;:DIAG:CLOC 1790000001\n", b""),
         (b"DIAG:CLOC 1790000000,1000\n", b""),
         (ASK, b'-222,"Data out of range"\n'),
-        (b"DIAG:CLOC\n", b""),
+        (b"DIAG:CLOC\n;:DIAG:MON?\n", b"0\n"),
         (ASK, b'-109,"Missing parameter"\n'),
         (b"SYST:ERR:COUN?\n", b"0\n"),
     ],

@@ -268,6 +268,10 @@ class BoxClient(Latch, Trims):
         """0, or the number of the first check that failed; raises RefusedError while the box is armed."""
         return int(self._session.ask("*TST?", limit_s=STORE_S)[0])
 
+    def has_monitor(self) -> bool:
+        """Whether the bank's current is measured; else it is calculated."""
+        return self._session.ask(":DIAG:MON?")[0] == b"1"
+
     def errors(self) -> list[tuple[int, str]]:
         """Number and text of every error in the box's queue, oldest first; the queue is then empty."""
         return self._session.errors()
