@@ -12,6 +12,7 @@ from nightdraw.bank.netlist import (
     MONITOR,
     PANEL,
     PROCESSOR,
+    RESISTOR,
     THERMISTOR,
     WALL,
     Draft,
@@ -29,13 +30,14 @@ BOARD_PINS = (
     "GP22",
     "RUN", "GP26", "GP27", "AGND", "GP28", "VREF", "3V3", "3V3_EN", "GND", "VSYS", "VBUS",
 )  # fmt: skip
-SUPPLY_PIN, THERMISTOR_PIN = 26, 27  # the shell's own, boxcore.board.HARDWARE
+SUPPLY_PIN, THERMISTOR_PIN, SHUNT_PIN = 26, 27, 28  # the shell's own, boxcore.board.HARDWARE
 SDA_PIN, SCL_PIN = 0, 1
 INDICATOR_OHMS = 1_000.0
 CONVERTER_V = 3.3
 INJECTED_A = 0.2  # a small Schottky diode's rating
 MONITOR_FULL_V = 0.08192  # the monitor's full scale, 2.5 uV times 32768 counts
 SHUNT_W = 1.0
+USUAL_SHUNT_OHMS = 0.05
 
 
 def pin_names() -> tuple[str, ...]:
@@ -70,7 +72,9 @@ def _processor(draft: Draft, board: BoardModel) -> None:
     wanted |= {SUPPLY_PIN: "SUPPLY"}
     if board.circuit.sense.thermistor is not None:
         wanted |= {THERMISTOR_PIN: "HOT"}
-    if board.monitor:
+    if board.circuit.sense.gain is not None:
+        wanted |= {SHUNT_PIN: "AMPS"}
+    elif board.monitor:
         wanted |= {SDA_PIN: "SDA", SCL_PIN: "SCL"}
     for gpio, net in wanted.items():
         pin = gpio_pin(gpio)
@@ -96,26 +100,43 @@ def _processor(draft: Draft, board: BoardModel) -> None:
     draft.add(electrolytic("C4", 10, 16.0, 5.5, "U1"), {"+": "VSYS", "-": GROUND})
 
 
-def _monitor(draft: Draft, board: BoardModel) -> None:
-    shunt = float(board.circuit.sense.shunt_ohms or 0.05)
+def _shunt(draft: Draft, board: BoardModel) -> None:
+    shunt = float(board.circuit.sense.shunt_ohms or USUAL_SHUNT_OHMS)
     peak = peak_a(board)
+    full_v = CONVERTER_V / board.circuit.sense.gain if board.circuit.sense.gain else MONITOR_FULL_V
     draft.add(
-        Part("RS1", "resistor", f"{shunt:g} ohm", "1 W, 1 %", "axial, or two on the module",
-             f"current-sense resistor, {shunt:g} ohm, 1 %, 1 W (a module's own 0.1 ohm with a second one "
-             f"soldered "
-             "across makes 0.05 ohm)", "two of twice the value in parallel", ("1", "2"), shunt,
+        Part("RS1", RESISTOR, f"{shunt:g} ohm", "1 W, 1 %", "axial, or two on the module",
+             f"current-sense resistor, {shunt:g} ohm, 1 %, 1 W",
+             "two of twice the value in parallel; a monitor module's own 0.1 ohm with a second 0.1 ohm "
+             "across it "
+             "makes 0.05 ohm", ("1", "2"), shunt,
              stress=(
                  Stress("dissipation", peak**2 * shunt, SHUNT_W * 0.5, "W"),
-                 Stress("monitor's range", peak * shunt, MONITOR_FULL_V, "V"),
+                 Stress("range", peak * shunt, full_v, "V"),
              )),
         {"1": "RET", "2": GROUND},
     )  # fmt: skip
+
+
+def _monitor(draft: Draft, board: BoardModel) -> None:
+    _shunt(draft, board)
+    supply = (Stress("supply", CONVERTER_V * RIPPLE, 5.5, "V"),)
+    if board.circuit.sense.gain is not None:
+        gain = board.circuit.sense.gain
+        draft.add(
+            Part("U5", MONITOR, f"gain {gain}", "2.7 .. 5.5 V", "module, 5 pins",
+                 f"current-sense amplifier, gain {gain}, low-side, supplied by 3.3 V",
+                 "another of the same gain",
+                 ("VCC", "GND", "IN+", "IN-", "OUT"), supply=("VCC",), stress=supply),
+            {"VCC": "V3", "GND": GROUND, "IN+": "RET", "IN-": GROUND, "OUT": "AMPS"},
+        )  # fmt: skip
+        draft.add(ceramic("C5", "U5", CONVERTER_V * RIPPLE), {"1": "V3", "2": GROUND})
+        return
     draft.add(
         Part("U5", MONITOR, "I2C, address 0x40", "2.7 .. 5.5 V", "module, 8 pins",
              "current-monitor module, 16 bit, 2.5 uV a count, I2C at 0x40 (register map TI SBOS547)",
              "the bare chip on an adapter board", ("VCC", "GND", "SCL", "SDA", "IN+", "IN-", "VBUS", "ALERT"),
-             supply=("VCC",), spare=("VBUS", "ALERT"), stress=(Stress("supply", CONVERTER_V * RIPPLE, 5.5,
-             "V"),)),
+             supply=("VCC",), spare=("VBUS", "ALERT"), stress=supply),
         {"VCC": "V3", "GND": GROUND, "SCL": "SCL", "SDA": "SDA", "IN+": "RET", "IN-": GROUND},
     )  # fmt: skip
     draft.add(ceramic("C5", "U5", CONVERTER_V * RIPPLE), {"1": "V3", "2": GROUND})

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 from boxcore import edgeword
 
-from nightdraw.bank.control import gpio_pin
+from nightdraw.bank.control import SCL_PIN, SDA_PIN, SHUNT_PIN, SUPPLY_PIN, THERMISTOR_PIN, gpio_pin
 from nightdraw.bank.front import AROUND_C
 from nightdraw.bank.passives import RIPPLE
 from nightdraw.bank.wish import ERROR, NOTE, Remark
@@ -27,12 +27,14 @@ def pins(board: BoardModel) -> Iterator[Remark]:
     others = board.circuit.pins
     rows = [(f"channel {number}", channel.pin) for number, channel in enumerate(board.channels, 1)]
     rows += [("gate buffer's enable", others.enable), ("arm switch", others.arm)]
-    rows += [("button", others.button), ("indicator", others.indicator), ("supply divider", 26)]
+    rows += [("button", others.button), ("indicator", others.indicator), ("supply divider", SUPPLY_PIN)]
     rows += [(f"selector {1 << k}", pin) for k, pin in enumerate(others.selector)]
     if board.circuit.sense.thermistor is not None:
-        rows.append(("thermistor", 27))
-    if board.monitor:
-        rows += [("monitor's data", 0), ("monitor's clock", 1)]
+        rows.append(("thermistor", THERMISTOR_PIN))
+    if board.circuit.sense.gain is not None:
+        rows.append(("shunt amplifier", SHUNT_PIN))
+    elif board.monitor:
+        rows += [("monitor's data", SDA_PIN), ("monitor's clock", SCL_PIN)]
     for name, pin in rows:
         if pin in used:
             yield Remark(

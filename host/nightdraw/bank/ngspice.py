@@ -17,6 +17,11 @@ PROGRAM = "ngspice"
 LONGEST_S = 120  # a deck takes a second; one that doesn't converge must not hang whoever asked
 _LINE = re.compile(r"^[ \t]*(\S+)[ \t]*=[ \t]*([-+0-9.eE]+)(?:[ \t].*)?$", re.MULTILINE)
 
+_TROUBLE = re.compile(
+    r"(?i)\b(fatal|no convergence|interrupted|aborted|unknown|syntax error|out of interval|"
+    r"measurement .*failed)\b"
+)
+
 
 def available() -> bool:
     """Whether ngspice is installed."""
@@ -38,7 +43,7 @@ def run(deck: str) -> dict[str, list[float]]:
             [program, "-b", str(path)], capture_output=True, text=True, timeout=LONGEST_S, check=False
         )
     said = done.stdout + done.stderr
-    if re.search(r"(?i)\b(fatal|no convergence|simulation interrupted|aborted|unknown|syntax error|out of interval|measurement .*failed)\b", said):
+    if _TROUBLE.search(said):
         raise InputError(f"ngspice could not run the deck: {_why(said)}")
     found: dict[str, list[float]] = {}
     for name, value in _LINE.findall(done.stdout):
@@ -47,5 +52,5 @@ def run(deck: str) -> dict[str, list[float]]:
 
 
 def _why(said: str) -> str:
-    lines = [line for line in said.splitlines() if re.search(r"(?i)error|fatal|converg|abort|unknown|failed", line)]
+    lines = [line for line in said.splitlines() if _TROUBLE.search(line)]
     return "; ".join(lines[:3])

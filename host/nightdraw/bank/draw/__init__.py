@@ -1,0 +1,9 @@
+"""What a builder needs, made from a board file: tables, schematic, drawings, deck, guide; each to the byte the
+same wherever it is made.
+
+Only documents live here; what they say is worked out elsewhere in bank.
+"""
+
+from nightdraw.bank.draw.files import documents, write_all
+
+__all__ = ["documents", "write_all"]
