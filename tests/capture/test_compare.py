@@ -268,7 +268,7 @@ def test_a_part_of_the_run_is_compared_and_said_to_be_a_part() -> None:
     assert found.agree is True
     assert found.clock is not None
     assert found.clock.offset_s == pytest.approx(-99.9995, abs=1e-3)
-    assert "pulses are not in the recording" in " ".join(found.notes)
+    assert "pulses can't be judged: not recorded" in " ".join(found.notes)
 
 
 def test_two_accounts_are_needed() -> None:

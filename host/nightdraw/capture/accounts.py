@@ -51,6 +51,10 @@ class Train:
         """The end of each pulse."""
         return self.start_s + self.duration_s
 
+    def touches(self, from_s: Floats, to_s: Floats) -> Bools:
+        """For each span whether a pulse lies in it, wholly or in part."""
+        return _touches(self.start_s, self.end_s, from_s, to_s)
+
 
 @dataclass(frozen=True)
 class Course:
@@ -139,10 +143,32 @@ class Spell:
 
 
 @dataclass(frozen=True)
+class Lost:
+    """Times of which the journal lost records: what it says of them is not all."""
+
+    from_s: Floats
+    to_s: Floats
+
+    def touches(self, from_s: Floats, to_s: Floats) -> Bools:
+        """For each span whether records of it may be lost."""
+        return _touches(self.from_s, self.to_s, from_s, to_s)
+
+
+def _touches(starts_s: Floats, ends_s: Floats, from_s: Floats, to_s: Floats) -> Bools:
+    """For each span whether one of the ordered, disjoint stretches overlaps it."""
+    touched: Bools = np.searchsorted(starts_s, to_s) > np.searchsorted(ends_s, from_s)
+    return touched
+
+
+NOTHING_LOST = Lost(np.empty(0), np.empty(0))
+
+
+@dataclass(frozen=True)
 class Did:
     """What the box says it did: its course, pattern and supply of each level, what it believes of itself.
 
-    channels_ns: conductance of each channel; seed, run: of the schedule; events: all that is no edge.
+    channels_ns: conductance of each channel; seed, run: of the schedule; events: all that is no edge;
+    spells: with open switches; lost: times that the journal doesn't tell wholly.
     """
 
     course: Course
@@ -155,6 +181,7 @@ class Did:
     run: int
     events: tuple[Event, ...]
     spells: tuple[Spell, ...]
+    lost: Lost
 
     def stopped(self) -> Event | None:
         """The event that ended the run, None where the journal shows none."""
@@ -202,6 +229,7 @@ def did_of(head: dict[str, Any], records: Iterable[dict[str, Any]]) -> Did:
     levels: list[tuple[float, float, int, int]] = []
     events: list[Event] = []
     spells: list[Spell] = []
+    lost: list[tuple[float, float]] = []
     end_s = 0.0
     for record in records:
         t_s, kind = record.get("t_s"), record["kind"]
@@ -209,6 +237,8 @@ def did_of(head: dict[str, Any], records: Iterable[dict[str, Any]]) -> Did:
             continue
         if kind == "arm" and any(event.kind in STOP_KINDS for event in events):
             break
+        if kind == "lost":
+            lost.append((end_s, t_s))
         end_s = max(end_s, t_s)
         if kind in LEVEL_KINDS:
             levels.append((t_s, record["level_ma"], record["pattern"], record["supply_mv"]))
@@ -219,6 +249,8 @@ def did_of(head: dict[str, Any], records: Iterable[dict[str, Any]]) -> Did:
         if kind in OPEN_KINDS:
             levels.append((t_s, own_ma, 0, record["supply_mv"]))
             spells.append(Spell(t_s, np.inf, events[-1]))
+    if lost:  # what came after the last record may be lost as well, and not be said yet
+        lost.append((end_s, np.inf))
     table = _last_of_each_instant(levels or [(0.0, own_ma, 0, 0)])
     return Did(
         course=Course(table[:, 0], table[:, 1], end_s, own_ma),
@@ -231,6 +263,7 @@ def did_of(head: dict[str, Any], records: Iterable[dict[str, Any]]) -> Did:
         run=int(head["run"]),
         events=tuple(events),
         spells=tuple(spells),
+        lost=Lost(np.array([a for a, _ in lost]), np.array([b for _, b in lost])),
     )
 
 

@@ -15,7 +15,7 @@ from nightdraw.capture.accounts import Course
 from nightdraw.capture.align import Clock, Edges, align
 from nightdraw.capture.pulses import Pulses
 from nightdraw.capture.reading import Recording
-from nightdraw.capture.steps import Floats
+from nightdraw.capture.steps import Bools, Floats
 
 NEAR_EDGE = (
     0.45  # of a sample left out beside a known edge: the mean over a sampling interval ends half of one away
@@ -43,7 +43,7 @@ class Seen:
     n_before: Floats
     after: Floats
     n_after: Floats
-    base: np.ndarray
+    base: Bools
     sigma_ma: float
     interval_s: float
 
@@ -51,6 +51,18 @@ class Seen:
     def excess(self) -> Floats:
         """By how much each level reads higher than the course says, the zero not yet taken off."""
         return self.mean - self.course.level_ma
+
+    def without(self, unknown: Bools) -> Seen:
+        """The same with some levels as if the recording had nothing of them."""
+        beside = unknown.copy()
+        beside[1:] |= unknown[:-1]
+        return replace(
+            self,
+            mean=np.where(unknown, np.nan, self.mean),
+            count=np.where(unknown, 0.0, self.count),
+            n_before=np.where(beside, 0.0, self.n_before),
+            n_after=np.where(beside, 0.0, self.n_after),
+        )
 
     def against(self, level_ma: Floats) -> Seen:
         """The same recording against other levels at the same instants."""

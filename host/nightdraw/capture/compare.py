@@ -142,10 +142,14 @@ def _asked_beside(asked: Asked, did: Did, end_s: float) -> Course:
     return asked.course(min(end_s, stop.t_s) if stop is not None and stop.kind == "end" else end_s)
 
 
+def _lasting(did: Did) -> str:
+    return f"{float((did.lost.to_s - did.lost.from_s)[:-1].sum()):.1f}"  # the last has no end
+
+
 def _journal_notes(did: Did) -> Iterator[str]:
     lost = sum(int(event.record.get("records", 0)) for event in did.events if event.kind == "lost")
     if lost:
-        yield f"the journal lost {lost} records: pulses may be missing from it that were played"
+        yield f"the journal lost {lost} records: the pulses of {_lasting(did)} s can't be held against it"
     stop = did.stopped()
     if stop is not None:
         yield f"the run stopped: {stop.text()}"

@@ -41,6 +41,11 @@ def level_tolerance(level_ma: float) -> float:
     return max(LEVEL_MA, LEVEL_SHARE * abs(level_ma))
 
 
+def milliseconds(seconds: float) -> str:
+    """A duration for people."""
+    return f"{seconds * 1e3:.1f} ms" if abs(seconds) < 10 else f"{seconds:.3f} s"
+
+
 def capped(found: list[Difference]) -> list[Difference]:
     """At most MOST_OF_A_KIND of each kind, the last of them saying how many more there are."""
     kept: list[Difference] = []

@@ -18,17 +18,22 @@ MONITOR_SHARE = 0.01  # ... and tolerance
 
 
 def asked_and_did(course: Course, did: Did) -> Iterator[Difference]:
-    """Differences between what was asked and what the box says it did, which share one clock."""
+    """Differences between what was asked and what the box says it did, which share one clock.
+
+    Where the journal lost records nothing is said.
+    """
     asked, done = course.train(), did.course.train()
+    unsure, unsaid = (did.lost.touches(train.start_s, train.end_s) for train in (asked, done))
     here, there = match(asked.start_s, asked.end_s, done.start_s, done.end_s)
-    yield from _unplayed(asked, np.setdiff1d(np.arange(len(asked)), here), did)
-    for j in np.setdiff1d(np.arange(len(done)), there):
+    yield from _unplayed(asked, np.setdiff1d(np.flatnonzero(~unsure), here), did)
+    for j in np.setdiff1d(np.flatnonzero(~unsaid), there):
         start_s, level = float(done.start_s[j]), done.level_ma[j]
         text = f"the journal has a pulse at {start_s:.4f} s ({level:.1f} mA) that nobody asked for"
         yield Difference(df.EXTRA, None, None, round(start_s, 6), None, text)
     for i, j in zip(here.tolist(), there.tolist(), strict=True):
-        why = _why(did, float(asked.start_s[i]), float(asked.end_s[i]))
-        yield from _of_one_pulse(asked, i, done, j, why)
+        if not unsure[i] and not unsaid[j]:
+            why = _why(did, float(asked.start_s[i]), float(asked.end_s[i]))
+            yield from _of_one_pulse(asked, i, done, j, why)
     if abs(done.base_ma - asked.base_ma) > df.level_tolerance(asked.base_ma):
         text = f"the base is {done.base_ma:.1f} mA in the journal instead of {asked.base_ma:.1f} mA"
         yield Difference(df.BASE, None, round(asked.base_ma, 6), round(done.base_ma, 6), None, text)

@@ -12,19 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from nightdraw.capture import differences as df
-from nightdraw.capture.accounts import Course, Train
+from nightdraw.capture.accounts import Course, Lost, Train
 from nightdraw.capture.against import Seen
 from nightdraw.capture.align import Clock
 from nightdraw.capture.differences import Difference
-from nightdraw.capture.match import match
 from nightdraw.capture.pulses import Pulses
 from nightdraw.capture.steps import Floats, Ints
 from nightdraw.capture.transitions import Bools
-
-TELLABLE_Z = 10.0  # an edge whose level stands out less than this may be seen anywhere in it
-EDGE_DOUBT = (5.0, 20.0)  # samples by which noise moves an edge s deviations high: 5 / s + 20 / s^2
-RESOLVED = 2.0  # samples: shorter pulses and gaps run into each other
-
 
 Suspects = Callable[
     [float, int | None], str
@@ -148,55 +142,6 @@ def _level_text(level: float, off: float, pulses: int) -> str:
     return f"{what} of {level:.1f} mA above the base seen at {level + off:.1f} mA ({off:+.1f} mA{share})"
 
 
-def timing(
-    reference: Reference, pulses: Pulses, clock: Clock, seen: Seen, pairs: tuple[Ints, Ints]
-) -> Iterator[tuple[int, Difference]]:
-    """Durations and instants of pulses that both have; each row with the pulse it is about."""
-    here, there = pairs
-    train = reference.train
-    start_s = clock.to_run(pulses.start_s[there])
-    duration_s = pulses.duration_s[there] / (1 + clock.rate_ppm * 1e-6)
-    tellable, doubt_s = _edge_doubts(reference, seen)
-    allowed = df.TIME_S + seen.interval_s + doubt_s[here]
-    longer = duration_s - train.duration_s[here]
-    later = start_s - train.start_s[here]
-    for k in np.flatnonzero(tellable[here] & (np.abs(longer) > allowed)):
-        pulse = int(here[k])
-        text = f"seen to last {_ms(duration_s[k])} instead of {_ms(train.duration_s[pulse])}"
-        yield pulse, reference.row(df.DURATION, pulse, "duration_s", float(duration_s[k]), text)
-    for k in np.flatnonzero(tellable[here] & (np.abs(longer) <= allowed) & (np.abs(later) > allowed)):
-        pulse = int(here[k])
-        text = f"seen {_ms(abs(later[k]))} {'later' if later[k] > 0 else 'earlier'} than it should start"
-        yield pulse, reference.row(df.TIME, pulse, "start_s", float(start_s[k]), text)
-
-
-def _ms(seconds: float) -> str:
-    return f"{seconds * 1e3:.1f} ms" if seconds < 10 else f"{seconds:.3f} s"
-
-
-def _edge_doubts(reference: Reference, seen: Seen) -> tuple[Bools, Floats]:
-    """For each pulse whether its two ends can be told from noise and neighbours, and by how much noise moves
-    them (s). An end that a broken channel's part took away, or turned round, can't."""
-    train, course = reference.train, seen.course
-    believed, real = _rises(train, reference.course), _rises(train, course)
-    lasting = (course.until_s - course.t_s) / seen.interval_s
-    samples = np.column_stack((lasting[train.first], lasting[train.last]))
-    sigma = max(seen.sigma_ma, 1e-6)
-    tellable = np.all((real * np.sqrt(samples) >= TELLABLE_Z * sigma) & (real > believed / 2), axis=1)
-    tellable &= train.duration_s >= RESOLVED * seen.interval_s
-    gaps = np.concatenate(([np.inf], train.start_s[1:] - train.end_s[:-1], [np.inf])) / seen.interval_s
-    tellable &= (gaps[:-1] >= RESOLVED) & (gaps[1:] >= RESOLVED)
-    s = np.maximum(real.min(axis=1, initial=np.inf) / sigma, 1e-6)
-    return tellable, (EDGE_DOUBT[0] / s + EDGE_DOUBT[1] / s**2) * seen.interval_s
-
-
-def _rises(train: Train, course: Course) -> Floats:
-    """By how much each pulse rises at its start and falls at its end, mA; one row a pulse."""
-    before = np.append(course.idle_ma, course.level_ma[:-1])[train.first]
-    after = np.append(course.level_ma, course.idle_ma)[train.last + 1]
-    return np.column_stack((course.level_ma[train.first] - before, course.level_ma[train.last] - after))
-
-
 def missing(reference: Reference, high: Heights, unmatched: Ints) -> Iterator[Difference]:
     """Pulses that were not found, and whose level isn't there either."""
     train = reference.train
@@ -205,40 +150,28 @@ def missing(reference: Reference, high: Heights, unmatched: Ints) -> Iterator[Di
         least = max(train.level_ma[pulse] / 2, df.DOUBTS * high.deviation_ma[pulse])
         if gone > least:
             text = (
-                f"the pulse at {train.start_s[pulse]:.3f} s ({_ms(train.duration_s[pulse])}, "
+                f"the pulse at {train.start_s[pulse]:.3f} s ({df.milliseconds(train.duration_s[pulse])}, "
                 f"{train.level_ma[pulse]:.1f} mA) was not seen"
             )
             yield reference.row(df.MISSING, int(pulse), "start_s", None, text)
 
 
 def extra(
-    reference: Reference, also: Train, pulses: Pulses, clock: Clock, unmatched: Ints, seen: Seen
+    reference: Reference, also: Train, lost: Lost, pulses: Pulses, clock: Clock, seen: Seen, known_s: Floats
 ) -> Iterator[Difference]:
-    """Pulses that were seen within the run where neither the reference nor `also` has any."""
-    slack_s = RESOLVED * seen.interval_s + df.TIME_S
-    start_s = clock.to_run(pulses.start_s[unmatched])
-    end_s = start_s + pulses.duration_s[unmatched]
-    free = (start_s > 0) & (end_s < reference.course.end_s)
-    for train in (reference.train, also):
-        free &= ~_overlaps(start_s - slack_s, end_s + slack_s, train)
-    for k in np.flatnonzero(free):
-        pulse = int(unmatched[k])
-        text = (
-            f"a pulse that is in no other account was seen at {start_s[k]:.3f} s "
-            f"({_ms(pulses.duration_s[pulse])}, {pulses.level_ma[pulse]:.1f} mA)"
-        )
-        yield Difference(df.EXTRA, None, None, None, round(float(start_s[k]), 6), text)
+    """Pulses that were seen within the run where neither the reference nor `also` has any, nor lost any.
 
-
-def _overlaps(start_s: Floats, end_s: Floats, train: Train) -> Bools:
-    begun = np.searchsorted(train.start_s, end_s)
-    ended = np.searchsorted(train.end_s, start_s)
-    overlaps: Bools = begun > ended
-    return overlaps
-
-
-def pairs_of(reference: Reference, pulses: Pulses, clock: Clock) -> tuple[Ints, Ints]:
-    """Which pulse of the reference is which that was seen."""
+    known_s: starts that were found to belong to the reference's pulses.
+    """
+    slack_s = 2 * seen.interval_s + df.TIME_S
     start_s = clock.to_run(pulses.start_s)
     end_s = clock.to_run(pulses.start_s + pulses.duration_s)
-    return match(reference.train.start_s, reference.train.end_s, start_s, end_s)
+    free = (start_s > 0) & (end_s < reference.course.end_s) & ~np.isin(start_s, known_s)
+    for account in (reference.train, also, lost):
+        free &= ~account.touches(start_s - slack_s, end_s + slack_s)
+    for k in np.flatnonzero(free).tolist():
+        text = (
+            f"a pulse that is in no other account was seen at {start_s[k]:.3f} s "
+            f"({df.milliseconds(pulses.duration_s[k])}, {pulses.level_ma[k]:.1f} mA)"
+        )
+        yield Difference(df.EXTRA, None, None, None, round(float(start_s[k]), 6), text)

@@ -20,17 +20,26 @@ def match(one_s: Floats, one_end_s: Floats, other_s: Floats, other_end_s: Floats
 
     Seconds; both trains in order of time.
     """
+    here, there = _mutual(one_s, other_s)
+    overlap = (other_s[there] < one_end_s[here]) & (one_s[here] < other_end_s[there])
+    good = overlap | (np.abs(one_s[here] - other_s[there]) <= _reach(one_s)[here])
+    return here[good], there[good]
+
+
+def near(one_s: Floats, other_s: Floats) -> tuple[Ints, Ints]:
+    """Indices of instants that are each other's nearest and close together; both in order of time."""
+    here, there = _mutual(one_s, other_s)
+    good = np.abs(one_s[here] - other_s[there]) <= _reach(one_s)[here]
+    return here[good], there[good]
+
+
+def _mutual(one_s: Floats, other_s: Floats) -> tuple[Ints, Ints]:
     if not len(one_s) or not len(other_s):
         nothing = np.empty(0, dtype=np.int64)
         return nothing, nothing
     there = _nearest(other_s, one_s)
-    back = _nearest(one_s, other_s)
-    here = np.arange(len(one_s))
-    mutual = back[there] == here
-    apart = np.abs(one_s - other_s[there])
-    overlap = (other_s[there] < one_end_s) & (one_s < other_end_s[there])
-    good = mutual & (overlap | (apart <= _reach(one_s)))
-    return here[good], there[good]
+    here = np.flatnonzero(_nearest(one_s, other_s)[there] == np.arange(len(one_s)))
+    return here, there[here]
 
 
 def _nearest(times_s: Floats, wanted_s: Floats) -> Ints:

@@ -2,7 +2,8 @@
 
 A pulse is an excursion from the base, however many steps it has; the base is the state that the current keeps
 coming back to, taken beside each pulse. Durations run from mid-reference crossing to mid-reference crossing
-(half of each step's own height, interpolated between samples); levels are means of the settled interior.
+(half of each step's own height, interpolated between samples); levels are means of the settled interior,
+those of a pulse's steps weighed by their durations.
 """
 
 from __future__ import annotations
@@ -18,6 +19,8 @@ from nightdraw.capture.steps import FALSE_Z, Floats, Ints
 from nightdraw.capture.transitions import Bools
 from nightdraw.errors import CannotTellError, Finding
 
+UNSETTLED = 2  # samples: a gap of so few may have none that isn't caught in an edge
+DIP_SHARE = 0.25  # of the neighbours' height; their middle is at 0.5
 SHORT_S = 0.1  # no answer "no pulses" where noise would hide a pulse of this length ...
 SMALL_MA = 50.0  # ... and this level: a module that wakes for an instant (common practice: 0.1 s, tens of mA)
 
@@ -128,24 +131,35 @@ def _from_scan(scan: trn.Scan, recording: Recording) -> Pulses:
     base = sts.base_state(states, lasting_s)
     height = states.value[states.of_level] - states.value[base]
     same = states.of_level == base
-    up = ~same & (height > 0)
     sums, counts = _level_sums(scan)
+    up = ~same & (height > 0)
+    up &= ~_dips_between(height, counts)
     first, last, cut = _excursions(up, t.at_s)
-    run_sum, run_count = np.append(0.0, np.cumsum(sums)), np.append(0.0, np.cumsum(counts))
-    interior = (run_sum[last + 1] - run_sum[first]) / np.maximum(run_count[last + 1] - run_count[first], 1)
+    charge = sums / np.maximum(counts, 1) * lasting_s
+    run = np.append(0.0, np.cumsum(charge))
+    duration_s = edges_s[last] - edges_s[first - 1]
+    interior = (run[last + 1] - run[first]) / duration_s
     beside = _beside(scan, states, same, states.value[base], first, last)
     base_ma = float(sums[same].sum() / max(counts[same].sum(), 1))
     return Pulses(
         start_s=t.at_s[first - 1],
-        duration_s=t.at_s[last] - t.at_s[first - 1],
+        duration_s=duration_s,
         level_ma=interior - beside,
         base_ma=base_ma,
         cut=cut,
-        dips=int(np.count_nonzero(~same[1:-1] & ~up[1:-1])),
+        dips=int(np.count_nonzero(~same[1:-1] & (height[1:-1] < 0))),
         scan=scan,
         unit=recording.unit,
         notes=tuple(recording.notes),
     )
+
+
+def _dips_between(height: Floats, counts: Floats) -> Bools:
+    """True for levels too short to have settled that fall well below the middle of both neighbours: two
+    pulses with so short a gap between them that no sample shows the base alone."""
+    lower = np.minimum(np.append(np.inf, height[:-1]), np.append(height[1:], np.inf))
+    dips: Bools = (counts <= UNSETTLED) & (height < DIP_SHARE * lower)
+    return dips
 
 
 def _beside(

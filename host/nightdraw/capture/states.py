@@ -123,19 +123,17 @@ def track(scan: Scan) -> States:
 
 
 def _joined(value: Floats, variance: Floats) -> Ints:
-    """For each state the one that stands for it: states that are nearer than their doubts are one."""
-    order = np.argsort(value, kind="stable")
-    new = np.zeros(len(value), dtype=np.int64)
-    lead = int(order[0])
-    for here in order:
-        doubt = FALSE_Z * float(np.sqrt(variance[here] + variance[lead])) + LEAST_MA
-        if value[here] - value[lead] > doubt:
-            lead = int(here)
-        elif variance[here] < variance[lead]:
-            new[new == lead] = here
-            lead = int(here)
-        new[here] = lead
-    return new
+    """For each state the one that stands for it: a state that is nearer to a better known one than their
+    doubts is that one. Poorly known states never join two that are well known."""
+    stands = np.zeros(len(value), dtype=np.int64)
+    known: list[int] = []
+    for here in np.argsort(variance, kind="stable").tolist():
+        near = min(known, key=lambda there: abs(value[there] - value[here]), default=here)
+        doubt = FALSE_Z * float(np.sqrt(variance[here] + variance[near])) + LEAST_MA
+        stands[here] = near if abs(value[near] - value[here]) <= doubt else here
+        if stands[here] == here:
+            known.append(here)
+    return stands
 
 
 def base_state(states: States, lasting_s: Floats) -> int:

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nightdraw.capture import against, faults, judge
+from nightdraw.capture import accounts, against, faults, judge, timing
 from nightdraw.capture import differences as df
-from nightdraw.capture.accounts import Course, Did
+from nightdraw.capture.accounts import Course, Did, Lost
 from nightdraw.capture.against import Seen
 from nightdraw.capture.align import Clock
 from nightdraw.capture.differences import Difference
@@ -57,7 +57,9 @@ def hold(
     reference: Reference, did: Did | None, recording: Recording, pulses: Pulses, clock: Clock
 ) -> Finding:
     """Everything in which the recording differs from the reference."""
+    lost = accounts.NOTHING_LOST if did is None else did.lost
     seen = against.look(reference.course, clock, recording, pulses)
+    seen = seen.without(lost.touches(reference.course.t_s, reference.course.until_s))
     if not seen.count.any():
         return Finding(False, [], False, ["the recording shows nothing of the run"])
     broken = _diagnose(seen, did) if did is not None else None
@@ -69,11 +71,12 @@ def hold(
         seen = seen.against(seen.course.level_ma + effect)
     elif did is not None:
         suspects = _suspects(reference, did)
-    return _unexplained(reference, seen, pulses, clock, suspects, rows)
+    return _unexplained(reference, lost, seen, pulses, clock, suspects, rows)
 
 
 def _unexplained(
     reference: Reference,
+    lost: Lost,
     seen: Seen,
     pulses: Pulses,
     clock: Clock,
@@ -83,14 +86,14 @@ def _unexplained(
     """What is left when a broken channel's part is taken off: pulse by pulse, and the base."""
     broken = bool(rows)
     high = judge.heights(reference, seen)
-    pairs = judge.pairs_of(reference, pulses, clock)
+    ends = timing.ends(reference.train, pulses, clock)
     pulse = np.arange(len(reference.train))
-    known, alone = np.isfinite(high.level_ma), ~np.isin(pulse, pairs[0])
+    known, alone = np.isfinite(high.level_ma), ~ends.found
+    known &= ~lost.touches(reference.train.start_s, reference.train.end_s)
     gone = known & alone & (high.level_ma < reference.train.level_ma / 2)
-    unasked = np.setdiff1d(np.arange(len(pulses)), pairs[1])
     rows += judge.missing(reference, high, np.flatnonzero(gone))
-    rows += judge.extra(reference, seen.course.train(), pulses, clock, unasked, seen)
-    moved = dict(judge.timing(reference, pulses, clock, seen, pairs))
+    rows += judge.extra(reference, seen.course.train(), lost, pulses, clock, seen, ends.start_s)
+    moved = dict(timing.moved(reference, seen, ends, known))
     rows += moved.values()
     # where a pulse moved its level was looked for in the wrong place
     rows += judge.levels(reference, high, known & ~gone & ~np.isin(pulse, list(moved)), suspects)
@@ -134,7 +137,7 @@ def _notes(reference: Reference, known: Bools, hidden: Bools, clock: Clock, puls
         yield f"{int(hidden.sum())} pulses are too small for this recording's noise"
     outside = len(known) - int(known.sum())
     if outside:
-        yield f"{outside} of {len(known)} pulses are not in the recording, or too short for its rate"
+        yield f"{outside} of {len(known)} pulses can't be judged: not recorded, too short, or lost"
     if pulses.scan.gaps:
         yield f"the recording has {pulses.scan.gaps} gaps"
 
