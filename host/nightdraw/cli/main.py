@@ -35,6 +35,7 @@ NOUNS = {
         "The whole job once: asked, did, seen, and whether they agree.",
     ),
     "profile": ("nightdraw.cli.profile", "group", "Check a drain profile, and see what it will do."),
+    "box": ("nightdraw.cli.box", "group", "Find, install, load, arm and read back a box."),
     "bench": ("nightdraw.cli.bench", "group", "Run the box's own firmware on a simulated bench."),
     "capture": (
         "nightdraw.cli.capture",

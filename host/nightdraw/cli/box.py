@@ -1,0 +1,274 @@
+"""`nightdraw box`: everything an instructor does to a box. Parse, call, print.
+
+Here are finding, checking and running; installing, trimming and locking have modules of their own.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from nightdraw.cli import box_firmware, box_settings, output
+from nightdraw.cli.boxes import MAX_SLOT, board_option, box_option, caution, note, open_box
+from nightdraw.cli.params import Quantity
+from nightdraw.errors import EXIT_CANNOT_TELL, EXIT_DONE, EXIT_NO, Finding, InputError
+from nightdraw.units import to_ticks, to_ua
+
+if TYPE_CHECKING:
+    from nightdraw.board import BoardModel
+    from nightdraw.link import BoxClient, Status
+
+WATCH_S = 1.0  # a run changes its level some ten times a second at most; a person reads slower
+VERDICTS = {True: EXIT_DONE, False: EXIT_NO, None: EXIT_CANNOT_TELL}
+
+slot_option = click.option(
+    "--slot",
+    type=click.IntRange(0, MAX_SLOT),
+    default=0,
+    show_default=True,
+    help="Where the program lies in the box; the panel's selector has the same numbers.",
+)
+
+
+@click.group()
+def group() -> None:
+    """Find, install, load, arm and read back a box, over USB; or a simulated one, over a socket."""
+
+
+for command in (*box_firmware.COMMANDS, *box_settings.COMMANDS):
+    group.add_command(command)
+
+
+@group.command()
+@output.json_option
+def find(as_json: bool) -> None:
+    """List the boxes that are plugged in. Only ports with a box's USB number are written to."""
+    from nightdraw.link.find import CHECK_HINT
+    from nightdraw.link.find import find as look
+
+    boxes, notes = look()
+    for finding in notes:
+        note(finding)
+    if not boxes:
+        note(Finding("no box answers", hint=CHECK_HINT))
+    document = {"boxes": [box.document() for box in boxes]}
+    if boxes or as_json:
+        output.finish(document, "\n".join(box.text() for box in boxes), as_json)
+
+
+@group.command()
+@box_option
+@output.json_option
+def check(box: str | None, as_json: bool) -> None:
+    """Walk the way from the cable to the box's answer, and say what to do where it is broken."""
+    from nightdraw.link.check import check as walk
+
+    steps = walk(box)
+    ok = all(step.ok for step in steps)
+    lines = [f"{'ok    ' if step.ok else 'BROKEN'}  {step.name}: {step.message}" for step in steps]
+    if not ok:
+        lines.append(f"do this: {steps[-1].remedy}")
+    document = {"steps": [step.document() for step in steps], "ok": ok}
+    output.finish(document, "\n".join(lines), as_json, 0 if ok else EXIT_NO)
+
+
+@group.command()
+@click.argument("file", metavar="FILE")
+@slot_option
+@board_option
+@box_option
+@output.json_option
+def send(file: str, slot: int, board: str | None, box: str | None, as_json: bool) -> None:
+    """Check a profile and store it in the box; what the slot held before is replaced whole or not at all."""
+    from boxcore import program
+
+    from nightdraw.board import load_board
+    from nightdraw.profile import load
+
+    model = load_board(board)
+    profile = load(file, model)
+    for finding in profile.notes:
+        note(f"{finding.text()} (no error)")
+    data = program.pack(profile.program())
+    with open_box(box) as client:
+        _same_board(client, model)
+        stored = client.send(slot, data)
+    document = {"slot": slot, "crc32": stored.crc32, "bytes": stored.bytes}
+    output.finish(document, f"slot {slot} holds {stored.profile}, {stored.bytes} bytes", as_json)
+
+
+def _same_board(client: BoxClient, model: BoardModel) -> None:
+    """Refuse a profile that was checked against another bank than the box's."""
+    facts = client.facts()
+    theirs = (facts.board, facts.own_ua, tuple(channel.nominal_ns for channel in client.channels()))
+    if theirs != (model.name, model.own_ua, tuple(channel.ns for channel in model.channels)):
+        message = f"the profile was checked for the board {model.name}, the box has another: {facts.board}"
+        if facts.board == model.name:
+            message = f"the box has an older or newer version of the board file {model.name}"
+        hint = "say --board FILE; or give the box this board: nightdraw box install --board FILE"
+        raise InputError(Finding(message, hint=hint))
+
+
+@group.command()
+@box_option
+@output.json_option
+def slots(box: str | None, as_json: bool) -> None:
+    """List the stored programs."""
+    with open_box(box) as client:
+        stored = client.slots()
+    document = {"slots": [{"slot": s.slot, "profile": s.profile, "crc32": s.crc32} for s in stored]}
+    lines = [f"slot {s.slot}: {s.profile}, {s.bytes} bytes, CRC-32 {s.crc32:08x}" for s in stored]
+    output.finish(document, "\n".join(lines) or "no program is stored", as_json)
+
+
+@group.command()
+@slot_option
+@box_option
+@output.json_option
+def arm(slot: int, box: str | None, as_json: bool) -> None:
+    """Arm a stored program: the box draws as soon as the profile's start rule says so."""
+    caution()
+    with open_box(box) as client:
+        run = client.arm(slot)
+    output.finish({"state": run.state}, f"slot {slot} is armed, run {run.run}: {run.state}", as_json)
+
+
+@group.command()
+@box_option
+@output.json_option
+def halt(box: str | None, as_json: bool) -> None:
+    """Open every switch, now. A locked box halts too."""
+    with open_box(box) as client:
+        run = client.halt()
+    output.finish({"state": run.state}, f"every switch is open: {run.state}", as_json)
+
+
+@group.command()
+@click.argument("current", metavar="I", type=Quantity("current"))
+@click.option(
+    "--for",
+    "length",
+    type=Quantity("time"),
+    help="How long; the box itself ends it (default: until `nightdraw box halt`, or the board's own limit).",
+)
+@box_option
+@output.json_option
+def level(current: Fraction, length: Fraction | None, box: str | None, as_json: bool) -> None:
+    """Draw one level by hand, what the circuit sees: the box's own consumption included."""
+    ticks = 0 if length is None else to_ticks(length)
+    if length is not None and ticks < 1:
+        raise InputError("--for must be 1 tick (0.1 ms) or longer")
+    caution()
+    with open_box(box) as client:
+        run = client.level(to_ua(current), ticks)
+    output.finish({"state": run.state}, f"drawing {float(current) * 1000:g} mA: {run.state}", as_json)
+
+
+@group.command()
+@click.option("--watch", is_flag=True, help="Go on: one JSON object a line each second, until interrupted.")
+@box_option
+@output.json_option
+def status(watch: bool, box: str | None, as_json: bool) -> None:
+    """What the box does and measures now."""
+    with open_box(box) as client:
+        while watch:
+            click.echo(json.dumps(_status(client.status())))
+            sys.stdout.flush()
+            time.sleep(WATCH_S)
+        found = client.status()
+    output.finish(_status(found), _status_text(found), as_json)
+
+
+def _status(found: Status) -> dict[str, Any]:
+    current_a = found.measured.current_a
+    return {
+        "state": found.run.state,
+        "slot": found.run.slot,
+        "run": found.run.run,
+        "supply_v": found.measured.supply_v,
+        "current_ma": None if current_a is None else round(current_a * 1000, 3),
+        "temp_c": found.measured.temp_c,
+        "locked": found.locked,
+        "questionable": found.questionable,
+    }
+
+
+def _status_text(found: Status) -> str:
+    from boxcore.states import FAULTS
+
+    said = _status(found)
+    lines = [found.run.state + (", locked" if found.locked else "")]
+    if found.run.slot is not None:
+        lines.append(f"slot {found.run.slot}, run {found.run.run}")
+    lines.append(f"supply {said['supply_v']:.2f} V")
+    if said["current_ma"] is not None:
+        lines.append(f"current {said['current_ma']:.1f} mA")
+    if said["temp_c"] is not None:
+        lines.append(f"bank {said['temp_c']:.1f} C")
+    asked = [name for name, _, bit in FAULTS.values() if bit is not None and found.questionable >> bit & 1]
+    if asked:
+        lines.append("questionable: " + " or ".join(asked))
+    return "\n".join(lines)
+
+
+@group.command()
+@click.option("--out", metavar="FILE.jsonl", help="Where the lines go (default: standard output).")
+@box_option
+@output.json_option
+def journal(out: str | None, box: str | None, as_json: bool) -> None:
+    """Read back what the box really did: one JSON object a line, as `capture compare --journal` reads it.
+
+    The first line says which box and which run; that run's start is t_s 0. Records of a power-up during which
+    a computer was connected are dated (utc), those of others are only in order.
+    """
+    from nightdraw.bench.journalfile import JournalFile
+    from nightdraw.link import records
+
+    with open_box(box) as client, output.progress("reading the journal", 1) as shown:
+        account = records.read(client, lambda done, total: shown.reach(done / max(total, 1)))
+    lines = [account.head, *account.lines]
+    if out is not None:
+        with JournalFile(Path(out)) as file:
+            file.write(lines)
+            file.keep()
+    elif not as_json:
+        for line in lines:
+            click.echo(json.dumps(line))
+    text = (
+        f"{len(account.lines)} records of {account.boots} power-ups, {account.dated} of them dated; "
+        f"{account.lost} records lost, at most {account.may_be_lost} more at power losses"
+    )
+    if out is None and not as_json:
+        note(text)
+        return
+    output.finish(account.document(), text, as_json)
+
+
+@group.command()
+@box_option
+@output.json_option
+def selftest(box: str | None, as_json: bool) -> None:
+    """Close each channel for some milliseconds and name those that don't draw what they should.
+
+    Exit status 0: all is well, 1: something fails, 3: it can't be told.
+    """
+    from nightdraw.link import tested
+
+    caution()
+    with open_box(box) as client, output.progress("testing", 1) as shown:
+        count = client.channel_count()
+        verdict = tested.run(client, lambda channels: shown.reach(channels / count))
+    document = {
+        "channels": [channel.document() for channel in verdict.channels],
+        "ok": verdict.ok,
+        "message": verdict.message,
+    }
+    lines = [verdict.message]
+    lines += [f"channel {one.channel}: {one.message}" for one in verdict.channels if one.ok is False]
+    output.finish(document, "\n".join(lines), as_json, VERDICTS[verdict.ok])
