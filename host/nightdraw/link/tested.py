@@ -63,7 +63,9 @@ def run(box: BoxClient, progress: Callable[[int], None] = lambda channels: None)
 
 
 def _all(ok: bool | None, code: int, message: str, believed: list[Channel]) -> Verdict:
-    return Verdict(ok, code, message, tuple(Judged(c.channel, None, round(c.ohms, 1), message) for c in believed))
+    return Verdict(
+        ok, code, message, tuple(Judged(c.channel, None, round(c.ohms, 1), message) for c in believed)
+    )
 
 
 def _reason(code: int) -> str:
