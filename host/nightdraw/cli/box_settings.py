@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ import click
 from nightdraw import units
 from nightdraw.cli import output
 from nightdraw.cli.boxes import box_option, caution, note, open_box
+from nightdraw.cli.params import Quantity
 from nightdraw.errors import EXIT_DONE, EXIT_NO, Finding, InputError
 
 if TYPE_CHECKING:
@@ -37,22 +39,34 @@ passcode_option = click.option(
     multiple=True,
     help="What a meter said of a channel, like 3=5.21mA@12.63V; repeatable. Without any you are guided.",
 )
+@click.option(
+    "--supply",
+    metavar="V",
+    type=Quantity("voltage"),
+    help="What a meter reads at the box's terminals now: its own voltage reading is trimmed to it.",
+)
 @click.option("--clear", is_flag=True, help="Forget every reading: the box believes its board file again.")
 @box_option
 @output.json_option
-def trim(readings: tuple[str, ...], clear: bool, box: str | None, as_json: bool) -> None:
+def trim(
+    readings: tuple[str, ...], supply: Fraction | None, clear: bool, box: str | None, as_json: bool
+) -> None:
     """Tell the box what each channel really draws, by a reference meter.
 
     Guided, each channel is closed alone while you read the meter in line with the box; what the box itself
-    consumes is asked for first. With --reading the currents are those of the channels alone.
+    consumes is asked for first. With --reading the currents are those of the channels alone. What is more than
+    a fifth off is refused, with what to look at.
     """
     given = [_reading(text) for text in readings]
-    if given and clear:
-        raise InputError("--clear and --reading don't go together")
+    if clear and (given or supply is not None):
+        raise InputError("--clear and readings don't go together")
     with open_box(box) as client:
         if clear:
             client.clear_trim()
-        results = _apply(client, given) if given or clear else _guided(client)
+        if supply is not None:
+            _trim_supply(client, supply)
+        guided = not (given or clear or supply is not None)
+        results = _guided(client) if guided else _apply(client, given)
         document = {"channels": [_channel(client, number, results) for number in _all(client)]}
     bad = any(not ok for ok, _ in results.values())
     lines = [
@@ -95,6 +109,10 @@ def _apply(client: BoxClient, readings: list[tuple[int, Fraction, Fraction]]) ->
     return results
 
 
+def _trim_supply(client: BoxClient, supply: Fraction) -> None:
+    note(f"the box corrects its own voltage reading by {client.trim_supply(supply) / 10_000:+.2f} %")
+
+
 def _all(client: BoxClient) -> range:
     return range(1, client.channel_count() + 1)
 
@@ -117,6 +135,9 @@ def _guided(client: BoxClient) -> Results:
     rest = _ask("current with every switch open", "current")
     if rest is None:
         raise InputError("nothing was trimmed")
+    volts = _ask("volts at the box's terminals (empty: leave its own reading as it is)", "voltage")
+    if volts is not None:
+        _trim_supply(client, volts)
     results: Results = {}
     for number in _all(client):
         client.close_channel(number, CLOSE_S)
@@ -161,6 +182,8 @@ def lock(passcode_file: str | None, new: bool, box: str | None, as_json: bool) -
             if new or passcode_file is not None or not client.has_passcode():
                 client.set_passcode(_passcode(passcode_file, confirm=True))
             client.lock()
+        elif new or passcode_file is not None:
+            note("it was locked already, with the passcode it has: unlock it to give it another")
         locked = client.locked()
     output.finish({"locked": locked}, "the box is locked", as_json, EXIT_DONE if locked else EXIT_NO)
 
@@ -178,7 +201,7 @@ def unlock(passcode_file: str | None, clear: bool, box: str | None, as_json: boo
         if client.locked():
             failed = client.unlock(_passcode(passcode_file, confirm=False))
             if failed:
-                note(f"{failed} wrong passcodes were tried before")
+                note(f"wrong passcodes tried before: {failed}")
             client.note_time()
         if clear:
             client.clear_passcode()
@@ -191,6 +214,8 @@ def _passcode(file: str | None, confirm: bool) -> str:
 
     if file is not None:
         return passcode.from_file(file)
+    if not sys.stdin.isatty():
+        return passcode.from_file("-")  # a pipe is no person: nothing to hide from, nobody to ask twice
     text = click.prompt("passcode", hide_input=True, confirmation_prompt=confirm, err=True)
     return passcode.checked(text)
 
