@@ -54,8 +54,8 @@ def trim(
     """Tell the box what each channel really draws, by a reference meter.
 
     Guided, each channel is closed alone while you read the meter in line with the box; what the box itself
-    consumes is asked for first. With --reading the currents are those of the channels alone. What is more than
-    a fifth off is refused, with what to look at.
+    consumes is asked for first. With --reading the currents are those of the channels alone. What is more
+    than a fifth off is refused, with what to look at.
     """
     given = [_reading(text) for text in readings]
     if clear and (given or supply is not None):
