@@ -36,11 +36,13 @@ FLOORS = {
     "profile": 5,
     "link": 5,
     "bank": 5,
-    "bench": 6,
-    "capture": 6,
-    "lesson": 7,
-    "demo": 8,
-    "cli": 9,
+    "vehicle": 6,
+    "instruments": 6,
+    "bench": 7,
+    "capture": 7,
+    "lesson": 8,
+    "demo": 9,
+    "cli": 10,
 }
 
 

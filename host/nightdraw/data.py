@@ -39,3 +39,15 @@ def profile_paths() -> list[Path]:
 def profile_path(name: str) -> Path:
     """The path of a shipped profile by its name."""
     return folder(PROFILES) / f"{name}.yaml"
+
+
+def shipped(kind: str, text: str) -> Path:
+    """The file that a call means: a path as it stands, or the name of one that ships in profiles/KIND."""
+    path = Path(text)
+    named = folder(PROFILES) / kind / f"{text}.yaml"
+    return named if not path.exists() and named.is_file() else path
+
+
+def shipped_paths(kind: str) -> list[Path]:
+    """The paths of all that ships in profiles/KIND (vehicles, scripts, instruments), sorted by name."""
+    return sorted((folder(PROFILES) / kind).glob("*.yaml"))

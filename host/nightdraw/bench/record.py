@@ -91,7 +91,7 @@ def record(
     with open_box(Loop(BenchLink(world).feed)) as box:
         box.send(SLOT, program.pack(plan))
         if wanted.run > 1:
-            _count_runs(world, wanted.run - 1)
+            count_runs(world, wanted.run - 1)
         box.arm(SLOT)
         take = _Take(world, box, wanted, _wait_for_start(world, plan, say), progress)
         samples = take.only() if wanted.out is None else take.to_files(wanted.out, plan.name)
@@ -181,7 +181,7 @@ class JournalReader:
         return [line(record, self._start_tick, self._boot) for record in records if record["kind"] != PAGE]
 
 
-def _count_runs(world: World, runs: int) -> None:
+def count_runs(world: World, runs: int) -> None:
     """Make the box's flash remember `runs` arms of the program in SLOT, and power it up anew."""
     assert world.box is not None
     infos: list[Any] = world.box.slots.infos

@@ -36,10 +36,14 @@ class Bench:
 
     def world(self) -> World:
         """Power it up."""
+        return World(self.board, self.plant, self.store())
+
+    def store(self) -> MemoryStore:
+        """The box's flash as it is before the first power-up: empty but for its trim."""
         store = MemoryStore()
         if self.trim_ns:
             trim.save(store, self.board.channels_ns, self.trim_ns, 0)
-        return World(self.board, self.plant, store)
+        return store
 
 
 def build(

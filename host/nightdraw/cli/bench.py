@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import signal
-from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -34,8 +34,31 @@ def group() -> None:
     """Run the box's own firmware on a simulated bench, in virtual time."""
 
 
+vehicle_option = click.option(
+    "--vehicle", metavar="FILE", help="A vehicle's file, or the name of one that ships."
+)
+box_option = click.option(
+    "--box",
+    "boxes",
+    metavar="PROFILE@SPLICE",
+    multiple=True,
+    help="A profile played by a box at a splice of the vehicle; repeatable, instead of FILE.",
+)
+script_option = click.option(
+    "--script", metavar="FILE", help="What happens to the vehicle, or the name of one that ships."
+)
+seed_option = click.option(
+    "--seed",
+    type=click.IntRange(0, MAX_U32),
+    help="Instead of the profile's own; noise and resistors follow.",
+)
+run_option = click.option(
+    "--run", type=click.IntRange(1, MAX_U32), default=1, show_default=True, help="Run number; counts arms."
+)
+
+
 @group.command()
-@click.argument("file", metavar="FILE")
+@click.argument("file", metavar="[FILE]", required=False)
 @click.option(
     "--for", "length", type=Quantity("time"), default="10min", show_default=True, help="How much of the run."
 )
@@ -43,47 +66,71 @@ def group() -> None:
 @click.option(
     "--rate", type=Quantity("frequency"), default="1kHz", show_default=True, help="Samples a second."
 )
-@click.option(
-    "--seed",
-    type=click.IntRange(0, MAX_U32),
-    help="Instead of the profile's own; noise and resistors follow.",
-)
-@click.option(
-    "--run", type=click.IntRange(1, MAX_U32), default=1, show_default=True, help="Run number; counts arms."
-)
+@seed_option
+@run_option
 @board_option
 @plant_option
 @fault_option
+@vehicle_option
+@box_option
+@script_option
+@click.option(
+    "--channel",
+    "channels",
+    metavar="NAME",
+    multiple=True,
+    help="battery, a feed (amperes), a fuse's drop (millivolts), or all; repeatable.",
+)
+@click.option(
+    "--format", "form", type=click.Choice(["csv", "parquet"]), help="csv where --out doesn't end in .parquet."
+)
+@click.option("--instruments", metavar="FILE", help="The school's instruments and their limits.")
+@click.option("--ideal", is_flag=True, help="The truth: no noise, every digit.")
 @output.json_option
-def record(
-    file: str,
-    length: Fraction,
-    out: str | None,
-    rate: Fraction,
-    seed: int | None,
-    run: int,
-    board: str | None,
-    plant: str | None,
-    faults: tuple[str, ...],
-    as_json: bool,
-) -> None:
+def record(file: str | None, as_json: bool, **words: Any) -> None:
     """Run a profile on the bench and record what a current clamp sees.
 
     Zero is the run's start: what the start rule waits for is skipped, and said. The journal of the box is
     written beside the recording as NAME.journal.jsonl.
+
+    With --vehicle and --box the boxes sit at splices of a vehicle and any of its channels are recorded. Zero
+    is then the instant at which they are armed and --script begins; each box starts by its own rule.
     """
+    if words["vehicle"] is not None:
+        from nightdraw.cli import bench_vehicle
+
+        if file is not None:
+            raise InputError("with --vehicle a profile is named with --box PROFILE@SPLICE, not as FILE")
+        bench_vehicle.record(words, as_json)
+        return
+    given = [name for name in VEHICLE_ONLY if words[name]]
+    if given:
+        raise InputError(f"--{NAMES_OF.get(given[0], given[0])} needs --vehicle")
+    if file is None:
+        raise InputError("a profile is needed: FILE, or --vehicle with --box PROFILE@SPLICE")
+    _record_one(file, words, as_json)
+
+
+VEHICLE_ONLY = ("boxes", "script", "channels", "form", "instruments", "ideal")
+NAMES_OF = {"boxes": "box", "channels": "channel", "form": "format"}
+
+
+def _record_one(file: str, words: dict[str, Any], as_json: bool) -> None:
+    """One box on a supply of its own."""
     from nightdraw.bench.record import Wanted
     from nightdraw.bench.record import record as run_it
     from nightdraw.bench.setup import build
     from nightdraw.profile import load
     from nightdraw.units import to_ticks
 
-    profile = load(file, board)
+    seed = words["seed"]
+    profile = load(file, words["board"])
     for note in profile.notes:
         _note(f"{note.text()} (no error)")
     chosen = profile.seed if seed is None else seed
-    wanted = Wanted(to_ticks(length), chosen, rate, run, _target(out, file))
-    bench = build(board, plant, faults, chosen)
+    target = _target(words["out"], file)
+    wanted = Wanted(to_ticks(words["length"]), chosen, words["rate"], words["run"], target)
+    bench = build(words["board"], words["plant"], words["faults"], chosen)
     with output.progress("simulating", wanted.ticks) as shown:
         done = run_it(profile.program(seed), bench, wanted, _note, shown.reach)
     document = {

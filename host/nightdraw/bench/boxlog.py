@@ -1,0 +1,107 @@
+"""One box of a rig as a program sees it: sent, armed, its journal read piece by piece into a file.
+
+The box is spoken to over its instrument link alone. Times in the file are on two clocks: `t_s` counts from
+the run's start as in every journal, `at_s` is the recording's own time.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from boxcore import journal, program, states
+from boxcore.program import TICKS_PER_S, Program
+
+from nightdraw.bench.instrument import BenchLink
+from nightdraw.bench.journalfile import SUFFIX, JournalFile
+from nightdraw.bench.record import SLOT, JournalReader, count_runs
+from nightdraw.bench.rig import BoxWorld
+from nightdraw.link import Loop, open_box
+from nightdraw.link.records import PAGE, line
+
+START = journal.KINDS[journal.START][0]
+
+
+class BoxLog:
+    """A box that plays `plan`, and its journal's lines; zero: the world's tick of the recording's zero."""
+
+    def __init__(self, world: BoxWorld, plan: Program, seed: int, run: int, zero: int) -> None:
+        self.world = world
+        self.plan = plan
+        self._seed = seed
+        self._zero = zero
+        self._client = open_box(Loop(BenchLink(world).feed))
+        self._offset = self._boot = 0
+        self._pending: list[dict[str, Any]] = []
+        self._begun: tuple[int, int] | None = None  # boot and box tick of the first run's start
+        self._head: dict[str, Any] | None = None
+        self._file: JournalFile | None = None
+        self._client.send(SLOT, program.pack(plan))
+        if run > 1:
+            count_runs(world, run - 1)
+
+    def arm(self) -> None:
+        """Arm the box, and flip its switch where the program starts by that."""
+        self._client.arm(SLOT)
+        if self.plan.start == program.START_PANEL:
+            self.world.panel(arm=True)
+        self._head = JournalReader(self._client, 0).head(self.plan.name, self._seed)
+
+    def write_to(self, file: JournalFile) -> None:
+        """Write what is known from now on to this file."""
+        self._file = file
+
+    def read(self) -> None:
+        """Take what the journal has got since the last call; a box without power has to wait."""
+        if self.world.box is None:
+            return
+        read = self._client.read_journal(self._offset)
+        self._offset = read.start + len(read.data)
+        for record in journal.decode(read.data, self._boot):
+            self._boot = record["boot"]
+            if record["kind"] == PAGE:
+                continue
+            if self._begun is None and record["kind"] == START:
+                self._begun = record["boot"], record["tick"] - record["position"]
+            self._pending.append(record)
+        if self._begun is not None:
+            self._flush()
+
+    def finish(self) -> None:
+        """Write what waited for a start that never came."""
+        self._flush()
+
+    def ending(self) -> str | None:
+        """A line about a box that is not running at the end, None for one that is."""
+        box = self.world.box
+        state = "without power" if box is None else box.state
+        if state == states.RUNNING:
+            return None
+        fault = "" if box is None else states.FAULTS.get(box.fault, ("",))[0]
+        never = "" if self._begun else ", its run never started"
+        return (
+            f"at the end the box at {self.world.splice} is {state}" + (f" ({fault})" if fault else "") + never
+        )
+
+    def _flush(self) -> None:
+        pending, self._pending = self._pending, []
+        if self._file is None:
+            return
+        boots = self.world.boots
+        boot, tick = self._begun or (next(iter(boots)), self._zero)
+        if self._head is not None:
+            start_s = (boots[boot] + tick - self._zero) / TICKS_PER_S
+            head = {**self._head, "run_start_boot": boot, "run_start_tick": tick}
+            head |= {"splice": self.world.splice, "start_at_s": start_s}
+            self._file.write([head])
+            self._head = None
+        said = []
+        for record in pending:
+            at = boots[record["boot"]] + record["tick"] - self._zero
+            said.append({**line(record, tick, boot), "at_s": at / TICKS_PER_S})
+        self._file.write(said)
+
+
+def beside(recording: Path, splice: str, several: bool) -> Path:
+    """Where a box's journal goes: NAME.journal.jsonl, or NAME.SPLICE.journal.jsonl with several boxes."""
+    return recording.with_suffix(f".{splice}{SUFFIX}" if several else SUFFIX)

@@ -1,0 +1,226 @@
+"""`bench record` with a vehicle, as a function: boxes at splices, a script, and channels into one recording.
+
+Zero is the instant at which the boxes are armed and the script begins; each box starts by its own rule.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from boxcore.program import TICKS_PER_S, Program
+
+from nightdraw.bench import boxlog
+from nightdraw.bench.averaging import Averager
+from nightdraw.bench.journalfile import JournalFile
+from nightdraw.bench.record import CHUNK_SAMPLES, CHUNK_TICKS, MAX_FOR_TICKS, MAX_RATE_HZ, POWER_UP_TICKS
+from nightdraw.bench.rig import Rig
+from nightdraw.bench.setup import Bench
+from nightdraw.bench.tables import CSV, TableFile
+from nightdraw.errors import InputError, nearest
+from nightdraw.instruments.front import IDEAL, Front, Traits
+from nightdraw.vehicle import model, script
+from nightdraw.vehicle.model import Vehicle
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+ALL = "all"  # the name that stands for every channel
+# A bench recorder of no limits but these: a low-current clamp's 6 mA over its 20 kHz averaged over 1 ms, and
+# a differential input's 20 uV over 1 ms; read to the microampere and the microvolt, far below the noise.
+CLAMP = Traits(noise=1e-3, noise_hz=500.0, step=1e-6)
+INPUT = Traits(noise=0.02, noise_hz=500.0, step=1e-3)
+BESIDE = 12  # fronts' seeds lie beside the bench's others
+UNITS = {model.BATTERY: "a", model.FEED: "a", model.DROP: "mv"}
+
+Fronts = Callable[[str], Traits]  # a channel's kind -> what stands before the recorder
+
+
+def usual(kind: str) -> Traits:
+    """The front ends of a recording that names no instruments."""
+    return INPUT if kind == model.DROP else CLAMP
+
+
+def ideal(kind: str) -> Traits:
+    """The truth."""
+    return IDEAL
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A program to be played by a box of this bench at a splice; seed: as it was compiled with."""
+
+    splice: str
+    plan: Program
+    bench: Bench
+    seed: int
+
+
+@dataclass(frozen=True)
+class Drive:
+    """What is recorded: ticks from zero, samples a second, channels by name, where to (None: run only)."""
+
+    ticks: int
+    channels: tuple[str, ...]
+    rate_hz: Fraction = Fraction(1000)
+    seed: int = 0
+    run: int = 1
+    out: Path | None = None
+    form: str = CSV
+    fronts: Fronts = usual
+
+    @property
+    def samples(self) -> int:
+        """How many samples that is."""
+        return 0 if self.out is None else math.floor(self.ticks * self.rate_hz / TICKS_PER_S)
+
+    def check(self) -> None:
+        """Raise InputError for what can't be recorded."""
+        if not 1 <= self.ticks <= MAX_FOR_TICKS:
+            raise InputError("--for must be 1 tick (0.1 ms) .. 31 d")
+        if not 0 < self.rate_hz <= MAX_RATE_HZ:
+            raise InputError(f"--rate must be above 0 and at most {MAX_RATE_HZ // 1000} kHz")
+        if self.out is not None and not self.samples:
+            raise InputError("--for is shorter than one sample at this --rate")
+
+
+@dataclass(frozen=True)
+class Driven:
+    """What came of it: paths (None, () where nothing was written), samples a channel, seconds from zero."""
+
+    recording: Path | None
+    journals: tuple[Path, ...]
+    samples: int
+    simulated_s: float
+
+
+def chosen(vehicle: Vehicle, names: Sequence[str]) -> tuple[str, ...]:
+    """The channels by these names, each once; none named: the battery. Raises InputError for unknown ones."""
+    known = vehicle.channels()
+    found: list[str] = []
+    for name in names or (model.BATTERY,):
+        if name != ALL and name not in known:
+            hint = nearest(name, known) or f"known: {', '.join(known)}"
+            raise InputError(f"--channel {name}: this vehicle has no such channel ({hint})")
+        found += [channel for channel in (known if name == ALL else (name,)) if channel not in found]
+    return tuple(found)
+
+
+def header(vehicle: Vehicle, channels: Sequence[str]) -> list[str]:
+    """The columns' names with their units."""
+    kinds = vehicle.channels()
+    return [f"{name}_{UNITS[kinds[name]]}" for name in channels]
+
+
+def drive(
+    vehicle: Vehicle,
+    boxes: Sequence[Placed],
+    wanted: Drive,
+    plan: script.Script = script.EMPTY,
+    say: Callable[[str], None] = lambda text: None,
+    progress: Callable[[float], None] = lambda ticks: None,
+) -> Driven:
+    """Run boxes in a vehicle and record it; raises InputError. say: takes a line; progress: ticks done."""
+    wanted.check()
+    run = Run(vehicle, boxes, wanted, plan, say)
+    if wanted.out is None:
+        for _ in run.chunks():
+            progress(run.done)
+    else:
+        run.to_files(wanted.out, progress)
+    for log in run.logs:
+        said = log.ending()
+        if said:
+            say(said)
+    several = len(boxes) > 1
+    journals = [] if wanted.out is None else [boxlog.beside(wanted.out, b.splice, several) for b in boxes]
+    return Driven(wanted.out, tuple(journals), wanted.samples, wanted.ticks / TICKS_PER_S)
+
+
+class Run:
+    """A rig that has been powered up and armed, from zero to the end of what is wanted."""
+
+    def __init__(
+        self,
+        vehicle: Vehicle,
+        boxes: Sequence[Placed],
+        wanted: Drive,
+        plan: script.Script,
+        say: Callable[[str], None],
+        meter_ohms: float = 0.0,
+    ) -> None:
+        self.vehicle = vehicle
+        self.wanted = wanted
+        zero = POWER_UP_TICKS
+        benches = [(box.splice, box.bench) for box in boxes]
+        self.rig = Rig(vehicle, benches, wanted.channels, plan, zero, wanted.seed, meter_ohms, say)
+        self.rig.advance(zero)
+        worlds = zip(self.rig.worlds, boxes, strict=True)
+        self.logs = [boxlog.BoxLog(world, box.plan, box.seed, wanted.run, zero) for world, box in worlds]
+        for log in self.logs:
+            log.arm()
+        self.rig.settle()
+
+    @property
+    def done(self) -> int:
+        """Ticks from zero that are done."""
+        return self.rig.tick - POWER_UP_TICKS
+
+    def chunks(self) -> Iterator[bool]:
+        """Let time pass to the end, pausing after each chunk: False, and True after the last.
+
+        The last is one tick long: an edge at the very end belongs to what comes after.
+        """
+        rig, stop = self.rig, POWER_UP_TICKS + self.wanted.ticks
+        most = max(1, min(CHUNK_TICKS, int(CHUNK_SAMPLES * TICKS_PER_S / self.wanted.rate_hz)))
+        while rig.tick < stop - 1:
+            rig.advance(min(rig.tick + most, stop - 1))
+            for log in self.logs:
+                log.read()
+            rig.settle()
+            yield False
+        rig.advance(stop)
+        yield True
+
+    def samples(self) -> Iterator[tuple[npt.NDArray[np.float64], list[npt.NDArray[np.float64]]]]:
+        """Let time pass and yield (seconds, one array a channel) piece by piece."""
+        import numpy as np
+
+        wanted = self.wanted
+        kinds = self.vehicle.channels()
+        rate_hz = float(wanted.rate_hz)
+        count = math.floor(wanted.ticks * wanted.rate_hz / TICKS_PER_S)
+        averager = Averager(wanted.rate_hz, POWER_UP_TICKS, count)
+        fronts = [
+            Front(wanted.fronts(kinds[name]), rate_hz, (wanted.seed, BESIDE, k))
+            for k, name in enumerate(wanted.channels)
+        ]
+        for _ in self.chunks():
+            first = averager.done
+            truth = averager.feed(self.rig.take())
+            times_s = np.arange(first, averager.done) / rate_hz
+            yield times_s, [front(row) for front, row in zip(fronts, truth, strict=True)]
+
+    def to_files(self, out: Path, progress: Callable[[float], None]) -> None:
+        """Let time pass and write the recording and the boxes' journals."""
+        several = len(self.logs) > 1
+        columns = header(self.vehicle, self.wanted.channels)
+        with contextlib.ExitStack() as stack:
+            table = stack.enter_context(TableFile(out, columns, self.wanted.form))
+            files = []
+            for log in self.logs:
+                files.append(stack.enter_context(JournalFile(boxlog.beside(out, log.world.splice, several))))
+                log.write_to(files[-1])
+            for times_s, rows in self.samples():
+                table.write(times_s, rows)
+                progress(self.done)
+            table.keep()
+            for log, file in zip(self.logs, files, strict=True):
+                log.finish()
+                file.keep()

@@ -1,0 +1,264 @@
+"""Boxes in a vehicle: each box's real code, the vehicle's life and the circuit, event by event on one clock.
+
+Whatever changes a current anywhere (a gate, a module, a fuse, the battery's charge) is solved for at its own
+tick, so the truth is piecewise constant and exact. Nothing is decided for a box, nothing is measured here.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from boxcore.port import NOT_MEASURED
+
+from nightdraw.bench.plant import ADC_STEP_MV, MONITOR_STEP_UA, NS_PER_S, Plant, Point
+from nightdraw.bench.setup import Bench
+from nightdraw.bench.world import SETTLED_TICKS, World
+from nightdraw.vehicle import model, script
+from nightdraw.vehicle.body import Body, Say
+from nightdraw.vehicle.network import Network
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+DIES_BELOW_V = 5.5  # the box's converter needs this for its 5 V; below it the processor is gone
+LIVES_FROM_V = 6.0  # and comes back from here on
+MV_PER_V = 1000.0
+
+
+class Outlet(Plant):
+    """What one box hangs on: its bank behind a splice's lead, on a branch of the vehicle's network."""
+
+    def __init__(self, real: Plant, network: Network, place: int, lead_ohms: float) -> None:
+        super().__init__(real.channels_ns, real.own_ua, real.monitor, real.faults)
+        self._network = network
+        self._place = place
+        self._box = [lead_ohms, 0.0, 0.0]
+        self._siemens: dict[int, float] = {}
+        network.branches[place].boxes.append(self._box)
+        self.play(0)
+
+    @property
+    def supply_v(self) -> float:
+        """The true voltage at the box now."""
+        return self._network.box_v(self._place, self._box)
+
+    def play(self, pattern: int) -> None:
+        """Drive the gates to a pattern."""
+        self._box[1] = self.own_ua / 1e6 if self.powered else 0.0
+        self._box[2] = self._conductance(pattern if self.powered else 0)
+        self._network.touch(self._network.branches[self._place])
+
+    def power(self, on: bool) -> None:
+        """Take the box's power away or give it back; a stuck switch conducts while there is a voltage."""
+        self.powered = on
+        self.play(0)
+
+    def point(self, pattern: int) -> Point:
+        """The operating point with another pattern than the one that plays; the network is left as it was."""
+        playing = self._box[2]
+        self._box[2] = self._conductance(pattern)
+        self._network.touch(self._network.branches[self._place])
+        volts = self.supply_v
+        bank_a = volts * self._box[2]
+        self._box[2] = playing
+        self._network.touch(self._network.branches[self._place])
+        return Point(bank_a + self._box[1], bank_a, volts)
+
+    def sensed(self, pattern: int) -> tuple[int, int]:
+        """What the box's converters read: supply millivolts, bank microamperes or NOT_MEASURED."""
+        siemens = self._conductance(pattern)
+        volts = self.supply_v if siemens == self._box[2] else self.point(pattern).supply_v
+        bank_ua = _steps(volts * siemens * 1e6, MONITOR_STEP_UA) if self.monitor else NOT_MEASURED
+        return _steps(volts * 1e3, ADC_STEP_MV), bank_ua
+
+    def _conductance(self, pattern: int) -> float:
+        siemens = self._siemens.get(pattern)
+        if siemens is None:
+            closed = pattern & self._working | self._stuck
+            siemens = sum(ns for k, ns in enumerate(self.channels_ns) if closed >> k & 1) / NS_PER_S
+            self._siemens[pattern] = siemens
+        return siemens
+
+
+class BoxWorld(World):
+    """A World whose time is driven from outside and whose supply is a place in a vehicle.
+
+    boots: each boot's number and the tick that it began at.
+    """
+
+    def __init__(self, bench: Bench, outlet: Outlet, splice: str, tick: int = 0) -> None:
+        self.splice = splice
+        self.outlet = outlet
+        self.boots: dict[int, int] = {}
+        self._noted_mv = -1
+        super().__init__(bench.board, outlet, bench.store(), f"BENCH-{splice}")
+
+    def wake(self) -> int:
+        """The next tick at which this box or its gates have something to do."""
+        change = self.hal.next_change()
+        if self.box is None:
+            return change
+        due = self._due()
+        return due if due < change else change
+
+    def turn(self, tick: int) -> None:
+        """Do what is due at `tick`."""
+        if self.box is not None and self._due() <= tick:
+            self._visit(self.box, tick)
+        else:
+            self.reach(tick)
+
+    def reach(self, tick: int) -> None:
+        """Let time pass to `tick`; nothing may be due before it."""
+        self.tick = tick
+        self.hal.settle(tick)
+
+    def feel(self, tick: int) -> bool:
+        """Take notice of the supply as it is now; True where the box lost or got its power."""
+        volts = self.outlet.supply_v
+        if self.box is None:
+            if volts < LIVES_FROM_V:
+                return False
+            self.reach(tick)
+            self.restore_power()
+            return True
+        if volts < DIES_BELOW_V:
+            self.reach(tick)
+            self.cut_power()
+            return True
+        supply_mv = _steps(volts * 1e3, ADC_STEP_MV)
+        if supply_mv != self._noted_mv:
+            self._noted_mv = supply_mv
+            if self.tick < tick:
+                self.reach(tick)
+            self._settled_tick = tick + SETTLED_TICKS  # it senses anew until the reading has stood
+        return False
+
+    def _boot(self) -> None:
+        super()._boot()
+        if self.box is not None:
+            self.boots[self.box.journal.boot] = self._boot_tick
+
+    def _gates_changed(self, tick: int, pattern: int) -> None:
+        super()._gates_changed(tick, pattern)
+        self.outlet.play(pattern)
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """The truth from `start` to `stop` (ticks): row k of `levels`, one a channel, holds from ticks[k] on."""
+
+    start: int
+    stop: int
+    ticks: npt.NDArray[np.float64]
+    levels: npt.NDArray[np.float64]
+
+
+class Rig:
+    """A vehicle with boxes at splices, from tick 0; channels are names of Vehicle.channels().
+
+    zero: the tick at which the script and the recording begin. advance() lets time pass, take() gives the
+    truth of the channels since the last call.
+    """
+
+    def __init__(
+        self,
+        vehicle: model.Vehicle,
+        benches: Sequence[tuple[str, Bench]],
+        channels: Sequence[str],
+        plan: script.Script = script.EMPTY,
+        zero: int = 0,
+        seed: int = 0,
+        meter_ohms: float = 0.0,
+        say: Say = lambda text: None,
+    ) -> None:
+        self.tick = 0
+        self.body = Body(vehicle, plan, lambda: self.tick, zero, seed, meter_ohms, say)
+        network = self.network = self.body.network
+        self.worlds: list[BoxWorld] = []
+        kinds = vehicle.channels()
+        feeds = [feed.name for feed in vehicle.feeds]
+        self._width = len(channels)
+        self._readers = [self._reader(name, kinds[name], feeds) for name in channels]
+        self._start = 0
+        self._ticks = array("q", [0])
+        self._levels = array("d", [0.0] * self._width)
+        for splice_name, bench in benches:
+            splice = vehicle.splice(splice_name)
+            assert splice is not None
+            outlet = Outlet(bench.plant, network, network.fuse_places[splice.fuse], splice.ohms)
+            self.worlds.append(BoxWorld(bench, outlet, splice_name))
+        self.settle()
+
+    def advance(self, stop: int) -> None:
+        """Let time pass to tick `stop`, what is due at it included."""
+        agenda, worlds = self.body.agenda, self.worlds
+        while True:
+            tick = agenda.next()
+            for world in worlds:
+                wake = world.wake()
+                if wake < tick:
+                    tick = wake
+            if tick > stop:
+                break
+            if tick > self.tick:
+                self.tick = tick
+            agenda.run(self.tick)
+            for world in worlds:
+                if world.wake() <= self.tick:
+                    world.turn(self.tick)
+            self.settle()
+        self.tick = stop
+        self.body.pass_time(stop)
+        for world in worlds:
+            world.reach(stop)
+
+    def settle(self) -> None:
+        """Solve the circuit as it is now, let the boxes feel it, and note the channels."""
+        self.body.pass_time(self.tick)
+        self.network.solve()
+        for world in self.worlds:
+            if world.feel(self.tick):
+                self.settle()  # a box came or went: its draw did too
+                return
+        self.network.solve()
+        self._note()
+
+    def take(self) -> Stretch:
+        """The truth since the last call up to now."""
+        import numpy as np
+
+        ticks = np.array(self._ticks, float)
+        levels = np.array(self._levels, float).reshape(-1, self._width)
+        stretch = Stretch(self._start, self.tick, ticks, levels)
+        self._start = self.tick
+        self._ticks = array("q", [self.tick])
+        self._levels = self._levels[-self._width :] if self._width else self._levels
+        return stretch
+
+    def _note(self) -> None:
+        levels = [read() for read in self._readers]
+        if self.tick == self._ticks[-1]:
+            if self._width:
+                self._levels[-self._width :] = array("d", levels)
+        elif levels != self._levels[-self._width :].tolist():
+            self._ticks.append(self.tick)
+            self._levels.extend(levels)
+
+    def _reader(self, name: str, kind: str, feeds: list[str]) -> Callable[[], float]:
+        network = self.network
+        if kind == model.BATTERY:
+            return lambda: network.battery_a
+        if kind == model.FEED:
+            place = feeds.index(name)
+            return lambda: network.feed_a(place)
+        place = network.fuse_places[name]
+        return lambda: network.drop_v(place) * MV_PER_V
+
+
+def _steps(value: float, step: int) -> int:
+    return int(value / step + 0.5) * step

@@ -1,0 +1,73 @@
+"""A recording of several channels on its way to disk: CSV or Parquet, in pieces, whole or not there.
+
+Columns are `time_s` and then each channel's name with its unit. What the numbers mean is not known here.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+CSV, PARQUET = "csv", "parquet"
+FORMATS = (CSV, PARQUET)
+BATCH_ROWS = 65_536  # rows formatted at once: some MB of text
+
+
+class TableFile:
+    """The file under a temporary name until keep() gives it its own; leaving without keep() removes it."""
+
+    def __init__(self, path: Path, columns: Sequence[str], form: str = CSV) -> None:
+        self._path = path
+        self._columns = ("time_s", *columns)
+        self._form = form
+        self._temporary = path.with_name(path.name + ".part")
+
+    def __enter__(self) -> Self:
+        import pyarrow as pa
+
+        self._schema = pa.schema([(name, pa.float64()) for name in self._columns])
+        self._file = self._temporary.open("wb")
+        self._writer = self._csv() if self._form == CSV else self._parquet()
+        return self
+
+    def write(self, times_s: npt.NDArray[np.float64], samples: Sequence[npt.NDArray[np.float64]]) -> None:
+        """Add rows: seconds, and one row of numbers a channel."""
+        import pyarrow as pa
+
+        arrays = [pa.array(times_s), *(pa.array(row) for row in samples)]
+        self._writer.write_batch(pa.record_batch(arrays, schema=self._schema))
+
+    def keep(self) -> None:
+        """Close the file and put it in its place, replacing what was there."""
+        self._close()
+        self._temporary.replace(self._path)
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._close()
+        with contextlib.suppress(FileNotFoundError):
+            self._temporary.unlink()
+
+    def _csv(self) -> Any:
+        from pyarrow import csv
+
+        self._file.write((",".join(self._columns) + "\n").encode())
+        options = csv.WriteOptions(include_header=False, quoting_style="none", batch_size=BATCH_ROWS)
+        return csv.CSVWriter(self._file, self._schema, write_options=options)
+
+    def _parquet(self) -> Any:
+        from pyarrow import parquet
+
+        return parquet.ParquetWriter(self._file, self._schema, compression="zstd")
+
+    def _close(self) -> None:
+        self._writer.close()
+        self._file.close()

@@ -1,0 +1,1 @@
+"""Instruments as they really are: what meter, clamp and recorder make of the truth. No box, no vehicle."""

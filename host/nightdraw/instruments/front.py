@@ -1,0 +1,118 @@
+"""What stands between a true signal and a recorder's numbers: noise, drift, bandwidth, range, resolution.
+
+One Front a channel; it works on samples that are means over their intervals, in pieces, and keeps its state.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+DRIFT_TIME_S = 300.0  # a clamp's zero wanders over minutes (common practice)
+
+
+@dataclass(frozen=True)
+class Traits:
+    """In the signal's own unit (A or mV): noise rms within `noise_hz`, the zero's wander rms, the step
+    between two readings, the largest that is shown; in Hz the bandwidth. 0 or inf: that limit isn't there."""
+
+    noise: float = 0.0
+    noise_hz: float = 500.0
+    drift: float = 0.0
+    bandwidth_hz: float = math.inf
+    step: float = 0.0
+    most: float = math.inf
+
+    def rms_at(self, rate_hz: float) -> float:
+        """The noise of one sample, the mean of 1 / rate: white, so it goes with the root of the rate."""
+        return self.noise * math.sqrt(min(1.0, rate_hz / 2 / self.noise_hz))
+
+
+IDEAL = Traits()
+
+
+class Front:
+    """A channel's front end at a sample rate, from a seed (numbers): the same seed, the same noise."""
+
+    def __init__(self, traits: Traits, rate_hz: float, seed: tuple[int, ...]) -> None:
+        import numpy as np
+
+        self._traits = traits
+        self._rms = traits.rms_at(rate_hz)
+        self._random = np.random.default_rng(list(seed))
+        self._slow = _Pole(traits.bandwidth_hz, rate_hz)
+        self._wander = _Wander(traits.drift, rate_hz, seed)
+
+    def __call__(self, truth: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        """Further samples as the recorder has them; `truth` itself where nothing limits them."""
+        import numpy as np
+
+        traits = self._traits
+        seen = self._wander.onto(self._slow.through(truth))
+        if self._rms:
+            seen = seen + self._rms * self._random.standard_normal(len(truth))
+        if traits.most < math.inf:
+            seen = np.clip(seen, -traits.most, traits.most)
+        if traits.step:
+            per = 1 / traits.step  # a division by a whole number gives the shortest decimals
+            whole = round(per)
+            counts = np.rint(seen * per)
+            seen = counts / whole if math.isclose(per, whole) else counts * traits.step
+            seen += 0.0  # no minus zero
+        return seen
+
+
+class _Pole:
+    """A first-order low-pass; nothing where its corner lies above half the rate."""
+
+    def __init__(self, corner_hz: float, rate_hz: float) -> None:
+        self._keep = math.exp(-2 * math.pi * corner_hz / rate_hz) if corner_hz < rate_hz / 2 else 0.0
+        self._last: float | None = None
+
+    def through(self, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        if not self._keep or not len(values):
+            return values
+        from scipy.signal import lfilter
+
+        last = float(values[0]) if self._last is None else self._last
+        passed: npt.NDArray[np.float64]
+        passed, _ = lfilter([1 - self._keep], [1, -self._keep], values, zi=[self._keep * last])
+        self._last = float(passed[-1])
+        return passed
+
+
+class _Wander:
+    """A zero that wanders: a first-order Gauss-Markov walk of DRIFT_TIME_S, straight lines between knots."""
+
+    def __init__(self, rms: float, rate_hz: float, seed: tuple[int, ...]) -> None:
+        import numpy as np
+
+        self._rms = rms
+        self._knot = max(1, round(rate_hz * DRIFT_TIME_S / 30))  # samples from knot to knot
+        self._keep = math.exp(-self._knot / (rate_hz * DRIFT_TIME_S))
+        self._random = np.random.default_rng([*seed, 1])
+        self._knots = [rms * float(self._random.standard_normal())]
+        self._first = 0  # the number of the first knot kept
+        self._done = 0
+
+    def onto(self, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        if not self._rms or not len(values):
+            return values
+        import numpy as np
+
+        places = (self._done + np.arange(len(values))) / self._knot
+        while self._first + len(self._knots) - 1 < places[-1] + 1:
+            fresh = self._rms * math.sqrt(1 - self._keep**2) * float(self._random.standard_normal())
+            self._knots.append(self._keep * self._knots[-1] + fresh)
+        knots = self._first + np.arange(len(self._knots))
+        moved = values + np.interp(places, knots, self._knots)
+        self._done += len(values)
+        spare = int(self._done / self._knot) - self._first
+        self._knots = self._knots[spare:]
+        self._first += spare
+        return moved

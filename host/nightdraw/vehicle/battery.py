@@ -1,0 +1,99 @@
+"""A lead-acid battery at rest and under small drains: open-circuit voltage, resistance, charge over days.
+
+Pure functions of the battery's data. Not a model of charging or of high currents: below a twentieth of the
+capacity Peukert's law corrects nothing useful (common practice), and a lesson's drains are far below it.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+from nightdraw.vehicle.model import AGM, FLOODED, Battery
+
+# percent charged -> volts at 26.7 C (80 F), rested
+OCV_V = {
+    # the Battery Council International's table for flooded batteries
+    FLOODED: ((0, 11.89), (25, 12.06), (50, 12.24), (75, 12.45), (100, 12.65)),
+    # the bands of makers' manuals, from memory; common practice
+    AGM: ((0, 11.80), (25, 12.00), (50, 12.30), (75, 12.60), (100, 12.80)),
+}
+TABLE_C = 80 * 5 / 9 - 160 / 9  # 26.67 C: 80 F
+V_PER_K = 0.024 / (10 * 5 / 9)  # 24 mV per 10 F, a battery maker's table
+EMPTY_RESISTANCE = 2.0  # times the full battery's: common practice, our own figure
+COLD_PER_K = 0.007  # resistance rises with each kelvin below 25 C; our own figure
+ROOM_C = 25.0
+TWICE_EVERY_K = 10.0  # self-discharge doubles every 10 K (common practice)
+HOURS_A_MONTH = 730.0
+SECONDS_AN_HOUR = 3600.0
+HOURS_A_DAY = 24.0
+
+
+def ocv_v(kind: str, charge_pct: float, temp_c: float = TABLE_C) -> float:
+    """The rested open-circuit voltage, volts: straight lines between the table's points, and temperature."""
+    table = OCV_V[kind]
+    charge = min(max(charge_pct, 0.0), 100.0)
+    shift = V_PER_K * (temp_c - TABLE_C)
+    for (low, at_low), (high, at_high) in pairwise(table):
+        if charge <= high:
+            return at_low + (at_high - at_low) * (charge - low) / (high - low) + shift
+    return table[-1][1] + shift
+
+
+def ohms(battery: Battery, charge_pct: float) -> float:
+    """The inner resistance at a state of charge and the battery's temperature."""
+    empty = 1 - min(max(charge_pct, 0.0), 100.0) / 100
+    cold = 1 + COLD_PER_K * max(0.0, ROOM_C - battery.temp_c)
+    return battery.ohms * (1 + (EMPTY_RESISTANCE - 1) * empty) * cold
+
+
+def lost_per_hour(battery: Battery) -> float:
+    """The share of the present charge that goes by itself in an hour, 1/h, at the battery's temperature."""
+    at_room = -math.log(1 - battery.self_discharge_pct / 100) / HOURS_A_MONTH
+    return at_room * math.exp2((battery.temp_c - ROOM_C) / TWICE_EVERY_K)
+
+
+def after(battery: Battery, charge_pct: float, drain_a: float, hours: float) -> float:
+    """Percent charged after a constant drain of `drain_a` amperes for `hours`, self-discharge counted.
+
+    dq/dt = -I/C - k q, so q = (q0 + I/(C k)) exp(-k t) - I/(C k); never below 0.
+    """
+    share = drain_a / battery.capacity_ah
+    rate = lost_per_hour(battery)
+    start = charge_pct / 100
+    if rate * hours < 1e-12:
+        return max(0.0, 100 * (start - share * hours))
+    # expm1 keeps the digits where k t is small
+    gone = -math.expm1(-rate * hours)
+    return min(100.0, max(0.0, 100 * (start - (start + share / rate) * gone)))
+
+
+def starts(battery: Battery, charge_pct: float, crank_a: float) -> bool:
+    """Whether the engine would start: charge at or above its floor, and volts enough while cranking."""
+    volts = ocv_v(battery.type, charge_pct, battery.temp_c) - crank_a * ohms(battery, charge_pct)
+    return charge_pct >= battery.no_start_pct and volts >= battery.crank_min_v
+
+
+def days_to_no_start(battery: Battery, charge_pct: float, drain_a: float, crank_a: float) -> float | None:
+    """Days until it would not start any more, 0 where it doesn't now, None for never (nothing drains it)."""
+    if not starts(battery, charge_pct, crank_a):
+        return 0.0
+    floor = _floor_pct(battery, charge_pct, crank_a)
+    share, rate = drain_a / battery.capacity_ah, lost_per_hour(battery)
+    start, end = charge_pct / 100, floor / 100
+    if rate < 1e-12:
+        return (start - end) / share / HOURS_A_DAY if share > 0 else None
+    if share + rate * end <= 0:
+        return None
+    return math.log((start * rate + share) / (end * rate + share)) / rate / HOURS_A_DAY
+
+
+def _floor_pct(battery: Battery, charge_pct: float, crank_a: float) -> float:
+    """The charge at which it stops starting: both conditions only get worse, so halving finds it."""
+    good, bad = charge_pct, 0.0
+    if starts(battery, bad, crank_a):
+        return 0.0
+    for _ in range(60):
+        middle = (good + bad) / 2
+        good, bad = (middle, bad) if starts(battery, middle, crank_a) else (good, middle)
+    return good

@@ -1,0 +1,167 @@
+"""What a vehicle file says, in amperes, ohms, volts and whole ticks. Plain data, nothing else."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+FLOODED, AGM = "flooded", "agm"
+BATTERY_TYPES = (FLOODED, AGM)
+DOOR, UNLOCK, FUSE = "door", "unlock", "fuse"  # what wakes a module; its own fuse put back always does
+WAKES = (DOOR, UNLOCK, FUSE)
+BATTERY = "battery"  # the channel around the battery's own cable
+FEED, DROP = "feed", "drop"
+
+
+@dataclass(frozen=True)
+class Battery:
+    """Ah at 20 h, percent charged, C, ohms when full at 25 C, percent a month lost by itself at 25 C; percent
+    of charge, and terminal volts while cranking, below which the engine does not start."""
+
+    type: str
+    capacity_ah: float
+    charge_pct: float
+    temp_c: float
+    ohms: float
+    self_discharge_pct: float
+    no_start_pct: float
+    crank_min_v: float
+
+
+@dataclass(frozen=True)
+class Feed:
+    """A wire from the battery to a fuse box, its main fuse counted in."""
+
+    name: str
+    ohms: float
+
+
+@dataclass(frozen=True)
+class Fuse:
+    """A fuse in a fuse box: type and rating by ISO 8820-3; `wire_ohms` from it to its loads and back."""
+
+    name: str
+    feed: str
+    type: str
+    rating_a: float
+    wire_ohms: float
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One step on the way to sleep."""
+
+    draw_a: float
+    ticks: int
+
+
+@dataclass(frozen=True)
+class Module:
+    """A control module: woken it goes through its stages, then draws `asleep_a`. sheds: the battery sensor
+    may switch it off."""
+
+    name: str
+    fuse: str
+    stages: tuple[Stage, ...]
+    asleep_a: float
+    wakes: tuple[str, ...]
+    sheds: bool
+
+
+@dataclass(frozen=True)
+class Twitch:
+    """A short draw that comes again: an indicator lamp, a radio's keep-alive. Start to start lies within
+    `every_ticks`, uniform; it comes at all times unless `asleep_only`."""
+
+    name: str
+    fuse: str
+    draw_a: float
+    on_ticks: int
+    every_ticks: tuple[int, int]
+    asleep_only: bool
+
+
+@dataclass(frozen=True)
+class Lamp:
+    """A filament or resistor: a conductance, watts / volts^2 at 12 V, lit for a while by what `lit` names."""
+
+    name: str
+    fuse: str
+    siemens: float
+    lit: tuple[str, ...]
+    ticks: int
+
+
+@dataclass(frozen=True)
+class Source:
+    """A support charger or an alternator: volts behind ohms, never more than `most_a`, never backwards."""
+
+    volts: float
+    ohms: float
+    most_a: float
+    on: bool = False
+
+
+@dataclass(frozen=True)
+class Starter:
+    """What cranking takes, at the battery."""
+
+    draw_a: float
+    ticks: int
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """A battery sensor: it notes a draw above `logs_above_a` that lasts, and sheds loads below a charge."""
+
+    logs_above_a: float
+    logs_after_ticks: int
+    sheds_below_pct: float
+
+
+@dataclass(frozen=True)
+class Splice:
+    """A place where a box can sit: behind a fuse, with a lead of its own."""
+
+    name: str
+    fuse: str
+    ohms: float
+
+
+@dataclass(frozen=True)
+class Vehicle:
+    """A whole vehicle, checked: names are unique and everything that is referred to exists."""
+
+    name: str
+    about: str
+    battery: Battery
+    feeds: tuple[Feed, ...]
+    fuses: tuple[Fuse, ...]
+    modules: tuple[Module, ...]
+    twitches: tuple[Twitch, ...]
+    lamps: tuple[Lamp, ...]
+    splices: tuple[Splice, ...]
+    charger: Source | None
+    alternator: Source | None
+    starter: Starter | None
+    sensor: Sensor | None
+    file: str
+
+    def channels(self) -> dict[str, str]:
+        """Every channel that can be recorded, and its kind: BATTERY, FEED in amperes, DROP in millivolts."""
+        found = {BATTERY: BATTERY}
+        found.update({feed.name: FEED for feed in self.feeds})
+        found.update({fuse.name: DROP for fuse in self.fuses})
+        return found
+
+    def splice(self, name: str) -> Splice | None:
+        """The splice of that name."""
+        return next((splice for splice in self.splices if splice.name == name), None)
+
+    def feed_of(self, fuse: str) -> str:
+        """The feed that a fuse hangs on."""
+        return next(slot.feed for slot in self.fuses if slot.name == fuse)
+
+    def asleep_a(self) -> float:
+        """The mean draw with every module asleep, twitches counted by their duty."""
+        twitches = sum(t.draw_a * t.on_ticks * 2 / sum(t.every_ticks) for t in self.twitches)
+        return sum(module.asleep_a for module in self.modules) + twitches

@@ -1,0 +1,309 @@
+"""From a vehicle's YAML to the checked model: what each key means, and everything that can be wrong with it.
+
+All findings of a file are collected and raised together, as profiles' are.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar
+
+from nightdraw import places, units
+from nightdraw.bank import fuses as blades
+from nightdraw.errors import nearest
+from nightdraw.fields import Fields, items, read_with
+from nightdraw.places import Findings, Node
+from nightdraw.vehicle import model
+from nightdraw.vehicle.model import (
+    Battery,
+    Feed,
+    Fuse,
+    Lamp,
+    Module,
+    Sensor,
+    Source,
+    Splice,
+    Stage,
+    Starter,
+    Twitch,
+    Vehicle,
+)
+
+KEYS = (
+    "vehicle", "about", "battery", "feeds", "fuses", "modules", "twitches", "lamps", "splices", "charger",
+    "alternator", "starter", "sensor",
+)  # fmt: skip
+REQUIRED = ("vehicle", "battery", "feeds", "fuses")
+MAX_ITEMS = 200  # of a list: a large vehicle has some 120 fuses
+MAX_ABOUT = 4000  # characters: a page
+NAME = re.compile(r"[A-Za-z][A-Za-z0-9-]{0,23}")
+VEHICLE_NAME = re.compile(r"[a-z][a-z0-9-]{0,31}")
+LAMP_VOLTS = 12.0  # the voltage that a lamp's watts are given at
+
+OHMS = ("0 ohm", "10 ohm")
+DRAW = ("0 A", "100 A")
+TIME = ("1 ms", "30 d")
+# The battery's numbers: key -> dimension, bounds, default in base units (None: must be given)
+BATTERY = {
+    "capacity": ("charge", ("1 Ah", "500 Ah"), None),
+    "charge": ("percent", ("0 %", "100 %"), None),
+    "temperature": ("temperature", ("-40 C", "80 C"), 25),
+    "resistance": ("resistance", ("0.0005 ohm", "1 ohm"), None),
+    "self_discharge": ("percent", ("0 %", "60 %"), 5),  # a month; common practice: 2 .. 10 %
+    "no_start": ("percent", ("0 %", "99 %"), 50),  # common practice
+    "crank_min": ("voltage", ("5 V", "12 V"), 9.6),  # common practice: a load test's floor
+}
+CHANNEL = "channel"
+T = TypeVar("T")
+
+
+def load_vehicle(path: str | Path) -> Vehicle:
+    """The vehicle in a YAML file; raises InputError with every finding, each with file, line and column."""
+    root, findings = places.read(path)
+    vehicle = _Reader(findings).read(root)
+    findings.stop()
+    assert vehicle is not None
+    return vehicle
+
+
+def span(text: str) -> tuple[int, int]:
+    """A duration or a range of durations in ticks, at least 1 ms; raises QuantityError."""
+    low, high = units.parse_span(text, "time")
+    if low < units.MIN_DURATION_S:
+        raise units.QuantityError(f"{units.shown(text)} is too short, a duration is at least 1 ms")
+    return units.to_ticks(low), units.to_ticks(high)
+
+
+class _Reader:
+    """Reads one vehicle; each method reads one part and leaves findings for what is wrong in it."""
+
+    def __init__(self, findings: Findings) -> None:
+        self._findings = findings
+        self._names: dict[tuple[str, str], str] = {(CHANNEL, model.BATTERY): "the battery's channel"}
+        self._feeds: list[str] = []
+        self._fuses: list[str] = []
+
+    def read(self, root: Node) -> Vehicle | None:
+        """The vehicle, or None with findings."""
+        f = Fields(root, self._findings, "the vehicle", KEYS, REQUIRED)
+        before = len(self._findings)
+        name = f.parsed("vehicle", _vehicle_name, "")
+        about = f.parsed("about", _about, "")
+        battery = self._battery(f.node("battery"))
+        feeds = self._list(f, "feeds", self._feed)
+        self._feeds = [feed.name for feed in feeds]
+        fuses = self._list(f, "fuses", self._fuse)
+        self._fuses = [fuse.name for fuse in fuses]
+        modules = self._list(f, "modules", self._module)
+        twitches = self._list(f, "twitches", self._twitch)
+        lamps = self._list(f, "lamps", self._lamp)
+        splices = self._list(f, "splices", self._splice)
+        charger = self._source(f, "charger")
+        alternator = self._source(f, "alternator")
+        starter = self._starter(f)
+        sensor = self._sensor(f)
+        for key, found in (("feeds", feeds), ("fuses", fuses)):
+            if key in f and not found and len(self._findings) == before:
+                self._findings.add(f.value_place(key), f"{key} must have at least one item")
+        if len(self._findings) or battery is None:
+            return None
+        return Vehicle(
+            name or "", about or "", battery, tuple(feeds), tuple(fuses), tuple(modules), tuple(twitches),
+            tuple(lamps), tuple(splices), charger, alternator, starter, sensor, self._findings.file,
+        )  # fmt: skip
+
+    def _list(self, f: Fields, key: str, read: Callable[[Node], T | None]) -> list[T]:
+        nodes = items(f.node(key), self._findings, key)
+        if len(nodes) > MAX_ITEMS:
+            self._findings.add(nodes[MAX_ITEMS], f"{key} has more than {MAX_ITEMS} items")
+        return [found for node in nodes[:MAX_ITEMS] if (found := read(node)) is not None]
+
+    def _battery(self, node: Node | None) -> Battery | None:
+        if node is None:
+            return None
+        required = ("type", *(key for key, row in BATTERY.items() if row[2] is None))
+        f = Fields(node, self._findings, "battery", ("type", *BATTERY), required)
+        kind = f.choice("type", model.BATTERY_TYPES)
+        numbers = []
+        for key, (dimension, bounds, default) in BATTERY.items():
+            value = f.quantity(key, dimension, bounds)
+            numbers.append(value if value is not None else default if key not in f else None)
+        if kind is None or None in numbers:
+            return None
+        return Battery(kind, *(float(number) for number in numbers if number is not None))
+
+    def _feed(self, node: Node) -> Feed | None:
+        f = Fields(node, self._findings, "a feed", ("feed", "ohms", "fuse"), ("feed", "ohms"))
+        name = self._name(f, "feed")
+        ohms = f.quantity("ohms", "resistance", OHMS)
+        main = 0.0
+        if "fuse" in f:
+            g = Fields(f.node("fuse"), self._findings, "fuse", ("type", "rating"), ("type", "rating"))
+            blade = self._blade(g)
+            main = 0.0 if blade is None else blade[2]
+        return None if name is None or ohms is None else Feed(name, float(ohms) + main)
+
+    def _fuse(self, node: Node) -> Fuse | None:
+        keys = ("fuse", "feed", "type", "rating", "ohms")
+        f = Fields(node, self._findings, "a fuse", keys, ("fuse", "feed", "type", "rating"))
+        name = self._name(f, "fuse")
+        feed = self._known(f, "feed", self._feeds, "feed")
+        blade = self._blade(f)
+        ohms = f.quantity("ohms", "resistance", OHMS, units.parse("0.02 ohm", "resistance"))
+        if name is None or feed is None or blade is None or ohms is None:
+            return None
+        return Fuse(name, feed, blade[0], blade[1], float(ohms))
+
+    def _blade(self, f: Fields) -> tuple[str, float, float] | None:
+        """A fuse's type, rating and cold resistance; a finding where no list knows them."""
+        kind = f.choice("type", tuple(blades.RATINGS))
+        rating = f.quantity("rating", "current")
+        if kind is None or rating is None:
+            return None
+        known = blades.RATINGS[kind]
+        if float(rating) not in known:
+            names = ", ".join(f"{value:g} A" for value in known)
+            self._findings.add(f.value_place("rating"), f"type {kind} has no such rating", f"known: {names}")
+            return None
+        mohm, source = blades.cold_mohm(kind, float(rating))
+        if mohm is None:
+            self._findings.add(f.value_place("rating"), f"its resistance isn't known: {source}")
+            return None
+        return kind, float(rating), mohm / 1000
+
+    def _module(self, node: Node) -> Module | None:
+        keys = ("module", "fuse", "stages", "asleep", "wakes", "sheds")
+        f = Fields(node, self._findings, "a module", keys, ("module", "fuse", "asleep"))
+        name = self._name(f, "module")
+        fuse = self._known(f, "fuse", self._fuses, "fuse")
+        stages = self._list(f, "stages", self._stage)
+        asleep = f.quantity("asleep", "current", DRAW)
+        wakes = self._words(f, "wakes", model.WAKES)
+        sheds = f.choice("sheds", ("yes", "no"), "no")
+        if name is None or fuse is None or asleep is None or sheds is None:
+            return None
+        return Module(name, fuse, tuple(stages), float(asleep), wakes, sheds == "yes")
+
+    def _stage(self, node: Node) -> Stage | None:
+        f = Fields(node, self._findings, "a stage", ("draw", "for"), ("draw", "for"))
+        draw, length = f.quantity("draw", "current", DRAW), f.quantity("for", "time", TIME)
+        return None if draw is None or length is None else Stage(float(draw), units.to_ticks(length))
+
+    def _twitch(self, node: Node) -> Twitch | None:
+        keys = ("twitch", "fuse", "draw", "on", "every", "when")
+        f = Fields(node, self._findings, "a twitch", keys, keys[:-1])
+        name = self._name(f, "twitch")
+        fuse = self._known(f, "fuse", self._fuses, "fuse")
+        draw = f.quantity("draw", "current", DRAW)
+        on = f.quantity("on", "time", TIME)
+        every = f.parsed("every", span)
+        when = f.choice("when", ("asleep", "always"), "always")
+        if name is None or fuse is None or draw is None or on is None or every is None or when is None:
+            return None
+        if units.to_ticks(on) >= every[0]:
+            self._findings.add(f.value_place("on"), "on must be shorter than every")
+        return Twitch(name, fuse, float(draw), units.to_ticks(on), every, when == "asleep")
+
+    def _lamp(self, node: Node) -> Lamp | None:
+        keys = ("lamp", "fuse", "power", "lit", "for")
+        f = Fields(node, self._findings, "a lamp", keys, keys)
+        name = self._name(f, "lamp")
+        fuse = self._known(f, "fuse", self._fuses, "fuse")
+        watts = f.quantity("power", "power", ("0.1 W", "200 W"))
+        lit = self._words(f, "lit", model.WAKES)
+        length = f.quantity("for", "time", TIME)
+        if name is None or fuse is None or watts is None or length is None:
+            return None
+        return Lamp(name, fuse, float(watts) / LAMP_VOLTS**2, lit, units.to_ticks(length))
+
+    def _splice(self, node: Node) -> Splice | None:
+        f = Fields(node, self._findings, "a splice", ("splice", "fuse", "ohms"), ("splice", "fuse"))
+        name = self._name(f, "splice")
+        fuse = self._known(f, "fuse", self._fuses, "fuse")
+        ohms = f.quantity("ohms", "resistance", OHMS, units.parse("0.02 ohm", "resistance"))
+        return None if name is None or fuse is None or ohms is None else Splice(name, fuse, float(ohms))
+
+    def _source(self, f: Fields, key: str) -> Source | None:
+        if key not in f:
+            return None
+        keys = ("voltage", "ohms", "most", "on")
+        g = Fields(f.node(key), self._findings, key, keys, keys[:-1])
+        volts = g.quantity("voltage", "voltage", ("12 V", "16 V"))
+        ohms = g.quantity("ohms", "resistance", ("0.001 ohm", "10 ohm"))
+        most = g.quantity("most", "current", ("0.1 A", "300 A"))
+        on = g.choice("on", ("yes", "no"), "no")
+        if volts is None or ohms is None or most is None or on is None:
+            return None
+        return Source(float(volts), float(ohms), float(most), on == "yes")
+
+    def _starter(self, f: Fields) -> Starter | None:
+        if "starter" not in f:
+            return None
+        g = Fields(f.node("starter"), self._findings, "starter", ("draw", "for"), ("draw", "for"))
+        draw, length = g.quantity("draw", "current", ("10 A", "500 A")), g.quantity("for", "time", TIME)
+        return None if draw is None or length is None else Starter(float(draw), units.to_ticks(length))
+
+    def _sensor(self, f: Fields) -> Sensor | None:
+        if "sensor" not in f:
+            return None
+        keys = ("logs_above", "logs_after", "sheds_below")
+        g = Fields(f.node("sensor"), self._findings, "sensor", keys, keys)
+        above, after = g.quantity("logs_above", "current", DRAW), g.quantity("logs_after", "time", TIME)
+        below = g.quantity("sheds_below", "percent", ("0 %", "100 %"))
+        if above is None or after is None or below is None:
+            return None
+        return Sensor(float(above), units.to_ticks(after), float(below))
+
+    def _name(self, f: Fields, key: str) -> str | None:
+        """A name that nothing else of its kind has; feeds and fuses are both channels of a recording."""
+        name = f.parsed(key, _name)
+        if name is None:
+            return None
+        space = CHANNEL if key in ("feed", "fuse") else key
+        if (space, name) in self._names:
+            self._findings.add(
+                f.value_place(key), f"the name {name!r} is taken by {self._names[space, name]}"
+            )
+            return None
+        self._names[space, name] = f"the {key} on line {f.value_place(key).line}"
+        return name
+
+    def _known(self, f: Fields, key: str, known: list[str], what: str) -> str | None:
+        name = f.text(key)
+        if name is None or name in known:
+            return name
+        hint = nearest(name[:60], known) or f"known: {', '.join(known) or 'none'}"
+        self._findings.add(f.value_place(key), f"there is no {what} {units.shown(name)}", hint)
+        return None
+
+    def _words(self, f: Fields, key: str, known: tuple[str, ...]) -> tuple[str, ...]:
+        found = []
+        for node in items(f.node(key), self._findings, key):
+            word = read_with(node, self._findings, key, str)
+            if word is not None and word not in known:
+                hint = nearest(word[:60], known) or f"known: {', '.join(known)}"
+                self._findings.add(node, f"{key} can't have {units.shown(word)}", hint)
+            elif word is not None:
+                found.append(word)
+        return tuple(found)
+
+
+def _name(text: str) -> str:
+    if NAME.fullmatch(text):
+        return text
+    raise ValueError(f"{units.shown(text)} is no name: a letter, then letters, digits and '-', at most 24")
+
+
+def _vehicle_name(text: str) -> str:
+    if VEHICLE_NAME.fullmatch(text):
+        return text
+    shape = "a small letter, then small letters, digits and '-', at most 32"
+    raise ValueError(f"{units.shown(text)} is no name: {shape}")
+
+
+def _about(text: str) -> str:
+    if len(text) > MAX_ABOUT:
+        raise ValueError(f"must have at most {MAX_ABOUT} characters, not {len(text)}")
+    return " ".join(text.split())

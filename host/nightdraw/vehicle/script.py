@@ -1,0 +1,114 @@
+"""A script: what happens to the vehicle, and when. Read from YAML, checked against the vehicle's names."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from nightdraw import places, units
+from nightdraw.errors import nearest
+from nightdraw.fields import Fields, items
+from nightdraw.places import Findings, Node
+from nightdraw.vehicle.model import Vehicle
+
+KEYS = ("script", "about", "begins", "events")
+REQUIRED = ("script", "events")
+BEGINS = ("asleep", "awake")  # how the vehicle stands at zero: long parked, or just locked
+PULL, BACK, DOOR, CAR, ENGINE, CHARGER = "pull", "back", "door", "car", "engine", "charger"
+# what can happen -> the words that it can have; None: a fuse's name; (): a duration
+ACTIONS: dict[str, tuple[str, ...] | None] = {
+    PULL: None,
+    BACK: None,
+    DOOR: ("opens", "closes"),
+    CAR: ("unlocked", "locked"),
+    ENGINE: (),
+    CHARGER: ("on", "off"),
+}
+MAX_EVENTS = 10_000  # a day of one every nine seconds
+MAX_AT = ("0 s", "31 d")
+ENGINE_TIME = ("1 s", "10 h")
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that happens `at_ticks` after zero: the action, its word or fuse, or its length in ticks."""
+
+    at_ticks: int
+    action: str
+    word: str
+    ticks: int = 0
+
+
+@dataclass(frozen=True)
+class Script:
+    """Events in the order of time; awake: the vehicle has just been locked at zero."""
+
+    name: str
+    awake: bool
+    events: tuple[Event, ...]
+
+
+EMPTY = Script("nothing happens", False, ())
+
+
+def load_script(path: str | Path, vehicle: Vehicle) -> Script:
+    """The script in a YAML file for a vehicle; raises InputError with every finding and its place."""
+    root, findings = places.read(path)
+    f = Fields(root, findings, "the script", KEYS, REQUIRED)
+    name = f.text("script") or ""
+    f.text("about")
+    begins = f.choice("begins", BEGINS, "asleep")
+    nodes = items(f.node("events"), findings, "events")
+    if len(nodes) > MAX_EVENTS:
+        findings.add(nodes[MAX_EVENTS], f"a script has at most {MAX_EVENTS} events")
+    read = [(node, _event(node, findings, vehicle)) for node in nodes[:MAX_EVENTS]]
+    events = [(node, event) for node, event in read if event is not None]
+    events.sort(key=lambda pair: pair[1].at_ticks)
+    _fuses_in_turn(events, findings)
+    findings.stop()
+    return Script(name, begins == "awake", tuple(event for _, event in events))
+
+
+def _event(node: Node, findings: Findings, vehicle: Vehicle) -> Event | None:
+    f = Fields(node, findings, "an event", ("at", *ACTIONS), ("at",))
+    at = f.quantity("at", "time", MAX_AT)
+    named = [action for action in ACTIONS if action in f]
+    if f.sound and len(named) != 1:
+        findings.add(f.place, f"an event has one of {', '.join(ACTIONS)} beside at, this has {len(named)}")
+        return None
+    if at is None or not named:
+        return None
+    action = named[0]
+    at_ticks = units.to_ticks(at)
+    words = ACTIONS[action]
+    if words == ():
+        length = f.quantity(action, "time", ENGINE_TIME)
+        return None if length is None else Event(at_ticks, action, "", units.to_ticks(length))
+    word = _fuse(f, action, findings, vehicle) if words is None else f.choice(action, words)
+    if action == CHARGER and vehicle.charger is None:
+        findings.add(f.key_place(action), "this vehicle has no support charger")
+    return None if word is None else Event(at_ticks, action, word)
+
+
+def _fuse(f: Fields, key: str, findings: Findings, vehicle: Vehicle) -> str | None:
+    name = f.text(key)
+    known = [fuse.name for fuse in vehicle.fuses]
+    if name is None or name in known:
+        return name
+    hint = nearest(name[:60], known) or f"known: {', '.join(known)}"
+    findings.add(f.value_place(key), f"this vehicle has no fuse {units.shown(name)}", hint)
+    return None
+
+
+def _fuses_in_turn(events: list[tuple[Node, Event]], findings: Findings) -> None:
+    """A fuse that is out can't be pulled, one that is in can't be put back."""
+    out: set[str] = set()
+    for node, event in events:
+        if event.action == PULL and event.word in out:
+            findings.add(node, f"fuse {event.word} is out already")
+        elif event.action == BACK and event.word not in out:
+            findings.add(node, f"fuse {event.word} is in already")
+        if event.action == PULL:
+            out.add(event.word)
+        elif event.action == BACK:
+            out.discard(event.word)
