@@ -1,5 +1,5 @@
-"""What a builder needs, made from a board file: tables, schematic, drawings, deck, guide; each to the byte the
-same wherever it is made.
+"""What a builder needs, made from a board file: tables, schematic, drawings, deck, guide; the same bytes
+wherever they are made.
 
 Only documents live here; what they say is worked out elsewhere in bank.
 """

@@ -8,7 +8,7 @@ from nightdraw.bank.circuit import build
 from nightdraw.bank.draw.drill import drilling
 from nightdraw.bank.draw.guide import guide
 from nightdraw.bank.draw.lead import lead
-from nightdraw.bank.draw.placement import placement
+from nightdraw.bank.draw.placement import links_table, placement
 from nightdraw.bank.draw.schematic import schematic
 from nightdraw.bank.draw.sheet import Sheet, pdf
 from nightdraw.bank.draw.tables import parts_list, pin_map, wiring_table
@@ -27,6 +27,9 @@ def documents(board: BoardModel) -> dict[str, bytes]:
         "pinmap.md": pin_map(board, netlist).encode(),
         "deck.cir": deck(board, netlist).encode(),
     }
+    links = links_table(board, netlist)
+    if links is not None:
+        found["links.csv"] = links.encode()
     drawings = {
         "schematic": schematic(board, netlist),
         "placement": placement(board, netlist),

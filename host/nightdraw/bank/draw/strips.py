@@ -1,0 +1,135 @@
+"""Stripboard: from where the pins stand to which strips are cut and which links are laid.
+
+Strips run along the rows. Two pins of different nets on one strip need a cut hole between them; pieces of one
+net that no strip joins get a link. Nothing here knows parts or boards.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+
+Hole = tuple[int, int]  # column, row
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A piece of strip between cuts: its row, first and last column, net, and pins' columns."""
+
+    row: int
+    first: int
+    last: int
+    net: str
+    taken: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Link:
+    """A wire on the component side between two free holes."""
+
+    net: str
+    start: Hole
+    end: Hole
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Cut holes and links."""
+
+    cuts: tuple[Hole, ...]
+    links: tuple[Link, ...]
+
+
+SLANT = 1.3  # a slanting link is harder to read and to lay than an upright one
+CROWD = 2.0  # and one that passes over other links' ends even more
+
+
+class NoRoomError(ValueError):
+    """Two pins of different nets are too close for a cut, or a piece has no free hole for its link."""
+
+
+def plan(pins: Mapping[Hole, str], columns: int, keep: frozenset[Hole] = frozenset()) -> Plan:
+    """Cuts and links for pins (hole -> net) on strips of so many columns; holes in `keep` get neither."""
+    cuts: list[Hole] = []
+    pieces: list[Piece] = []
+    for row in sorted({row for _, row in pins}):
+        made, cut = _strip(row, pins, columns, keep)
+        pieces += made
+        cuts += cut
+    return Plan(tuple(cuts), tuple(_links(pieces, keep)))
+
+
+def _strip(
+    row: int, pins: Mapping[Hole, str], columns: int, keep: frozenset[Hole]
+) -> tuple[list[Piece], list[Hole]]:
+    there = sorted((column, net) for (column, at), net in pins.items() if at == row)
+    pieces, cuts, first = [], [], 0
+    run = [there[0][0]]
+    for (left, net), (right, following) in pairwise(there):
+        if net == following:
+            run.append(right)
+            continue
+        cut = _cut(row, left, right, keep)
+        cuts.append((cut, row))
+        pieces.append(Piece(row, first, cut - 1, net, tuple(run)))
+        first, run = cut + 1, [right]
+    pieces.append(Piece(row, first, columns - 1, there[-1][1], tuple(run)))
+    return pieces, cuts
+
+
+def _cut(row: int, left: int, right: int, keep: frozenset[Hole]) -> int:
+    free = [column for column in range(left + 1, right) if (column, row) not in keep]
+    if not free:
+        raise NoRoomError(f"no hole to cut between columns {left} and {right} of row {row}")
+    middle = (left + right) / 2
+    return min(free, key=lambda column: (abs(column - middle), column))
+
+
+def _links(pieces: list[Piece], keep: frozenset[Hole]) -> Iterator[Link]:
+    """For every net a tree over its pieces, the shortest link first."""
+    nets: dict[str, list[Piece]] = {}
+    for piece in pieces:
+        nets.setdefault(piece.net, []).append(piece)
+    used = set(keep)
+    for net, there in nets.items():
+        joined, rest = [there[0]], there[1:]
+        while rest:
+            choices = [_between(a, b, used) for a in joined for b in rest]
+            found = min((choice for choice in choices if choice), key=lambda choice: choice[0], default=None)
+            if found is None:
+                raise NoRoomError(f"no free hole for a link of {net}")
+            _, start, end, piece = found
+            used |= {start, end}
+            joined.append(piece)
+            rest.remove(piece)
+            yield Link(net, start, end)
+
+
+def _between(a: Piece, b: Piece, used: set[Hole]) -> tuple[float, Hole, Hole, Piece] | None:
+    """The shortest way between two pieces' free holes: upright where they overlap."""
+    best: tuple[float, Hole, Hole, Piece] | None = None
+    for column in _free(a, used):
+        for other in _free(b, used):
+            length = (
+                abs(column - other) * SLANT + abs(a.row - b.row) + CROWD * _passed(column, other, a, b, used)
+            )
+            if best is None or length < best[0]:
+                best = (length, (column, a.row), (other, b.row), b)
+    return best
+
+
+def _passed(column: int, other: int, a: Piece, b: Piece, used: set[Hole]) -> int:
+    """How many used holes an upright link would lie over."""
+    if column != other:
+        return 0
+    low, high = sorted((a.row, b.row))
+    return sum((column, row) in used for row in range(low, high + 1))
+
+
+def _free(piece: Piece, used: set[Hole]) -> list[int]:
+    return [
+        column
+        for column in range(piece.first, piece.last + 1)
+        if column not in piece.taken and (column, piece.row) not in used
+    ]
