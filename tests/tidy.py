@@ -6,6 +6,7 @@ test_tidy.py runs them over the project and proves on planted violations that ea
 from __future__ import annotations
 
 import ast
+import functools
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -278,13 +279,19 @@ def texts() -> Iterator[tuple[str, str]]:
             yield path.relative_to(TOP).as_posix(), path.read_text("utf-8")
 
 
+@functools.cache
+def pages() -> frozenset[str]:
+    """The path of every page of the project."""
+    return frozenset(path for path, _ in texts() if path.endswith(".md"))
+
+
 def foreign_words(path: str, text: str) -> Iterator[Violation]:
     """No text names a folder of somebody's machine, an unknown web host, or a page that isn't here."""
     for number, line in enumerate(text.splitlines(), start=1):
         for found in MACHINE_PATH.findall(line):
             yield Violation(path, number, f"path of a machine: {found}")
         for page in PAGE.findall(line):
-            if not (TOP / page).exists() and not (TOP / path).parent.joinpath(page).exists():
+            if not any(known == page or known.endswith("/" + page) for known in pages()):
                 yield Violation(path, number, f"points to a page that isn't here: {page}")
         for host in LINK.findall(line):
             if host not in KNOWN_HOSTS:
