@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 import json
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import pytest
+from boxcore import program
 from nightdraw import data
+from nightdraw.bench.instrument import BenchLink
+from nightdraw.bench.record import POWER_UP_TICKS, SLOT, JournalReader
+from nightdraw.bench.recorder import Sampler
+from nightdraw.bench.setup import build
+from nightdraw.capture import accounts, compare, reading
 from nightdraw.cli import main
+from nightdraw.link import Loop, open_box
+from nightdraw.profile import load
 
 PROFILE = """\
 profile: two-habits
@@ -127,3 +136,34 @@ def test_text_for_people(profile: Path, capsys: pytest.CaptureFixture[str]) -> N
     out = capsys.readouterr().out
     assert "above base" in out
     assert out.rstrip().endswith("the accounts agree")
+
+
+def test_a_hold_is_why_pulses_are_missing(profile: Path) -> None:
+    """The supply sags for some seconds of a run: the box's own journal says so, and the recording agrees with
+    the journal."""
+    plan = load(profile).program()
+    world = build(seed=plan.seed).world()
+    world.record()
+    world.advance(POWER_UP_TICKS)
+    with open_box(Loop(BenchLink(world).feed)) as box:
+        box.send(SLOT, program.pack(plan))
+        started = box.arm(SLOT).started_tick
+        assert started is not None
+        for voc_mv, seconds in ((12_600, 20), (11_500, 8), (12_600, 32)):
+            world.supply_to(voc_mv)
+            world.advance(seconds * program.TICKS_PER_S)
+        reader = JournalReader(box, started)
+        did = accounts.did_of(reader.head(plan.name, plan.seed), reader.news())
+    sampler = Sampler(Fraction(1000), world.world_tick(started), 59_000, 1)
+    seen = reading.from_arrays(*sampler.feed(world.seen()))
+    asked = compare.Asked(plan, 1, 11_000)
+    assert [spell.why.kind for spell in did.spells] == ["hold"]
+    found = compare.compare(None, did, seen)
+    assert found.agree is True, found.text()
+    found = compare.compare(asked, did, seen)
+    assert found.agree is False
+    missing = [row for row in found.differences if row.kind == "missing"]
+    assert len(missing) == 1
+    assert "hold at 20.0" in missing[0].message
+    assert "supply-low" in missing[0].message
+    assert all("hold" in row.message for row in found.differences)

@@ -51,10 +51,6 @@ class Train:
         """The end of each pulse."""
         return self.start_s + self.duration_s
 
-    def touches(self, from_s: Floats, to_s: Floats) -> Bools:
-        """For each span whether a pulse lies in it, wholly or in part."""
-        return _touches(self.start_s, self.end_s, from_s, to_s)
-
 
 @dataclass(frozen=True)
 class Course:
@@ -82,6 +78,14 @@ class Course:
         place = np.searchsorted(self.t_s, t_s, side="right") - 1
         levels = np.where(place < 0, self.idle_ma, self.level_ma[np.maximum(place, 0)])
         return np.where(t_s < self.end_s, levels, self.idle_ma)
+
+    def mean(self, from_s: Floats, to_s: Floats) -> Floats:
+        """The mean level over each span within the course."""
+        charge = np.append(0.0, np.cumsum(self.level_ma * (self.until_s - self.t_s)))
+        corners = np.append(self.t_s, self.end_s)
+        spans = np.interp(to_s, corners, charge) - np.interp(from_s, corners, charge)
+        mean: Floats = spans / np.maximum(to_s - from_s, 1e-12)
+        return mean
 
     def states(self) -> Ints:
         """For each level the number of its state: levels a bank step apart are one."""
@@ -151,13 +155,8 @@ class Lost:
 
     def touches(self, from_s: Floats, to_s: Floats) -> Bools:
         """For each span whether records of it may be lost."""
-        return _touches(self.from_s, self.to_s, from_s, to_s)
-
-
-def _touches(starts_s: Floats, ends_s: Floats, from_s: Floats, to_s: Floats) -> Bools:
-    """For each span whether one of the ordered, disjoint stretches overlaps it."""
-    touched: Bools = np.searchsorted(starts_s, to_s) > np.searchsorted(ends_s, from_s)
-    return touched
+        touched: Bools = np.searchsorted(self.from_s, to_s) > np.searchsorted(self.to_s, from_s)
+        return touched
 
 
 NOTHING_LOST = Lost(np.empty(0), np.empty(0))

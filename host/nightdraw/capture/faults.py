@@ -16,7 +16,7 @@ import numpy as np
 from nightdraw.capture.steps import HALF_Z, Floats, Ints
 
 STUCK_ON, OPEN, OFF = "stuck-on", "open", "level"
-SOURCE_PER_A = 0.004  # the journal's level is for the supply before the step: 50 mOhm at 12.6 V, per ampere
+SOURCE_PER_A = 0.004  # the journal's level is for an earlier load's supply: 50 mOhm at 12.6 V, per ampere
 FLOOR_MA = 0.05  # converter steps of supply and journal
 FLOOR_SHARE = 3e-4
 AMPLITUDE = 0.02  # a stuck or open channel has its current within 2 %
@@ -112,8 +112,9 @@ class _Data:
         self.whole = whole
         self.steps = steps = _grouped(steps)
         self.value = np.append(steps.excess, whole.excess)
-        top = np.maximum(steps.level_before, steps.level_after)
-        floor = FLOOR_MA**2 + (FLOOR_SHARE * np.append(top, whole.level_ma)) ** 2
+        top = np.append(np.maximum(steps.level_before, steps.level_after), whole.level_ma)
+        swing_a = (top.max() - min(steps.level_before.min(initial=np.inf), whole.level_ma)) / 1000
+        floor = FLOOR_MA**2 + ((FLOOR_SHARE + SOURCE_PER_A / 2 * swing_a) * top) ** 2
         self._noise = np.diag(np.append(steps.variance, whole.variance) + floor)
         self._covariance = {setup: self._known_to(setup) for setup in (FREE, TIGHT)}
 

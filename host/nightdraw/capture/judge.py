@@ -25,6 +25,9 @@ Suspects = Callable[
 ]  # excess and pulse (None: the base) -> what else may be at fault
 
 
+BESIDE = 7  # instants within the slack beside a pulse at which its base is looked for
+
+
 @dataclass(frozen=True)
 class Reference:
     """The account that the recording is held against: `did` where there is a journal, else `asked`.
@@ -157,9 +160,9 @@ def missing(reference: Reference, high: Heights, unmatched: Ints) -> Iterator[Di
 
 
 def extra(
-    reference: Reference, also: Train, lost: Lost, pulses: Pulses, clock: Clock, seen: Seen, known_s: Floats
+    reference: Reference, lost: Lost, pulses: Pulses, clock: Clock, seen: Seen, known_s: Floats
 ) -> Iterator[Difference]:
-    """Pulses that were seen within the run where neither the reference nor `also` has any, nor lost any.
+    """Pulses that were seen within the run where the reference's level hardly rises, if at all.
 
     known_s: starts that were found to belong to the reference's pulses.
     """
@@ -167,8 +170,13 @@ def extra(
     start_s = clock.to_run(pulses.start_s)
     end_s = clock.to_run(pulses.start_s + pulses.duration_s)
     free = (start_s > 0) & (end_s < reference.course.end_s) & ~np.isin(start_s, known_s)
-    for account in (reference.train, also, lost):
-        free &= ~account.touches(start_s - slack_s, end_s + slack_s)
+    free &= ~lost.touches(start_s - slack_s, end_s + slack_s)
+    shares = np.linspace(0.0, 1.0, BESIDE)
+    for course in (reference.course, seen.course):
+        beside = np.min(
+            [course.at(t) for k in shares for t in (start_s - k * slack_s, end_s + k * slack_s)], axis=0
+        )
+        free &= course.mean(start_s, end_s) - beside < pulses.level_ma / 2
     for k in np.flatnonzero(free).tolist():
         text = (
             f"a pulse that is in no other account was seen at {start_s[k]:.3f} s "

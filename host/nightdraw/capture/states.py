@@ -53,7 +53,8 @@ class _Tracker:
         value = level_ma - self.drift
         place = self._nearest(value)
         surprise = value - self.values[place]
-        allowed = FALSE_Z * self._deviation(place, variance) + LEAST_MA
+        noise = float(np.sqrt(variance + self.doubt + self.variances[place]))
+        allowed = FALSE_Z * noise + self._spread(place) + LEAST_MA
         if abs(surprise) <= allowed:
             self.learn(place, surprise, variance)
             return place
@@ -71,15 +72,13 @@ class _Tracker:
             return place - 1
         return place
 
-    def _own(self, place: int) -> float:
-        return (SPREAD * (self.values[place] - self.values[0])) ** 2
-
-    def _deviation(self, place: int, variance: float) -> float:
-        return float(np.sqrt(variance + self.doubt + self.variances[place] + self._own(place)))
+    def _spread(self, place: int) -> float:
+        """By how much a state's own level may move."""
+        return SPREAD * (self.values[place] - self.values[0])
 
     def learn(self, place: int, surprise: float, variance: float) -> None:
         """Share a difference between the drift and the state, each by its doubt."""
-        own = self._own(place)
+        own = self._spread(place) ** 2
         whole = variance + self.doubt + self.variances[place] + own
         if whole <= 0.0:
             return

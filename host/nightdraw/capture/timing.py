@@ -22,7 +22,7 @@ from nightdraw.capture.steps import Bools, Floats
 
 TELLABLE_Z = 10.0  # an edge whose level stands out less than this may be seen anywhere in it
 EDGE_DOUBT = (5.0, 20.0)  # samples by which noise moves an edge s deviations high: 5 / s + 20 / s^2
-RESOLVED = 4.0  # samples: shorter levels and gaps run into each other
+RESOLVED = 6.0  # samples: shorter levels and gaps run into each other
 
 
 @dataclass(frozen=True)
@@ -40,21 +40,30 @@ class Ends:
         return found
 
 
-def ends(train: Train, pulses: Pulses, clock: Clock) -> Ends:
-    """Match the ends of pulses with the recording's rises and falls."""
+def ends(train: Train, course: Course, pulses: Pulses, clock: Clock) -> Ends:
+    """Find the ends of a course's pulses among the recording's rises and falls.
+
+    Every edge of the course is matched, so that one inside a pulse isn't taken for its end.
+    """
     t = pulses.scan.transitions
     whole = ~np.isnan(t.at_s)
     at_s, rises = clock.to_run(t.at_s[whole]), (t.after > t.before)[whole]
-    start_s, end_s = _seen(train.start_s, at_s[rises]), _seen(train.end_s, at_s[~rises])
+    edges_s = np.append(course.t_s, course.end_s)
+    levels = np.concatenate(([course.idle_ma], course.level_ma, [course.idle_ma]))
+    up, down = np.diff(levels) > 0, np.diff(levels) < 0
+    start_s = _seen(edges_s, up, at_s[rises])[train.first]
+    end_s = _seen(edges_s, down, at_s[~rises])[train.last + 1]
     with np.errstate(invalid="ignore"):
         turned = start_s >= end_s  # two edges that are none of this pulse's
     return Ends(np.where(turned, np.nan, start_s), np.where(turned, np.nan, end_s))
 
 
-def _seen(wanted_s: Floats, edges_s: Floats) -> Floats:
-    here, there = near(wanted_s, edges_s)
-    found = np.full(len(wanted_s), np.nan)
-    found[here] = edges_s[there]
+def _seen(edges_s: Floats, which: Bools, seen_s: Floats) -> Floats:
+    """For each edge of a course, where it is one of `which`, the instant at which it was seen."""
+    place = np.flatnonzero(which)
+    here, there = near(edges_s[place], seen_s)
+    found = np.full(len(edges_s), np.nan)
+    found[place[here]] = seen_s[there]
     return found
 
 

@@ -86,13 +86,13 @@ def _unexplained(
     """What is left when a broken channel's part is taken off: pulse by pulse, and the base."""
     broken = bool(rows)
     high = judge.heights(reference, seen)
-    ends = timing.ends(reference.train, pulses, clock)
+    ends = timing.ends(reference.train, seen.course, pulses, clock)
     pulse = np.arange(len(reference.train))
     known, alone = np.isfinite(high.level_ma), ~ends.found
     known &= ~lost.touches(reference.train.start_s, reference.train.end_s)
     gone = known & alone & (high.level_ma < reference.train.level_ma / 2)
     rows += judge.missing(reference, high, np.flatnonzero(gone))
-    rows += judge.extra(reference, seen.course.train(), lost, pulses, clock, seen, ends.start_s)
+    rows += judge.extra(reference, lost, pulses, clock, seen, ends.start_s)
     moved = dict(timing.moved(reference, seen, ends, known))
     rows += moved.values()
     # where a pulse moved its level was looked for in the wrong place
