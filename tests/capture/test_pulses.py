@@ -139,6 +139,40 @@ def test_a_flat_recording_has_no_pulses_and_a_base() -> None:
         assert pulses.base_ma == pytest.approx(40, abs=2 + drift)
 
 
+def test_a_turned_clamp_is_asked_about() -> None:
+    t_s, ma = Clamp().samples(truth_of([steady(40), pulse(100, 0.2, 2.0)], 20))
+    assert "turned round" in " ".join(measure(from_ma(t_s, -ma)).remarks())
+    assert measure(from_ma(t_s, ma)).remarks() == []
+
+
+def from_ma(t_s: np.ndarray, ma: np.ndarray) -> reading.Recording:
+    return reading.from_arrays(t_s, ma / 1000)
+
+
+@pytest.mark.parametrize("level_ma", [0.0, 40.0, 1e5])
+def test_a_record_without_any_noise(level_ma: float) -> None:
+    """What a script writes: nothing but levels."""
+    t_s = np.arange(4000) / 1000
+    flat = measure(from_ma(t_s, np.full(4000, level_ma)))
+    assert (len(flat), flat.base_ma) == (0, pytest.approx(level_ma))
+    square = measure(from_ma(t_s, level_ma + np.where(t_s % 1 >= 0.7, 15.0, 0.0)))
+    assert len(square) == 3
+    np.testing.assert_allclose(square.duration_s, 0.3, atol=1e-9)
+    np.testing.assert_allclose(square.level_ma, 15, atol=1e-6)
+    assert square.cut == 1
+
+
+def test_a_recorder_whose_clock_jitters() -> None:
+    """Samples come within a fifth of an interval of their time; each says its own."""
+    truth = truth_of([steady(40), pulse(200, 0.3, 2.0)], 30)
+    t_s, ma = Clamp(rate_hz=100).samples(truth)
+    moved = t_s + np.random.default_rng(4).uniform(-0.002, 0.002, len(t_s))
+    pulses = measure(from_ma(moved, ma))
+    assert len(pulses) == len(truth.pulses(40))
+    assert pulses.scan.gaps == 0
+    np.testing.assert_allclose(pulses.duration_s, 0.3, atol=8e-3)
+
+
 def test_hum_makes_no_pulses() -> None:
     """Mains hum of 10 mA, folded down by a recorder at 1 kHz that doesn't average it away."""
     t_s = np.arange(60_000) / 1000

@@ -21,6 +21,7 @@ from nightdraw.errors import CannotTellError, Finding
 
 UNSETTLED = 2  # samples: a gap of so few may have none that isn't caught in an edge
 DIP_SHARE = 0.25  # of the neighbours' height; their middle is at 0.5
+TURNED_MA = -5.0  # further below nothing than a clamp's zero is off
 SHORT_S = 0.1  # no answer "no pulses" where noise would hide a pulse of this length ...
 SMALL_MA = 50.0  # ... and this level: a module that wakes for an instant (common practice: 0.1 s, tens of mA)
 
@@ -78,7 +79,8 @@ class Pulses:
             (self.dips, "times the current fell below the base"),
             (self.scan.gaps, "gaps in the recording"),
         )
-        return [*self.notes, *(f"{count} {what}" for count, what in told if count)]
+        turned = ["the mean is negative: is the clamp turned round?"] if self.mean_ma < TURNED_MA else []
+        return [*self.notes, *turned, *(f"{count} {what}" for count, what in told if count)]
 
     def text(self) -> str:
         """For people: a table, and what should be known beside it."""
