@@ -189,3 +189,47 @@ def serve(
     signal.signal(signal.SIGTERM, lambda number, frame: server.stop())
     output.say(json.dumps({"socket": server.address, "pty": server.path}))
     server.run()
+
+
+@group.command()
+@click.option(
+    "--for", "length", type=Quantity("time"), default="10min", show_default=True, help="How long it is read."
+)
+@click.option("--meter", metavar="FILE", help="Instruments with a meter (default: the workshop that ships).")
+@click.option("--range", "scale", type=Quantity("current"), help="The meter's range (default: its highest).")
+@click.option("--across", metavar="FUSE", help="The millivolt meter across this fuse instead of in line.")
+@seed_option
+@run_option
+@board_option
+@plant_option
+@fault_option
+@vehicle_option
+@box_option
+@script_option
+@output.json_option
+def meter(as_json: bool, **words: Any) -> None:
+    """What a hand-held meter in the battery's cable shows over time, MIN and MAX included.
+
+    Its burden is in the circuit. MAX and MIN see nothing shorter than their capture time whole.
+    """
+    from nightdraw.cli import bench_look
+
+    if words["vehicle"] is None:
+        raise InputError("bench meter needs --vehicle, and --box PROFILE@SPLICE for a fault in it")
+    bench_look.meter(words, as_json)
+
+
+@group.command()
+@click.argument("file", metavar="FILE")
+@click.option("--out", metavar="FILE.png", help="PNG or SVG (default: FILE with .png).")
+@click.option("--channel", "channels", metavar="NAME", multiple=True, help="Only these channels.")
+@click.option("--for", "length", type=Quantity("time"), help="Of a profile: how much (default: an hour).")
+@seed_option
+@run_option
+@board_option
+@output.json_option
+def view(file: str, out: str | None, as_json: bool, **words: Any) -> None:
+    """Draw a recording, or the coming hour of a profile (FILE.yaml)."""
+    from nightdraw.cli import bench_look
+
+    bench_look.view(file, out, words, as_json)

@@ -12,7 +12,7 @@ from nightdraw.cli import output
 from nightdraw.errors import Finding, InputError, nearest
 
 if TYPE_CHECKING:
-    from nightdraw.bench.drive import Placed
+    from nightdraw.bench.drive import Fronts, Placed
     from nightdraw.vehicle.model import Vehicle
     from nightdraw.vehicle.script import Script
 
@@ -98,6 +98,31 @@ def target(out: str | None, sources: list[str]) -> Path | None:
     return path
 
 
+def _fronts(vehicle: Vehicle, channels: tuple[str, ...], words: dict[str, Any]) -> Fronts:
+    """What stands between the truth and the file: the bench's recorder, the school's, or nothing."""
+    from nightdraw import data
+    from nightdraw.bench import drive
+    from nightdraw.instruments import setup
+    from nightdraw.instruments.read import load_instruments
+    from nightdraw.vehicle.model import DROP
+
+    if words["ideal"] and words["instruments"]:
+        raise InputError("--ideal and --instruments exclude each other")
+    if words["ideal"]:
+        return drive.ideal
+    if not words["instruments"]:
+        return drive.usual
+    kit = load_instruments(data.shipped("instruments", words["instruments"]))
+    kinds = vehicle.channels()
+    clamps, drops = setup.count((kinds[name] for name in channels), DROP)
+    samples = int(words["length"] * words["rate"])
+    setup.check(kit, clamps, drops, words["rate"], samples)
+    assert kit.recorder is not None  # check() refused a kit without
+    across = setup.drop_front(kit.recorder)
+    around = across if kit.clamp is None else setup.clamp_front(kit.clamp, kit.recorder)
+    return lambda kind: across if kind == DROP else around
+
+
 def record(words: dict[str, Any], as_json: bool) -> None:
     """`bench record` with a vehicle."""
     from nightdraw.bench import drive
@@ -107,16 +132,18 @@ def record(words: dict[str, Any], as_json: bool) -> None:
     out = words["out"]
     sources = [words["vehicle"], words["script"] or "", *(text.rpartition("@")[0] for text in words["boxes"])]
     form = words["form"] or ("parquet" if out is not None and out.endswith(".parquet") else "csv")
+    channels = drive.chosen(call.vehicle, words["channels"])
     wanted = drive.Drive(
         to_ticks(words["length"]),
-        drive.chosen(call.vehicle, words["channels"]),
+        channels,
         words["rate"],
         call.seed,
         words["run"],
         target(out, sources),
         form,
-        drive.ideal if words["ideal"] else drive.usual,
+        _fronts(call.vehicle, channels, words),
     )
+    wanted.check()
     with output.progress("simulating", wanted.ticks) as shown:
         done = drive.drive(call.vehicle, call.boxes, wanted, call.plan, note, shown.reach)
     journals = list(done.journals)

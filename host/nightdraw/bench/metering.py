@@ -1,0 +1,151 @@
+"""What a hand-held meter in the battery's cable shows over time, MIN and MAX included; or one across a fuse.
+
+The meter's burden stands in the circuit that the boxes and modules see. A reading is the mean over the time
+between two; MIN and MAX keep the lowest and highest mean over the capture time, so a shorter pulse shows too
+little: 0.5 A for 20 ms within 100 ms gives 0.1 A.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from boxcore.program import TICKS_PER_S
+
+from nightdraw.bench.averaging import Averager
+from nightdraw.bench.drive import Drive, Placed, Run
+from nightdraw.bench.record import POWER_UP_TICKS
+from nightdraw.errors import InputError
+from nightdraw.instruments.model import FuseMeter, Meter, Range
+from nightdraw.vehicle import script
+from nightdraw.vehicle.model import Vehicle
+
+MOST_READINGS = 200_000  # 16 hours at three a second: more is a recorder's work
+FUSE_BLOWS = 1.5  # times the range's most: the meter's own fuse would be gone (common practice)
+
+Reading = tuple[float, float | None]
+
+
+@dataclass(frozen=True)
+class Shown:
+    """Readings (seconds, milliamperes or None for overload), and MAX and MIN, None where it never captured.
+
+    unit is `ma`, or `mv` across a fuse.
+    """
+
+    readings: tuple[Reading, ...]
+    max_shown: float | None
+    min_shown: float | None
+    unit: str = "ma"
+
+    def document(self) -> dict[str, object]:
+        """The JSON contract's keys."""
+        unit = self.unit
+        return {
+            "readings": [{"t_s": t_s, f"shown_{unit}": shown} for t_s, shown in self.readings],
+            f"max_{unit}": self.max_shown,
+            f"min_{unit}": self.min_shown,
+        }
+
+
+def in_line(
+    vehicle: Vehicle,
+    boxes: Sequence[Placed],
+    wanted: Drive,
+    plan: script.Script,
+    meter: Meter,
+    scale: Range,
+    say: Callable[[str], None] = lambda text: None,
+    progress: Callable[[float], None] = lambda ticks: None,
+) -> Shown:
+    """A meter in the battery's cable, in one of its ranges; raises InputError where the engine runs."""
+    if any(event.action == script.ENGINE for event in plan.events):
+        raise InputError(
+            "a meter is never in line while the engine cranks or runs: leave engine out of --script"
+        )
+    if any(event.action in (script.DOOR, script.CAR) for event in plan.events):
+        say("caution: a meter should not be in line while a door opens or modules wake; its fuse may blow")
+    gain = 1 + meter.accuracy * random.Random(f"nightdraw meter {wanted.seed}").uniform(-1, 1)
+    face = _Face(scale.step_a, scale.most_a, gain)
+    run = Run(vehicle, boxes, wanted, plan, say, scale.ohms)
+    shown = _watch(run, wanted, (meter.update_s, meter.capture_s), face, progress)
+    if face.highest > FUSE_BLOWS * scale.most_a:
+        say(f"overload: {face.highest:.3g} A in the {scale.most_a:g} A range, the meter's fuse would be gone")
+    return shown
+
+
+def across(
+    vehicle: Vehicle,
+    boxes: Sequence[Placed],
+    wanted: Drive,
+    plan: script.Script,
+    meter: FuseMeter,
+    say: Callable[[str], None] = lambda text: None,
+    progress: Callable[[float], None] = lambda ticks: None,
+) -> Shown:
+    """A millivolt meter across the fuse that is wanted's only channel."""
+    run = Run(vehicle, boxes, wanted, plan, say)
+    face = _Face(meter.step_mv / 1000, math.inf, 1.0, meter.noise_mv / 1000, wanted.seed)
+    shown = _watch(run, wanted, (meter.update_s, meter.update_s), face, progress, per=1000)
+    return Shown(shown.readings, shown.max_shown, shown.min_shown, "mv")
+
+
+class _Face:
+    """From a mean to what the display shows, in thousandths of the signal's unit."""
+
+    def __init__(self, step: float, most: float, gain: float, noise: float = 0.0, seed: int = 0) -> None:
+        self._step = step
+        self._most = most
+        self._gain = gain
+        self._noise = noise
+        self._random = random.Random(f"nightdraw meter noise {seed}")
+        self.highest = 0.0
+
+    def show(self, mean: float) -> float | None:
+        self.highest = max(self.highest, abs(mean))
+        value = mean * self._gain
+        if self._noise:
+            value += self._random.gauss(0, self._noise)
+        if abs(value) > self._most:
+            return None
+        return round(math.floor(value / self._step + 0.5) * self._step * 1000, 6) + 0.0
+
+
+def _watch(
+    run: Run,
+    wanted: Drive,
+    times_s: tuple[float, float],
+    face: _Face,
+    progress: Callable[[float], None],
+    per: float = 1.0,
+) -> Shown:
+    """Readings and the captured extremes; per: how many of the channel's units make one of the face's."""
+    update, capture = (Fraction(time_s).limit_denominator(10_000) for time_s in times_s)
+    seconds = Fraction(wanted.ticks, TICKS_PER_S)
+    count = math.floor(seconds / update)
+    if count > MOST_READINGS:
+        raise InputError(f"--for gives {count} readings, at most {MOST_READINGS}: take bench record")
+    reader = Averager(1 / update, POWER_UP_TICKS, count + 1)
+    catcher = Averager(1 / capture, POWER_UP_TICKS, math.floor(seconds / capture) + 1)
+    readings: list[Reading] = []
+    highest, lowest = -math.inf, math.inf
+    for _ in run.chunks():
+        stretch = run.rig.take()
+        first = reader.done
+        for k, mean in enumerate(reader.feed(stretch)[0].tolist(), start=first):
+            if k:  # the mean before zero is of the time before
+                readings.append((float(k * update), face.show(mean / per)))
+        first = catcher.done
+        means = catcher.feed(stretch)[0][1 if first == 0 else 0 :]
+        if len(means):
+            highest, lowest = max(highest, float(means.max())), min(lowest, float(means.min()))
+        progress(run.done)
+    known = highest >= lowest
+    return Shown(
+        tuple(readings),
+        face.show(highest / per) if known else None,
+        face.show(lowest / per) if known else None,
+    )

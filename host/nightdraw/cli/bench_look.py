@@ -1,0 +1,159 @@
+"""`nightdraw bench meter` and `bench view`: what instruments show, and pictures. Parse, call, print."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from nightdraw.cli import output
+from nightdraw.cli.bench_vehicle import Call, note, read
+from nightdraw.errors import CannotTellError, Finding, InputError
+
+if TYPE_CHECKING:
+    from nightdraw.instruments.model import Instruments
+    from nightdraw.report.view import Strip
+
+HOUR_S = 3600
+LEAST_LINES = 40  # readings printed for people before only changes are
+
+
+def kit(name: str | None) -> Instruments:
+    """The instruments by file or shipped name; the usual workshop's where none is named."""
+    from nightdraw import data
+    from nightdraw.instruments.read import load_instruments
+
+    return load_instruments(data.shipped("instruments", name or "workshop"))
+
+
+def meter(words: dict[str, Any], as_json: bool) -> None:
+    """`bench meter`."""
+    from nightdraw.bench import drive, metering
+    from nightdraw.units import show, to_ticks
+
+    tools = kit(words["meter"])
+    call = read(words)
+    fuse = words["across"]
+    ticks = to_ticks(words["length"])
+    channels = drive.chosen(call.vehicle, () if fuse is None else (fuse,))
+    wanted = drive.Drive(ticks, channels, seed=call.seed, run=words["run"], fronts=drive.ideal)
+    wanted.check()
+    with output.progress("simulating", ticks) as shown:
+        if fuse is not None:
+            seen = _across(call, tools, fuse, wanted, shown.reach)
+        elif tools.meter is None:
+            raise InputError(f"instruments {tools.name}: there is no meter among them")
+        else:
+            asked = None if words["scale"] is None else float(words["scale"])
+            scale = tools.meter.range_for(asked)
+            if scale is None:
+                known = ", ".join(f"{one.most_a:g} A" for one in tools.meter.ranges)
+                name = show(words["scale"], "current")
+                raise InputError(f"--range {name}: instruments {tools.name} have no such range ({known})")
+            note(f"in line, in the {scale.most_a:g} A range: {scale.ohms:g} ohm of burden")
+            seen = metering.in_line(
+                call.vehicle, call.boxes, wanted, call.plan, tools.meter, scale, note, shown.reach
+            )
+    output.finish(seen.document(), _lines(seen), as_json)
+
+
+def _across(call: Call, tools: Instruments, fuse: str, wanted: Any, progress: Any) -> Any:
+    from nightdraw.bench import metering
+    from nightdraw.vehicle.model import DROP
+
+    if call.vehicle.channels().get(fuse) != DROP:
+        raise InputError(f"--across {fuse}: this vehicle has no such fuse")
+    if tools.fuse_meter is None:
+        raise InputError(f"instruments {tools.name}: there is no millivolt meter for fuses among them")
+    return metering.across(call.vehicle, call.boxes, wanted, call.plan, tools.fuse_meter, note, progress)
+
+
+def _lines(seen: Any) -> str:
+    unit = {"ma": "mA", "mv": "mV"}[seen.unit]
+    rows, last = [], object()
+    for k, (t_s, shown) in enumerate(seen.readings):
+        if k < LEAST_LINES or shown != last:
+            rows.append(f"{t_s:10.1f} s  {_shown(shown):>10} {unit}")
+        last = shown
+    head = f"{len(seen.readings)} readings" + (
+        ", later ones where they change" if len(rows) > LEAST_LINES else ""
+    )
+    return "\n".join(
+        [head, *rows, f"MAX {_shown(seen.max_shown)} {unit}", f"MIN {_shown(seen.min_shown)} {unit}"]
+    )
+
+
+def _shown(value: float | None) -> str:
+    return "overload" if value is None else f"{value:g}"
+
+
+def view(file: str, out: str | None, words: dict[str, Any], as_json: bool) -> None:
+    """`bench view`."""
+    path = Path(file)
+    target = Path(out) if out is not None else path.with_suffix(".png")
+    if target.exists() and path.exists() and target.samefile(path):
+        raise InputError(
+            Finding("this is the file itself", str(target), hint="choose another name for --out")
+        )
+    if path.suffix.lower() in (".yaml", ".yml"):
+        _view_profile(path, target, words)
+    else:
+        _view_recording(path, target, words["channels"])
+    output.finish({"plot": target}, f"drawn in {target}", as_json)
+
+
+def _view_profile(path: Path, target: Path, words: dict[str, Any]) -> None:
+    """The coming hour of a profile."""
+    import numpy as np
+
+    from nightdraw.profile import load, timeline
+    from nightdraw.report import view as report
+    from nightdraw.report.run import Course
+    from nightdraw.units import TICKS_PER_S, to_ticks
+
+    profile = load(path, words["board"])
+    ticks = HOUR_S * TICKS_PER_S if words["length"] is None else to_ticks(words["length"])
+    if not 1 <= ticks <= timeline.MAX_FOR_TICKS:
+        raise InputError("--for must be 1 tick (0.1 ms) .. 366 d")
+    table = np.array(list(timeline.edges(profile, ticks, words["seed"], words["run"])), float)
+    end_s = ticks / TICKS_PER_S
+    course = Course(table[:, 0] / TICKS_PER_S, table[:, 1] / 1000, end_s, "")
+    rises = int((np.diff(table[:, 1]) > 0).sum())
+    what = f"what the box will draw, own consumption included; {rises} rises"
+    report.draw(target, profile.name, what, [report.Strip("box", "mA", course)], end_s)
+
+
+def _view_recording(path: Path, target: Path, named: tuple[str, ...]) -> None:
+    """Every channel of a recording, or those that are named."""
+    from nightdraw.capture.channels import channels
+    from nightdraw.capture.reading import open_recording
+    from nightdraw.report import view as report
+    from nightdraw.report.run import Samples
+
+    strips: list[Strip] = []
+    begin_s, end_s, samples = _extent(path, named)
+    for name in named or channels(path):
+        recording = open_recording(path, name)
+
+        def blocks(recording: Any = recording) -> Iterator[Any]:
+            for t_s, value in recording.blocks():
+                yield t_s - begin_s, value
+
+        strips.append(report.Strip(recording.channel, recording.unit, Samples(blocks, end_s, "")))
+    report.draw(target, path.name, f"{samples} samples a channel", strips, end_s)
+
+
+def _extent(path: Path, named: tuple[str, ...]) -> tuple[float, float, int]:
+    """First instant, length and number of samples."""
+    from nightdraw.capture.channels import channels
+    from nightdraw.capture.reading import open_recording
+
+    first = (named or channels(path))[0]
+    begin_s, last_s, samples = None, 0.0, 0
+    for t_s, _ in open_recording(path, first).blocks():
+        if len(t_s):
+            begin_s = float(t_s[0]) if begin_s is None else begin_s
+            last_s, samples = float(t_s[-1]), samples + len(t_s)
+    if begin_s is None or last_s <= begin_s:
+        raise CannotTellError(Finding("too short to draw", file=str(path)))
+    return begin_s, last_s - begin_s, samples

@@ -1,0 +1,65 @@
+"""Which channels a school's recorder can take at once and with which front ends; refusals with reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from fractions import Fraction
+
+from nightdraw.errors import InputError
+from nightdraw.instruments.front import Traits
+from nightdraw.instruments.model import SHORTS, SINGLE_ENDED, Clamp, Instruments, Recorder
+
+CLAMPED_A = 2.0  # a key-off record's range: what a vehicle that falls asleep draws at most (common practice)
+DROP_MV = 10.0  # a fuse's drop on the way to sleep: 1 A through 7.5 A's 11 mohm
+
+
+def check(kit: Instruments, clamps: int, drops: int, rate_hz: Fraction, samples: int) -> None:
+    """Raise InputError where so many clamped channels and fuse drops can't be recorded with this kit.
+
+    samples: how many a channel.
+    """
+    recorder = kit.recorder
+    if recorder is None:
+        raise InputError(f"instruments {kit.name}: there is no recorder among them")
+    if clamps and (kit.clamp is None or kit.clamp.count < clamps):
+        owned = 0 if kit.clamp is None else kit.clamp.count
+        raise InputError(f"instruments {kit.name}: {clamps} clamped channels, but clamps: {owned}")
+    if drops and recorder.inputs == SINGLE_ENDED:
+        raise InputError(f"instruments {kit.name}: {SHORTS}; take differential or isolated inputs")
+    if clamps + drops > recorder.channels:
+        raise InputError(
+            f"instruments {kit.name}: {clamps + drops} channels, the recorder has {recorder.channels}"
+        )
+    if rate_hz > recorder.rate_hz:
+        raise InputError(f"instruments {kit.name}: the recorder takes at most {recorder.rate_hz:g} Hz")
+    if recorder.memory is not None and samples * (clamps + drops) > recorder.memory:
+        fits_hz = float(rate_hz) * recorder.memory / (samples * (clamps + drops))
+        raise InputError(
+            f"instruments {kit.name}: the recorder holds {recorder.memory} samples, that is too few: "
+            f"--rate may be {fits_hz:.3g} Hz for this length"
+        )
+
+
+def clamp_front(clamp: Clamp, recorder: Recorder) -> Traits:
+    """A clamp read by a recorder, in amperes: both noises, the coarser step, the nearer limit."""
+    range_mv = recorder.range_over(CLAMPED_A * clamp.mv_per_a)
+    noise_a = recorder.noise_mv / clamp.mv_per_a
+    # the recorder's noise fills its own band; weighed here by its density within the clamp's
+    density = clamp.noise_a**2 / clamp.bandwidth_hz + noise_a**2 / (recorder.rate_hz / 2)
+    step = max(clamp.step_a, recorder.step_mv(range_mv) / clamp.mv_per_a)
+    noise = (density * clamp.bandwidth_hz) ** 0.5
+    most = min(clamp.most_a, range_mv / clamp.mv_per_a)
+    return Traits(noise, clamp.bandwidth_hz, clamp.drift_a, clamp.bandwidth_hz, step, most)
+
+
+def drop_front(recorder: Recorder) -> Traits:
+    """A fuse's drop read by a recorder, millivolts."""
+    range_mv = recorder.range_over(DROP_MV)
+    return Traits(recorder.noise_mv, recorder.rate_hz / 2, step=recorder.step_mv(range_mv), most=range_mv)
+
+
+def count(kinds: Iterable[str], drop: str) -> tuple[int, int]:
+    """How many of the kinds are clamped, how many are fuse drops."""
+    listed = list(kinds)
+    drops = sum(kind == drop for kind in listed)
+    return len(listed) - drops, drops
