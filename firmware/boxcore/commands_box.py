@@ -341,7 +341,7 @@ TABLE = (
     ("DIAGnostic:CLOCk", PROTECTED, 1, (words.integer(0, MAX_UTC_S), words.integer(0, 999)), _pair),
     ("DIAGnostic:CLOCk?", OPEN, 0, (), _clock),
     ("DIAGnostic:JOURnal?", PROTECTED, 0, (), _journal),
-    ("DIAGnostic:MONitor?", OPEN, 0, (), lambda ins: "%d" % ins.box.board.monitor),
+    ("DIAGnostic:MONitor?", PROTECTED, 0, (), lambda ins: "%d" % ins.box.board.monitor),
     ("DIAGnostic:OWN?", PROTECTED, 0, (), _own),
     ("DIAGnostic:PROGram?", PROTECTED, 1, (slot_name,), _program),
     ("DIAGnostic:RUN?", PROTECTED, 0, (), _run),
