@@ -34,6 +34,7 @@ from nightdraw.board import BoardModel, Switch
 BOX = "BGND"  # the box's ground; `gnd` is node 0 to SPICE, and that is the vehicle's
 HIGH_V = 3.3
 BATTERY_OHMS = 0.01  # a small starter battery
+LOGIC_SHARE = 0.3  # HCT inputs switch at 1.5 V with 5 V, and lower with less
 SOURCE_OHMS = 50.0  # logic outputs
 RUNS_FROM_V = 6.0  # below, the step-down module stands still
 DROPOUT_V = 1.0
@@ -70,7 +71,8 @@ def deck(
     ]
     said = drives or {}
     for number in range(1, len(board.channels) + 1):
-        lines.append(f"VCH{number} CH{number} {BOX} {said.get(number, f'{HIGH_V:g}')}")
+        lines.append(f"VCH{number} GPIO{number} {BOX} {said.get(number, f'{HIGH_V:g}')}")
+        lines.append(f"BCH{number} CH{number} {BOX} V=min(v(GPIO{number},{BOX}), v(3V3X,{BOX}))")
     for part in netlist.parts:
         make = ELEMENTS.get(part.kind)
         if make is not None:
@@ -161,14 +163,16 @@ def _supervisor(part: Part, nets: Mapping[str, str], board: BoardModel) -> list[
 
 
 def _buffer(part: Part, nets: Mapping[str, str], board: BoardModel) -> list[str]:
-    """Each output: 50 ohm to VCC or ground while both enables are low (HCT: under 1.5 V), else nothing."""
+    """Each output: 50 ohm to VCC or ground while both enables are low (HCT: 1.5 V at 5 V), else nothing."""
     ground = nets["GND"]
-    driven = f"v({nets['OE1']},{ground}) < 1.5 ? (v({nets['OE2']},{ground}) < 1.5 ? 1 : 0) : 0"
+    supply = f"v({nets['VCC']},{ground})"
+    level = f"{LOGIC_SHARE:g}*{supply}"
+    driven = f"v({nets['OE1']},{ground}) < {level} ? (v({nets['OE2']},{ground}) < {level} ? 1 : 0) : 0"
     lines = [f"BEN{part.ref} EN{part.ref} {ground} V={driven}"]
     for pin in part.pins:
         if pin.startswith("Y") and pin not in part.spare:
             inlet, outlet = nets["A" + pin[1:]], nets[pin]
-            wanted = f"(v({inlet},{ground}) > 1.5 ? v({nets['VCC']},{ground}) : 0)"
+            wanted = f"(v({inlet},{ground}) > {level} ? {supply} : 0)"
             flow = f"v(EN{part.ref},{ground})*(v({outlet},{ground})-{wanted})/{SOURCE_OHMS:g}"
             lines.append(f"B{part.ref}{pin} {outlet} {ground} I={flow}")
     return lines

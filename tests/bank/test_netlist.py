@@ -1,0 +1,117 @@
+"""The netlist of every shipped board, and the electrical rules on netlists broken on purpose."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+from nightdraw import data
+from nightdraw.bank import electrical
+from nightdraw.bank.circuit import build
+from nightdraw.bank.control import gpio_pin
+from nightdraw.bank.netlist import GROUND, Join, Netlist, Stress
+from nightdraw.board import load_board
+
+SHIPPED = sorted(data.folder("hardware").glob("*.yaml"))
+
+
+@pytest.fixture(scope="module")
+def netlist() -> Netlist:
+    return build(load_board())
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
+def test_shipped_netlists_hold_every_rule(path: Path) -> None:
+    assert list(electrical.remarks(build(load_board(path)))) == []
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
+def test_every_channel_runs_from_its_pin_to_ground(path: Path) -> None:
+    """GPIO, buffer, gate resistor, gate; supply, resistors, drain, source, return: followed by hand."""
+    board = load_board(path)
+    netlist = build(board)
+    for number, channel in enumerate(board.channels, 1):
+        pin = gpio_pin(channel.pin)
+        assert pin is not None
+        inlet = netlist.net("U1", pin)
+        buffered = [join for join in netlist.nets()[inlet or ""] if join.ref in ("U2", "U3")]
+        assert len(buffered) == 1
+        outlet = netlist.net(buffered[0].ref, "Y" + buffered[0].pin[1:])
+        gate = netlist.net(f"Q{number}", "G")
+        assert outlet is not None
+        assert gate is not None
+        assert [part.ref for part in netlist.between(outlet, gate)] == [f"RG{number}"]
+        bodies = [part for part in netlist.parts if part.ref.rstrip("abcdefghi") == f"RB{number}"]
+        assert len(bodies) == channel.count
+        assert netlist.net(f"Q{number}", "S") == ("RET" if board.monitor else GROUND)
+
+
+def test_a_split_channel_is_wired_as_it_says(tmp_path: Path) -> None:
+    """Two in series, two such strings: the resistance from VP to the drain is that of the channel."""
+    text = data.board_path().read_text()
+    old = "ohms: 620 ohm, tolerance: 1 %, on_ohms: 0.05 ohm, body: film-1w"
+    assert old in text
+    (tmp_path / "b.yaml").write_text(text.replace(old, old + ", each: 620 ohm, in_series: 2, in_parallel: 2"))
+    netlist = build(load_board(tmp_path / "b.yaml"))
+    middle = {netlist.net(f"RB5{letter}", pin) for letter in "abcd" for pin in "12"} - {"VP", "D5"}
+    assert len(middle) == 2
+    for net in middle:
+        assert net is not None
+        assert len(netlist.nets()[net]) == 2
+        assert len(list(netlist.between("VP", net))) == len(list(netlist.between(net, "D5"))) == 1
+
+
+def without(netlist: Netlist, ref: str) -> Netlist:
+    """The netlist with one part taken out."""
+    parts = tuple(part for part in netlist.parts if part.ref != ref)
+    return Netlist(parts, tuple(join for join in netlist.joins if join.ref != ref))
+
+
+def rules(netlist: Netlist) -> set[tuple[str, str]]:
+    """Parts and rules that are broken."""
+    return {(remark.part, remark.rule) for remark in electrical.remarks(netlist)}
+
+
+def test_a_gate_without_its_pull_down(netlist: Netlist) -> None:
+    assert rules(without(netlist, "RP3")) == {("Q3", "gate-pull-down")}
+
+
+@pytest.mark.parametrize(
+    ("cap", "part"), [("C2", "PS1"), ("C9", "U2"), ("C4", "U1"), ("C12", "U4"), ("C5", "U5")]
+)
+def test_a_supply_pin_without_its_capacitor(netlist: Netlist, cap: str, part: str) -> None:
+    assert (part, "supply-capacitor") in rules(without(netlist, cap))
+
+
+def test_a_capacitor_that_serves_another_part_does_not_count(netlist: Netlist) -> None:
+    parts = tuple(dataclasses.replace(p, near="U4") if p.ref == "C9" else p for p in netlist.parts)
+    assert rules(Netlist(parts, netlist.joins)) == {("U2", "supply-capacitor")}
+
+
+def test_a_net_with_one_pin(netlist: Netlist) -> None:
+    joins = (*netlist.joins, Join("STRAY", "U1", "17 GP13"))
+    assert ("U1", "net-single-pin") in rules(Netlist(netlist.parts, joins))
+
+
+def test_a_pin_on_two_nets(netlist: Netlist) -> None:
+    joins = (*netlist.joins, Join("VP", "RG1", "1"))
+    assert ("RG1", "pin-two-nets") in rules(Netlist(netlist.parts, joins))
+
+
+def test_a_pin_left_open_and_one_that_is_not_there(netlist: Netlist) -> None:
+    open_one = tuple(join for join in netlist.joins if (join.ref, join.pin) != ("U2", "OE1"))
+    assert ("U2", "pin-open") in rules(Netlist(netlist.parts, open_one))
+    joins = (*netlist.joins, Join("VP", "RG1", "3"))
+    assert ("RG1", "pin-unknown") in rules(Netlist(netlist.parts, joins))
+
+
+def test_a_rating_below_its_worst_case(netlist: Netlist) -> None:
+    stressed = Stress("voltage", 59.3, 50.0, "V")
+    parts = tuple(dataclasses.replace(p, stress=(stressed,)) if p.ref == "C2" else p for p in netlist.parts)
+    assert rules(Netlist(parts, netlist.joins)) == {("C2", "rating")}
+
+
+def test_almost_every_part_states_its_worst_case(netlist: Netlist) -> None:
+    silent = {part.ref for part in netlist.parts if not part.stress}
+    assert silent == {"X1", "S1", "S2", "S3"}, "contacts and splice carry what any of them bears"

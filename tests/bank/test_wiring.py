@@ -1,0 +1,145 @@
+"""Conductors, fuses and protection: laws that hold for any wire, and findings for planted mistakes."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import strategies as st
+from nightdraw import data
+from nightdraw.bank import fuses
+from nightdraw.bank.wire import SIZES_MM2, Conductor
+from nightdraw.bank.wiring import peak_a, wire_up
+from nightdraw.board import load_board
+from nightdraw.cli.bank import group
+
+areas = st.sampled_from(SIZES_MM2)
+SHIPPED = sorted(data.folder("hardware").glob("*.yaml"))
+
+
+@given(areas, st.floats(0.1, 8.0), st.floats(0.1, 8.0))
+def test_more_current_is_warmer_and_a_thicker_wire_is_cooler(area: float, a: float, b: float) -> None:
+    low, high = sorted((a, b))
+    wire = Conductor(area)
+    assert wire.settles_c(low, 40) <= wire.settles_c(high, 40) + 1e-6
+    thicker = Conductor(SIZES_MM2[min(len(SIZES_MM2) - 1, SIZES_MM2.index(area) + 1)])
+    assert thicker.settles_c(high, 40) <= wire.settles_c(high, 40) + 1e-6
+
+
+@given(areas, st.floats(0, 70))
+def test_what_a_wire_carries_alone_warms_it_to_its_limit(area: float, ambient_c: float) -> None:
+    """Two ways to the same heat balance."""
+    wire = Conductor(area)
+    assert wire.settles_c(wire.carries_a(ambient_c, together=1.0), ambient_c) == pytest.approx(100, abs=0.01)
+
+
+@given(st.sampled_from(["C", "F", "E"]), st.floats(0.01, 60), st.floats(-20, 120))
+def test_the_next_rating_bears_the_current_and_the_one_below_does_not(
+    kind: str, current_a: float, ambient_c: float
+) -> None:
+    rating = fuses.next_rating(kind, current_a, ambient_c)
+    ratings = fuses.RATINGS[kind]
+    share = fuses.share(kind, ambient_c)
+    if rating is None:
+        assert ratings[-1] * share < current_a
+        return
+    assert rating * share >= current_a
+    below = [other for other in ratings if other < rating]
+    assert not below or below[-1] * share < current_a
+
+
+def test_colours_stand_only_where_the_lists_agree() -> None:
+    assert fuses.colour("C", 10) == "red"
+    assert fuses.colour("E", 50) == "red"
+    assert fuses.colour("C", 35) is None
+    assert fuses.colour("E", 10) is None
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
+def test_shipped_boards_are_wired_soundly(path: Path) -> None:
+    answer = wire_up(load_board(path), 40)
+    assert answer.ok, answer.remarks
+    assert answer.fuse.rating_a * fuses.share(answer.fuse.type, 40) >= answer.peak_a
+
+
+def test_drop_is_ohms_law_and_grows_with_length() -> None:
+    board = load_board()
+    near, far = wire_up(board, 20, length_m=1), wire_up(board, 20, length_m=4)
+    for one, four in zip(near.conductors[:2], far.conductors[:2], strict=True):
+        assert four.drop_mv == pytest.approx(4 * one.drop_mv)
+        assert one.drop_20c_mv == pytest.approx(peak_a(board) * one.mohm_m)
+        assert one.drop_mv >= one.drop_20c_mv, "warm copper resists more"
+
+
+def edited(tmp_path: Path, *changes: tuple[str, str]) -> Path:
+    """The shipped board with texts replaced, each of which must be there."""
+    text = data.board_path().read_text()
+    for old, new in changes:
+        assert text.count(old) == 1, old
+        text = text.replace(old, new)
+    path = tmp_path / "board.yaml"
+    path.write_text(text)
+    return path
+
+
+FUSE, LEAD, SPLICE = (
+    "fuse: {type: C, rating: 2 A}",
+    "lead: {area: 0.75 mm2",
+    "splice: {fuse: 10 A, load: 3 A}",
+)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "rule"),
+    [
+        (FUSE, "fuse: {type: C, rating: 1 A}", "fuse-below-load"),
+        (FUSE, "fuse: {type: C, rating: 15 A}", "fuse-above-conductor"),
+        (FUSE, "fuse: {type: C, rating: 2.5 A}", "fuse-rating"),
+        (FUSE + "\n", "", "fuse-missing"),
+        (LEAD + ", length: 2 m}\n", "", "lead-missing"),
+        (LEAD, "lead: {area: 0.22 mm2", "conductor"),
+        (SPLICE, "splice: {fuse: 5 A, load: 3 A}", "splice-fuse"),
+        ("inside: {area: 0.5 mm2, length: 0.3 m}\n", "", "inside-missing"),
+    ],
+)
+def test_planted_mistakes_are_named(tmp_path: Path, old: str, new: str, rule: str) -> None:
+    answer = wire_up(load_board(edited(tmp_path, (old, new))), 40)
+    assert not answer.ok
+    assert rule in {remark.rule for remark in answer.remarks if remark.severity == "error"}
+
+
+def test_the_remedy_for_a_thin_lead_is_one_that_passes(tmp_path: Path) -> None:
+    path = edited(tmp_path, (LEAD + ", length: 2 m", LEAD + ", length: 6 m"))
+    finding = next(r for r in wire_up(load_board(path), 40).remarks if r.rule == "conductor")
+    size = finding.message.split("take ")[1]
+    assert wire_up(
+        load_board(edited(tmp_path, (LEAD + ", length: 2 m", f"lead: {{area: {size}, length: 6 m"))), 40
+    ).ok
+
+
+def run(*arguments: str) -> tuple[int, dict[str, object]]:
+    """Status and document of `bank wiring`."""
+    result = CliRunner().invoke(group, ["wiring", *arguments, "--json"])
+    return result.exit_code, json.loads(result.stdout)
+
+
+def test_the_command_keeps_its_contract() -> None:
+    status, document = run(str(data.board_path()), "--length", "1m")
+    assert status == 0
+    assert document["ok"] is True
+    rows = document["conductors"]
+    assert isinstance(rows, list)
+    assert {"name", "mm2", "drop_mv", "ok"} <= set(rows[0])
+    assert {"rating_a", "type", "drop_mv"} <= set(document["fuse"])  # type: ignore[call-overload]
+    status, document = run(str(data.board_path()), "--length", "30m")
+    assert (status, document["ok"]) == (1, False)
+
+
+def test_the_vehicles_own_circuit_can_be_named() -> None:
+    status, _ = run(str(data.board_path()), "--splice-fuse", "10A", "--splice-load", "7A")
+    assert status == 1
+    status, _ = run(str(data.board_path()), "--splice-fuse", "15A", "--splice-load", "7A")
+    assert status == 0
