@@ -151,7 +151,7 @@ def report(chip, ended):
         "starved": hal.starved_count if hal else None,
         "late": hal.late_ticks if hal else None,
         "files": sorted(os.listdir()),
-        "zero_ns": zero_ns(chip, hal) if hal else None,
+        "zero_ns": zero_ns(chip, hal) if hasattr(hal, "_us") else None,  # compiled, its names are short
     }
     with open("out.json", "w") as file:
         file.write(json.dumps(out))

@@ -20,6 +20,8 @@ from nightdraw.board import BoardModel
 from nightdraw.errors import Finding, InputError
 from nightdraw.link.fold import fold
 from nightdraw.link.prune import prune
+from nightdraw.link.shorten import Renames, shorten
+from nightdraw.link.shorten import legend as short_names
 
 PACKAGE = "boxcore"
 BOARD = "board.json"
@@ -74,13 +76,26 @@ def _plain() -> list[BoardFile]:
     return [BoardFile(name, (folder / name).read_bytes().replace(b"\r\n", b"\n")) for name in PLAIN]
 
 
-@functools.cache
-def _sources() -> dict[str, str]:
-    """The package's modules without what only the host uses, their constants folded: an eighth less."""
+def legend() -> dict[str, Renames]:
+    """What a box's fault.txt means: of each module, the short names that a trace shows, with the source's."""
+    return short_names(_folded())
+
+
+def _scripts() -> list[str]:
+    return [(data.folder("firmware") / name).read_text("utf-8") for name in PLAIN]
+
+
+def _folded() -> dict[str, str]:
+    """The package's modules without what only the host uses, their constants folded."""
     paths = sorted(Path(core.__file__).parent.glob("*.py"))
     whole = {path.stem: path.read_text("utf-8") for path in paths}
-    scripts = [(data.folder("firmware") / name).read_text("utf-8") for name in PLAIN]
-    return fold(prune(whole, PACKAGE, scripts), PACKAGE)
+    return fold(prune(whole, PACKAGE, _scripts()), PACKAGE)
+
+
+@functools.cache
+def _sources() -> dict[str, str]:
+    """The package's modules as they are compiled."""
+    return shorten(_folded(), _scripts())
 
 
 def _modules(progress: Progress) -> list[BoardFile]:
