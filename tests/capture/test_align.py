@@ -83,3 +83,15 @@ def test_the_clock_goes_both_ways() -> None:
     t_s = np.array([0.0, 1.0, 1e4])
     np.testing.assert_allclose(clock.to_run(clock.to_recording(t_s)), t_s, atol=1e-9)
     assert clock.to_recording(np.array([1e4]))[0] == pytest.approx(12.5 + 1e4 + 0.8)
+
+
+@pytest.mark.parametrize("offset_s", [0.0, 31.7])
+def test_a_switch_fault_that_turns_heights_round_leaves_the_instants(offset_s: float) -> None:
+    """A large channel stuck on makes small of large steps and falls of rises; when they come stays."""
+    rng = np.random.default_rng(9)
+    t_s = np.cumsum(rng.uniform(0.3, 8.0, 16))
+    known = Edges(t_s, np.tile([350.0, -350.0, 90.0, -90.0], 4))
+    seen = Edges(t_s + offset_s, np.tile([57.0, -57.0, -203.0, 203.0], 4))
+    clock = align(known, seen, (0.0, float(t_s[-1]) + offset_s + 1), 1e-3)
+    assert clock.matched == len(t_s)
+    assert clock.offset_s == pytest.approx(offset_s, abs=1e-3)

@@ -25,8 +25,11 @@ SHARE = 0.3  # edges smaller than this share of the typical one don't lead: nois
 LIKE = (
     0.75  # two edges may be one when the lesser is a quarter of the larger or more: a fault changes heights
 )
-MET_SHARE = 0.25  # a place at which fewer of the edges meet is chance
 LEAST_MA = 5.0  # or within this
+MET_SHARE = 0.25  # a place at which fewer of the edges meet is chance
+LEAST_MET = 0.5  # where fewer meet with their heights, a switch fault may have turned the heights round:
+BLIND_MET = 0.8  # then the instants alone decide, if that many of them meet
+LEAST_EDGES = 4  # fewer instants meet by chance
 FIRST_S = 60.0  # a candidate is first followed this far, where a rate moves an edge by 12 ms at the most
 DOUBTS = 3.0  # then as far as three deviations of the rate allow
 LEAST_S = 1e-5  # edges are never known better than this
@@ -53,12 +56,19 @@ class Clock:
         return (t_s - self.offset_s) / (1 + self.rate_ppm * 1e-6)
 
 
+NO_CLOCK = Clock(0.0, 0.0, 0, 0.0, 0)
+
+
 @dataclass(frozen=True)
 class Edges:
     """Instants in order and heights (mA, rises positive)."""
 
     t_s: Floats
     height_ma: Floats
+
+    def blind(self) -> Edges:
+        """The same instants, every edge like every other."""
+        return Edges(self.t_s, np.full(len(self.t_s), LEAST_MA))
 
     def large(self, least_ma: float) -> Edges:
         """Only those of at least this height."""
@@ -75,6 +85,10 @@ class _Fit:
     score: int
     deviation_s: float
 
+    def explains(self, share: float) -> bool:
+        """Whether it meets that share of the edges which lie within the recording, and enough of them."""
+        return self.hits >= max(share * self.expected, LEAST_EDGES)
+
 
 @dataclass(frozen=True)
 class _Line:
@@ -88,14 +102,14 @@ def align(known: Edges, seen: Edges, span_s: tuple[float, float], interval_s: fl
     known = known.large(max(SHARE * _typical(known), LEAST_MA))
     seen = seen.large(max(SHARE * (1 - LIKE) * _typical(known), LEAST_MA / 2))
     if not len(known.t_s) or not len(seen.t_s):
-        return Clock(0.0, 0.0, 0, 0.0, 0)
+        return NO_CLOCK
     reach_s = REACH_S + 2 * interval_s
-    fits = [
-        _follow(lag, here, known, seen, span_s, reach_s) for lag, here in _candidates(known, seen, reach_s)
-    ]
-    fits = [fit for fit in fits if fit.hits > MET_SHARE * min(fit.expected, len(seen.t_s))]
+    fits = _fits(known, seen, span_s, reach_s)
+    if not any(fit.explains(LEAST_MET) for fit in fits):
+        blind = _fits(known.blind(), seen.blind(), span_s, reach_s)
+        fits = [fit for fit in blind if fit.explains(BLIND_MET)] or fits
     if not fits:
-        return Clock(0.0, 0.0, 0, 0.0, 0)
+        return NO_CLOCK
     top = max(fit.score for fit in fits)
     best = min((fit for fit in fits if fit.score == top), key=lambda fit: abs(fit.offset_s))
     rivals = {
@@ -104,6 +118,14 @@ def align(known: Edges, seen: Edges, span_s: tuple[float, float], interval_s: fl
         if f.score >= top - 1 and abs(f.offset_s - best.offset_s) > SAME_S * 4
     }
     return Clock(best.offset_s, best.rate * 1e6, best.hits, best.deviation_s, len(rivals))
+
+
+def _fits(known: Edges, seen: Edges, span_s: tuple[float, float], reach_s: float) -> list[_Fit]:
+    """Every candidate followed, without those that meet by chance."""
+    fits = [
+        _follow(lag, here, known, seen, span_s, reach_s) for lag, here in _candidates(known, seen, reach_s)
+    ]
+    return [fit for fit in fits if fit.hits > MET_SHARE * min(fit.expected, len(seen.t_s))]
 
 
 def _typical(edges: Edges) -> float:
@@ -209,8 +231,8 @@ def _line(known_s: Floats, seen_s: Floats) -> _Line:
         away = known_s - middle
         left = lag - mean_lag - rate * away
         deviation = max(float(np.sqrt(np.average(left**2, weights=weight))), LEAST_S)
-        stiffness = float(np.dot(weight, away**2)) + (deviation / RATE_PRIOR) ** 2
-        rate = float(np.dot(weight, away * (lag - mean_lag))) / stiffness
+        stiffness = float(np.sum(weight * away**2)) + (deviation / RATE_PRIOR) ** 2
+        rate = float(np.sum(weight * away * (lag - mean_lag))) / stiffness
         left = lag - mean_lag - rate * away
         limit = 4 * max(float(np.median(np.abs(left))) / 0.6745, LEAST_S)
         weight = (np.abs(left) <= limit).astype(float)
