@@ -37,7 +37,7 @@ def group() -> None:
     """Size the load bank, see that it won't burn, and build it."""
 
 
-for _command in (bank_circuit.check, bank_circuit.wiring, bank_circuit.draw):
+for _command in (bank_circuit.check, bank_circuit.wiring, bank_circuit.draw, bank_circuit.adapter):
     group.add_command(_command)
 
 

@@ -141,3 +141,40 @@ def draw(board: str, out: Path, as_json: bool) -> None:
 
     files = write_all(load_board(board), out)
     output.finish({"files": [str(path) for path in files]}, "\n".join(str(path) for path in files), as_json)
+
+
+@click.command()
+@click.option(
+    "--type", "kind", type=click.Choice(["C", "F", "E"]), required=True, help="ISO 8820-3 type of the fuse."
+)
+@click.option("--pin", type=Quantity("length"), help="The probe pin's diameter (default 0.8mm).")
+@click.option("--pitch", type=Quantity("length"), help="From fuse to fuse in the row, as measured.")
+@click.option(
+    "--out",
+    type=click.Path(dir_okay=False, path_type=Path),
+    required=True,
+    metavar="FILE.stl",
+    help="Where to.",
+)
+@output.json_option
+def adapter(kind: str, pin: Fraction | None, pitch: Fraction | None, out: Path, as_json: bool) -> None:
+    """Write a printable cap that holds two probe pins on a blade fuse: C medium, F miniature, E large."""
+    from nightdraw.bank.adapter import cap_for, write
+    from nightdraw.bank.cautions import CAUTIONS
+
+    cap = cap_for(
+        kind, None if pin is None else float(pin) * 1000, None if pitch is None else float(pitch) * 1000
+    )
+    write(cap, out)
+    document = {
+        "file": str(out),
+        "outer_mm": [cap.outer_length, cap.outer_width, cap.grip + cap.roof + cap.fin],
+        "beside_cap_mm": cap.beside_cap_mm,
+        "beside_fuse_mm": cap.beside_fuse_mm,
+        "cautions": list(CAUTIONS),
+    }
+    text = (
+        f"written: {out}\n{cap.outer_length:.1f} x {cap.outer_width:.1f} mm; {cap.beside_cap_mm:.2f} mm to a "
+        f"cap on the next fuse, {cap.beside_fuse_mm:.2f} mm to the bare fuse"
+    )
+    output.finish(document, "\n".join([text, "", *(f"- {line}" for line in CAUTIONS)]), as_json)
