@@ -184,6 +184,19 @@ def test_a_missing_an_extra_a_longer_and_a_higher_pulse() -> None:
     assert base.differences[0].seen == pytest.approx(48, abs=1)
 
 
+def test_a_part_of_a_pulse_that_is_off_though_its_mean_is_not() -> None:
+    """A small draw on top of a long large one goes missing: 60 mA for 0.25 s in 450 mA for 6 s are 0.6 %."""
+    draws = [steady(22), pulse(450, 6.0, 20.0), pulse(60, 0.25, 20.0, 2.3)]
+    run = run_of(draws, 110)
+    level_ma = run.truth.level_ma.copy()
+    parts = np.flatnonzero(level_ma > 500)
+    assert len(parts) == 6
+    level_ma[parts[2]] -= 60
+    found = compare(run.asked, run.did, Clamp().recording(replace(run.truth, level_ma=level_ma)))
+    assert [(row.kind, row.pulse) for row in found.differences] == [(df.LEVEL, 3)]
+    assert "the part at 42.300 s, 510." in messages(found)
+
+
 def test_a_pulse_at_the_wrong_time() -> None:
     run = run_of([steady(40), random_draw(350, (0.3, 0.9), (2.0, 9.0))], 200, seed=3)
     late = run.truth.t_s.copy()

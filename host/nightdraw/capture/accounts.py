@@ -71,7 +71,7 @@ class Course:
     def mean_ma(self) -> float:
         """The mean from the first level to the end."""
         lasting = self.until_s - self.t_s
-        return float(np.dot(self.level_ma, lasting) / max(lasting.sum(), 1e-12))
+        return float(np.sum(self.level_ma * lasting) / max(lasting.sum(), 1e-12))
 
     def at(self, t_s: Floats) -> Floats:
         """The level at each instant."""
@@ -108,7 +108,7 @@ class Course:
         """The pulses of the course."""
         base = self.is_base()
         lasting = self.until_s - self.t_s
-        base_ma = float(np.dot(self.level_ma[base], lasting[base]) / max(lasting[base].sum(), 1e-12))
+        base_ma = float(np.sum(self.level_ma[base] * lasting[base]) / max(lasting[base].sum(), 1e-12))
         up = ~base & (self.level_ma > base_ma)
         change = np.diff(np.concatenate(([0], up.astype(np.int8), [0])))
         first, last = np.flatnonzero(change == 1), np.flatnonzero(change == -1) - 1

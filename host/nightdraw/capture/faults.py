@@ -28,7 +28,7 @@ LEAST_SHARE = 0.05  # a channel off by less is within tolerances, not a fault
 MOST_SHARE = 0.6  # a resistor of another value within arm's reach in the box of resistors
 LEAST_MA = 0.4  # an effect below this is not worth a screwdriver
 MEDIAN = np.pi / 2  # a median's variance is this much larger than a mean's
-MOST_GROUPS = 400  # the busiest kinds of step: more say nothing new and cost time
+MOST_GROUPS = 150  # the busiest kinds of step: more say nothing new and cost time
 MA_PER_NS_MV = 1e-9
 
 
@@ -142,7 +142,7 @@ class _Data:
         all_of_it = _effect(
             kind, k, self.channels_ns, whole.pattern, np.full(len(whole.pattern), whole.supply_mv)
         )
-        return np.append(other - one, np.dot(all_of_it, whole.share))
+        return np.append(other - one, np.sum(all_of_it * whole.share))
 
     def evidence(self, mean: Floats, spread: Floats, setup: Setup) -> float:
         """Log marginal likelihood of: mean, plus a normal amount of spread."""

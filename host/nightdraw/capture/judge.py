@@ -25,6 +25,7 @@ Suspects = Callable[
 ]  # excess and pulse (None: the base) -> what else may be at fault
 
 
+PART_SAMPLES = 5  # a shorter part of a pulse may be made of edges
 BESIDE = 7  # instants within the slack beside a pulse at which its base is looked for
 
 
@@ -95,7 +96,7 @@ def base(reference: Reference, seen: Seen, suspects: Suspects) -> Iterator[Diffe
     if not known.any():
         return
     number = float(seen.count[known].sum())
-    excess = float(np.dot(seen.count[known], seen.excess[known]) / number)
+    excess = float(np.sum(seen.count[known] * seen.excess[known]) / number)
     level = reference.train.base_ma
     if abs(excess) <= df.level_tolerance(level) + df.DOUBTS * seen.sigma_ma / np.sqrt(number):
         return
@@ -107,11 +108,39 @@ def base(reference: Reference, seen: Seen, suspects: Suspects) -> Iterator[Diffe
     yield reference.base_row(level + excess, message)
 
 
-def levels(reference: Reference, high: Heights, known: Bools, suspects: Suspects) -> Iterator[Difference]:
+def levels(reference: Reference, high: Heights, known: Bools, suspects: Suspects) -> list[Difference]:
     """Levels that are off: pulses of one level together, so that noise averages out, then single ones.
 
     known: pulses that count.
     """
+    return list(_levels(reference, high, known, suspects))
+
+
+def parts(reference: Reference, high: Heights, known: Bools, seen: Seen) -> Iterator[Difference]:
+    """Pulses whose mean is right and a part of which is off."""
+    train, course = reference.train, reference.course
+    zero, variance = seen.zero()
+    with np.errstate(invalid="ignore", divide="ignore"):
+        off = seen.excess - zero
+        doubt = df.DOUBTS * np.sqrt(seen.sigma_ma**2 / seen.count + variance)
+    height = course.level_ma - train.base_ma
+    wrong = (seen.count >= PART_SAMPLES) & (
+        np.abs(off) > np.maximum(df.LEVEL_MA, df.LEVEL_SHARE * height) + doubt
+    )
+    told: set[int] = set()
+    for level in np.flatnonzero(wrong).tolist():
+        pulse = int(np.searchsorted(train.first, level, side="right")) - 1
+        if pulse < 0 or level > train.last[pulse] or not known[pulse] or pulse in told:
+            continue
+        told.add(pulse)
+        text = (
+            f"the part at {course.t_s[level]:.3f} s, {height[level]:.1f} mA above the base, "
+            f"seen at {height[level] + off[level]:.1f} mA"
+        )
+        yield reference.row(df.LEVEL, pulse, "level_ma", float(high.level_ma[pulse]), text)
+
+
+def _levels(reference: Reference, high: Heights, known: Bools, suspects: Suspects) -> Iterator[Difference]:
     train = reference.train
     off = high.level_ma - train.level_ma
     group = _groups(train.level_ma)

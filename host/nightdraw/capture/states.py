@@ -17,9 +17,7 @@ DRIFT_MA2_PER_S = 0.3  # a zero that wanders 6 mA in two minutes (low-current cl
 SPREAD = 0.01  # a state's own level moves by a percent as the supply does, until the box picks a new pattern
 LEAST_MA = 0.25  # states nearer than this are one: the best clamps resolve 0.1 to 1 mA
 RETURNS = 2  # a base is a level that the current comes back to
-SHARE_OF_VISITS = (
-    8  # a base is visited at least an eighth as often as the busiest state: a single dip is none
-)
+SHARE_OF_VISITS = 8  # a base is visited at least an eighth as often as the busiest state: a lone dip is none
 SHARE_OF_TIME = 0.2  # or it fills a fifth of the time
 SEEN_SHARE = 0.05  # where nothing returns: the lowest level that fills a twentieth of the recording
 
@@ -124,14 +122,17 @@ def track(scan: Scan) -> States:
 def _joined(value: Floats, variance: Floats) -> Ints:
     """For each state the one that stands for it: a state that is nearer to a better known one than their
     doubts is that one. Poorly known states never join two that are well known."""
-    stands = np.zeros(len(value), dtype=np.int64)
-    known: list[int] = []
+    stands = np.arange(len(value))
+    known: list[tuple[float, int]] = []
     for here in np.argsort(variance, kind="stable").tolist():
-        near = min(known, key=lambda there: abs(value[there] - value[here]), default=here)
-        doubt = FALSE_Z * float(np.sqrt(variance[here] + variance[near])) + LEAST_MA
-        stands[here] = near if abs(value[near] - value[here]) <= doubt else here
-        if stands[here] == here:
-            known.append(here)
+        place = bisect_left(known, (float(value[here]), here))
+        near = min(known[max(place - 1, 0) : place + 1], key=lambda k: abs(k[0] - value[here]), default=None)
+        if near is not None:
+            doubt = FALSE_Z * float(np.sqrt(variance[here] + variance[near[1]])) + LEAST_MA
+            if abs(near[0] - value[here]) <= doubt:
+                stands[here] = near[1]
+                continue
+        known.insert(place, (float(value[here]), here))
     return stands
 
 

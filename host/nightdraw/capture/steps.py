@@ -15,14 +15,10 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-FALSE_Z = (
-    6.0  # normal noise goes beyond six deviations once in 5e8 windows: less than once in a long recording
-)
+FALSE_Z = 6.0  # normal noise goes beyond six deviations once in 5e8 windows: not once in a long recording
 KEEP_Z = 5.0  # a step, once placed, must stand this far above the noise of the two levels beside it
 PARTIAL_Z = 3.0  # beside a known step a sample this far off its level was caught in the middle of the step
-QUARTER_Z = (
-    0.31863936  # a quarter of |normal| lies below this: robust where three in four differences are steps
-)
+QUARTER_Z = 0.31863936  # a quarter of |normal| lies below this: three in four differences may be steps
 HALF_Z = 0.67448975  # half of |normal| lies below this
 TRIM_Z = 2.5  # one in eighty normal differences is larger: leaving them out lowers the deviation by 2 %
 QUIET_WINDOWS = 16  # fewer windows than this say too little about the noise at their width
@@ -35,7 +31,7 @@ GUARD_FROM = 5  # levels of fewer samples can't spare them
 DYNAMIC = 1e-4  # a recorder resolves 13 bits at the most: noise below 1e-4 of the range is arithmetic
 QUANTUM_MA = 20.0  # coarser steps of the values than this are pulses, not the resolution of a recorder
 FINE_MA = (
-    2.0  # values that step by this or less, or by FINE_SHARE of their range, show a recorder's resolution:
+    2.0  # values in steps of this or less, or of FINE_SHARE of their range, show a recorder's resolution:
 )
 FINE_SHARE = 0.05  # as a zero creeps they jump by one unit, which is no pulse
 SOME = 1 << 14  # values enough for a quantile: it is known to a percent then

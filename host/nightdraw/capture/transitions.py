@@ -243,18 +243,14 @@ def _trim(
         mean = (total[closes] - total[opens]) / np.maximum(length, 1)
         jump = mean[1:] - mean[:-1]
         rest = np.maximum(length - 1, 1)
-        # the first sample of the level after, against the rest of that level
-        lag = ((total[closes] - total[opens]) - value[opens])[1:] / rest[1:] - value[
-            np.minimum(last, len(value) - 1)
-        ]
+        summed = total[closes] - total[opens]
         noise = st.PARTIAL_Z * sigma * np.sqrt(1 + 1 / rest)
+        # the first sample of the level after, and the last of the one before, against the rest of theirs
+        lag = (summed[1:] - value[last]) / rest[1:] - value[last]
+        lead = value[first - 1] - (summed[:-1] - value[first - 1]) / rest[:-1]
         late = (lag * np.sign(jump) > noise[1:]) & (length[1:] >= 2) & ~is_gap
-        # the last sample of the level before, against the rest of that level
-        lead = value[first - 1] - ((total[closes] - total[opens])[:-1] - value[first - 1]) / rest[:-1]
         early = (lead * np.sign(jump) > noise[:-1]) & (length[:-1] >= 2) & ~is_gap
-        early[1:] &= ~(
-            late[:-1] & (length[1:-1] < 3)
-        )  # two claims on a level of two samples: the first has it
+        early[1:] &= ~(late[:-1] & (length[1:-1] < 3))  # of two claims on two samples the first is granted
         last[late] += 1
         first[early] -= 1
         if not late.any() and not early.any():

@@ -29,7 +29,7 @@ TOGETHER_S = 1.0  # a recording whose own zero is this near to the run's was sta
 
 
 @dataclass(frozen=True)
-class Finding:
+class Held:
     """told: False where the recording can't speak about the run; broken: a channel was found to be."""
 
     told: bool
@@ -53,15 +53,13 @@ def reference_of(asked: Course | None, did: Did | None) -> Reference:
     return Reference("did", course, train, wanted, asked_of, asked)
 
 
-def hold(
-    reference: Reference, did: Did | None, recording: Recording, pulses: Pulses, clock: Clock
-) -> Finding:
+def hold(reference: Reference, did: Did | None, recording: Recording, pulses: Pulses, clock: Clock) -> Held:
     """Everything in which the recording differs from the reference."""
     lost = accounts.NOTHING_LOST if did is None else did.lost
     seen = against.look(reference.course, clock, recording, pulses)
     seen = seen.without(lost.touches(reference.course.t_s, reference.course.until_s))
     if not seen.count.any():
-        return Finding(False, [], False, ["the recording shows nothing of the run"])
+        return Held(False, [], False, ["the recording shows nothing of the run"])
     broken = _diagnose(seen, did) if did is not None else None
     rows = []
     suspects: judge.Suspects = _nobody
@@ -82,7 +80,7 @@ def _unexplained(
     clock: Clock,
     suspects: judge.Suspects,
     rows: list[Difference],
-) -> Finding:
+) -> Held:
     """What is left when a broken channel's part is taken off: pulse by pulse, and the base."""
     broken = bool(rows)
     high = judge.heights(reference, seen)
@@ -96,11 +94,12 @@ def _unexplained(
     moved = dict(timing.moved(reference, seen, ends, known))
     rows += moved.values()
     # where a pulse moved its level was looked for in the wrong place
-    rows += judge.levels(reference, high, known & ~gone & ~np.isin(pulse, list(moved)), suspects)
+    still = known & ~gone & ~np.isin(pulse, list(moved))
+    rows += judge.levels(reference, high, still, suspects) or judge.parts(reference, high, still, seen)
     rows += judge.base(reference, seen, suspects)
     hidden = known & alone & (df.DOUBTS * high.deviation_ma > reference.train.level_ma)
     told = bool(rows) or not len(pulse) or bool((known & ~hidden).any())
-    return Finding(told, rows, broken, list(_notes(reference, known, hidden, clock, pulses)))
+    return Held(told, rows, broken, list(_notes(reference, known, hidden, clock, pulses)))
 
 
 def _nobody(_excess_ma: float, _pulse: int | None) -> str:
@@ -162,9 +161,9 @@ def _diagnose(seen: Seen, did: Did) -> Diagnosis | None:
     whole = faults.Level(
         pattern=pattern,
         share=np.bincount(place.reshape(-1), weight).astype(float),
-        supply_mv=float(np.dot(weight, did.supply_mv[known])),
-        level_ma=float(np.dot(weight, level[known])),
-        excess=float(np.dot(weight, seen.excess[known])),
+        supply_mv=float(np.sum(weight * did.supply_mv[known])),
+        level_ma=float(np.sum(weight * level[known])),
+        excess=float(np.sum(weight * seen.excess[known])),
         variance=float(sigma**2 / seen.count[known].sum()),
     )
     return faults.diagnose(steps, whole, did.channels_ns)
