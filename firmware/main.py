@@ -11,6 +11,7 @@ import sys
 import update
 
 update.settle()  # before boxcore is imported: a mix of two firmwares must never get that far
+del update, sys.modules["update"]  # its memory is wanted
 
 from boxcore import board, hal_rp2  # noqa: E402
 

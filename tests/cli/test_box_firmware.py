@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import json
+import random
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from nightdraw import __version__, data
+from nightdraw.bench.serve import Server
+from nightdraw.bench.setup import build
 from nightdraw.cli import main
 from nightdraw.link import deploy, firmware, open_box, probe, uf2
 
@@ -200,3 +204,31 @@ def test_an_image_never_replaces_its_source(call, tmp_path):
     assert source.read_bytes() == micropython()
     status, document, _ = call("image", "--micropython", str(tmp_path / "none"), "--out", str(tmp_path / "o"))
     assert (status, document["errors"][0]["file"]) == (2, str(tmp_path / "none"))
+
+
+def test_a_cable_pulled_anywhere_is_told_in_words_and_mended(call, board, seed):
+    """The whole firmware, from an empty board; the next run goes on where this one ended."""
+    chance = random.Random(seed)
+    assert call("install", "--box", board.plug(boot=False))[0] == 0
+    total = board.heard
+    for at in [1, 30, *(chance.randrange(1, total) for _ in range(4))]:
+        for path in [path for path in board.folder.rglob("*") if path.is_file()]:
+            path.unlink()
+        status, document, _ = call("install", "--box", board.plug(pull_at=at, boot=False))
+        assert status == 2, f"pulled at byte {at} of {total}"
+        assert set(document) == {"errors"}
+        status, document, _ = call("install", "--box", board.plug())
+        assert status == 0, f"mended after byte {at} of {total}"
+        assert hashes(board.folder) == {file["name"]: file["sha256"] for file in document["files"]}
+
+
+def test_a_simulated_box_behind_a_terminal_carries_no_files(call):
+    server = Server(build().world(), terminal=True)
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    try:
+        status, document, _ = call("install", "--box", server.path)
+    finally:
+        server.stop()
+        thread.join()
+    assert (status, document["errors"][0]["hint"]) == (2, "nothing needs to be installed there")

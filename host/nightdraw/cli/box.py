@@ -52,7 +52,8 @@ def find(as_json: bool) -> None:
     from nightdraw.link.find import CHECK_HINT
     from nightdraw.link.find import find as look
 
-    boxes, notes = look()
+    with output.progress("looking", 1) as shown:
+        boxes, notes = look(progress=shown.reach)
     for finding in notes:
         note(finding)
     if not boxes:
@@ -67,15 +68,17 @@ def find(as_json: bool) -> None:
 @output.json_option
 def check(box: str | None, as_json: bool) -> None:
     """Walk the way from the cable to the box's answer, and say what to do where it is broken."""
-    from nightdraw.link.check import check as walk
+    from nightdraw.link.check import walk
 
-    steps = walk(box)
-    ok = all(step.ok for step in steps)
-    lines = [f"{'ok    ' if step.ok else 'BROKEN'}  {step.name}: {step.message}" for step in steps]
-    if not ok:
-        lines.append(f"do this: {steps[-1].remedy}")
+    steps = []
+    for step in walk(box):
+        steps.append(step)
+        if not as_json:  # at once: somebody waits, and a silent line takes some seconds
+            output.say(f"{'ok    ' if step.ok else 'BROKEN'}  {step.name}: {step.message}")
+    ok = steps[-1].ok
     document = {"steps": [step.document() for step in steps], "ok": ok}
-    output.finish(document, "\n".join(lines), as_json, 0 if ok else EXIT_NO)
+    text = "the box answers" if ok else f"do this: {steps[-1].remedy}"
+    output.finish(document, text, as_json, 0 if ok else EXIT_NO)
 
 
 @group.command()

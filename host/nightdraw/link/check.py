@@ -53,15 +53,12 @@ class _BrokenError(Exception):
         self.step = step
 
 
-def check(box: str | None, around: Bench | None = None) -> list[Step]:
-    """Walk the chain to the box that `box` means (None: the only one) up to the first step that fails."""
-    steps = []
+def walk(box: str | None, around: Bench | None = None) -> Iterator[Step]:
+    """The steps on the way to the box that `box` means (None: the only one), up to the first that fails."""
     try:
-        for step in _walk(box, around or Bench()):
-            steps.append(step)
+        yield from _walk(box, around or Bench())
     except _BrokenError as broken:
-        steps.append(broken.step)
-    return steps
+        yield broken.step
 
 
 def _walk(box: str | None, around: Bench) -> Iterator[Step]:

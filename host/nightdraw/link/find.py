@@ -56,12 +56,19 @@ class Surroundings:
         return [port for port in self.ports() if port.may_be_a_box]
 
 
-def find(around: Surroundings | None = None) -> tuple[list[Found], list[Finding]]:
-    """Every box that is plugged in and answers; and what is to be said of the ports that don't."""
+def find(
+    around: Surroundings | None = None, progress: Callable[[float], None] = lambda share: None
+) -> tuple[list[Found], list[Finding]]:
+    """Every box that is plugged in and answers; and what is to be said of the ports that don't.
+
+    progress: takes the share of the ports that were looked at; a silent one takes some seconds.
+    """
     around = around or Surroundings()
     found: list[Found] = []
     notes: list[Finding] = []
-    for port in around.candidates():
+    candidates = around.candidates()
+    for number, port in enumerate(candidates):
+        progress(number / len(candidates))
         try:
             box = look(port.name, around)
         except LinkError as error:
