@@ -90,8 +90,8 @@ def test_a_switch_fault_that_turns_heights_round_leaves_the_instants(offset_s: f
     """A large channel stuck on makes small of large steps and falls of rises; when they come stays."""
     rng = np.random.default_rng(9)
     t_s = np.cumsum(rng.uniform(0.3, 8.0, 16))
-    known = Edges(t_s, np.tile([350.0, -350.0, 90.0, -90.0], 4))
-    seen = Edges(t_s + offset_s, np.tile([57.0, -57.0, -203.0, 203.0], 4))
+    known = Edges(t_s, np.tile([350.0, -350.0, 190.0, -190.0], 4))
+    seen = Edges(t_s + offset_s, np.tile([57.0, -57.0, -103.0, 103.0], 4))
     clock = align(known, seen, (0.0, float(t_s[-1]) + offset_s + 1), 1e-3)
     assert clock.matched == len(t_s)
     assert clock.offset_s == pytest.approx(offset_s, abs=1e-3)
