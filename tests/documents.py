@@ -53,7 +53,7 @@ def records() -> str:
 def headers() -> str:
     """Every command header of the instrument, and what a locked box does with it."""
     rows: list[tuple[object, ...]] = [
-        (f"`{row[commands.HEADER]}`", row[commands.LOCKED]) for row in commands.TABLE
+        (f"`{row[commands.HEADER]}`", row[commands.LOCKED]) for row in commands.table()
     ]
     return table(("header", "while locked"), rows)
 

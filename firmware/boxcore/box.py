@@ -6,7 +6,6 @@ A request asks permission first and changes state second; a refused one raises B
 from boxcore import journal as jn
 from boxcore import program as pg
 from boxcore import run as rn
-from boxcore import selftest
 from boxcore import states as st
 from boxcore import trim as tr
 from boxcore.engine import Engine
@@ -245,7 +244,9 @@ class Box(Engine):
 
     def selftest(self):
         """0, or the number of the first check that fails (see selftest.py); raises BoxError -221 while
-        anything plays."""
+        anything plays. Its code is loaded only now, for few power-ups ask for it."""
+        from boxcore import selftest
+
         if self.state in st.PLAYING:
             raise BoxError(-221, "can't self-test while %s" % self.state)
         self.slots.scan(max(self.ledger.serials))

@@ -18,7 +18,7 @@ Where the standard leaves room:
 
 import binascii
 
-from boxcore import commands_box, commands_common, commands_lock, commands_trim, scpi, scpi_text, trim
+from boxcore import commands_box, commands_common, scpi, scpi_text, trim
 from boxcore.scpi_errors import ScpiError, is_command_error
 from boxcore.scpi_status import Status
 from boxcore.states import BoxError
@@ -27,7 +27,27 @@ MAX_ANSWER = 200  # bytes of a message's answer with its NL: fits the board's US
 
 FAULT = "!"  # what the seal hears for bytes that were no unit; no unit is this
 
-TABLE = commands_common.TABLE + commands_lock.TABLE + commands_box.TABLE + commands_trim.TABLE
+TABLES = (commands_common.TABLE, commands_box.TABLE)  # searched one after the other: a sum would be a copy
+
+
+def table():
+    """Every row that any instrument has, for documents and tests."""
+    return sum(TABLES + (_lock_rows(), _trim_rows()), ())
+
+
+# Lock and trim are asked for seldom: their commands are loaded when they are, and take no memory before.
+
+
+def _lock_rows():
+    from boxcore import commands_lock
+
+    return commands_lock.TABLE
+
+
+def _trim_rows():
+    from boxcore import commands_trim
+
+    return commands_trim.TABLE
 
 
 class Instrument:
@@ -43,7 +63,7 @@ class Instrument:
         self._sense = sense
         self.now = 0
         self.status = Status()
-        self._rows = TABLE + tuple(extra)
+        self._tables = TABLES + (tuple(extra),)
         self._receiver = scpi.Receiver()
         self._replies = bytearray()
         self._sink = None
@@ -242,10 +262,18 @@ class Instrument:
             if not header.startswith(":"):
                 words = self._path + words
             self._path = words[:-1]
-        row = _row(self._rows, words, header.endswith("?"))
+        row = self._row(words, header.endswith("?"))
         if row[LOCKED] == commands_common.PROTECTED:
             self._ask_unlocked()
         return row, scpi_text.parameters(rest)
+
+    def _row(self, words, query):
+        late = _late_rows(words)
+        for rows in self._tables if late is None else (late,):
+            row = _row(rows, words, query)
+            if row is not None:
+                return row
+        raise ScpiError(-113)
 
     def _reply(self, answer):
         if answer is None or self._deadlocked:
@@ -272,7 +300,16 @@ def _row(rows, words, query):
             continue
         if scpi_text.matches(header[:-1] if query else header, words):
             return row
-    raise ScpiError(-113)
+    return None
+
+
+def _late_rows(words):
+    """The rows of lock or trim for a header (by its words) that only these have; None for any other."""
+    if scpi_text.is_form_of("CALibration", words[0]):
+        return _trim_rows()
+    if scpi_text.matches("SYSTem:PASSword", words[:2]):
+        return _lock_rows()
+    return None
 
 
 def _values(row, items):

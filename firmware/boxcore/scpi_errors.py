@@ -10,51 +10,52 @@ MAX_TEXT = (
 OVERFLOW = -350
 UNLISTED = -200  # shown for a number that has no text here
 
-ERRORS = {
-    0: "No error",
-    -101: "Invalid character",
-    -103: "Invalid separator",
-    -104: "Data type error",
-    -108: "Parameter not allowed",
-    -109: "Missing parameter",
-    -110: "Command header error",
-    -111: "Header separator error",
-    -112: "Program mnemonic too long",
-    -113: "Undefined header",
-    -121: "Invalid character in number",
-    -123: "Exponent too large",
-    -128: "Numeric data not allowed",
-    -131: "Invalid suffix",
-    -138: "Suffix not allowed",
-    -141: "Invalid character data",
-    -148: "Character data not allowed",
-    -151: "Invalid string data",
-    -158: "String data not allowed",
-    -161: "Invalid block data",
-    -168: "Block data not allowed",
-    -200: "Execution error",
-    -203: "Command protected",
-    -221: "Settings conflict",
-    -222: "Data out of range",
-    -223: "Too much data",
-    -224: "Illegal parameter value",
-    -225: "Out of memory",
-    -241: "Hardware missing",
-    -250: "Mass storage error",
-    -256: "File name not found",
-    -282: "Illegal program name",
-    -284: "Program currently running",
-    -285: "Program syntax error",
-    -286: "Program runtime error",
-    -311: "Memory error",
-    -313: "Calibration memory lost",
-    -315: "Configuration memory lost",
-    -340: "Calibration failed",
-    -350: "Queue overflow",
-    -363: "Input buffer overrun",
-    -365: "Time out error",
-    -430: "Query DEADLOCKED",
-}
+# One text, for fifty small ones take three times the memory on the board.
+TEXTS = """
+0 No error
+-101 Invalid character
+-103 Invalid separator
+-104 Data type error
+-108 Parameter not allowed
+-109 Missing parameter
+-110 Command header error
+-111 Header separator error
+-112 Program mnemonic too long
+-113 Undefined header
+-121 Invalid character in number
+-123 Exponent too large
+-128 Numeric data not allowed
+-131 Invalid suffix
+-138 Suffix not allowed
+-141 Invalid character data
+-148 Character data not allowed
+-151 Invalid string data
+-158 String data not allowed
+-161 Invalid block data
+-168 Block data not allowed
+-200 Execution error
+-203 Command protected
+-221 Settings conflict
+-222 Data out of range
+-223 Too much data
+-224 Illegal parameter value
+-225 Out of memory
+-241 Hardware missing
+-250 Mass storage error
+-256 File name not found
+-282 Illegal program name
+-284 Program currently running
+-285 Program syntax error
+-286 Program runtime error
+-311 Memory error
+-313 Calibration memory lost
+-315 Configuration memory lost
+-340 Calibration failed
+-350 Queue overflow
+-363 Input buffer overrun
+-365 Time out error
+-430 Query DEADLOCKED
+"""
 
 # Bits of the standard event status register (488.2, 11.5.1) and the class of errors that sets each.
 OPERATION_COMPLETE, QUERY, DEVICE, EXECUTION, COMMAND, POWER_ON = 1, 4, 8, 16, 32, 128
@@ -62,12 +63,25 @@ CLASSES = {1: COMMAND, 2: EXECUTION, 3: DEVICE, 4: QUERY}  # hundreds of the neg
 
 
 class ScpiError(Exception):
-    """A unit is refused: `code` of ERRORS, `info` device information for the reader."""
+    """A unit is refused: `code` of TEXTS, `info` device information for the reader."""
 
     def __init__(self, code, info=""):
         super().__init__(code, info)
         self.code = code
         self.info = info
+
+
+def table():
+    """{number: text} of every error, for documents and tests."""
+    return {int(line.split(" ", 1)[0]): line.split(" ", 1)[1] for line in TEXTS.strip().split("\n")}
+
+
+def text_of(code):
+    """The standard's text for a number; for one that has none here that of UNLISTED."""
+    at = TEXTS.find("\n%d " % code)
+    if at < 0:
+        at = TEXTS.find("\n%d " % UNLISTED)
+    return TEXTS[TEXTS.find(" ", at) + 1 : TEXTS.find("\n", at + 1)]
 
 
 def is_command_error(code):
@@ -90,7 +104,7 @@ class ErrorQueue:
         return len(self._entries)
 
     def push(self, code, info=""):
-        """Queue an error of ERRORS with device information; returns False when it was lost to OVERFLOW."""
+        """Queue an error of TEXTS with device information; returns False when it was lost to OVERFLOW."""
         if len(self._entries) < QUEUE_DEPTH:
             self._entries.append((code, info))
             return True
@@ -100,7 +114,7 @@ class ErrorQueue:
     def pop(self):
         """The oldest entry as the standard's answer: `number,"text;information"`; 0 when there is none."""
         code, info = self._entries.pop(0) if self._entries else (0, "")
-        text = ERRORS.get(code, ERRORS[UNLISTED])
+        text = text_of(code)
         if info:
             text += ";" + info
         return '%d,"%s"' % (code, text[:MAX_TEXT].replace('"', "'"))

@@ -285,7 +285,7 @@ PARAMETERS += (link_cases.block(link_cases.OTHER), b"SLOT3," + link_cases.block(
 
 
 def headers(*when_locked):
-    rows = [row for row in commands.TABLE if row[commands.LOCKED] in when_locked]
+    rows = [row for row in commands.table() if row[commands.LOCKED] in when_locked]
     return [row[commands.HEADER].replace("[", "").replace("]", "") for row in rows]
 
 
@@ -341,7 +341,7 @@ def test_nothing_is_open_without_a_reason():
     closed = [header for header in headers(commands_common.PROTECTED) if header.startswith(common)]
     assert closed == ["*TST?", "SYSTem:PASSword:NEW", "SYSTem:PASSword:CLEar"]
     assert len(headers(commands_common.OPEN, commands_common.HALT, commands_common.PROTECTED)) == len(
-        commands.TABLE
+        commands.table()
     )
 
 
