@@ -69,6 +69,7 @@ PLANTS = {
     "small box": (
         [("length: 275 mm, width: 175 mm", "length: 90 mm, width: 60 mm")], "heat", "wall, handled"
     ),
+    "no room": ([("length: 275 mm, width: 175 mm", "length: 200 mm, width: 175 mm")], "room", "enclosure"),
     "large shunt": ([("shunt: 0.05 ohm", "shunt: 0.2 ohm")], "rating", "RS1"),
 }  # fmt: skip
 

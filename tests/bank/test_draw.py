@@ -13,18 +13,12 @@ import pytest
 from nightdraw import data
 from nightdraw.bank.circuit import build
 from nightdraw.bank.draw import documents, starterplan, strips, write_all
-from nightdraw.bank.draw.drill import (
-    circuit_board,
-    clad_bodies,
-    floor_holes,
-    front_holes,
-    places,
-    rear_holes,
-)
+from nightdraw.bank.draw.drill import floor_holes, front_holes, rear_holes
 from nightdraw.bank.draw.perfboard import spots
 from nightdraw.bank.draw.sheet import Sheet, pdf
 from nightdraw.bank.draw.tables import wiring
 from nightdraw.bank.netlist import BOARD, LEAD, Netlist
+from nightdraw.bank.room import CIRCUIT_BOARD_MM, FREE_MM, has_room, lying
 from nightdraw.board import BoardModel, load_board
 from nightdraw.errors import InputError
 
@@ -194,20 +188,22 @@ def test_clad_bodies_lie_beside_the_circuit_board(board: BoardModel) -> None:
     box = board.enclosure
     assert box is not None
     length, width = float(box.length_m) * 1000, float(box.width_m) * 1000
-    laid = places(board, width)
-    assert len(laid) == len(clad_bodies(board))
-    clad = max((left for _, left, _, _ in laid), default=0.0)
-    assert circuit_board(length, width, clad)[0] + clad + 5 <= length
-    for (_, left, low, size), (_, left_b, low_b, size_b) in itertools.combinations(laid, 2):
-        apart_x = left_b - size_b[0] >= left or left - size[0] >= left_b
-        apart_y = low_b >= low + size[1] or low >= low_b + size_b[1]
+    laid = lying(board, width)
+    assert len(laid) == sum(c.count for c in board.channels if c.mounting == "plate")
+    assert has_room(board)
+    for body in laid:
+        assert body.left_mm + CIRCUIT_BOARD_MM[0] + FREE_MM <= length
+        assert body.low_mm + body.tall_mm <= width - FREE_MM
+    for a, b in itertools.combinations(laid, 2):
+        apart_x = b.left_mm - b.long_mm >= a.left_mm or a.left_mm - a.long_mm >= b.left_mm
+        apart_y = b.low_mm >= a.low_mm + a.tall_mm or a.low_mm >= b.low_mm + b.tall_mm
         assert apart_x or apart_y
 
 
 @pytest.mark.parametrize("name", [name for name in NAMES if name != "starter-12v"])
 def test_everything_fits_on_the_perforated_board(name: str) -> None:
     netlist = build(load_board(data.board_path(name)))
-    laid = spots(netlist, 160.0)
+    laid = spots(netlist)
     assert {spot.ref for spot in laid} == {part.ref for part in netlist.parts if part.place == BOARD}
     for spot in laid:
         assert spot.x + spot.wide <= 152, spot

@@ -10,6 +10,7 @@ from nightdraw.bank.arrange import Arrangement, arrange
 from nightdraw.bank.bodies import AIR, CATALOGUE, PLATE, Body
 from nightdraw.bank.boxes import boxes
 from nightdraw.bank.heat import Heat, weigh
+from nightdraw.bank.room import has_room
 from nightdraw.bank.template import FIRST_PIN, circuit_for, shipped_for
 from nightdraw.bank.values import series_values
 from nightdraw.bank.verdicts import Part
@@ -114,12 +115,13 @@ def _hopeless(ohms: Fraction, supply_v: float, surround_c: float, bodies: Sequen
 def _in_a_box(
     wish: Wish, name: str, channels: Sequence[Arrangement], material: str
 ) -> tuple[BoardModel, Heat]:
-    """The board in the smallest box whose parts all stay within their limits; else in the largest."""
+    """The board in the smallest box that has room and whose parts stay within their limits; else in the
+    largest."""
     found = None
     for enclosure in boxes(material):
         board = _board(wish, name, channels, enclosure)
         found = board, weigh(board, wish.ambient_c)
-        if found[1].ok:
+        if found[1].ok and has_room(board):
             break
     assert found is not None  # there are boxes of every material
     return found

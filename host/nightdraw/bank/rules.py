@@ -12,6 +12,7 @@ from nightdraw.bank import drivecheck, electrical, protection
 from nightdraw.bank.circuit import AMBIENT_C, assemble, missing
 from nightdraw.bank.heat import weigh
 from nightdraw.bank.mounted import Mounted, mounted
+from nightdraw.bank.room import has_room, needed_mm
 from nightdraw.bank.wiring import wire_up
 from nightdraw.bank.wish import ERROR, Remark
 from nightdraw.board import BoardModel
@@ -35,6 +36,7 @@ RULES = {
     "resistor-body": "every resistor has a body that exists",
     "resistor-power": "no resistor has more than its derated rating, or its voltage",
     "heat": "junctions, air and walls stay within their limits",
+    "room": "the enclosure holds circuit board and bodies side by side",
     "reverse-protection": "a reversed supply is kept out",
     "reverse-volts": "by a part that bears it",
     "reverse-gate": "whose gate is clamped",
@@ -83,6 +85,7 @@ def check(board: BoardModel, ambient_c: float = AMBIENT_C) -> Checked:
     if bodies and board.enclosure is not None:
         heat, allowed = _heat(board, ambient_c)
         found += heat
+    found += _room(board)
     found += protection.remarks(board, bodies)
     found += wire_up(board, ambient_c).remarks
     lacking = [key for key in missing(board) if key in ("converter", "enclosure")]
@@ -92,6 +95,19 @@ def check(board: BoardModel, ambient_c: float = AMBIENT_C) -> Checked:
         netlist = assemble(board, bodies, allowed)
         found += [r for r in electrical.remarks(netlist) if not (weighed and _is_watts(r))]
     return Checked(tuple(found))
+
+
+def _room(board: BoardModel) -> Iterator[Remark]:
+    box = board.enclosure
+    if box is None or has_room(board):
+        return
+    width = float(box.width_m) * 1000
+    length, least = needed_mm(board, width)
+    message = (
+        f"{float(box.length_m) * 1000:g} x {width:g} mm are too small for circuit board and bodies side by side: "
+        f"about {length:.0f} x {max(least, width):.0f} mm are needed"
+    )
+    yield Remark("enclosure", "room", message, ERROR)
 
 
 def _is_watts(remark: Remark) -> bool:

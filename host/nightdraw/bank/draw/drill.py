@@ -11,23 +11,12 @@ from dataclasses import dataclass
 from nightdraw.bank.draw.frame import BLOCK_MM, EDGE_MM, notes
 from nightdraw.bank.draw.sheet import BOLD_LINE, GREY, MIDDLE, RIGHT, THIN, Sheet
 from nightdraw.bank.netlist import Netlist
+from nightdraw.bank.room import CIRCUIT_BOARD_MM, FREE_MM, lying
 from nightdraw.board import BoardModel
 
 PAPERS = (("A4", 297.0, 210.0), ("A3", 420.0, 297.0), ("A2", 594.0, 420.0))
 MARGIN_MM = 16.0
-# Outlines of aluminium-clad bodies with their terminals, length and width (from memory of makers' sheets),
-# and the screws' distance along and across.
-CLAD_MM = {
-    "clad-10w": (32.0, 21.0, 14.3, 15.9),
-    "clad-15w": (37.0, 21.0, 14.3, 15.9),
-    "clad-25w": (51.0, 29.0, 18.3, 19.8),
-    "clad-50w": (73.0, 30.0, 39.7, 21.4),
-}
-OTHER_CLAD_MM = (50.0, 30.0, 20.0, 20.0)
-GAP_MM = 7.0
 SCREW_MM = 3.2
-BOARDS_MM = ((160.0, 100.0), (100.0, 80.0), (95.0, 62.0))  # perforated and strip boards as sold
-FREE_MM = 5.0  # around a board
 CORNER_MM = 4.0
 # panel part -> hole, what it is; left to right
 FRONT = (
@@ -122,56 +111,19 @@ def rear_holes(length: float, height: float) -> list[Hole]:
     ]
 
 
-def circuit_board(length: float, width: float, clad: float) -> tuple[float, float]:
-    """The largest circuit board of the usual sizes that fits beside `clad` millimetres of bodies."""
-    for board in BOARDS_MM:
-        if board[0] + 3 * FREE_MM + clad <= length and board[1] + 2 * FREE_MM <= width:
-            return board
-    return BOARDS_MM[-1]
-
-
-def clad_bodies(board: BoardModel) -> list[tuple[int, tuple[float, float, float, float]]]:
-    """The channels with a body on the wall, one row for each body, largest first."""
-    rows = []
-    for number, channel in enumerate(board.channels, 1):
-        if channel.mounting == "plate":
-            size = CLAD_MM.get(channel.body or "", OTHER_CLAD_MM)
-            rows += [(number, size)] * channel.count
-    return sorted(rows, key=lambda row: -row[1][0] * row[1][1])
-
-
-def places(
-    board: BoardModel, width: float
-) -> list[tuple[int, float, float, tuple[float, float, float, float]]]:
-    """Where each clad body lies: channel, left edge from the right wall inwards, lower edge; columns from the
-    right."""
-    found = []
-    column_right, y, widest = FREE_MM, FREE_MM, 0.0
-    for number, size in clad_bodies(board):
-        if y + size[1] > width - FREE_MM:
-            column_right += widest + GAP_MM
-            y, widest = FREE_MM, 0.0
-        widest = max(widest, size[0])
-        found.append((number, column_right + size[0], y, size))
-        y += size[1] + GAP_MM
-    return found
-
-
 def floor_holes(board: BoardModel, length: float, width: float) -> list[Hole]:
     """The circuit board's stand-offs, and the clad bodies' screws, diagonally across each."""
-    laid = places(board, width)
-    clad = max((left for _, left, _, _ in laid), default=0.0)
-    wide, high = circuit_board(length, width, clad)
+    wide, high = CIRCUIT_BOARD_MM
     y0 = (width - high) / 2
     holes = [
         Hole(FREE_MM + dx, y0 + dy, SCREW_MM, "")
         for dx in (CORNER_MM, wide - CORNER_MM)
         for dy in (CORNER_MM, high - CORNER_MM)
     ]
-    for _, left, low, (long, tall, along, across) in laid:
-        x, y = length - left + long / 2, low + tall / 2
-        holes.append(Hole(x - along / 2, y - across / 2, SCREW_MM, ""))
-        holes.append(Hole(x + along / 2, y + across / 2, SCREW_MM, ""))
+    for body in lying(board, width):
+        x, y = length - body.left_mm + body.long_mm / 2, body.low_mm + body.tall_mm / 2
+        for way in (-1, 1):
+            holes.append(Hole(x + way * body.along_mm / 2, y + way * body.across_mm / 2, SCREW_MM, ""))
     return holes
 
 
@@ -195,25 +147,21 @@ def _face(
 
 
 def _bodies(sheet: Sheet, board: BoardModel, left: float, top: float, length: float, width: float) -> None:
-    laid = places(board, width)
-    clad = max((at for _, at, _, _ in laid), default=0.0)
-    wide, high = circuit_board(length, width, clad)
+    wide, high = CIRCUIT_BOARD_MM
     y0 = (width - high) / 2
     sheet.box(left + FREE_MM, top + width - y0 - high, wide, high, stroke=GREY)
     middle = (left + FREE_MM + wide / 2, top + width / 2)
     sheet.text(*middle, f"circuit board {wide:g} x {high:g} mm on four M3 stand-offs", 3, MIDDLE, colour=GREY)
-    sheet.text(
-        middle[0],
-        middle[1] + 5,
-        f"{SCREW_MM:g} mm, {CORNER_MM:g} mm from its edges",
-        2.6,
-        MIDDLE,
-        colour=GREY,
-    )
-    for number, at, low, (long, tall, along, across) in laid:
-        x, y = left + length - at, top + width - low - tall
-        sheet.box(x, y, long, tall, stroke=GREY)
-        sheet.text(
-            x + long / 2, y + tall / 2 + 1, f"RB{number} {board.channels[number - 1].body}", 2.5, MIDDLE
-        )
-        sheet.text(x + long / 2, y + tall / 2 + 4.2, f"{along:g} x {across:g}", 2.2, MIDDLE, colour=GREY)
+    told = f"{SCREW_MM:g} mm, {CORNER_MM:g} mm from its edges; thin line: the wall's inside"
+    sheet.text(middle[0], middle[1] + 5, told, 2.6, MIDDLE, colour=GREY)
+    assert board.enclosure is not None
+    wall = float(board.enclosure.wall_m) * 1000
+    sheet.box(left + wall, top + wall, length - 2 * wall, width - 2 * wall, stroke=GREY, width_mm=THIN)
+    for body in lying(board, width):
+        x, y = left + length - body.left_mm, top + width - body.low_mm - body.tall_mm
+        sheet.box(x, y, body.long_mm, body.tall_mm, stroke=GREY)
+        middle = (x + body.long_mm / 2, y + body.tall_mm / 2)
+        name = f"RB{body.channel} {board.channels[body.channel - 1].body}"
+        sheet.text(middle[0], middle[1] + 1, name, 2.5, MIDDLE)
+        screws = f"{body.along_mm:g} x {body.across_mm:g}"
+        sheet.text(middle[0], middle[1] + 4.2, screws, 2.2, MIDDLE, colour=GREY)

@@ -178,8 +178,7 @@ def _bank(board: BoardModel, netlist: Netlist) -> Iterator[str]:
     yield ""
     if walls:
         yield (
-            f"1. Screw {', '.join(walls)} to the floor with a thin film of compound; sleeve their "
-            "terminals."
+            f"1. Screw {', '.join(walls)} to the floor with a thin film of compound; sleeve their terminals."
         )
         yield "   Fasten RT1 to the wall beside the largest of them, electrically insulated."
     else:
@@ -188,8 +187,8 @@ def _bank(board: BoardModel, netlist: Netlist) -> Iterator[str]:
             "largest, insulated."
         )
     yield "2. Wire VP to every RB and every RB to its MOSFET's drain by `wiring.csv`."
-    yield "3. **Measure, unpowered:** from VP to each drain the value of the table in section 1; from each drain to"
-    yield "   GND no short, meter's plus on the drain (some kohm through the supply side are normal)."
+    yield "3. **Measure, unpowered:** from VP to each drain the value of the table in section 1; from each drain"
+    yield "   to GND no short, meter's plus on the drain (some kohm through the supply side are normal)."
     if walls:
         yield "4. **Measure:** every clad body's terminals to the enclosure: open (more than 10 Mohm)."
 
@@ -236,8 +235,8 @@ def _software(board: BoardModel) -> Iterator[str]:
     yield ""
     yield "## 6. Firmware and self-test"
     yield ""
-    yield "MicroPython comes first: hold the board's boot button while USB is plugged in and copy MicroPython's UF2 file"
-    yield "onto the drive that appears; or put both on at once with the image that `nightdraw box image` makes."
+    yield "MicroPython comes first: hold the board's boot button while USB is plugged in and copy MicroPython's"
+    yield "UF2 file onto the drive that appears; or put both on at once with the image of `nightdraw box image`."
     yield ""
     yield "```text"
     yield "nightdraw box find"

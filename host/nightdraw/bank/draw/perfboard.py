@@ -8,12 +8,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from nightdraw.bank.draw.drill import CORNER_MM, circuit_board, places
+from nightdraw.bank.draw.drill import CORNER_MM
 from nightdraw.bank.draw.frame import a4, notes
 from nightdraw.bank.draw.sheet import BOLD_LINE, GREY, MIDDLE, USUAL, Sheet
 from nightdraw.bank.netlist import BOARD, Netlist, Part
+from nightdraw.bank.room import CIRCUIT_BOARD_MM
 from nightdraw.board import BoardModel
 
+COLUMNS_MM = (34.0, 34.0, 22.5)  # supply, processor, drive; the channels have the rest
 EDGE, BETWEEN = 9.0, 1.8  # mm: from the board's edge, between outlines
 # A part's outline, wide and high, by reference (first letters) or body.
 OUTLINES: dict[str, tuple[float, float]] = {
@@ -80,7 +82,7 @@ def arrange(parts: list[Part], left: float, top: float, wide: float) -> list[Spo
     return spots
 
 
-def spots(netlist: Netlist, wide: float) -> list[Spot]:
+def spots(netlist: Netlist, wide: float = CIRCUIT_BOARD_MM[0]) -> list[Spot]:
     """Every part on the board: supply left, processor beside it, buffers, channels right."""
     groups: dict[str, list[Part]] = {"supply": [], "processor": [], "drive": [], "channels": []}
     for part in netlist.parts:
@@ -90,8 +92,7 @@ def spots(netlist: Netlist, wide: float) -> list[Spot]:
     channels = sorted(groups["channels"], key=wanted)
     drive = sorted(groups["drive"], key=lambda part: -outline(part)[1])
     processor = sorted(groups["processor"], key=lambda part: -outline(part)[1])
-    scale = (wide - 2 * EDGE + BETWEEN) / 142.0 if wide > 150 else 1.0
-    first, second, third = 34.0 * scale, 34.0 * scale, 22.5 * scale
+    first, second, third = COLUMNS_MM
     laid = arrange(groups["supply"], EDGE, EDGE, first - BETWEEN)
     laid += arrange(processor, EDGE + first, EDGE, second - BETWEEN)
     laid += arrange(drive, EDGE + first + second, EDGE, third - BETWEEN)
@@ -115,11 +116,7 @@ def _number(ref: str) -> int:
 
 def perfboard(board: BoardModel, netlist: Netlist) -> Sheet:
     """The sheet, one to one."""
-    box = board.enclosure
-    assert box is not None
-    inside = float(box.width_m) * 1000
-    clad = max((left for _, left, _, _ in places(board, inside)), default=0.0)
-    wide, high = circuit_board(float(box.length_m) * 1000, inside, clad)
+    wide, high = CIRCUIT_BOARD_MM
     sheet = a4("placement, parts from above", board.name, "1 : 1")
     left, top = 40.0, 22.0
     sheet.box(left, top, wide, high, width_mm=BOLD_LINE)
