@@ -18,7 +18,7 @@ HALF_SAMPLE_S = 0.5e-3
 TRAINS = {
     "periodic": [steady(40), pulse(350, 0.7, 7.5)],
     "seldom": [steady(40), pulse(350, 0.7, 75.0)],
-    "fast": [steady(40), pulse(200, 0.02, 0.05)],
+    "fast": [steady(40), pulse(200, 0.06, 0.2)],
     "random": [steady(40), random_draw(250, (0.1, 0.9), (2.0, 10.0))],
     "two draws": [steady(40), pulse(60, 0.25, 12.0), random_draw(450, (0.3, 2.5), (5.0, 90.0))],
 }
