@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import math
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -217,9 +218,15 @@ class Run:
             for log in self.logs:
                 files.append(stack.enter_context(JournalFile(boxlog.beside(out, log.world.splice, several))))
                 log.write_to(files[-1])
+            writing: Future[None] | None = None
+            writer = stack.enter_context(ThreadPoolExecutor(1))  # one piece is written while the next is made
             for times_s, rows in self.samples():
-                table.write(times_s, rows)
+                if writing is not None:
+                    writing.result()
+                writing = writer.submit(table.write, times_s, rows)
                 progress(self.done)
+            if writing is not None:
+                writing.result()
             table.keep()
             for log, file in zip(self.logs, files, strict=True):
                 log.finish()

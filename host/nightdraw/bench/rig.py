@@ -184,6 +184,7 @@ class Rig:
         feeds = [feed.name for feed in vehicle.feeds]
         self._width = len(channels)
         self._readers = [self._reader(name, kinds[name], feeds) for name in channels]
+        self._settled = -1
         self._start = 0
         self._ticks = array("q", [0])
         self._levels = array("d", [0.0] * self._width)
@@ -197,21 +198,20 @@ class Rig:
     def advance(self, stop: int) -> None:
         """Let time pass to tick `stop`, what is due at it included."""
         agenda, worlds = self.body.agenda, self.worlds
+        wakes = [world.wake() for world in worlds]
         while True:
-            tick = agenda.next()
-            for world in worlds:
-                wake = world.wake()
-                if wake < tick:
-                    tick = wake
+            tick = min(agenda.next(), *wakes) if wakes else agenda.next()
             if tick > stop:
                 break
-            if tick > self.tick:
-                self.tick = tick
-            agenda.run(self.tick)
-            for world in worlds:
-                if world.wake() <= self.tick:
-                    world.turn(self.tick)
-            self.settle()
+            tick = self.tick = max(tick, self.tick)
+            agenda.run(tick)
+            for k, world in enumerate(worlds):
+                if wakes[k] <= tick:
+                    world.turn(tick)
+                    wakes[k] = world.wake()
+            if self.network.changes != self._settled:  # else no current has changed, and no box has anything new to feel
+                self.settle()
+                wakes = [world.wake() for world in worlds]
         self.tick = stop
         self.body.pass_time(stop)
         for world in worlds:
@@ -225,6 +225,7 @@ class Rig:
             if world.feel(self.tick):
                 self.settle()  # a box came or went: its draw did too
                 return
+        self._settled = self.network.changes
         self.network.solve()
         self._note()
 

@@ -104,6 +104,7 @@ class Network:
             self.branches.append(branch)
             self._feeds[branch.feed].branches.append(branch)
         self.battery_a = self.bus_v = 0.0
+        self.changes = 0  # counts touches: whoever remembers the count knows whether anything was changed
         self._stale: set[Branch] = set(self.branches)
         self._dirty = True
 
@@ -112,6 +113,7 @@ class Network:
         if branch is not None:
             self._stale.add(branch)
         self._dirty = True
+        self.changes += 1
 
     def solve(self) -> None:
         """Solve where something was changed."""

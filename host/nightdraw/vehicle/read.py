@@ -82,7 +82,7 @@ class _Reader:
     def __init__(self, findings: Findings) -> None:
         self._findings = findings
         self._names: dict[tuple[str, str], str] = {(CHANNEL, model.BATTERY): "the battery's channel"}
-        self._feeds: list[str] = []
+        self._feeds: list[str] = []  # named, whatever else is wrong with them
         self._fuses: list[str] = []
 
     def read(self, root: Node) -> Vehicle | None:
@@ -93,9 +93,7 @@ class _Reader:
         about = f.parsed("about", _about, "")
         battery = self._battery(f.node("battery"))
         feeds = self._list(f, "feeds", self._feed)
-        self._feeds = [feed.name for feed in feeds]
         fuses = self._list(f, "fuses", self._fuse)
-        self._fuses = [fuse.name for fuse in fuses]
         modules = self._list(f, "modules", self._module)
         twitches = self._list(f, "twitches", self._twitch)
         lamps = self._list(f, "lamps", self._lamp)
@@ -268,6 +266,7 @@ class _Reader:
             )
             return None
         self._names[space, name] = f"the {key} on line {f.value_place(key).line}"
+        {"feed": self._feeds, "fuse": self._fuses}.get(key, []).append(name)
         return name
 
     def _known(self, f: Fields, key: str, known: list[str], what: str) -> str | None:

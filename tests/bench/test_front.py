@@ -1,0 +1,74 @@
+"""Noise, drift, bandwidth, range and resolution by statistics and closed forms written down here anew."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from nightdraw.instruments.front import DRIFT_TIME_S, IDEAL, Front, Traits
+
+COUNT = 200_000
+
+
+def flat(level: float = 0.0, count: int = COUNT) -> np.ndarray:
+    return np.full(count, level)
+
+
+def test_the_ideal_front_changes_nothing() -> None:
+    values = np.random.default_rng(1).standard_normal(100)
+    assert Front(IDEAL, 1000, (1,))(values) is values
+
+
+@pytest.mark.parametrize(("rate_hz", "rms"), [(1000, 1.0), (100, math.sqrt(0.1)), (100_000, 6.324555)])
+def test_noise_has_the_rms_of_its_band(rate_hz: float, rms: float) -> None:
+    # white noise of 6.32 rms in 20 kHz: a mean over 1 ms has 500 Hz of it, and no rate has more than all
+    traits = Traits(noise=6.324555, noise_hz=20_000)
+    noise = Front(traits, rate_hz, (3,))(flat())
+    assert noise.std() == pytest.approx(rms, rel=4 / math.sqrt(2 * COUNT))
+    assert abs(noise.mean()) < 4 * rms / math.sqrt(COUNT)
+    r1 = np.corrcoef(noise[:-1], noise[1:])[0, 1]
+    assert abs(r1) < 4 / math.sqrt(COUNT)
+
+
+def test_noise_does_not_depend_on_the_pieces() -> None:
+    whole = Front(Traits(noise=1, drift=2), 1000, (5, 6))(flat(1.0))
+    parts = Front(Traits(noise=1, drift=2), 1000, (5, 6))
+    cut = np.concatenate([parts(flat(1.0, n)) for n in (1, 999, 150_000, 49_000)])
+    assert np.allclose(whole, cut, rtol=0, atol=1e-12)
+    other = Front(Traits(noise=1, drift=2), 1000, (5, 7))(flat(1.0))
+    assert not np.allclose(whole, other)
+
+
+def test_drift_has_its_rms_over_many_clamps_and_wanders_in_minutes() -> None:
+    rate_hz, seconds = 10.0, 1200
+    runs = [
+        Front(Traits(drift=5.0), rate_hz, (seed,))(flat(0.0, int(rate_hz * seconds))) for seed in range(400)
+    ]
+    ends = np.array([[run[0], run[-1]] for run in runs])
+    assert ends.std() == pytest.approx(5.0, rel=0.12)
+    later = np.array([[run[0], run[int(rate_hz * DRIFT_TIME_S)]] for run in runs])
+    assert np.corrcoef(later.T)[0, 1] == pytest.approx(math.exp(-1), abs=0.15)  # Gauss-Markov after one time
+
+
+def test_a_slow_clamp_follows_a_step_by_its_time_constant() -> None:
+    rate_hz, corner_hz = 1000.0, 10.0
+    step = np.concatenate((flat(0.0, 100), flat(1.0, 400)))
+    seen = Front(Traits(bandwidth_hz=corner_hz), rate_hz, (1,))(step)
+    times = (np.arange(len(step)) - 99) / rate_hz
+    wanted = np.where(times > 0, 1 - np.exp(-2 * math.pi * corner_hz * times), 0.0)
+    assert np.allclose(seen, wanted, atol=1e-9)
+    tenth, ninth = (int(np.argmax(seen > part)) for part in (0.1, 0.9))
+    assert (ninth - tenth) / rate_hz == pytest.approx(
+        0.35 / corner_hz, rel=0.05
+    )  # one pole: 0.35 / bandwidth
+
+
+def test_range_and_resolution() -> None:
+    values = np.linspace(-3, 3, 10_001)
+    seen = Front(Traits(step=0.25, most=2.0), 1000, (1,))(values)
+    assert seen.max() == 2.0
+    assert seen.min() == -2.0
+    assert set(np.unique(seen)) == {k / 4 for k in range(-8, 9)}
+    inside = abs(values) < 2
+    assert abs(seen - values)[inside].max() <= 0.125 + 1e-9

@@ -1,0 +1,99 @@
+"""What the vehicle's tests share: vehicles made at random, and a world of boxes in one."""
+
+from __future__ import annotations
+
+from hypothesis import strategies as st
+from nightdraw.vehicle import model
+from nightdraw.vehicle.model import Battery, Feed, Fuse, Lamp, Module, Source, Splice, Stage, Twitch, Vehicle
+from nightdraw.vehicle.script import Event, Script
+
+S = 10_000  # ticks a second
+BATTERY = Battery(model.FLOODED, 60.0, 85.0, 25.0, 0.008, 5.0, 50.0, 9.6)
+RATINGS = {"C": (2.0, 5.0, 7.5, 10.0, 15.0, 30.0), "F": (5.0, 7.5, 10.0, 15.0, 20.0)}
+
+
+def vehicle(**changes: object) -> Vehicle:
+    """A small vehicle: two feeds, three fuses, one module that sleeps, one splice."""
+    said: dict[str, object] = {
+        "name": "made",
+        "about": "",
+        "battery": BATTERY,
+        "feeds": (Feed("front", 0.004), Feed("rear", 0.006)),
+        "fuses": (
+            Fuse("F1", "front", "C", 10.0, 0.03),
+            Fuse("F2", "rear", "F", 15.0, 0.04),
+            Fuse("F3", "rear", "C", 5.0, 0.05),
+        ),
+        "modules": (Module("body", "F1", (Stage(0.9, 20 * S), Stage(0.2, 40 * S)), 0.01, ("door",), False),),
+        "twitches": (),
+        "lamps": (),
+        "splices": (Splice("a", "F2", 0.02), Splice("b", "F3", 0.02)),
+        "charger": Source(13.6, 0.05, 5.0),
+        "alternator": Source(14.4, 0.02, 70.0),
+        "starter": model.Starter(150.0, 8000),
+        "sensor": None,
+        "file": "made.yaml",
+    }
+    return Vehicle(**{**said, **changes})  # type: ignore[arg-type]
+
+
+@st.composite
+def vehicles(draw: st.DrawFn) -> Vehicle:
+    """Vehicles with a few feeds and fuses, modules, twitches and lamps anywhere."""
+    milli = st.integers(1, 60).map(lambda value: value / 1000)
+    feeds = tuple(Feed(f"feed{k}", draw(milli)) for k in range(draw(st.integers(1, 3))))
+    fuses = []
+    for k in range(draw(st.integers(1, 6))):
+        kind = draw(st.sampled_from(sorted(RATINGS)))
+        rating = draw(st.sampled_from(RATINGS[kind]))
+        fuses.append(Fuse(f"F{k}", draw(st.sampled_from(feeds)).name, kind, rating, draw(milli)))
+    names = st.sampled_from([fuse.name for fuse in fuses])
+    amps = st.integers(1, 3000).map(lambda value: value / 1000)
+    ticks = st.integers(10, 20 * S)
+    modules = tuple(
+        Module(
+            f"m{k}",
+            draw(names),
+            tuple(Stage(draw(amps), draw(ticks)) for _ in range(draw(st.integers(0, 3)))),
+            draw(amps) / 100,
+            tuple(draw(st.sets(st.sampled_from(model.WAKES)))),
+            False,
+        )
+        for k in range(draw(st.integers(0, 4)))
+    )
+    twitches = tuple(
+        Twitch(f"t{k}", draw(names), draw(amps), 50, (100, 40_000), draw(st.booleans()))
+        for k in range(draw(st.integers(0, 2)))
+    )
+    lamps = tuple(
+        Lamp(f"l{k}", draw(names), draw(amps) / 12, tuple(model.WAKES), draw(ticks))
+        for k in range(draw(st.integers(0, 2)))
+    )
+    splices = tuple(Splice(f"s{k}", draw(names), draw(milli)) for k in range(2))
+    return vehicle(
+        feeds=feeds, fuses=tuple(fuses), modules=modules, twitches=twitches, lamps=lamps, splices=splices
+    )
+
+
+@st.composite
+def scripts(draw: st.DrawFn, made: Vehicle, most_ticks: int) -> Script:
+    """Scripts that keep a fuse's order, within so many ticks."""
+    events, out = [], set[str]()
+    for at in sorted(draw(st.lists(st.integers(0, most_ticks), max_size=8))):
+        fuse = draw(st.sampled_from([fuse.name for fuse in made.fuses]))
+        action, word = draw(
+            st.sampled_from(
+                [
+                    ("door", "opens"),
+                    ("car", "unlocked"),
+                    ("charger", "on"),
+                    ("charger", "off"),
+                    ("engine", ""),
+                ]
+                + [("back" if fuse in out else "pull", fuse)] * 3
+            )
+        )
+        if action in ("pull", "back"):
+            (out.add if action == "pull" else out.discard)(fuse)
+        events.append(Event(at, action, word, 3 * S if action == "engine" else 0))
+    return Script("made", draw(st.booleans()), tuple(events))
