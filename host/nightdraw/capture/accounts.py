@@ -25,6 +25,10 @@ SAME_MA = 2.0  # levels nearer than this, or than a fiftieth, are one state: the
 SAME_SHARE = 0.02
 OPEN_KINDS = ("hold", "trip", "end", "halt", "starved", "gone")  # after these every switch is open
 LEVEL_KINDS = ("edge", "repick")  # these carry the level and the pattern from then on
+WHOLE = ("boot", "tick", "pattern", "supply_mv", "seed", "run", "slot", "run_start_tick")
+LEVELS = ("level_ma", "own_ma")
+MOST_S = 1e9  # thirty years
+MOST_MA = 1e8  # as much as a program can ask for
 STOP_KINDS = ("trip", "end", "halt", "gone")  # after these the run is over
 
 
@@ -289,6 +293,27 @@ def _object(line: str, path: Path, number: int) -> dict[str, Any]:
     except json.JSONDecodeError as error:
         message = f"not JSON: {error.msg}"
         raise InputError(Finding(message, file=str(path), line=number, column=error.colno)) from None
+    except (RecursionError, ValueError) as error:  # nested without end, or a number of thousands of digits
+        raise InputError(Finding(f"not JSON: {error}", file=str(path), line=number, column=1)) from None
     if not isinstance(found, dict) or "kind" not in found:
         raise InputError(Finding("a journal's line is an object with a kind", file=str(path), line=number))
+    for name, value in found.items():
+        if not _sound(name, value):
+            message = f"{name}: {json.dumps(value)[:40]} is no such value"
+            raise InputError(Finding(message, file=str(path), line=number))
     return found
+
+
+def _sound(name: str, value: Any) -> bool:
+    """Whether a value is of the kind that a journal has under that name."""
+    if name == "channels_ns":
+        return isinstance(value, list) and bool(value) and all(_number(ns, 1, 2**32) for ns in value)
+    if name == "t_s":
+        return value is None or _number(value, -MOST_S, MOST_S)
+    if name in WHOLE:
+        return isinstance(value, int) and _number(value, 0, 2**63)
+    return name not in LEVELS or _number(value, 0, MOST_MA)
+
+
+def _number(value: Any, least: float, most: float) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and least <= value <= most

@@ -96,7 +96,8 @@ def compare(asked: Asked | None, did: Did | None, recording: Recording | None) -
     if recording is None:
         assert asked is not None
         assert did is not None
-        course = _asked_beside(asked, did, did.course.end_s + TICK_S)
+        did = did.until(did.course.end_s + TICK_S)  # the last level lasts, if only for a tick
+        course = _asked_beside(asked, did, did.course.end_s)
         found = tuple(df.capped([*asked_and_did(course, did), *flagged(did)]))
         return Comparison(not found, found, None, tuple(_journal_notes(did)), course, did.course, None)
     try:

@@ -203,7 +203,7 @@ def _sure(data: _Data, weighed: list[_Weighed], nothing: _Weighed) -> Diagnosis 
         return None
     near = [row for row in weighed if row.either > best.either - CLOSE]
     if best.kind != OFF:
-        return Diagnosis(_fault(data, best), _rivals(data, near, best), False)
+        return Diagnosis(_fault(data, best), _rivals(data, weighed, near, best), False)
     # of resistors that are off the least one is the likeliest, and within tolerances none is
     found = sorted((_fault(data, row) for row in near if row.kind == OFF), key=lambda fault: abs(fault.share))
     least = found[0]
@@ -223,13 +223,22 @@ def _instead_of_clamp(data: _Data, weighed: list[_Weighed], nothing: _Weighed) -
     if best is None or best.tight < max(nothing.tight + SURE, nothing.free + OVER_CLAMP, top - OVER_CLAMP):
         return None
     near = [row for row in weighed if row.tight > best.tight - CLOSE]
-    return Diagnosis(_fault(data, best), _rivals(data, near, best), True)
+    return Diagnosis(_fault(data, best), _rivals(data, weighed, near, best), True)
 
 
-def _rivals(data: _Data, near: list[_Weighed], best: _Weighed) -> tuple[Fault, ...]:
-    """What other channels could explain, resistors only as far off as a mistake makes them."""
-    found = [_fault(data, row) for row in near if row.k != best.k]
-    return tuple(f for f in found if f.kind != OFF or LEAST_SHARE <= abs(f.share) <= MOST_SHARE)
+def _rivals(data: _Data, weighed: list[_Weighed], near: list[_Weighed], best: _Weighed) -> tuple[Fault, ...]:
+    """What other channels could explain, resistors only as far off as a mistake makes them: one off by
+    just the right amount is less likely, but nothing in the recording may speak against it."""
+    fit = data.evidence(best.share * data.effect(best.kind, best.k), np.zeros(len(data.value)), TIGHT)
+    found = [_fault(data, row) for row in near if row.k != best.k and row.kind != OFF]
+    for row in weighed:
+        if row.kind == OFF and row.k != best.k:
+            effect = data.effect(OFF, row.k)
+            amount = data.amount(effect)
+            good = data.evidence(amount * effect, np.zeros(len(effect)), TIGHT) > fit - CLOSE
+            if good and LEAST_SHARE <= abs(amount) <= MOST_SHARE:
+                found.append(Fault(OFF, row.k + 1, amount))
+    return tuple(found)
 
 
 def resistors(excess_ma: float, closed: int, channels_ns: tuple[int, ...], supply_mv: float) -> list[Fault]:

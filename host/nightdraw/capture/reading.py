@@ -21,6 +21,7 @@ Floats = NDArray[np.float64]
 Blocks = Iterator[tuple[Floats, Floats]]
 
 BLOCK_SAMPLES = 1 << 20  # 16 MB of time and value: the measure of bounded memory
+MOST = 1e8  # mA or mV: a thousand times what a starter draws
 READ_BYTES = 1 << 23  # 8 MB of text at a time keeps two parsing threads busy
 UTF_8 = "utf-8"  # what Arrow parses as it stands
 CARRY_SAMPLES = (
@@ -78,6 +79,7 @@ class Counts:
 
     def __init__(self) -> None:
         self.blank = 0
+        self.absurd = 0
         self.sorted = 0
         self.doubled = 0
         self.share = 0.0  # of the file that has been read
@@ -86,6 +88,7 @@ class Counts:
         """One line for each kind of mending that was needed."""
         told = (
             (self.blank, "rows without a number left out"),
+            (self.absurd, "rows left out that no instrument on a vehicle reads (above 100 kA or 100 kV)"),
             (self.sorted, "rows out of order put in order"),
             (self.doubled, "rows share their time with another: averaged"),
         )
@@ -138,14 +141,21 @@ def _open_text(path: Path, channel: str | None) -> Recording:
                 time_s = (whole.to_numpy(zero_copy_only=False) - (zero or 0)) / 1e9
             else:
                 time_s = _numbers(time) * choice.time_s
-            good = np.isfinite(time_s) & np.isfinite(value_ma)
-            counts.blank += int(len(good) - good.sum())
-            yield time_s[good], value_ma[good]
+            yield _good(time_s, value_ma, counts)
 
     def line_of(time_s: float) -> int | None:
         return None if layout.stamped else _line_after_jump(layout, choice, time_s)
 
     return Recording(str(path), source, choice, line_of)
+
+
+def _good(time_s: Floats, value: Floats, counts: Counts) -> tuple[Floats, Floats]:
+    """The rows that hold numbers, and numbers that can be measurements."""
+    finite = np.isfinite(time_s) & np.isfinite(value)
+    good = finite & (np.abs(np.where(finite, value, 0.0)) <= MOST)
+    counts.blank += int(len(good) - finite.sum())
+    counts.absurd += int(finite.sum() - good.sum())
+    return time_s[good], value[good]
 
 
 def _numbers(column: Any) -> Floats:
@@ -259,9 +269,7 @@ def _open_parquet(path: Path, channel: str | None) -> Recording:
             counts.share = done / file.metadata.num_rows
             time_s = _numbers(batch.column(wanted[0]).cast("float64")) * choice.time_s
             value = _numbers(batch.column(wanted[1]).cast("float64")) * choice.value_scale
-            good = np.isfinite(time_s) & np.isfinite(value)
-            counts.blank += int(len(good) - good.sum())
-            yield time_s[good], value[good]
+            yield _good(time_s, value, counts)
 
     return Recording(str(path), source, choice)
 

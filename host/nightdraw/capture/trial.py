@@ -99,7 +99,12 @@ def _unexplained(
     rows += judge.base(reference, seen, suspects)
     hidden = known & alone & (df.DOUBTS * high.deviation_ma > reference.train.level_ma)
     told = bool(rows) or not len(pulse) or bool((known & ~hidden).any())
-    return Held(told, rows, broken, list(_notes(reference, known, hidden, clock, pulses)))
+    notes = list(_notes(reference, known, hidden, clock, pulses))
+    ahead = int(np.count_nonzero(clock.to_run(pulses.start_s) < -TOGETHER_S))
+    if reference.name == "asked" and ahead > int((known & ~gone).sum()):
+        told = bool(rows)
+        notes.append(f"{ahead} pulses come before the best place, more than fit there: is it this run?")
+    return Held(told, rows, broken, notes)
 
 
 def _nobody(_excess_ma: float, _pulse: int | None) -> str:
