@@ -92,6 +92,15 @@ def test_a_measurement_tells_what_is_not_what_was(monitor):
         assert link.feed(way % (b"OUTP OFF", asked)) == idle
 
 
+def test_voltage_and_temperature_are_read_afresh_too():
+    world = support.world(source_uohm=500_000)
+    link = BenchLink(world)
+    assert link.feed(b"CURR 0.5;:OUTP ON;:MEAS:VOLT?\n") < b"12.400"
+    assert link.feed(b"OUTP OFF;:MEAS:VOLT?\n") == b"12.595\n"  # 11 mA of its own in half an ohm
+    world.readings.bank_cdeg = 4_200
+    assert link.feed(b"MEAS:TEMP?\n") == b"42.00\n"
+
+
 @pytest.mark.parametrize("monitor", [True, False])
 def test_a_measurement_follows_every_pulse_of_a_run(monitor):
     world = support.world(monitor=monitor)

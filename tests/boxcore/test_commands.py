@@ -94,6 +94,19 @@ def test_no_sensor_no_temperature(rig):
     assert rig.say(b"MEAS:TEMP?\nSYST:ERR?\n") == b'-241,"Hardware missing;no bank temperature sensor"\n'
 
 
+def test_a_calculated_current_is_of_the_instant_it_is_asked_for(rig):
+    """Between two steps of the box too: edges that have played since the last one count."""
+    rig.say(PUT + b"PROG:STAT RUN\n")  # 100 mA, and 50 mA more in the first second of every ten
+    rig.wait(5_000)
+    began = rig.box.run_started
+    now = rig.now
+    told = []
+    for at in (began + 6_000, began + 9_998, began + 10_001):
+        assert at > now
+        told.append(rig.instrument.feed(b"MEAS:CURR?\n", at))
+    assert [float(text) for text in told] == pytest.approx([0.15, 0.15, 0.10], abs=0.007)
+
+
 def test_a_fitted_monitor_is_believed(rig):
     rig.readings.bank_ua = 123_456
     assert rig.say(b"MEAS:CURR?\n") == b"0.134456\n"

@@ -252,6 +252,22 @@ def test_a_damaged_file_keeps_the_box_locked_and_is_told():
     assert not world.cut().box.lock.locked
 
 
+@given(some.binary(max_size=40), some.binary(max_size=40))
+def test_only_the_same_bytes_are_the_same(one, other):
+    assert lock.same(one, other) == (one == other)
+    assert lock.same(one, one + other) == (not other)
+    assert not lock.same(one, one + b"\0")
+
+
+def test_a_store_that_cannot_be_read_at_power_up_leaves_the_box_locked():
+    class Unreadable(fakes.MemoryStore):
+        def read(self, name):
+            raise OSError(5)
+
+    found = opened(Unreadable(with_passcode().files))
+    assert (found.locked, found.damaged) == (True, True)
+
+
 def test_a_store_that_fails_takes_no_try_and_no_passcode():
     store = with_passcode()
     found = opened(store)

@@ -123,7 +123,7 @@ def test_what_is_damaged_or_of_another_bank_is_not_believed_and_is_told():
         assert [(record["part"], record["detail"]) for record in world.records("damage")] == [("trim", lost)]
         assert world.box.bank.channels_ns == NOMINAL_NS
         world.box.trim_channel(0, 1, NOMINAL_NS[0] * 12_600 // 10**6, 12_600)
-        assert opened(world.store).lost == 0  # a new trim takes the bad one's place
+        assert world.box.trim.lost == opened(world.store).lost == 0  # a new trim takes the bad one's place
 
 
 def test_what_the_tables_cannot_hold_is_not_believed():
@@ -183,6 +183,26 @@ def test_a_trimmed_box_predicts_what_its_true_bank_draws(offs, level_ua):
         again.box.halt(again.now)
 
 
+def test_a_trim_is_heeded_by_a_level_that_was_picked_before_it():
+    """The same level at the same supply: before, after, and after the trim was taken back."""
+    world = fakes.World().boot()
+
+    def plays():
+        world.box.level(world.now, 300_000)
+        world.run(S)
+        world.box.halt(world.now)
+        return world.hal.played[-2][1]
+
+    before = plays()
+    wanted = 300_000 - 11_000
+    for channel in range(1, 11):
+        world.box.trim_channel(world.now, channel, NOMINAL_NS[channel - 1] * 11_000 // 10**6, 12_600)
+    after = plays()
+    assert after == bank.Bank(world.box.bank.channels_ns).pattern(wanted, 12_600) != before
+    world.box.clear_trim(world.now)
+    assert plays() == before == bank.Bank(NOMINAL_NS).pattern(wanted, 12_600)
+
+
 def test_clearing_believes_the_board_file_again():
     world = fakes.World(trimmed_store()).boot()
     box = world.box
@@ -235,6 +255,22 @@ def test_a_closed_channel_is_guarded_as_a_hand_level_is():
     world.box.readings.bank_cdeg = 2_500
     for seconds in (0, 301):
         refused(-222, world.box.close_channel, world.now, 1, seconds * S)
+
+
+def test_the_same_level_by_hand_and_by_a_closed_channel():
+    """One level, two ways to make it: whichever came first, the next is made its own way."""
+    twins = fakes.Board("twins", [110_000] * 10, range(2, 12), 11_000, False, fakes.board().caps)
+    world = fakes.World(the_board=twins).boot()
+    level_ua = 11_000 + 110_000 * 12_600 // 10**6
+    nearest = world.box.bank.pattern(level_ua - 11_000, 12_600)
+    assert nearest != 1 << 6
+    for _ in range(2):
+        world.box.level(world.now, level_ua)
+        world.run(S)
+        assert world.hal.pattern_at(world.now) == nearest
+        world.box.close_channel(world.now, 7, 10 * S)
+        world.run(S)
+        assert world.hal.pattern_at(world.now) == 1 << 6
 
 
 def test_a_level_after_a_closed_channel_uses_the_whole_bank_again():

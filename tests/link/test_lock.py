@@ -215,6 +215,33 @@ def test_a_bad_line_never_locks_its_owner_out(seed, attempt):
     assert not rig.box.lock.locked
 
 
+@pytest.mark.parametrize("request_", ["unlock", "set"])
+def test_an_answer_that_came_through_changed_is_given_anew(rig, box, request_):
+    """To a new challenge: the old one is used up, and a replayed answer would be refused for ever."""
+    box.set_passcode(CODE, ROUNDS)
+    if request_ == "unlock":
+        box.lock()
+    spoilt = []
+
+    def wire(data: bytes) -> bytes:
+        head = b':SYST:PASS "' if request_ == "unlock" else b":SYST:PASS:NEW "
+        if head in data and not spoilt:
+            spoilt.append(data)
+            at = data.index(b'"\n') - 1
+            data = data[:at] + (b"1" if data[at : at + 1] == b"0" else b"0") + data[at + 1 :]
+        return rig.say(data)
+
+    box = open_box(Loop(wire))
+    if request_ == "unlock":
+        box.unlock(CODE)
+    else:
+        box.set_passcode("barn owl", ROUNDS)
+        assert rig.box.lock._key == passcode.key("barn owl", rig.box.lock.salt, ROUNDS)
+    assert spoilt
+    assert not rig.box.lock.locked
+    assert rig.box.lock.tries == 0
+
+
 def test_passcodes_from_files(tmp_path):
     path = tmp_path / "code"
     for raw in (b"grey heron 7", b"grey heron 7\n", b"grey heron 7\r\n", b"\xef\xbb\xbfgrey heron 7\n"):
