@@ -83,7 +83,7 @@ def test_an_edge_at_the_origin_is_seen():
     assert list(amps) == [0.010, 0.300, 0.300, 0.300, 0.300]
 
 
-@pytest.mark.parametrize(("rate", "rms_ua"), [(100, 316.2), (1000, 1000.0), (4000, 2000.0)])
+@pytest.mark.parametrize(("rate", "rms_ua"), [(100, 158.1), (1000, 500.0), (4000, 1000.0)])
 def test_noise_is_white_and_goes_with_the_root_of_the_rate(rate, rms_ua):
     """White noise: rms proportional to the root of the bandwidth, successive samples independent."""
     count = 40_000

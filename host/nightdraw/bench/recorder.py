@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 from boxcore.program import TICKS_PER_S
 
-NOISE_UA = 1_000  # rms of a sample at 1 kHz: a low-current clamp's 6 mA over its 20 kHz, averaged over 1 ms
+NOISE_UA = 500  # rms of a sample at 1 kHz: 3 mA over a good low-current clamp's 20 kHz, averaged over 1 ms
 NOISE_RATE_HZ = 1_000  # the rate that NOISE_UA is stated at; white noise goes with the root of the rate
 RESOLUTION_PER_A = 1_000_000  # a sample is written to the microampere, far below the noise
 FLOAT_SLACK = 1e-6  # of a sample: a span that ends on a sample's end completes it
