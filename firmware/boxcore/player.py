@@ -47,7 +47,6 @@ class Player:
         self._cache = {}
         self._cache_mv = 0
         self._only = None
-        self._only = None
         self.schedule = None
         self.at = 0
         self.begin(None, 0, 0)
@@ -83,10 +82,6 @@ class Player:
 
     def _most_of_a_word(self):
         return self._ahead_rate * port.MAX_WORD_TICKS // UNITS_PER_MAS + 2
-
-    def forget(self):
-        """Pick every pattern anew: the bank has changed."""
-        self._cache.clear()
 
     def forget(self):
         """Pick every pattern anew: the bank has changed."""
@@ -235,8 +230,6 @@ class Player:
             if len(self._cache) >= CACHE_LEVELS:
                 self._cache.clear()
             pattern = self._only
-            if pattern is None:
-                pattern = self._only
             if pattern is None:
                 pattern = self._bank.pattern(max(0, level_ua - self._own_ua), self._cache_mv)
             found = (pattern, self._bank.conductance_ns(pattern))
