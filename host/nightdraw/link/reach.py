@@ -6,6 +6,7 @@ knows which files.
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -23,6 +24,7 @@ BOX_S = 30.0  # the same, the two seconds that a box waits at power-up, and read
 POLL_S = 0.2
 ASK_MAINTENANCE = b"\n*CLS\n:DIAG:MAIN\n:SYST:ERR?\n"
 HAS_RESET = "import machine\nprint(hasattr(machine, 'reset'))"
+RESET = "import machine, time\ntime.sleep_ms(100)\nmachine.reset()"
 PROMPT_SIGN = b">>> "
 COMMAND_PROTECTED = -203
 SETTINGS_CONFLICT = -221
@@ -73,7 +75,8 @@ def leave(prompt: Prompt, clock: Clock | None = None) -> probe.Heard:
     if prompt.run(HAS_RESET).strip() != "True":
         prompt.close()
         return probe.Heard(probe.PROMPT)
-    prompt.leave("import machine\nmachine.reset()")
+    with contextlib.suppress(PromptError):  # the port may be gone before it has said that it understood
+        prompt.leave(RESET)
     prompt.close()
     until_s = clock.now() + BOX_S
     heard = probe.Heard(probe.SILENCE)
