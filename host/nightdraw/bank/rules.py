@@ -104,8 +104,8 @@ def _room(board: BoardModel) -> Iterator[Remark]:
     width = float(box.width_m) * 1000
     length, least = needed_mm(board, width)
     message = (
-        f"{float(box.length_m) * 1000:g} x {width:g} mm are too small for circuit board and bodies side by side: "
-        f"about {length:.0f} x {max(least, width):.0f} mm are needed"
+        f"{float(box.length_m) * 1000:g} x {width:g} mm have no room for circuit board and bodies side by "
+        f"side: about {length:.0f} x {max(least, width):.0f} mm are needed"
     )
     yield Remark("enclosure", "room", message, ERROR)
 

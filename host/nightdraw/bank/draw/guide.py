@@ -187,8 +187,8 @@ def _bank(board: BoardModel, netlist: Netlist) -> Iterator[str]:
             "largest, insulated."
         )
     yield "2. Wire VP to every RB and every RB to its MOSFET's drain by `wiring.csv`."
-    yield "3. **Measure, unpowered:** from VP to each drain the value of the table in section 1; from each drain"
-    yield "   to GND no short, meter's plus on the drain (some kohm through the supply side are normal)."
+    yield "3. **Measure, unpowered:** from VP to each drain the value of section 1's table; from each"
+    yield "   drain to GND no short, the meter's plus on the drain (some kohm by the supply side are normal)."
     if walls:
         yield "4. **Measure:** every clad body's terminals to the enclosure: open (more than 10 Mohm)."
 
@@ -235,8 +235,9 @@ def _software(board: BoardModel) -> Iterator[str]:
     yield ""
     yield "## 6. Firmware and self-test"
     yield ""
-    yield "MicroPython comes first: hold the board's boot button while USB is plugged in and copy MicroPython's"
-    yield "UF2 file onto the drive that appears; or put both on at once with the image of `nightdraw box image`."
+    yield "MicroPython comes first: hold the board's boot button while USB is plugged in and copy"
+    yield "MicroPython's UF2 file onto the drive that appears; or put both on at once with the image of"
+    yield "`nightdraw box image`."
     yield ""
     yield "```text"
     yield "nightdraw box find"

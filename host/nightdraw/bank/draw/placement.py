@@ -7,14 +7,14 @@ from __future__ import annotations
 from nightdraw.bank.draw import starterplan, strips
 from nightdraw.bank.draw.frame import a4, notes
 from nightdraw.bank.draw.perfboard import perfboard
-from nightdraw.bank.draw.sheet import BLUE, COPPER, GREY, LIGHT, MIDDLE, RED, THIN, WHITE, Point, Sheet
+from nightdraw.bank.draw.sheet import BLUE, COPPER, GREY, LIGHT, MIDDLE, RED, RIGHT, THIN, WHITE, Point, Sheet
 from nightdraw.bank.netlist import Netlist
 from nightdraw.board import BoardModel
 
 PITCH_MM = 4.2  # drawn larger than life: 2.54 mm are too little for letters
 OVER_MM = 0.9  # of a part's outline beyond its pins
 EVERY = 5  # columns and rows that are numbered
-LINK_ROWS = 14  # of the list of links in a column
+MOST_NAMED = 4  # parts with more pins count from their corner
 
 
 def placement(board: BoardModel, netlist: Netlist) -> list[Sheet]:
@@ -35,6 +35,7 @@ def stripboard(board: BoardModel, netlist: Netlist) -> list[Sheet]:
             _pads(parts, ref, list(pins.values()))
         else:
             _part(parts, ref, list(pins.values()))
+            _names(parts, pins)
     wiring = a4("stripboard, cuts and links from above", board.name, "2 / 2")
     _grid(wiring, plan, faint=False)
     for number, link in enumerate(plan.links, 1):
@@ -54,6 +55,7 @@ def stripboard(board: BoardModel, netlist: Netlist) -> list[Sheet]:
         f"copper left across it.",
         f"{len(plan.links)} links (numbered, in blue) of insulated wire on the component side; list in "
         f"links.csv.",
+        "Those of VP and GND with 0.5 mm2: they carry the bank's current.",
     ]
     notes(wiring, 16, 175, lines, 2.7)
     return [parts, wiring]
@@ -104,7 +106,16 @@ def _part(sheet: Sheet, ref: str, holes: list[strips.Hole]) -> None:
     if bottom - top > 2.5 * PITCH_MM:
         sheet.text(left + 0.8, middle[1] + 1.4 * len(ref) / 2, ref, size, turned=90.0, bold=True)
     else:
-        sheet.text(right + over + 0.4, middle[1] + 0.8, ref, size, bold=True)
+        sheet.text(left - over - 0.5, middle[1] + 0.8, ref, size, RIGHT, True)
+
+
+def _names(sheet: Sheet, pins: dict[str, strips.Hole]) -> None:
+    """The pins' names beside their holes, where they have names."""
+    if len(pins) > MOST_NAMED or set(pins) == {"1", "2"}:
+        return
+    for pin, hole in pins.items():
+        x, y = _at(hole)
+        sheet.text(x + 1.9, y + 0.6, pin, 1.7, colour=BLUE)
 
 
 def _pads(sheet: Sheet, ref: str, holes: list[strips.Hole]) -> None:
