@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import itertools
+import json
 import re
 from pathlib import Path
 from xml.etree import ElementTree
@@ -298,3 +299,20 @@ def test_a_board_without_a_circuit_draws_nothing(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="gates"):
         write_all(load_board(tmp_path / "bare.yaml"), tmp_path / "out")
     assert not (tmp_path / "out").exists()
+
+
+def test_every_key_of_a_board_file_is_documented() -> None:
+    """hardware/README.md names each key that the schema knows, and each board."""
+    page = (data.folder("hardware") / "README.md").read_text()
+    schema = json.loads((data.folder("hardware") / "board.schema.json").read_text())
+
+    def keys(node: object) -> set[str]:
+        if isinstance(node, list):
+            return set().union(*(keys(item) for item in node)) if node else set()
+        if not isinstance(node, dict):
+            return set()
+        return set(node.get("properties", {})).union(*(keys(value) for value in node.values()))
+
+    assert {key for key in keys(schema) if f"`{key}`" not in page} == set()
+    for name in NAMES:
+        assert f"]({name}/build.md)" in page
