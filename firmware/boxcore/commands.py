@@ -32,7 +32,7 @@ TABLES = (commands_common.TABLE, commands_box.TABLE)  # searched one after the o
 
 def table():
     """Every row that any instrument has, for documents and tests."""
-    return sum(TABLES + (_lock_rows(), _trim_rows()), ())
+    return commands_common.TABLE + _lock_rows() + commands_box.TABLE + _trim_rows()
 
 
 # Lock and trim are asked for seldom: their commands are loaded when they are, and take no memory before.

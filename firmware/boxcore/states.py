@@ -15,37 +15,18 @@ STATES = (IDLE, WAITING, RUNNING, HOLDING, TRIPPED, ENDED, LEVEL)
 PLAYING = (RUNNING, HOLDING, LEVEL)  # the states in which a switch may be closed, or soon may be again
 ARMED = (WAITING, RUNNING, HOLDING)  # the states that belong to an armed program
 
-# (state, event) -> state
-MOVES = {
-    (IDLE, "arm"): WAITING,
-    (ENDED, "arm"): WAITING,
-    (WAITING, "start"): RUNNING,
-    (WAITING, "trip"): TRIPPED,
-    (WAITING, "end"): ENDED,
-    (WAITING, "halt"): IDLE,
-    (RUNNING, "hold"): HOLDING,
-    (RUNNING, "trip"): TRIPPED,
-    (RUNNING, "end"): ENDED,
-    (RUNNING, "lost"): WAITING,
-    (RUNNING, "halt"): IDLE,
-    (HOLDING, "release"): RUNNING,
-    (HOLDING, "trip"): TRIPPED,
-    (HOLDING, "end"): ENDED,
-    (HOLDING, "lost"): WAITING,
-    (HOLDING, "halt"): IDLE,
-    (TRIPPED, "clear"): IDLE,
-    (TRIPPED, "halt"): IDLE,
-    (ENDED, "clear"): IDLE,
-    (ENDED, "halt"): IDLE,
-    (ENDED, "level"): LEVEL,
-    (IDLE, "level"): LEVEL,
-    (IDLE, "clear"): IDLE,
-    (IDLE, "halt"): IDLE,
-    (LEVEL, "level"): LEVEL,
-    (LEVEL, "trip"): TRIPPED,
-    (LEVEL, "end"): IDLE,
-    (LEVEL, "halt"): IDLE,
+# state -> {event: state after it}; by state, so that looking a move up makes no tuple: a trip allocates none
+AFTER = {
+    IDLE: {"arm": WAITING, "level": LEVEL, "clear": IDLE, "halt": IDLE},
+    WAITING: {"start": RUNNING, "trip": TRIPPED, "end": ENDED, "halt": IDLE},
+    RUNNING: {"hold": HOLDING, "trip": TRIPPED, "end": ENDED, "lost": WAITING, "halt": IDLE},
+    HOLDING: {"release": RUNNING, "trip": TRIPPED, "end": ENDED, "lost": WAITING, "halt": IDLE},
+    TRIPPED: {"clear": IDLE, "halt": IDLE},
+    ENDED: {"arm": WAITING, "level": LEVEL, "clear": IDLE, "halt": IDLE},
+    LEVEL: {"level": LEVEL, "trip": TRIPPED, "end": IDLE, "halt": IDLE},
 }
+# the same by pair, for the diagram and for tests: (state, event) -> state
+MOVES = {(state, event): after for state, events in AFTER.items() for event, after in events.items()}
 
 # What each event is, for the diagram's legend and for error messages.
 EVENTS = {
@@ -96,12 +77,6 @@ BY = {BY_LINK: "link", BY_PANEL: "panel", BY_RESUME: "resume"}
 OPERATION = {WAITING: 1 << 5, RUNNING: 1 << 14, HOLDING: 1 << 14 | 1 << 8, LEVEL: 1 << 9}
 
 
-# The same moves by state, then by event: looking one up makes no tuple, so that a trip allocates nothing.
-_AFTER = {state: {} for state in STATES}
-for _pair in MOVES:
-    _AFTER[_pair[0]][_pair[1]] = MOVES[_pair]
-
-
 class BoxError(Exception):
     """A refused request; code: the SCPI-1999 error number, message: why. Nothing was changed."""
 
@@ -113,7 +88,7 @@ class BoxError(Exception):
 
 def next_state(state, event):
     """The state after `event`; raises BoxError -221 (settings conflict) where the table has no such row."""
-    after = _AFTER[state].get(event)
+    after = AFTER[state].get(event)
     if after is None:
         raise BoxError(-221, "can't %s while %s" % (event, state))
     return after

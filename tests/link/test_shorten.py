@@ -35,7 +35,7 @@ def test_private_names_and_parameters_become_short() -> None:
 
 def test_an_attribute_has_one_name_in_every_module() -> None:
     texts = shorten(
-        {"m": "class C:\n    def _f(self):\n        pass\n", "n": "def f(b):\n    return b._f()\n"}, []
+        {"m": "class Cell:\n    def _f(self):\n        pass\n", "n": "def f(b):\n    return b._f()\n"}, []
     )
     assert "def a(self)" in texts["m"]
     assert "return a.a()" in texts["n"]
@@ -75,15 +75,15 @@ def test_what_hides_what_stays_so() -> None:
     ("text", "kept"),
     [
         ("_x = 1\nname = '_x'\n", "_x"),  # spelled by some text
-        ("class C:\n    _x = 1\n    y = _x\n", "_x"),  # read by the class's own body
+        ("class Cell:\n    _x = 1\n    y = _x\n", "_x"),  # read by the class's own body
         ("def f(size):\n    return size\nf(size=1)\n", "size"),  # given by name
         ("import _x\n", "_x"),
         ("import os\nos._x()\n", "_x"),  # another's
         ("size = 1\ndef f(size):\n    return size\n", "size"),  # the module's too
         ("def f(int):\n    return int\n", "int"),
         ("def f():\n    global _x\n    _x = 1\n", "_x"),
-        ("class C:\n    def __init__(self):\n        pass\n", "__init__"),
-        ("class C:\n    def __init__(self):\n        pass\n", "self"),
+        ("class Cell:\n    def __init__(self):\n        pass\n", "__init__"),
+        ("class Cell:\n    def __init__(self):\n        pass\n", "self"),
     ],
 )
 def test_what_is_in_doubt_stays(text: str, kept: str) -> None:
@@ -112,6 +112,6 @@ def test_the_firmware_keeps_its_public_names_and_gives_the_same_edges(tmp_path: 
 
 
 def test_the_legend_gives_a_trace_its_names_back() -> None:
-    text = "class C:\n    def _walk(self):\n        pass\ndef _run():\n    pass\n"
+    text = "class Cell:\n    def _walk(self):\n        pass\ndef _run():\n    pass\n"
     assert legend({"m": text}) == {"m": {"a": "_walk", "A": "_run"}}
     assert "_fill" in firmware.legend()["player"].values()
