@@ -11,6 +11,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from click.testing import CliRunner
 from nightdraw import data
 from nightdraw.bank.circuit import build
 from nightdraw.bank.draw import documents, starterplan, strips, write_all
@@ -21,6 +22,7 @@ from nightdraw.bank.draw.tables import wiring
 from nightdraw.bank.netlist import BOARD, LEAD, Netlist
 from nightdraw.bank.room import CIRCUIT_BOARD_MM, FREE_MM, has_room, lying
 from nightdraw.board import BoardModel, load_board
+from nightdraw.cli.bank import group as bank
 from nightdraw.errors import InputError
 
 BOARDS = sorted(data.folder("hardware").glob("*.yaml"))
@@ -316,3 +318,17 @@ def test_every_key_of_a_board_file_is_documented() -> None:
     assert {key for key in keys(schema) if f"`{key}`" not in page} == set()
     for name in NAMES:
         assert f"]({name}/build.md)" in page
+
+
+def test_the_command_draws_sound_boards_only(tmp_path: Path) -> None:
+    out = tmp_path / "made"
+    result = CliRunner().invoke(bank, ["draw", str(data.board_path()), "--out", str(out), "--json"])
+    assert result.exit_code == 0, result.output
+    listed = json.loads(result.stdout)["files"]
+    assert sorted(Path(name).name for name in listed) == sorted(path.name for path in out.iterdir())
+    unsound = tmp_path / "unsound.yaml"
+    unsound.write_text(data.board_path().read_text().replace("rating: 2 A", "rating: 30 A"))
+    result = CliRunner().invoke(bank, ["draw", str(unsound), "--out", str(tmp_path / "none"), "--json"])
+    assert result.exit_code == 1
+    assert json.loads(result.stdout)["files"] == []
+    assert not (tmp_path / "none").exists()

@@ -7,12 +7,15 @@ from pathlib import Path
 
 import pytest
 from nightdraw import data
-from nightdraw.bank import electrical
+from nightdraw.bank import electrical, ngspice, spice
 from nightdraw.bank.circuit import build
 from nightdraw.bank.control import gpio_pin
+from nightdraw.bank.draw import documents
+from nightdraw.bank.drive import bodies_of, letters
 from nightdraw.bank.netlist import GROUND, Join, Netlist, Stress
 from nightdraw.board import load_board
 
+TEXT = data.board_path().read_text()
 SHIPPED = sorted(data.folder("hardware").glob("*.yaml"))
 
 
@@ -42,7 +45,7 @@ def test_every_channel_runs_from_its_pin_to_ground(path: Path) -> None:
         assert outlet is not None
         assert gate is not None
         assert [part.ref for part in netlist.between(outlet, gate)] == [f"RG{number}"]
-        bodies = [part for part in netlist.parts if part.ref.rstrip("abcdefghi") == f"RB{number}"]
+        bodies = bodies_of(netlist.parts, number)
         assert len(bodies) == channel.count
         assert netlist.net(f"Q{number}", "S") == ("RET" if board.monitor else GROUND)
 
@@ -115,3 +118,40 @@ def test_a_rating_below_its_worst_case(netlist: Netlist) -> None:
 def test_almost_every_part_states_its_worst_case(netlist: Netlist) -> None:
     silent = {part.ref for part in netlist.parts if not part.stress}
     assert silent == {"X1", "S1", "S2", "S3"}, "contacts and splice carry what any of them bears"
+
+
+VARIANTS = {
+    "a diode keeps the reversed supply out": (
+        TEXT[TEXT.index("reverse:") : TEXT.index("converter:")],
+        "reverse:\n  kind: diode\n  part: Schottky diode, 3 A, 60 V, axial\n  volts: 60 V\n  drop: 0.5 V\n",
+        ("D0", "Q0"),
+    ),
+    "an amplifier stands in for the monitor": (
+        "current: monitor\n", "current: amplifier\n  gain: 20\n", ("U5", "R10"),
+    ),
+    "nine by nine bodies": (
+        "body: film-1w", "body: film-1w, each: 620 ohm, in_series: 9, in_parallel: 9", ("RB5cc", "RB5"),
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", VARIANTS)
+def test_other_circuits_hold_every_rule_and_are_drawn(tmp_path: Path, name: str) -> None:
+    old, new, (there, gone) = VARIANTS[name]
+    assert TEXT.count(old) == 1
+    (tmp_path / "variant.yaml").write_text(TEXT.replace(old, new))
+    board = load_board(tmp_path / "variant.yaml")
+    netlist = build(board)
+    refs = {part.ref for part in netlist.parts}
+    assert there in refs
+    assert gone not in refs
+    assert list(electrical.remarks(netlist)) == []
+    made = documents(board)
+    assert there in made["parts.csv"].decode().replace(",", " ").split()
+    if ngspice.available():
+        reversed_ = "alter vsup = -14\nop\nprint i(vsup)"
+        assert abs(ngspice.run(spice.deck(board, netlist, control=reversed_))["i(vsup)"][0]) < 1e-3
+
+
+def test_letters_count_on_after_z() -> None:
+    assert [letters(number) for number in (0, 25, 26, 27, 80)] == ["a", "z", "aa", "ab", "cc"]

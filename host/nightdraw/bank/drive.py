@@ -5,6 +5,8 @@ Nets of channel n: CHn from the processor, DRVn behind the buffer, Gn, Dn. RET i
 
 from __future__ import annotations
 
+from string import ascii_lowercase
+
 from nightdraw.bank.bodies import AIR
 from nightdraw.bank.front import AROUND_C
 from nightdraw.bank.mosfet import switch_w
@@ -151,10 +153,10 @@ def _resistors(draft: Draft, board: BoardModel, channel: Mounted, allowed: float
     for string in range(own.in_parallel):
         for place in range(own.in_series):
             number = string * own.in_series + place
-            ref = f"RB{channel.number}" + (chr(ord("a") + number) if own.count > 1 else "")
-            first = "VP" if place == 0 else f"B{channel.number}{chr(ord('a') + number - 1)}"
+            ref = f"RB{channel.number}" + (letters(number) if own.count > 1 else "")
+            first = "VP" if place == 0 else f"B{channel.number}{letters(number - 1)}"
             last = place == own.in_series - 1
-            second = f"D{channel.number}" if last else f"B{channel.number}{chr(ord('a') + number)}"
+            second = f"D{channel.number}" if last else f"B{channel.number}{letters(number)}"
             part = Part(
                 ref, RESISTOR, f"{ohms_text(ohms)} ohm", f"{rating:g} W, {float(own.tolerance_pct):g} %",
                 body.name,
@@ -163,3 +165,18 @@ def _resistors(draft: Draft, board: BoardModel, channel: Mounted, allowed: float
                 WALL if channel.on_plate else BOARD, stress=stress,
             )  # fmt: skip
             draft.add(part, {"1": first, "2": second})
+
+
+def letters(number: int) -> str:
+    """0 is a, 25 z, 26 aa: what tells the bodies of one channel apart."""
+    text = ""
+    number += 1
+    while number:
+        number, place = divmod(number - 1, 26)
+        text = chr(ord("a") + place) + text
+    return text
+
+
+def bodies_of(parts: tuple[Part, ...], channel: int) -> list[Part]:
+    """A channel's resistors, in the netlist's order."""
+    return [part for part in parts if part.ref.rstrip(ascii_lowercase) == f"RB{channel}"]

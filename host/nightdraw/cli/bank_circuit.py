@@ -134,12 +134,21 @@ def _row_text(row: Row) -> str:
 )
 @output.json_option
 def draw(board: str, out: Path, as_json: bool) -> None:
-    """Write what a builder needs: parts list, schematic, wiring, pin map, SPICE deck, drawings, build "
-    "guide."""
+    """Write what a builder needs: parts list, schematic, wiring, pin map, SPICE deck, drawings, build guide.
+
+    A board that breaks a rule of `bank check` is not drawn (exit status 1): nobody shall build it.
+    """
     from nightdraw.bank.draw import write_all
+    from nightdraw.bank.rules import check as hold
     from nightdraw.board import load_board
 
-    files = write_all(load_board(board), out)
+    model = load_board(board)
+    checked = hold(model)
+    if not checked.ok:
+        findings = [vars(remark) for remark in checked.remarks]
+        text = f"{_check_text(checked)}\nnothing was drawn"
+        output.finish({"files": [], "findings": findings}, text, as_json, EXIT_NO)
+    files = write_all(model, out)
     output.finish({"files": [str(path) for path in files]}, "\n".join(str(path) for path in files), as_json)
 
 

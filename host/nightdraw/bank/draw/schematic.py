@@ -8,6 +8,7 @@ from __future__ import annotations
 from nightdraw.bank.draw.frame import a4, notes
 from nightdraw.bank.draw.sheet import Sheet
 from nightdraw.bank.draw.symbols import SMALL, Page
+from nightdraw.bank.drive import bodies_of
 from nightdraw.bank.netlist import BUFFER, GROUND, MONITOR, REVERSE_FET, SUPERVISOR, Netlist
 from nightdraw.board import BoardModel
 
@@ -298,9 +299,9 @@ def _channels(board: BoardModel, netlist: Netlist, first: int, last: int, page: 
 
 def _channel(draw: Page, board: BoardModel, netlist: Netlist, number: int, x: float, y: float) -> None:
     own = board.channels[number - 1]
-    bodies = [part for part in netlist.parts if part.ref.rstrip("abcdefghi") == f"RB{number}"]
+    bodies = bodies_of(netlist.parts, number)
     first = bodies[0]
-    refs = first.ref if len(bodies) == 1 else f"{first.ref}..{bodies[-1].ref[-1]}"
+    refs = first.ref if len(bodies) == 1 else f"{first.ref}..{bodies[-1].ref.lstrip('RB0123456789')}"
     many = "" if len(bodies) == 1 else f"\n{own.in_series} series x {own.in_parallel} parallel"
     where = ", wall" if first.place == "wall" else ""
     draw.tag((x, y), "VP", "up", 0.4)
