@@ -114,7 +114,7 @@ def _supply(board: BoardModel, netlist: Netlist) -> Iterator[str]:
         yield "**Measure** every cut: open. **Measure** every link: under 0.5 ohm end to end."
     yield ""
     yield (
-        f"1. Fit J1, D1, {reverse}, C1, R2, C2, PS1, C3. Mind the band of Z1 (to VP) and the plus of C2 "
+        f"1. Fit J1, D1, {reverse}, C1, R2, C2, PS1, C3. Mind the bands of diodes (Z1's to VP) and the plus of C2 "
         "and C3. Leave U1,"
     )
     yield "   the buffers and D2 out."
@@ -131,7 +131,8 @@ def _supply(board: BoardModel, netlist: Netlist) -> Iterator[str]:
         f"4. **Measure, reversed:** supply off, leads swapped, on again at {nominal:g} V: the current "
         "reads 0 mA (under 1 mA) and VP"
     )
-    yield "   0 V. If not, Q0 is the wrong way round: stop. Swap the leads back."
+    first = reverse.split(",")[0]
+    yield f"   0 V. If not, {first} is the wrong way round: stop. Swap the leads back."
 
 
 def _electronics(board: BoardModel, netlist: Netlist) -> Iterator[str]:

@@ -11,6 +11,7 @@ from nightdraw.bank.draw.symbols import SMALL, Page
 from nightdraw.bank.drive import bodies_of
 from nightdraw.bank.netlist import BUFFER, GROUND, MONITOR, REVERSE_FET, SUPERVISOR, Netlist
 from nightdraw.board import BoardModel
+from nightdraw.board.circuit import MOSFET
 
 COLUMNS, ROWS = 5, 2
 COLUMN, ROW = 8.3, 12.4  # units
@@ -120,9 +121,15 @@ def _supply_notes(sheet: Sheet, board: BoardModel) -> None:
         "BAT is the splice behind the circuit's own fuse; F1 sits within a hand's width of it, in the "
         "weather cap.",
         f"D1 stands off {float(circuit.clamp.standoff_v):g} V and clamps both ways; C1 close to it.",
-        "Q0: the supply enters at the drain. Its body diode starts it, the gate then turns it on; reversed, "
-        "it blocks.",
-        "Z1: cathode to VP. Without it the gate would see the whole of a load dump.",
+        *(
+            (
+                "Q0: the supply enters at the drain. Its body diode starts it, then the gate turns it on; "
+                "reversed, it blocks.",
+                "Z1: cathode to VP. Without it the gate would see the whole of a load dump.",
+            )
+            if circuit.reverse and circuit.reverse.kind == MOSFET
+            else ("D0: the band to VP.",)
+        ),
         f"PS1 bears {float(circuit.converter.input_max_v):g} V at its input. Set or check 5.0 V before U1 "
         f"is plugged in.",
         "D2 keeps USB power out of the 5 V rail: on USB alone the gate buffers have no supply and every "
@@ -288,8 +295,9 @@ def _channels(board: BoardModel, netlist: Netlist, first: int, last: int, page: 
         place = number - first
         _channel(draw, board, netlist, number, COLUMN * (place % COLUMNS), -ROW * (place // COLUMNS))
     draw.on(sheet, (52, 36))
+    gate = netlist.part(f"RG{first}")
     lines = [
-        f"Each channel alike: RG 100 ohm at the gate, RP to the source, "
+        f"Each channel alike: RG {gate.value} at the gate, RP to the source, "
         f"{netlist.part(f'Q{first}').description}.",
         "Bodies marked `wall` are screwed to the enclosure with thermal compound, their leads sleeved.",
     ]
