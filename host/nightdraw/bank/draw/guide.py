@@ -114,7 +114,7 @@ def _supply(board: BoardModel, netlist: Netlist) -> Iterator[str]:
         yield "**Measure** every cut: open. **Measure** every link: under 0.5 ohm end to end."
     yield ""
     yield (
-        f"1. Fit J1, D1, {reverse}, C1, R2, C2, PS1, C3. Mind the bands of diodes (Z1's to VP) and the plus of C2 "
+        f"1. Fit J1, D1, {reverse}, C1, R2, C2, PS1, C3. Mind diodes' bands (Z1's to VP), the plus of C2 "
         "and C3. Leave U1,"
     )
     yield "   the buffers and D2 out."
