@@ -209,7 +209,9 @@ class Rig:
                 if wakes[k] <= tick:
                     world.turn(tick)
                     wakes[k] = world.wake()
-            if self.network.changes != self._settled:  # else no current has changed, and no box has anything new to feel
+            if (
+                self.network.changes != self._settled
+            ):  # else no current has changed, and no box has anything new to feel
                 self.settle()
                 wakes = [world.wake() for world in worlds]
         self.tick = stop
