@@ -233,3 +233,23 @@ def view(file: str, out: str | None, as_json: bool, **words: Any) -> None:
     from nightdraw.cli import bench_look
 
     bench_look.view(file, out, words, as_json)
+
+
+@group.command()
+@click.option("--profile", metavar="FILE", required=True, help="The fault: a file, or one that ships.")
+@click.option("--vehicle", metavar="FILE", required=True, help="The vehicle: a file, or one that ships.")
+@click.option(
+    "--instruments", metavar="FILE", help="What the school owns (default: the workshop that ships)."
+)
+@click.option("--splice", metavar="NAME", help="Where the box sits (default: the vehicle's first splice).")
+@seed_option
+@board_option
+@output.json_option
+def findable(as_json: bool, **words: Any) -> None:
+    """Whether a fault can be found with these instruments: by which method, with which settings, how long.
+
+    Times count from a sleeping vehicle, over random starts and fuse positions.
+    """
+    from nightdraw.cli import bench_look
+
+    bench_look.findable(words, as_json)

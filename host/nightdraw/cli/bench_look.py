@@ -157,3 +157,48 @@ def _extent(path: Path, named: tuple[str, ...]) -> tuple[float, float, int]:
     if begin_s is None or last_s <= begin_s:
         raise CannotTellError(Finding("too short to draw", file=str(path)))
     return begin_s, last_s - begin_s, samples
+
+
+def findable(words: dict[str, Any], as_json: bool) -> None:
+    """`bench findable`."""
+    from nightdraw import data
+    from nightdraw.bench import findable as found
+    from nightdraw.cli.bench_vehicle import split
+    from nightdraw.profile import load
+    from nightdraw.vehicle import load_vehicle
+
+    vehicle = load_vehicle(data.shipped("vehicles", words["vehicle"]))
+    splice = words["splice"] or (vehicle.splices[0].name if vehicle.splices else "")
+    split(vehicle, f"profile@{splice}")  # says which splices there are
+    path, shipped = Path(words["profile"]), data.profile_path(words["profile"])
+    profile = load(shipped if not path.exists() and shipped.is_file() else path, words["board"])
+    seed = profile.seed if words["seed"] is None else words["seed"]
+    search = found.Search(profile, vehicle, kit(words["instruments"]), splice, seed)
+    methods = search.methods()
+    difficulty, reasons = found.difficulty(search, methods)
+    document = {
+        "methods": [method.document() for method in methods],
+        "difficulty": difficulty,
+        "reasons": reasons,
+    }
+    output.finish(document, _methods_text(methods, difficulty, reasons), as_json)
+
+
+def _methods_text(methods: Any, difficulty: float, reasons: list[str]) -> str:
+    lines = []
+    for method in methods:
+        row = method.document()
+        verdict = "shows" if method.shows else "doesn't show"
+        if method.time is not None:
+            verdict += f", {_minutes(method.time.expected_s)} expected, {_minutes(method.time.p95_s)} at 95 %"
+        lines.append(f"{method.method}: {verdict}")
+        lines.append(f"    {method.why}")
+        if row["settings"]:
+            lines.append("    " + ", ".join(f"{key} {value}" for key, value in row["settings"].items()))
+        if method.isolates:
+            lines.append(f"    leads to {method.isolates}")
+    return "\n".join([*lines, f"difficulty {difficulty:g} of 10", *(f"- {reason}" for reason in reasons)])
+
+
+def _minutes(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.1f} min"

@@ -17,8 +17,10 @@ from nightdraw.errors import EXIT_INPUT, Finding, InputError
 
 if TYPE_CHECKING:
     from nightdraw.profile import Profile
+    from nightdraw.profile.figures import Figures
 
 MAX_U32 = 0xFFFFFFFF  # seed and run number are 32-bit words of the random law
+LESSON_H = 3.0  # an afternoon's class
 EDGES_AT_ONCE = 1000  # edges are written in pieces: bounded memory, few writes
 
 board_option = click.option("--board", metavar="FILE", help="Board file (default: the 12 V box that ships).")
@@ -100,18 +102,49 @@ def _show_notes(profile: Profile) -> None:
     show_default=True,
     help="State of charge at which the engine no longer starts.",
 )
+@click.option("--vehicle", metavar="FILE", help="Reckon with this vehicle's battery and sleeping draw.")
+@click.option("--for", "length", type=Quantity("time"), help="With --vehicle: how long it drains (3h).")
 @board_option
 @output.json_option
 def figures(
-    file: str, supply: Fraction, battery: Fraction, no_start: Fraction, board: str | None, as_json: bool
+    file: str,
+    supply: Fraction,
+    battery: Fraction,
+    no_start: Fraction,
+    vehicle: str | None,
+    length: Fraction | None,
+    board: str | None,
+    as_json: bool,
 ) -> None:
-    """Peak, mean, charge a day, days until the engine no longer starts."""
+    """Peak, mean, charge a day, days until the engine no longer starts; with --vehicle what it does to it."""
     from nightdraw.profile.figures import figures as work_out
 
     if supply <= 0 or battery <= 0 or no_start >= 100:
         raise InputError("--supply and --battery must be above zero, --no-start below 100 %")
+    if length is not None and vehicle is None:
+        raise InputError("--for needs --vehicle")
     result = work_out(_load(file, board), supply, battery, no_start)
-    output.finish(result.document(), result.text(), as_json)
+    if vehicle is None:
+        output.finish(result.document(), result.text(), as_json)
+        return
+    _figures_in(result, vehicle, LESSON_H if length is None else float(length) / 3600, as_json)
+
+
+def _figures_in(result: Figures, vehicle: str, hours: float, as_json: bool) -> None:
+    """The figures with a vehicle's battery; its days to no start take the place of the plain ones."""
+    from nightdraw import data
+    from nightdraw.vehicle import load_vehicle
+    from nightdraw.vehicle.sense import sense
+
+    sensed = sense(load_vehicle(data.shipped("vehicles", vehicle)), result.mean_ma / 1000, hours)
+    document = result.document() | {
+        "charge_start_pct": sensed.charge_start_pct,
+        "charge_end_pct": sensed.charge_end_pct,
+        "starts_after": sensed.starts_after,
+        "days_to_no_start": sensed.days_to_no_start,
+        "assumptions": [*result.assumptions, *sensed.assumptions],
+    }
+    output.finish(document, f"{result.text()}\nin the vehicle, for {hours:g} h:\n{sensed.text()}", as_json)
 
 
 @group.command()

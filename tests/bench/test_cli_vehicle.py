@@ -1,0 +1,152 @@
+"""`nightdraw bench` with a vehicle, as people and scripts call it: documents, statuses, refusals."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from nightdraw.cli import main
+
+FAULT = "sleepless-module@socket"
+
+
+def call(capsys, *words: str) -> tuple[int, str, str]:
+    status = main.run([*words])
+    seen = capsys.readouterr()
+    return status, seen.out, seen.err
+
+
+def record(capsys, *words: str) -> tuple[int, str, str]:
+    return call(capsys, "bench", "record", "--vehicle", "vehicle-1", *words)
+
+
+def test_record_answers_with_the_documented_keys(capsys, tmp_path: Path) -> None:
+    out = tmp_path / "r.csv"
+    words = ("--box", FAULT, "--channel", "battery", "--channel", "F5", "--for", "2 s", "--out", str(out))
+    status, text, _ = record(capsys, *words, "--json")
+    assert status == 0
+    journal = str(tmp_path / "r.journal.jsonl")
+    assert json.loads(text) == {
+        "recording": str(out), "journal": journal, "samples": 2000, "simulated_s": 2.0,
+    }  # fmt: skip
+    assert out.read_text().splitlines()[0] == "time_s,battery_a,F5_mv"
+    assert json.loads(Path(journal).read_text().splitlines()[0])["splice"] == "socket"
+
+
+def test_two_boxes_have_two_journals(capsys, tmp_path: Path) -> None:
+    out = tmp_path / "r.parquet"
+    words = ("--box", FAULT, "--box", "tailgate-latch@tailgate", "--for", "1 s", "--out", str(out), "--json")
+    status, text, _ = record(capsys, *words)
+    assert status == 0
+    assert [Path(path).name for path in json.loads(text)["journal"]] == [
+        "r.socket.journal.jsonl", "r.tailgate.journal.jsonl",
+    ]  # fmt: skip
+    assert out.read_bytes()[:4] == b"PAR1"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--box", "sleepless-module@sockt"), "did you mean 'socket'"),
+        (("--box", "sleepless-module"), "must be PROFILE@SPLICE"),
+        (("--box", FAULT, "--box", FAULT), "there is a box at socket already"),
+        (("--channel", "F99"), "no such channel"),
+        (("--channel", "F5", "--instruments", "earthed-scope"), "shorts battery positive to ground"),
+        (("--channel", "battery", "--channel", "cabin", "--instruments", "workshop"), "clamps: 1"),
+        (("--channel", "all", "--instruments", "workshop"), "clamped channels"),
+        (("--channel", "F1", "--instruments", "workshop", "--rate", "20kHz"), "at most 10000 Hz"),
+        (("--channel", "battery", "--instruments", "laboratory", "--for", "2 d"), "too few"),
+        (("--ideal", "--instruments", "workshop"), "exclude each other"),
+    ],
+)
+def test_what_cannot_be_is_refused_with_its_reason(capsys, words: tuple[str, ...], said: str) -> None:
+    status, out, err = record(capsys, *words)
+    assert status == 2
+    assert said in err
+    assert out == ""
+
+
+@pytest.mark.parametrize("word", ["--script", "--channel", "--box"])
+def test_what_belongs_to_a_vehicle_says_so(capsys, word: str) -> None:
+    status, _, err = call(capsys, "bench", "record", word, "x@y")
+    assert status == 2
+    assert f"{word} needs --vehicle" in err
+
+
+def test_meter_answers_with_the_documented_keys(capsys) -> None:
+    words = ("bench", "meter", "--vehicle", "vehicle-1", "--box", FAULT, "--for", "3 s", "--json")
+    status, text, _ = call(capsys, *words)
+    assert status == 0
+    document = json.loads(text)
+    assert list(document) == ["readings", "max_ma", "min_ma"]
+    assert len(document["readings"]) == 10
+    assert set(document["readings"][0]) == {"t_s", "shown_ma"}
+    shown = [row["shown_ma"] for row in document["readings"]]
+    assert document["min_ma"] <= min(shown) <= max(shown) <= document["max_ma"]
+
+
+def test_a_meter_is_never_in_line_with_a_running_engine(capsys) -> None:
+    words = ("bench", "meter", "--vehicle", "vehicle-1", "--script", "class-morning", "--for", "3 s")
+    status, _, err = call(capsys, *words)
+    assert status == 2
+    assert "never in line while the engine" in err
+
+
+@pytest.mark.parametrize("suffix", [".png", ".svg"])
+def test_view_draws_recordings_and_profiles_alike_each_time(capsys, tmp_path: Path, suffix: str) -> None:
+    out = tmp_path / "r.csv"
+    assert record(capsys, "--channel", "all", "--for", "20 s", "--rate", "100Hz", "--out", str(out))[0] == 0
+    pictures = []
+    for k in (1, 2):
+        picture = tmp_path / f"p{k}{suffix}"
+        status, text, _ = call(capsys, "bench", "view", str(out), "--out", str(picture), "--json")
+        assert status == 0
+        assert json.loads(text) == {"plot": str(picture)}
+        pictures.append(picture.read_bytes())
+    assert pictures[0] == pictures[1]
+    assert pictures[0].startswith(b"\x89PNG" if suffix == ".png" else b"<?xml")
+
+
+def test_view_draws_the_coming_hour_of_a_profile(capsys, tmp_path: Path) -> None:
+    from nightdraw import data
+
+    picture = tmp_path / "p.svg"
+    words = ("bench", "view", str(data.profile_path("tailgate-latch")), "--out", str(picture))
+    assert call(capsys, *words)[0] == 0
+    assert picture.stat().st_size > 1000
+
+
+def test_view_of_nothing_is_an_error(capsys, tmp_path: Path) -> None:
+    status, _, err = call(capsys, "bench", "view", str(tmp_path / "none.csv"))
+    assert status == 2
+    assert "none.csv" in err
+
+
+def test_findable_answers_with_the_documented_keys(capsys) -> None:
+    words = ("bench", "findable", "--profile", "tailgate-latch", "--vehicle", "vehicle-2", "--json")
+    status, text, _ = call(capsys, *words, "--splice", "tailgate", "--seed", "5")
+    assert status == 0
+    document = json.loads(text)
+    assert list(document) == ["methods", "difficulty", "reasons"]
+    assert {"method", "shows", "why", "settings", "expected_s", "p95_s"} <= set(document["methods"][0])
+
+
+def test_figures_with_a_vehicle_have_the_batterys_keys(capsys) -> None:
+    from nightdraw import data
+
+    file = str(data.profile_path("sleepless-module"))
+    status, text, _ = call(
+        capsys, "profile", "figures", file, "--vehicle", "vehicle-3", "--for", "3h", "--json"
+    )
+    assert status == 0
+    document = json.loads(text)
+    assert document["charge_start_pct"] == 65
+    # 280 + 12.05 mA for 3 h of 55 Ah, and some self-discharge
+    drawn_pct = 100 * 0.29205 * 3 / 55
+    assert drawn_pct < document["charge_start_pct"] - document["charge_end_pct"] < drawn_pct + 0.05
+    assert document["starts_after"] is True
+    assert 0 < document["days_to_no_start"] < 2
+    status, _, err = call(capsys, "profile", "figures", file, "--for", "3h")
+    assert status == 2
+    assert "--for needs --vehicle" in err
