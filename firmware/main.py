@@ -13,7 +13,7 @@ import update
 update.settle()  # before boxcore is imported: a mix of two firmwares must never get that far
 del update, sys.modules["update"]  # its memory is wanted
 
-from boxcore import board, hal_rp2  # noqa: E402
+from boxcore import hal_rp2  # noqa: E402
 
 BOARD = "board.json"
 DATA = "data"  # programs, journal and the box's state; installing leaves it alone
@@ -25,8 +25,7 @@ STAYS_OUT = (
 
 def main():
     """Run the box until maintenance is asked for; returns to the prompt where the panel's button is held."""
-    with open(BOARD, "rb") as file:
-        hal = hal_rp2.Rp2Hal(board.load(file.read()))
+    hal = hal_rp2.Rp2Hal(read_board())
     try:
         if hal.asked_to_stay_out():
             print(STAYS_OUT)
@@ -41,6 +40,17 @@ def main():
         if not hal.watched:
             raise
     hal.maintain()
+
+
+def read_board():
+    """The Board in board.json; the code that reads it is forgotten again."""
+    import boxcore
+    from boxcore import board
+
+    with open(BOARD, "rb") as file:
+        result = board.load(file.read())
+    del boxcore.board, sys.modules["boxcore.board"]
+    return result
 
 
 def work(hal):

@@ -38,7 +38,7 @@ class Player:
         self._bank = bank
         self._own_ua = own_ua
         self._journal = journal
-        self._ticks = [0] * RING  # a list: reading an array of 64-bit numbers allocates
+        self._ticks = array("I", [0] * RING)  # their low bits, see next_edge
         self._levels = array("I", [0] * RING)
         self._patterns = array("H", [0] * RING)
         self._supplies = array("H", [0] * RING)
@@ -211,7 +211,7 @@ class Player:
         self._ahead_rate = (true_ua + 5) // 10
         self._word_mas = self._most_of_a_word()
         slot = (self._first + self._count) % RING
-        self._ticks[slot] = at
+        self._ticks[slot] = at & jn.TICK_MASK
         self._kinds[slot] = kind
         self._levels[slot] = true_ua
         self._patterns[slot] = pattern
@@ -242,7 +242,7 @@ class Player:
         settled = self._settled
         while self._count:
             slot = self._first
-            tick = self._ticks[slot]
+            tick = settled + (self._ticks[slot] - settled & jn.TICK_MASK)
             if tick > now:
                 break
             units += self._rate * (tick - settled)
@@ -264,4 +264,7 @@ class Player:
 
     def next_edge(self):
         """The tick of the next edge that is queued and not yet settled, or the end of the queue."""
-        return self._ticks[self._first] if self._count else self.at
+        if not self._count:
+            return self.at
+        # No edge waits for 29 h: the low bits, which are a small integer on the board, tell its tick.
+        return self._settled + (self._ticks[self._first] - self._settled & jn.TICK_MASK)

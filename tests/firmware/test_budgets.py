@@ -15,11 +15,11 @@ from nightdraw.link import firmware
 from tests.firmware import pythons
 from tests.firmware.test_board_run import ADC, RUN_MS, busy, define, leave, pulses
 
-MOST_MODULE_BYTES = 64 * 1024
-# Bytes alive in a whole run under the 64-bit unix port. The aim is two thirds of 240 KB, 160 KB: not reached
-# yet. Under a 32-bit MicroPython, whose objects are the board's, the same firmware takes 145 KB.
-MOST_ALIVE_BYTES = 212 * 1024
-HEAP_KB = 264  # and the heap that this run works in, beside what the fake board takes
+MOST_MODULE_BYTES = 62 * 1024  # 64 KB is the limit; what is below it is the next feature's
+# Bytes alive in a whole run under the 64-bit unix port, whose objects are about twice the board's. The aim is
+# two thirds of 240 KB, 160 KB: NOT reached, 165 KB are alive.
+MOST_ALIVE_BYTES = 168 * 1024
+HEAP_KB = 224  # and the heap that this run works in, beside what the fake board takes; the limit is 240
 
 
 @pytest.fixture(scope="module")
@@ -49,7 +49,7 @@ def script(until_ms: int = 9_000) -> dict[str, Any]:
     return {"adc": ADC, "lines": [*lines, leave(until_ms + 500)], "stall_ms": 45, "edges": 8}
 
 
-def test_all_modules_together_stay_below_64_kb(files: list[firmware.BoardFile]) -> None:
+def test_all_modules_together_stay_within_their_budget(files: list[firmware.BoardFile]) -> None:
     sizes = {file.name: len(file.data) for file in files if file.name.endswith(".mpy")}
     assert "boxcore/hal_rp2.mpy" in sizes
     assert sum(sizes.values()) < MOST_MODULE_BYTES, sizes
