@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.benchmarks import __main__ as bench
-from tests.benchmarks import core, measure, recordings, simulation
+from tests.benchmarks import core, measure, recordings, simulation, vehicle
 
 
 def test_every_benchmark_still_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -18,10 +18,12 @@ def test_every_benchmark_still_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         (simulation, "DAY_TICKS", 600_000),
         (simulation, "SAMPLES", 10_000),
         (recordings, "SAMPLES", 50_000),
+        (vehicle, "LENGTH_S", 20),
+        (vehicle, "PIECE_S", 10),
     ):
         monkeypatch.setattr(module, name, little)
     found = list(bench.ratios(tmp_path))
-    assert len(found) == 8
+    assert len(found) == 14
     assert all(ratio.ours_s > 0 and ratio.peer_s > 0 for ratio in found)
 
 
