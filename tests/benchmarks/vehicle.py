@@ -43,10 +43,13 @@ def run(folder: Path) -> Iterator[Ratio]:
 
 
 def _boxes() -> list[drive.Placed]:
-    return [
-        drive.Placed(splice, load(data.profile_path(name)).program(), build(seed=k), k)
-        for k, (splice, name) in enumerate(PLACES)
-    ]
+    """Two shipped faults whose limits are lifted: they run all day."""
+    placed = []
+    for k, (splice, name) in enumerate(PLACES):
+        plan = load(data.profile_path(name)).program()
+        plan.run_ticks, plan.charge_mas = 2 * LENGTH_S * 10_000, 100_000_000
+        placed.append(drive.Placed(splice, plan, build(seed=k), k))
+    return placed
 
 
 def _wanted(length_s: int, out: Path | None = None, form: str = "csv") -> drive.Drive:
@@ -61,7 +64,7 @@ def _sampled(vehicle) -> None:
 def _peer(vehicle, path: Path, form: str) -> float:
     """Seconds to write a day's numbers that are there already, by the same writer."""
     made = drive.Run(vehicle, _boxes(), _wanted(PIECE_S), EMPTY, lambda text: None)
-    pieces = list(made.samples())
+    pieces = list(made.gathered())
     taken_s = 0.0
     with TableFile(path, drive.header(vehicle, CHANNELS), form) as table:
         for turn in range(LENGTH_S // PIECE_S):

@@ -33,7 +33,8 @@ class TableFile:
         import pyarrow as pa
 
         self._schema = pa.schema([(name, pa.float64()) for name in self._columns])
-        self._file = self._temporary.open("wb")
+        self._temporary.open("wb").close()  # says what is wrong with the path as Python does
+        self._file = pa.OSFile(str(self._temporary), "wb")  # Arrow's own: a thread can write beside another
         self._writer = self._csv() if self._form == CSV else self._parquet()
         return self
 

@@ -55,7 +55,8 @@ class Front:
         traits = self._traits
         seen = self._wander.onto(self._slow.through(truth))
         if self._rms:
-            seen = seen + self._rms * self._random.standard_normal(len(truth))
+            # single precision: twice as quick, and its seven digits are beyond any noise
+            seen = seen + self._rms * self._random.standard_normal(len(truth), dtype=np.float32)
         if traits.most < math.inf:
             seen = np.clip(seen, -traits.most, traits.most)
         if traits.step:
