@@ -7,7 +7,7 @@ The tables are made once, when a board is loaded or trimmed; choosing a pattern 
 from array import array
 
 MAX_CHANNELS = 16  # the edge player's word has 16 pattern bits
-TABLE_CHANNELS = 10  # 2^10 patterns: 6 KB of tables, what the board's memory affords
+TABLE_CHANNELS = 7  # 128 sums in 1 KB; for ten channels searched eight times, where 1024 would take 6 KB
 MAX_NS = 0xFFFFFFFF  # 4.3 siemens, 54 A at 12.6 V: the tables hold 32 bits
 NONE_NS = MAX_NS * MAX_NS  # further off than any wanted level
 NS_PER_UA_AT_MV = 1_000_000  # nS = uA / mV * 10^6

@@ -1,7 +1,7 @@
 """The board as the box is told it: the integer-only board.json that the host compiles from a board file.
 
 Only this file knows its keys. It carries a CRC-32 so that a board file written in part is never believed.
-What is made of it lives in wiring.py and is had from here too; main.py forgets this module after use.
+What is made of it lives in wiring.py; main.py forgets this module after use.
 """
 
 import binascii

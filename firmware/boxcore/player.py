@@ -14,7 +14,7 @@ from boxcore import port
 from boxcore import states as st
 from boxcore.bank import NS_PER_UA_AT_MV
 
-RING = 512  # edges queued and not yet played: 1 ms pulses through half a second
+RING = 320  # edges queued and not yet played: 5 ms apart through more than a second, 1 ms apart through 0.3 s
 REPICK_PERCENT = 1  # a standing level's pattern is picked anew when the supply has moved further than this
 CACHE_PER_MILLE = 2  # a new level may use a pick made at a supply within this
 CACHE_LEVELS = 32  # more different levels than this within one supply begin the cache anew

@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from boxcore import bank, program
-from boxcore import board as core
+from boxcore import wiring as core
 
 from nightdraw import data, places, units
 from nightdraw.board import parts, wired
