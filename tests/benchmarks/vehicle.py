@@ -70,7 +70,7 @@ def _peer(vehicle, path: Path, form: str) -> float:
         for turn in range(LENGTH_S // PIECE_S):
             for times_s, rows in pieces:
                 moved_s = times_s + np.float64(turn * PIECE_S)
-                taken_s += _timed(lambda moved_s=moved_s, rows=rows: table.write(moved_s, rows))[0]
+                taken_s += _timed(lambda moved_s=moved_s, rows=rows: table.write(moved_s, *rows))[0]
         taken_s += _timed(table.keep)[0]
     path.unlink()
     return taken_s

@@ -19,7 +19,7 @@ from boxcore.program import TICKS_PER_S, Program
 from nightdraw.bench import boxlog
 from nightdraw.bench.averaging import Averager
 from nightdraw.bench.journalfile import JournalFile
-from nightdraw.bench.record import CHUNK_SAMPLES, CHUNK_TICKS, MAX_FOR_TICKS, MAX_RATE_HZ, POWER_UP_TICKS
+from nightdraw.bench.record import CHUNK_SAMPLES, CHUNK_TICKS, POWER_UP_TICKS, Extent
 from nightdraw.bench.rig import Rig
 from nightdraw.bench.setup import Bench
 from nightdraw.bench.tables import CSV, TableFile
@@ -65,7 +65,7 @@ class Placed:
 
 
 @dataclass(frozen=True)
-class Drive:
+class Drive(Extent):
     """What is recorded: ticks from zero, samples a second, channels by name, where to (None: run only)."""
 
     ticks: int
@@ -76,20 +76,6 @@ class Drive:
     out: Path | None = None
     form: str = CSV
     fronts: Fronts = usual
-
-    @property
-    def samples(self) -> int:
-        """How many samples that is."""
-        return 0 if self.out is None else math.floor(self.ticks * self.rate_hz / TICKS_PER_S)
-
-    def check(self) -> None:
-        """Raise InputError for what can't be recorded."""
-        if not 1 <= self.ticks <= MAX_FOR_TICKS:
-            raise InputError("--for must be 1 tick (0.1 ms) .. 31 d")
-        if not 0 < self.rate_hz <= MAX_RATE_HZ:
-            raise InputError(f"--rate must be above 0 and at most {MAX_RATE_HZ // 1000} kHz")
-        if self.out is not None and not self.samples:
-            raise InputError("--for is shorter than one sample at this --rate")
 
 
 @dataclass(frozen=True)
@@ -238,7 +224,7 @@ class Run:
             for times_s, rows in self.gathered():
                 if writing is not None:
                     writing.result()
-                writing = writer.submit(table.write, times_s, rows)
+                writing = writer.submit(table.write, times_s, *rows)
                 progress(self.done)
             if writing is not None:
                 writing.result()

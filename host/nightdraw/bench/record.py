@@ -33,19 +33,12 @@ MAX_RATE_HZ = 100_000  # ten samples a tick: the truth has no more to show
 MAX_FOR_TICKS = 31 * 86_400 * TICKS_PER_S  # a month: minutes of computing; a slip of the unit is told
 
 
-@dataclass(frozen=True)
-class Wanted:
-    """What is to be recorded: ticks from the run's start, samples a second, where to (None: run only).
-
-    seed: the one that the program was compiled with, the clamp's noise follows it too; run: the run number,
-    1 .. 2^32 - 1.
-    """
+class Extent:
+    """How long and how fine something is recorded; see Wanted for the fields."""
 
     ticks: int
-    seed: int
-    rate_hz: Fraction = Fraction(1000)
-    run: int = 1
-    out: Path | None = None
+    rate_hz: Fraction
+    out: Path | None
 
     @property
     def samples(self) -> int:
@@ -60,6 +53,21 @@ class Wanted:
             raise InputError(f"--rate must be above 0 and at most {MAX_RATE_HZ // 1000} kHz")
         if self.out is not None and not self.samples:
             raise InputError("--for is shorter than one sample at this --rate")
+
+
+@dataclass(frozen=True)
+class Wanted(Extent):
+    """What is to be recorded: ticks from the run's start, samples a second, where to (None: run only).
+
+    seed: the one that the program was compiled with, the clamp's noise follows it too; run: the run number,
+    1 .. 2^32 - 1.
+    """
+
+    ticks: int
+    seed: int
+    rate_hz: Fraction = Fraction(1000)
+    run: int = 1
+    out: Path | None = None
 
 
 @dataclass(frozen=True)

@@ -5,13 +5,11 @@ It sees nothing but the current: no program, no journal. The truth comes in span
 
 from __future__ import annotations
 
-import contextlib
 import math
 from array import array
 from fractions import Fraction
 from pathlib import Path
-from types import TracebackType
-from typing import TYPE_CHECKING, Any, NamedTuple, Self
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 if TYPE_CHECKING:
     import numpy as np
@@ -19,12 +17,12 @@ if TYPE_CHECKING:
 
 from boxcore.program import TICKS_PER_S
 
+from nightdraw.bench.tables import TableFile
+
 NOISE_UA = 500  # rms of a sample at 1 kHz: 3 mA over a good low-current clamp's 20 kHz, averaged over 1 ms
 NOISE_RATE_HZ = 1_000  # the rate that NOISE_UA is stated at; white noise goes with the root of the rate
 RESOLUTION_PER_A = 1_000_000  # a sample is written to the microampere, far below the noise
 FLOAT_SLACK = 1e-6  # of a sample: a span that ends on a sample's end completes it
-BATCH_ROWS = 65_536  # rows formatted at once: 4 MB of text
-HEADER = b"time_s,current_a\n"
 
 
 class Span(NamedTuple):
@@ -111,47 +109,8 @@ class Sampler:
         return np.rint((truth + noise) * RESOLUTION_PER_A) / RESOLUTION_PER_A + 0.0  # + 0.0: no minus zero
 
 
-class CsvFile:
-    """A recording on its way to disk, under a temporary name until keep() gives it its own.
-
-    Leaving the context without keep() removes the temporary file: a recording is whole or not there.
-    """
+class CsvFile(TableFile):
+    """A clamp's recording on its way to disk: seconds and amperes."""
 
     def __init__(self, path: Path) -> None:
-        self._path = path
-        self._temporary = path.with_name(path.name + ".part")
-
-    def __enter__(self) -> Self:
-        import pyarrow as pa
-        from pyarrow import csv
-
-        self._file = self._temporary.open("wb")
-        self._file.write(HEADER)
-        self._schema = pa.schema([("time_s", pa.float64()), ("current_a", pa.float64())])
-        options = csv.WriteOptions(include_header=False, quoting_style="none", batch_size=BATCH_ROWS)
-        self._writer = csv.CSVWriter(self._file, self._schema, write_options=options)
-        return self
-
-    def write(self, times_s: npt.NDArray[np.float64], currents_a: npt.NDArray[np.float64]) -> None:
-        """Add samples: equal numbers of seconds and amperes."""
-        import pyarrow as pa
-
-        self._writer.write_batch(
-            pa.record_batch([pa.array(times_s), pa.array(currents_a)], schema=self._schema)
-        )
-
-    def keep(self) -> None:
-        """Close the file and put it in its place, replacing what was there."""
-        self._close()
-        self._temporary.replace(self._path)
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._close()
-        with contextlib.suppress(FileNotFoundError):
-            self._temporary.unlink()
-
-    def _close(self) -> None:
-        self._writer.close()
-        self._file.close()
+        super().__init__(path, ("current_a",))

@@ -38,7 +38,7 @@ class TableFile:
         self._writer = self._csv() if self._form == CSV else self._parquet()
         return self
 
-    def write(self, times_s: npt.NDArray[np.float64], samples: Sequence[npt.NDArray[np.float64]]) -> None:
+    def write(self, times_s: npt.NDArray[np.float64], *samples: npt.NDArray[np.float64]) -> None:
         """Add rows: seconds, and one row of numbers a channel."""
         import pyarrow as pa
 
