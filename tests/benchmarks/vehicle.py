@@ -64,13 +64,13 @@ def _sampled(vehicle) -> None:
 def _peer(vehicle, path: Path, form: str) -> float:
     """Seconds to write a day's numbers that are there already, by the same writer."""
     made = drive.Run(vehicle, _boxes(), _wanted(PIECE_S), EMPTY, lambda text: None)
-    pieces = list(made.gathered())
+    groups = list(made.gathered())
     taken_s = 0.0
     with TableFile(path, drive.header(vehicle, CHANNELS), form) as table:
         for turn in range(LENGTH_S // PIECE_S):
-            for times_s, rows in pieces:
-                moved_s = times_s + np.float64(turn * PIECE_S)
-                taken_s += _timed(lambda moved_s=moved_s, rows=rows: table.write(moved_s, *rows))[0]
+            for group in groups:
+                moved = [(times_s + np.float64(turn * PIECE_S), rows) for times_s, rows in group]
+                taken_s += _timed(lambda moved=moved: table.write_pieces(moved))[0]
         taken_s += _timed(table.keep)[0]
     path.unlink()
     return taken_s

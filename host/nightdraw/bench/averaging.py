@@ -74,7 +74,8 @@ def _means(
     first, last = places[:-1], places[1:]
     ceilings = np.ceil(places).astype(np.int64)
     filled = ceilings[1:] - ceilings[:-1]
-    samples: npt.NDArray[np.float64] = np.repeat(levels, filled, axis=0).T.copy()
+    # a row a channel before it is repeated: many times quicker than rows of channels turned afterwards
+    samples: npt.NDArray[np.float64] = np.repeat(np.ascontiguousarray(levels.T), filled, axis=1)
     if samples.shape[1] < number:  # the truth begins inside: nothing is known of what was before
         samples = np.pad(samples, ((0, 0), (number - samples.shape[1], 0)), mode="edge")
     broken = np.unique(np.floor(places[places % 1 != 0]).astype(np.int64))

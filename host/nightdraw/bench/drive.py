@@ -12,7 +12,6 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 from boxcore.program import TICKS_PER_S, Program
 
@@ -22,15 +21,11 @@ from nightdraw.bench.journalfile import JournalFile
 from nightdraw.bench.record import CHUNK_SAMPLES, CHUNK_TICKS, POWER_UP_TICKS, Extent
 from nightdraw.bench.rig import Rig
 from nightdraw.bench.setup import Bench
-from nightdraw.bench.tables import CSV, TableFile
+from nightdraw.bench.tables import CSV, Piece, TableFile
 from nightdraw.errors import InputError, nearest
 from nightdraw.instruments.front import IDEAL, Front, Traits
 from nightdraw.vehicle import model, script
 from nightdraw.vehicle.model import Vehicle
-
-if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
 
 ALL = "all"  # the name that stands for every channel
 # A bench recorder of no limits but these: a low-current clamp's 6 mA over its 20 kHz averaged over 1 ms, and
@@ -38,7 +33,7 @@ ALL = "all"  # the name that stands for every channel
 CLAMP = Traits(noise=1e-3, noise_hz=500.0, step=1e-6)
 INPUT = Traits(noise=0.02, noise_hz=500.0, step=1e-3)
 BESIDE = 12  # fronts' seeds lie beside the bench's others
-PIECE_ROWS = 1 << 19  # written at once: 4 MB a channel, long enough for two threads to take turns
+GROUP_ROWS = 1 << 19  # written at once: 4 MB a channel, long enough for two threads to take turns
 UNITS = {model.BATTERY: "a", model.FEED: "a", model.DROP: "mv"}
 
 Fronts = Callable[[str], Traits]  # a channel's kind -> what stands before the recorder
@@ -176,7 +171,7 @@ class Run:
         rig.advance(stop)
         yield True
 
-    def samples(self) -> Iterator[tuple[npt.NDArray[np.float64], list[npt.NDArray[np.float64]]]]:
+    def samples(self) -> Iterator[Piece]:
         """Let time pass and yield (seconds, one array a channel) piece by piece."""
         import numpy as np
 
@@ -195,19 +190,17 @@ class Run:
             times_s = np.arange(first, averager.done) / rate_hz
             yield times_s, [front(row) for front, row in zip(fronts, truth, strict=True)]
 
-    def gathered(self) -> Iterator[tuple[npt.NDArray[np.float64], list[npt.NDArray[np.float64]]]]:
-        """The same in pieces large enough to be written beside the making of the next."""
-        import numpy as np
-
-        pieces, rows = [], 0
+    def gathered(self) -> Iterator[list[Piece]]:
+        """The same, so many pieces together that they can be written beside the making of the next."""
+        pieces, rows = list[Piece](), 0
         for piece in self.samples():
             pieces.append(piece)
             rows += len(piece[0])
-            if rows >= PIECE_ROWS:
-                yield _joined(np, pieces)
+            if rows >= GROUP_ROWS:
+                yield pieces
                 pieces, rows = [], 0
         if pieces:
-            yield _joined(np, pieces)
+            yield pieces
 
     def to_files(self, out: Path, progress: Callable[[float], None]) -> None:
         """Let time pass and write the recording and the boxes' journals."""
@@ -221,10 +214,10 @@ class Run:
                 log.write_to(files[-1])
             writing: Future[None] | None = None
             writer = stack.enter_context(ThreadPoolExecutor(1))  # one piece is written while the next is made
-            for times_s, rows in self.gathered():
+            for pieces in self.gathered():
                 if writing is not None:
                     writing.result()
-                writing = writer.submit(table.write, times_s, *rows)
+                writing = writer.submit(table.write_pieces, pieces)
                 progress(self.done)
             if writing is not None:
                 writing.result()
@@ -232,11 +225,3 @@ class Run:
             for log, file in zip(self.logs, files, strict=True):
                 log.finish()
                 file.keep()
-
-
-def _joined(
-    np: Any, pieces: list[tuple[npt.NDArray[np.float64], list[npt.NDArray[np.float64]]]]
-) -> tuple[npt.NDArray[np.float64], list[npt.NDArray[np.float64]]]:
-    """Pieces of a recording as one."""
-    times_s = np.concatenate([piece[0] for piece in pieces])
-    return times_s, [np.concatenate(rows) for rows in zip(*(piece[1] for piece in pieces), strict=True)]

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from boxcore.port import NOT_MEASURED
 
+from nightdraw.bench.hal import NEVER
 from nightdraw.bench.plant import ADC_STEP_MV, MONITOR_STEP_UA, NS_PER_S, Plant, Point
 from nightdraw.bench.setup import Bench
 from nightdraw.bench.world import SETTLED_TICKS, World
@@ -38,6 +39,8 @@ class Outlet(Plant):
         self._place = place
         self._box = [lead_ohms, 0.0, 0.0]
         self._siemens: dict[int, float] = {}
+        self._reading_at = -1, 0  # the network's count of changes and the pattern that ...
+        self._reading = 0, 0  # ... this was read with
         network.branches[place].boxes.append(self._box)
         self.play(0)
 
@@ -70,6 +73,13 @@ class Outlet(Plant):
 
     def sensed(self, pattern: int) -> tuple[int, int]:
         """What the box's converters read: supply millivolts, bank microamperes or NOT_MEASURED."""
+        state = self._network.changes, pattern
+        if state != self._reading_at:  # most readings find nothing changed
+            self._reading = self._read(pattern)
+            self._reading_at = self._network.changes, pattern
+        return self._reading
+
+    def _read(self, pattern: int) -> tuple[int, int]:
         siemens = self._conductance(pattern)
         volts = self.supply_v if siemens == self._box[2] else self.point(pattern).supply_v
         bank_ua = _steps(volts * siemens * 1e6, MONITOR_STEP_UA) if self.monitor else NOT_MEASURED
@@ -95,19 +105,18 @@ class BoxWorld(World):
         self.outlet = outlet
         self.boots: dict[int, int] = {}
         self._noted_mv = -1
+        self._next_due = NEVER
         super().__init__(bench.board, outlet, bench.store(), f"BENCH-{splice}")
 
     def wake(self) -> int:
         """The next tick at which this box or its gates have something to do."""
         change = self.hal.next_change()
-        if self.box is None:
-            return change
-        due = self._due()
+        due = self._next_due = NEVER if self.box is None else self._due()
         return due if due < change else change
 
     def turn(self, tick: int) -> None:
-        """Do what is due at `tick`."""
-        if self.box is not None and self._due() <= tick:
+        """Do what is due at `tick`, by what wake() found last."""
+        if self.box is not None and self._next_due <= tick:
             self._visit(self.box, tick)
         else:
             self.reach(tick)

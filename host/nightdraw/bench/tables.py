@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 CSV, PARQUET = "csv", "parquet"
 FORMATS = (CSV, PARQUET)
+Piece = tuple["npt.NDArray[np.float64]", "Sequence[npt.NDArray[np.float64]]"]  # seconds, a row a channel
 BATCH_ROWS = 65_536  # rows formatted at once: some MB of text
 
 
@@ -40,10 +41,18 @@ class TableFile:
 
     def write(self, times_s: npt.NDArray[np.float64], *samples: npt.NDArray[np.float64]) -> None:
         """Add rows: seconds, and one row of numbers a channel."""
+        self.write_pieces([(times_s, samples)])
+
+    def write_pieces(self, pieces: Sequence[Piece]) -> None:
+        """Add the rows of several pieces; in a Parquet file they become one group."""
         import pyarrow as pa
 
-        arrays = [pa.array(times_s), *(pa.array(row) for row in samples)]
-        self._writer.write_batch(pa.record_batch(arrays, schema=self._schema))
+        batches = [
+            pa.record_batch([pa.array(row) for row in (times_s, *samples)], schema=self._schema)
+            for times_s, samples in pieces
+        ]
+        table = pa.Table.from_batches(batches, schema=self._schema)
+        self._writer.write_table(table)
 
     def keep(self) -> None:
         """Close the file and put it in its place, replacing what was there."""
