@@ -101,7 +101,7 @@ def test_a_40_a_fuse_is_two_thirds_higher_when_hot() -> None:
     net.branches[0].draw_a = 40.0
     net.touch(net.branches[0])
     assert net.drop_v(0) * 1000 == pytest.approx(57.6)
-    net.warm(0, 1.0)
+    net.warm(net.branches[0], 1.0)
     assert net.drop_v(0) * 1000 == pytest.approx(96.0)
 
 

@@ -4,7 +4,19 @@ from __future__ import annotations
 
 from hypothesis import strategies as st
 from nightdraw.vehicle import model
-from nightdraw.vehicle.model import Battery, Feed, Fuse, Lamp, Module, Source, Splice, Stage, Twitch, Vehicle
+from nightdraw.vehicle.model import (
+    Battery,
+    Feed,
+    Fuse,
+    Lamp,
+    Main,
+    Module,
+    Source,
+    Splice,
+    Stage,
+    Twitch,
+    Vehicle,
+)
 from nightdraw.vehicle.script import Event, Script
 
 S = 10_000  # ticks a second
@@ -41,7 +53,11 @@ def vehicle(**changes: object) -> Vehicle:
 def vehicles(draw: st.DrawFn) -> Vehicle:
     """Vehicles with a few feeds and fuses, modules, twitches and lamps anywhere."""
     milli = st.integers(1, 60).map(lambda value: value / 1000)
-    feeds = tuple(Feed(f"feed{k}", draw(milli)) for k in range(draw(st.integers(1, 3))))
+    mains = st.sampled_from([None, 40.0, 60.0, 80.0])
+    feeds = tuple(
+        Feed(f"feed{k}", draw(milli), None if (rating := draw(mains)) is None else Main(f"M{k}", "E", rating))
+        for k in range(draw(st.integers(1, 3)))
+    )
     fuses = []
     for k in range(draw(st.integers(1, 6))):
         kind = draw(st.sampled_from(sorted(RATINGS)))
@@ -77,10 +93,10 @@ def vehicles(draw: st.DrawFn) -> Vehicle:
 
 @st.composite
 def scripts(draw: st.DrawFn, made: Vehicle, most_ticks: int) -> Script:
-    """Scripts that keep a fuse's order, within so many ticks."""
+    """Scripts that keep a fuse's order, main fuses among them, within so many ticks."""
     events, out = [], set[str]()
     for at in sorted(draw(st.lists(st.integers(0, most_ticks), max_size=8))):
-        fuse = draw(st.sampled_from([fuse.name for fuse in made.fuses]))
+        fuse = draw(st.sampled_from(made.fuse_names()))
         action, word = draw(
             st.sampled_from(
                 [

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from nightdraw.bank.fuses import cold_mohm
 from nightdraw.bench.rig import Rig
 from nightdraw.bench.setup import build
-from nightdraw.vehicle.model import Vehicle
+from nightdraw.vehicle.model import Feed, Vehicle
 
 from tests.vehicle.circuits import S, scripts, vehicle, vehicles
 
@@ -41,7 +42,7 @@ class Watched(Rig):
         net.solve()
         size = abs(net.battery_a) + sum(abs(branch.current_a) for branch in net.branches) + net.starter_a
         size += sum(abs(amps) for amps in net.source_a)
-        into = net.battery_a + sum(net.source_a) - net.starter_a
+        into = net.battery_a + sum(net.source_a) - net.starter_a * net.share
         feeds = [net.feed_a(k) for k in range(len(made.feeds))]
         assert near(into, sum(feeds), size)
         ohms = net.battery_ohms
@@ -54,24 +55,40 @@ class Watched(Rig):
         for k, feed in enumerate(made.feeds):
             own = [net.branches[i].current_a for i, fuse in enumerate(made.fuses) if fuse.feed == feed.name]
             assert near(feeds[k], sum(own), size)
-            assert near(net.feed_v(k), net.bus_v - feed.ohms * feeds[k], net.voc_v)
+            self.check_main(k, feed, feeds[k])
         for k, fuse in enumerate(made.fuses):
             self.check_branch(k, [feed.name for feed in made.feeds].index(fuse.feed), size)
+
+    def check_main(self, k: int, feed: Feed, amps: float) -> None:
+        net = self.network
+        drop_v = 0.0
+        if feed.main is not None:
+            limb = net.limbs[feed.main.name]
+            if limb.pulled:
+                assert amps == net.feed_v(k) == 0
+                assert net.across_v(limb) == net.bus_v
+                return
+            cold_ohms = (cold_mohm("E", feed.main.rating_a)[0] or 0) / 1000
+            assert cold_ohms <= limb.fuse_ohms < cold_ohms * 10
+            drop_v = amps * limb.fuse_ohms
+            assert net.across_v(limb) == drop_v
+        assert near(net.feed_v(k), net.bus_v - feed.ohms * amps - drop_v, net.voc_v)
 
     def check_branch(self, k: int, feed: int, size: float) -> None:
         net = self.network
         branch, fuse = net.branches[k], self.made.fuses[k]
-        if branch.pulled:
+        if branch.pulled or net.feeds[feed].pulled:
             assert branch.current_a == 0
+            assert not any(net.box_v(k, box) for box in branch.boxes)
             assert net.drop_v(k) == net.feed_v(feed)
             return
         assert net.drop_v(k) == branch.current_a * branch.fuse_ohms
         end_v = net.feed_v(feed) - net.drop_v(k) - fuse.wire_ohms * branch.current_a
         assert near(branch.end_v, end_v, net.voc_v)
-        asked = branch.draw_a + branch.siemens * end_v
+        asked = branch.draw_a * net.share + branch.siemens * end_v
         for box in branch.boxes:
             volts = net.box_v(k, box)
-            amps = box[1] + box[2] * volts
+            amps = box[1] * net.share + box[2] * volts
             assert near(volts, end_v - box[0] * amps, net.voc_v)
             asked += amps
         assert near(branch.current_a, asked, size)

@@ -69,6 +69,7 @@ class Outlet(Plant):
         bank_a = volts * self._box[2]
         self._box[2] = playing
         self._network.touch(self._network.branches[self._place])
+        self._network.solve()  # nobody shall reckon with what was only asked
         return Point(bank_a + self._box[1], bank_a, volts)
 
     def sensed(self, pattern: int) -> tuple[int, int]:
@@ -268,8 +269,8 @@ class Rig:
         if kind == model.FEED:
             place = feeds.index(name)
             return lambda: network.feed_a(place)
-        place = network.fuse_places[name]
-        return lambda: network.drop_v(place) * MV_PER_V
+        limb = network.limbs[name]
+        return lambda: network.across_v(limb) * MV_PER_V
 
 
 def _steps(value: float, step: int) -> int:

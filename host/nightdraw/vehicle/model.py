@@ -10,6 +10,7 @@ DOOR, UNLOCK, FUSE = "door", "unlock", "fuse"  # what wakes a module; its own fu
 WAKES = (DOOR, UNLOCK, FUSE)
 BATTERY = "battery"  # the channel around the battery's own cable
 FEED, DROP = "feed", "drop"
+ALL = "all"  # stands for every channel where channels are named: nothing else may have that name
 
 
 @dataclass(frozen=True)
@@ -25,14 +26,25 @@ class Battery:
     self_discharge_pct: float
     no_start_pct: float
     crank_min_v: float
+    in_series: int = 1
+
+
+@dataclass(frozen=True)
+class Main:
+    """A feed's main fuse: type and rating by ISO 8820-3."""
+
+    name: str
+    type: str
+    rating_a: float
 
 
 @dataclass(frozen=True)
 class Feed:
-    """A wire from the battery to a fuse box, its main fuse counted in."""
+    """A wire from the battery to a fuse box, and its main fuse at the battery's end, if it has one."""
 
     name: str
     ohms: float
+    main: Main | None = None
 
 
 @dataclass(frozen=True)
@@ -150,8 +162,16 @@ class Vehicle:
         """Every channel that can be recorded, and its kind: BATTERY, FEED in amperes, DROP in millivolts."""
         found = {BATTERY: BATTERY}
         found.update({feed.name: FEED for feed in self.feeds})
-        found.update({fuse.name: DROP for fuse in self.fuses})
+        found.update(dict.fromkeys(self.fuse_names(), DROP))
         return found
+
+    def fuse_names(self) -> list[str]:
+        """Every fuse that can be pulled: those of the circuits, then the feeds' main fuses."""
+        return [fuse.name for fuse in self.fuses] + [main.name for main in self.mains()]
+
+    def mains(self) -> tuple[Main, ...]:
+        """The feeds' main fuses; `fuses` are those of the circuits only."""
+        return tuple(feed.main for feed in self.feeds if feed.main is not None)
 
     def splice(self, name: str) -> Splice | None:
         """The splice of that name."""

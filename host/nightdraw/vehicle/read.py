@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from fractions import Fraction
 from pathlib import Path
 from typing import TypeVar
 
@@ -21,6 +22,7 @@ from nightdraw.vehicle.model import (
     Feed,
     Fuse,
     Lamp,
+    Main,
     Module,
     Sensor,
     Source,
@@ -46,16 +48,20 @@ OHMS = ("0 ohm", "10 ohm")
 DRAW = ("0 A", "100 A")
 TIME = ("1 ms", "30 d")
 # The battery's numbers: key -> dimension, bounds, default in base units (None: must be given)
-BATTERY = {
+BATTERY: dict[str, tuple[str, tuple[str, str], Fraction | None]] = {
     "capacity": ("charge", ("1 Ah", "500 Ah"), None),
     "charge": ("percent", ("0 %", "100 %"), None),
-    "temperature": ("temperature", ("-40 C", "80 C"), 25),
+    "temperature": ("temperature", ("-40 C", "80 C"), Fraction(25)),
     "resistance": ("resistance", ("0.0005 ohm", "1 ohm"), None),
-    "self_discharge": ("percent", ("0 %", "60 %"), 5),  # a month; common practice: 2 .. 10 %
-    "no_start": ("percent", ("0 %", "99 %"), 50),  # common practice
-    "crank_min": ("voltage", ("5 V", "12 V"), 9.6),  # common practice: a load test's floor
+    "self_discharge": ("percent", ("0 %", "60 %"), Fraction(5)),  # a month; common practice: 2 .. 10 %
+    "no_start": ("percent", ("0 %", "99 %"), Fraction(50)),  # common practice
+    "crank_min": ("voltage", ("5 V", "12 V"), Fraction("9.6")),  # common practice: a load test's floor
 }
+BATTERY_FIELDS = (
+    "capacity_ah", "charge_pct", "temp_c", "ohms", "self_discharge_pct", "no_start_pct", "crank_min_v",
+)  # fmt: skip
 CHANNEL = "channel"
+MAIN = "-main"  # behind a feed's name: what its main fuse is called that has no name of its own
 T = TypeVar("T")
 
 
@@ -81,7 +87,10 @@ class _Reader:
 
     def __init__(self, findings: Findings) -> None:
         self._findings = findings
-        self._names: dict[tuple[str, str], str] = {(CHANNEL, model.BATTERY): "the battery's channel"}
+        self._names: dict[tuple[str, str], str] = {
+            (CHANNEL, model.BATTERY): "the battery's channel",
+            (CHANNEL, model.ALL): "the word for every channel",
+        }
         self._feeds: list[str] = []  # named, whatever else is wrong with them
         self._fuses: list[str] = []
 
@@ -124,38 +133,47 @@ class _Reader:
         required = ("type", *(key for key, row in BATTERY.items() if row[2] is None))
         f = Fields(node, self._findings, "battery", ("type", *BATTERY), required)
         kind = f.choice("type", model.BATTERY_TYPES)
-        numbers = []
-        for key, (dimension, bounds, default) in BATTERY.items():
+        numbers: dict[str, float] = {}
+        for (key, (dimension, bounds, default)), name in zip(BATTERY.items(), BATTERY_FIELDS, strict=True):
             value = f.quantity(key, dimension, bounds)
-            numbers.append(value if value is not None else default if key not in f else None)
-        if kind is None or None in numbers:
+            value = default if value is None and key not in f else value
+            if value is not None:
+                numbers[name] = float(value)
+        if kind is None or len(numbers) < len(BATTERY):
             return None
-        return Battery(kind, *(float(number) for number in numbers if number is not None))
+        return Battery(type=kind, **numbers)  # type: ignore[arg-type]
 
     def _feed(self, node: Node) -> Feed | None:
         f = Fields(node, self._findings, "a feed", ("feed", "ohms", "fuse"), ("feed", "ohms"))
-        name = self._name(f, "feed")
+        name = self._name(f, "feed", self._feeds)
         ohms = f.quantity("ohms", "resistance", OHMS)
-        main = 0.0
-        if "fuse" in f:
-            g = Fields(f.node("fuse"), self._findings, "fuse", ("type", "rating"), ("type", "rating"))
-            blade = self._blade(g)
-            main = 0.0 if blade is None else blade[2]
-        return None if name is None or ohms is None else Feed(name, float(ohms) + main)
+        main = self._main(f, name) if "fuse" in f else None
+        return None if name is None or ohms is None else Feed(name, float(ohms), main)
+
+    def _main(self, f: Fields, feed: str | None) -> Main | None:
+        """A feed's main fuse, named after the feed unless it has a name."""
+        keys = ("fuse", "type", "rating")
+        g = Fields(f.node("fuse"), self._findings, "fuse", keys, keys[1:])
+        blade = self._blade(g)
+        if "fuse" in g:
+            name = self._name(g, "fuse")
+        else:
+            name = None if feed is None else self._own(f"{feed}{MAIN}", g.place, "main fuse")
+        return None if blade is None or name is None else Main(name, *blade)
 
     def _fuse(self, node: Node) -> Fuse | None:
         keys = ("fuse", "feed", "type", "rating", "ohms")
         f = Fields(node, self._findings, "a fuse", keys, ("fuse", "feed", "type", "rating"))
-        name = self._name(f, "fuse")
+        name = self._name(f, "fuse", self._fuses)
         feed = self._known(f, "feed", self._feeds, "feed")
         blade = self._blade(f)
         ohms = f.quantity("ohms", "resistance", OHMS, units.parse("0.02 ohm", "resistance"))
         if name is None or feed is None or blade is None or ohms is None:
             return None
-        return Fuse(name, feed, blade[0], blade[1], float(ohms))
+        return Fuse(name, feed, *blade, float(ohms))
 
-    def _blade(self, f: Fields) -> tuple[str, float, float] | None:
-        """A fuse's type, rating and cold resistance; a finding where no list knows them."""
+    def _blade(self, f: Fields) -> tuple[str, float] | None:
+        """A fuse's type and rating; a finding where no list knows its resistance."""
         kind = f.choice("type", tuple(blades.RATINGS))
         rating = f.quantity("rating", "current")
         if kind is None or rating is None:
@@ -169,7 +187,7 @@ class _Reader:
         if mohm is None:
             self._findings.add(f.value_place("rating"), f"its resistance isn't known: {source}")
             return None
-        return kind, float(rating), mohm / 1000
+        return kind, float(rating)
 
     def _module(self, node: Node) -> Module | None:
         keys = ("module", "fuse", "stages", "asleep", "wakes", "sheds")
@@ -254,19 +272,21 @@ class _Reader:
             return None
         return Sensor(float(above), units.to_ticks(after), float(below))
 
-    def _name(self, f: Fields, key: str) -> str | None:
-        """A name that nothing else of its kind has; feeds and fuses are both channels of a recording."""
+    def _name(self, f: Fields, key: str, known: list[str] | None = None) -> str | None:
+        """A name that nothing else of its kind has, added to those that are known; feeds and fuses are both
+        channels of a recording."""
         name = f.parsed(key, _name)
-        if name is None:
-            return None
-        space = CHANNEL if key in ("feed", "fuse") else key
+        if name is not None and known is not None:
+            known.append(name)
+        return None if name is None else self._own(name, f.value_place(key), key)
+
+    def _own(self, name: str, place: Node, what: str) -> str | None:
+        """The name, where nothing else of its kind has it already."""
+        space = CHANNEL if what in ("feed", "fuse", "main fuse") else what
         if (space, name) in self._names:
-            self._findings.add(
-                f.value_place(key), f"the name {name!r} is taken by {self._names[space, name]}"
-            )
+            self._findings.add(place, f"the name {name!r} is taken by {self._names[space, name]}")
             return None
-        self._names[space, name] = f"the {key} on line {f.value_place(key).line}"
-        {"feed": self._feeds, "fuse": self._fuses}.get(key, []).append(name)
+        self._names[space, name] = f"the {what} on line {place.line}"
         return name
 
     def _known(self, f: Fields, key: str, known: list[str], what: str) -> str | None:

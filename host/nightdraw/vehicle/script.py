@@ -92,7 +92,7 @@ def _event(node: Node, findings: Findings, vehicle: Vehicle) -> Event | None:
 
 def _fuse(f: Fields, key: str, findings: Findings, vehicle: Vehicle) -> str | None:
     name = f.text(key)
-    known = [fuse.name for fuse in vehicle.fuses]
+    known = vehicle.fuse_names()
     if name is None or name in known:
         return name
     hint = nearest(name[:60], known) or f"known: {', '.join(known)}"

@@ -1,0 +1,151 @@
+"""What draws current in a vehicle by itself: modules in their stages, lamps, twitches; each on a branch.
+
+They change their branch's loads and plan what comes next. What wakes or lights them is the body's to say.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+
+from nightdraw.vehicle.agenda import Agenda
+from nightdraw.vehicle.model import Lamp, Module, Twitch
+from nightdraw.vehicle.network import Branch, Network
+
+NAPPING, AWAKE = -1, 0  # a module's stage while asleep or dead; while awake the number of its stage
+
+
+class Loads:
+    """One branch's loads by number; the branch gets their sums, each time anew so that nothing drifts."""
+
+    def __init__(self, network: Network, branch: Branch) -> None:
+        self._network = network
+        self.branch = branch
+        self._amps: list[float] = []
+        self._siemens: list[float] = []
+
+    def slot(self) -> int:
+        """A number for one more load."""
+        self._amps.append(0.0)
+        self._siemens.append(0.0)
+        return len(self._amps) - 1
+
+    def draw(self, slot: int, amps: float) -> None:
+        """Let a load draw a constant current."""
+        if self._amps[slot] != amps:
+            self._amps[slot] = amps
+            self.branch.draw_a = sum(self._amps)
+            self._network.touch(self.branch)
+
+    def conduct(self, slot: int, siemens: float) -> None:
+        """Let a load be a conductance."""
+        if self._siemens[slot] != siemens:
+            self._siemens[slot] = siemens
+            self.branch.siemens = sum(self._siemens)
+            self._network.touch(self.branch)
+
+    def powered(self) -> bool:
+        """Whether both fuses, its own and its feed's, are in."""
+        branch = self.branch
+        return not branch.pulled and not self._network.feeds[branch.feed].pulled
+
+
+class ModuleState:
+    """A module's way to sleep. It lives while its fuses are in and the battery sensor has not shed it."""
+
+    def __init__(self, said: Module, loads: Loads, agenda: Agenda, now: Callable[[], int]) -> None:
+        self.said = said
+        self.loads = loads
+        self.stage = NAPPING
+        self.live = True
+        self.shed = False
+        self._slot = loads.slot()
+        self._turn = 0  # counts wakes: a stage that an earlier wake planned is void
+        self._agenda = agenda
+        self._now = now
+        loads.draw(self._slot, said.asleep_a)
+
+    def revive(self, stays: bool) -> None:
+        """Die where a fuse is out or the sensor sheds it, wake where that is over; `stays` as in wake()."""
+        live = self.loads.powered() and not self.shed
+        if live == self.live:
+            return
+        self.live = live
+        self._turn += 1
+        self.stage = NAPPING
+        self.loads.draw(self._slot, self.said.asleep_a if live else 0.0)
+        if live:
+            self.wake(stays)
+
+    def wake(self, stays: bool) -> None:
+        """Begin anew with the first stage; stays: it goes no further (the engine runs)."""
+        if self.live and self.said.stages:
+            self._turn += 1
+            self._enter(AWAKE, self._turn, stays)
+
+    def _enter(self, stage: int, turn: int, stays: bool = False) -> None:
+        """Go into a stage, or to sleep behind the last, unless it was woken anew meanwhile."""
+        if turn != self._turn:
+            return
+        stages = self.said.stages
+        if stage == len(stages):
+            self.stage = NAPPING
+            self.loads.draw(self._slot, self.said.asleep_a)
+            return
+        self.stage = stage
+        self.loads.draw(self._slot, stages[stage].draw_a)
+        if not stays:
+            self._agenda.add(self._now() + stages[stage].ticks, lambda: self._enter(stage + 1, turn))
+
+
+class LampState:
+    """A lamp, lit for a while."""
+
+    def __init__(self, said: Lamp, loads: Loads) -> None:
+        self.said = said
+        self._loads = loads
+        self._slot = loads.slot()
+        self._until = 0
+
+    def light(self, agenda: Agenda, now: int) -> None:
+        """Light it for its time."""
+        self._until = now + self.said.ticks
+        until = self._until
+        self._loads.conduct(self._slot, self.said.siemens)
+        agenda.add(until, lambda: self._darken(until))
+
+    def _darken(self, until: int) -> None:
+        if until == self._until:
+            self._loads.conduct(self._slot, 0.0)
+
+
+class TwitchState:
+    """A twitch that comes again and again; asleep(): whether the vehicle sleeps."""
+
+    def __init__(self, said: Twitch, loads: Loads, seed: int, agenda: Agenda, now: Callable[[], int]) -> None:
+        self._said = said
+        self._loads = loads
+        self._slot = loads.slot()
+        self._source = random.Random(f"nightdraw twitch {seed} {said.name}")
+        self._agenda = agenda
+        self._now = now
+
+    def plan(self, zero: int, asleep: Callable[[], bool]) -> None:
+        """Plan the first one: time zero is no special instant for it."""
+        low, high = self._said.every_ticks
+        while True:  # an instant meets a long interval more often than a short one
+            interval = self._source.randint(low, high)
+            if self._source.randint(1, high) <= interval:
+                break
+        self._agenda.add(zero + self._source.randint(1, interval), lambda: self._begin(asleep))
+
+    def _begin(self, asleep: Callable[[], bool]) -> None:
+        """One twitch, and the next is planned."""
+        said, at = self._said, self._now()
+        self._agenda.add(at + self._source.randint(*said.every_ticks), lambda: self._begin(asleep))
+        if not said.asleep_only or asleep():
+            self._loads.draw(self._slot, said.draw_a)
+            self._agenda.add(at + said.on_ticks, self._end)
+
+    def _end(self) -> None:
+        self._loads.draw(self._slot, 0.0)

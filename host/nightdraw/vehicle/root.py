@@ -1,0 +1,92 @@
+"""Where battery, charger and alternator meet: which of them holds what, and the voltage there.
+
+Each is a straight line in pieces (a source holds its volts, or its most amperes, or nothing; a battery takes
+a charge through more resistance than it gives one), and so is their sum, which only falls with the voltage:
+one piece has the answer, exactly. Knows no feeds, no time.
+"""
+
+from __future__ import annotations
+
+from nightdraw.vehicle.model import Source, Vehicle
+
+WEAK_V = 3.0  # each battery in series: below it nothing works any more, constant draws become resistances
+
+
+class Root:
+    """The root of a circuit: set voc_v, battery_ohms, charge_ohms, starter_a or on[k]; forget(), settle().
+
+    charge_ohms: the battery's for a current into it. share: of their constant currents that loads draw, below
+    1 where there is next to no voltage. sources: support charger, alternator.
+    """
+
+    def __init__(self, vehicle: Vehicle, meter_ohms: float = 0.0) -> None:
+        self.meter_ohms = meter_ohms
+        self.voc_v = 12.6 * vehicle.battery.in_series
+        self.battery_ohms = self.charge_ohms = vehicle.battery.ohms * vehicle.battery.in_series
+        self.weak_v = WEAK_V * vehicle.battery.in_series
+        self.starter_a = 0.0
+        self.sources: list[Source | None] = [vehicle.charger, vehicle.alternator]
+        self.on = [bool(vehicle.charger and vehicle.charger.on), False]
+        self.source_a = [0.0, 0.0]
+        self.battery_a = self.bus_v = 0.0
+        self.share = 1.0
+        self._low = self._high = 0.0  # the volts between which the present piece's line holds
+        self._into = self._inner = 0.0  # its current into the root at 0 V, and by how much less a volt
+        self._weak = False
+
+    def forget(self) -> None:
+        """What is at the root was changed: its pieces are others."""
+        self._low, self._high = 1.0, 0.0
+
+    def settle(self, amps: float, siemens: float) -> float:
+        """The voltage at the root with loads of `amps` and `siemens` on it; keeps it, source_a and share."""
+        volts = self._cross(amps, siemens)
+        if not self._low <= volts <= self._high:
+            volts = self._search(amps, siemens)
+        self.bus_v = volts
+        self.share = volts / self.weak_v if self._weak else 1.0
+        for k, source in enumerate(self.sources):
+            if source is not None and self.on[k]:
+                self.source_a[k] = min(max(0.0, (source.volts - volts) / source.ohms), source.most_a)
+            else:
+                self.source_a[k] = 0.0
+        return volts
+
+    def _cross(self, amps: float, siemens: float) -> float:
+        """Where the present piece's line crosses that of the loads."""
+        if self._weak:
+            return self._into / (self._inner + siemens + amps / self.weak_v)
+        return (self._into - amps) / (self._inner + siemens) if self._inner else -1.0
+
+    def _search(self, amps: float, siemens: float) -> float:
+        """The same with the piece that has the answer: the sum of currents falls through zero in it."""
+        corners = [0.0, *sorted(self._corners())]
+        for low, high in zip(corners, [*corners[1:], 2 * corners[-1]], strict=True):
+            self._take_piece(low, high)
+            volts = self._cross(amps, siemens)
+            if volts <= high:
+                break
+        return max(volts, low)  # below by rounding only: the piece before ended above its end
+
+    def _corners(self) -> list[float]:
+        found = [self.weak_v, self.voc_v]
+        for source, on in zip(self.sources, self.on, strict=True):
+            if source is not None and on:
+                found += [source.volts, source.volts - source.most_a * source.ohms]
+        return [volts for volts in found if volts > 0]
+
+    def _take_piece(self, low: float, high: float) -> None:
+        """Make the piece between two neighbouring corners the present one."""
+        middle = (low + high) / 2
+        ohms = (self.battery_ohms if middle < self.voc_v else self.charge_ohms) + self.meter_ohms
+        into, inner = self.voc_v / ohms, 1 / ohms
+        for source, on in zip(self.sources, self.on, strict=True):
+            if source is None or not on or middle >= source.volts:
+                continue
+            if middle >= source.volts - source.most_a * source.ohms:
+                into += source.volts / source.ohms
+                inner += 1 / source.ohms
+            else:
+                into += source.most_a
+        self._low, self._high, self._into, self._inner = low, high, into, inner
+        self._weak = middle < self.weak_v
