@@ -133,3 +133,48 @@ def test_samples_and_chunks_do_not_depend_on_each_other(
     monkeypatch.setattr(drive, "CHUNK_TICKS", 77_777)
     two, _ = run(tmp_path, [PULSED], PULLED, fronts=drive.usual)
     assert all(np.array_equal(one[name], two[name]) for name in one)
+
+
+def kinds(log: list[dict], boot: int) -> list[str]:
+    return [r["kind"] for r in log if r.get("boot") == boot and r["kind"] != "edge"]
+
+
+@pytest.mark.parametrize("at", [0, 50_000, 59 * S, 60 * S - 1, 60 * S, 70 * S - 1])
+def test_a_fuse_that_stays_out_leaves_what_the_flash_holds(tmp_path: Path, at: int) -> None:
+    """The journal of a box without power is read as over USB: what was written down in time, no more."""
+    said: list[str] = []
+    wanted = drive.Drive(70 * S, ("battery",), out=tmp_path / "r.csv", fronts=drive.ideal)
+    done = drive.drive(
+        QUIET, boxes(PULSED), wanted, Script("s", False, (Event(at, "pull", "F2"),)), said.append
+    )
+    log = lines(done.journals[0])
+    assert kinds(log, 1) == ["boot", "arm", "start"]
+    assert said == ["at the end the box at a is without power"]
+    edges = [r["at_s"] for r in log if r["kind"] == "edge"]
+    asked = [tick / S for tick, _ in schedule.edges(schedule.Schedule(PULSED, 1, 11_000), at)]
+    assert edges == asked[: len(edges)]  # no edge that wasn't, and at most 10 s and a batch of them lost
+    assert len(asked) - len(edges) <= 256
+    if at >= 59 * S:
+        assert edges[-1] > 40
+
+
+@pytest.mark.parametrize("out", [0.5, 3.0])
+def test_a_power_loss_within_a_minute_loses_no_record_of_the_next_boot(tmp_path: Path, out: float) -> None:
+    """Records that were read before they were in the flash must not hide those that stand there now."""
+    pulls = [61.0, 62.0, 119.9]
+    events = [Event(round((t + k * out) * S), ("pull", "back")[k], "F2") for t in pulls for k in (0, 1)]
+    wanted = drive.Drive(150 * S, ("battery",), out=tmp_path / "r.csv", fronts=drive.ideal)
+    if out > 1:
+        events = events[2:]
+    done = drive.drive(QUIET, boxes(PULSED), wanted, Script("s", False, tuple(events)))
+    log = lines(done.journals[0])
+    backs = [event.at_ticks / S for event in events if event.action == "back"]
+    assert [r["at_s"] for r in log if r["kind"] == "boot"] == [-1.0, *backs]
+    assert [r["at_s"] for r in log if r["kind"] == "start"] == [0.0, *backs]
+    assert [r["at_s"] for r in log if r["kind"] == "edge" and r["at_s"] >= backs[-1]] == pytest.approx(
+        [
+            backs[-1] + t / S
+            for t, _ in schedule.edges(schedule.Schedule(PULSED, 1, 11_000), 150 * S)
+            if backs[-1] + t / S < 150
+        ]
+    )

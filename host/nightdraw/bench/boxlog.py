@@ -16,10 +16,12 @@ from nightdraw.bench.instrument import BenchLink
 from nightdraw.bench.journalfile import SUFFIX, JournalFile
 from nightdraw.bench.record import SLOT, JournalReader, count_runs
 from nightdraw.bench.rig import BoxWorld
+from nightdraw.bench.store import MemoryStore
 from nightdraw.link import Loop, open_box
 from nightdraw.link.records import PAGE, line
 
 START = journal.KINDS[journal.START][0]
+WAITING_BYTES = journal.BUFFER_RECORDS * journal.RECORD_BYTES  # of a journal, in memory and not in the flash
 
 
 class BoxLog:
@@ -32,6 +34,7 @@ class BoxLog:
         self._zero = zero
         self._client = open_box(Loop(BenchLink(world).feed))
         self._offset = self._boot = 0
+        self._flash_read = 0  # the boot after whose end the flash was read
         self._pending: list[dict[str, Any]] = []
         self._begun: tuple[int, int] | None = None  # boot and box tick of the first run's start
         self._head: dict[str, Any] | None = None
@@ -52,12 +55,25 @@ class BoxLog:
         self._file = file
 
     def read(self) -> None:
-        """Take what the journal has got since the last call; a box without power has to wait."""
-        if self.world.box is None:
-            return
-        read = self._client.read_journal(self._offset)
-        self._offset = read.start + len(read.data)
-        for record in journal.decode(read.data, self._boot):
+        """Take what the journal has got since the last call; of a box without power what its flash holds."""
+        boot = max(self.world.boots)
+        if self.world.box is not None:
+            # A cut takes what was not in the flash yet, and the next boot's records stand where those stood
+            since = self._offset - (WAITING_BYTES if boot > self._boot else 0)
+            read = self._client.read_journal(max(0, since))
+            self._take(read.start, read.data)
+        elif self._flash_read < boot:
+            self._take(*_held(self.world.store))
+            self._flash_read = boot
+
+    def _take(self, start: int, data: bytes) -> None:
+        """Take the records in the journal's bytes from offset `start` on that were not taken before."""
+        records = journal.decode(data[max(0, self._offset - start) :], self._boot)
+        anew = [record for record in journal.decode(data) if record["boot"] > self._boot]
+        if len(anew) > sum(record["boot"] > self._boot for record in records):
+            records = anew
+        self._offset = start + len(data)
+        for record in records:
             self._boot = record["boot"]
             if record["kind"] == PAGE:
                 continue
@@ -100,6 +116,16 @@ class BoxLog:
             at = boots[record["boot"]] + record["tick"] - self._zero
             said.append({**line(record, tick, boot), "at_s": at / TICKS_PER_S})
         self._file.write(said)
+
+
+def _held(store: MemoryStore) -> tuple[int, bytes]:
+    """The journal in a flash without power, as one reads it over USB: its first offset, its bytes."""
+    store.revive()
+    held = journal.Journal(store)
+    held.open(0)
+    data = held.read_all()
+    store.lose_power()
+    return held.start, data
 
 
 def beside(recording: Path, splice: str, several: bool) -> Path:

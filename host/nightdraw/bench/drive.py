@@ -143,7 +143,7 @@ class Run:
         zero = POWER_UP_TICKS
         benches = [(box.splice, box.bench) for box in boxes]
         self.rig = Rig(vehicle, benches, wanted.channels, plan, zero, wanted.seed, meter_ohms, say)
-        self.rig.advance(zero)
+        self.rig.advance(zero, through=False)  # what a script lets happen at zero finds the boxes armed
         worlds = zip(self.rig.worlds, boxes, strict=True)
         self.logs = [boxlog.BoxLog(world, box.plan, box.seed, wanted.run, zero) for world, box in worlds]
         for log in self.logs:
@@ -169,6 +169,9 @@ class Run:
             rig.settle()
             yield False
         rig.advance(stop)
+        for log in self.logs:
+            if log.world.box is None:
+                log.read()
         yield True
 
     def samples(self) -> Iterator[Piece]:

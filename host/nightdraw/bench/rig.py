@@ -205,13 +205,13 @@ class Rig:
             self.worlds.append(BoxWorld(bench, outlet, splice_name))
         self.settle()
 
-    def advance(self, stop: int) -> None:
-        """Let time pass to tick `stop`, what is due at it included."""
+    def advance(self, stop: int, through: bool = True) -> None:
+        """Let time pass to tick `stop`; what is due at it happens, unless not `through`."""
         agenda, worlds = self.body.agenda, self.worlds
         wakes = [world.wake() for world in worlds]
         while True:
             tick = min(agenda.next(), *wakes) if wakes else agenda.next()
-            if tick > stop:
+            if tick > stop or (tick == stop and not through):
                 break
             tick = self.tick = max(tick, self.tick)
             agenda.run(tick)
