@@ -82,7 +82,7 @@ def vehicles(draw: st.DrawFn) -> Vehicle:
         for k in range(draw(st.integers(0, 2)))
     )
     lamps = tuple(
-        Lamp(f"l{k}", draw(names), draw(amps) / 12, tuple(model.WAKES), draw(ticks))
+        Lamp(f"l{k}", draw(names), draw(amps) / 12, tuple(model.WAKES), draw(ticks), draw(ticks) * 3)
         for k in range(draw(st.integers(0, 2)))
     )
     splices = tuple(Splice(f"s{k}", draw(names), draw(milli)) for k in range(2))
@@ -101,7 +101,9 @@ def scripts(draw: st.DrawFn, made: Vehicle, most_ticks: int) -> Script:
             st.sampled_from(
                 [
                     ("door", "opens"),
+                    ("door", "closes"),
                     ("car", "unlocked"),
+                    ("car", "locked"),
                     ("charger", "on"),
                     ("charger", "off"),
                     ("engine", ""),

@@ -48,7 +48,7 @@ class Body:
         self._now = now
         self._zero = zero
         self._say = say
-        self._engine = False
+        self._engine = self._door_open = False
         self._logged = False
         self._over_since = NEVER
         self._warmth = [0.0] * len(self.network.limbs)
@@ -58,7 +58,7 @@ class Body:
         self._modules = [
             ModuleState(module, self._of(module.fuse), self.agenda, now) for module in vehicle.modules
         ]
-        self._lamps = [LampState(lamp, self._of(lamp.fuse)) for lamp in vehicle.lamps]
+        self._lamps = [LampState(lamp, self._of(lamp.fuse), self.agenda) for lamp in vehicle.lamps]
         self._begin(plan, seed)
 
     def pass_time(self, tick: int) -> None:
@@ -96,10 +96,10 @@ class Body:
             self._pull(word, True)
         elif action == script.BACK:
             self._pull(word, False)
-        elif action == script.DOOR and word == "opens":
-            self._stir(DOOR)
-        elif action == script.CAR and word == "unlocked":
-            self._stir(UNLOCK)
+        elif action == script.DOOR:
+            self._move_door(word == "opens")
+        elif action == script.CAR:
+            self._lock(word == "locked")
         elif action == script.CHARGER:
             self.network.on[0] = word == "on"
             self.network.touch()
@@ -114,15 +114,40 @@ class Body:
         for module in self._modules:
             module.revive(self._engine)
         self._stir(FUSE)
+        self._light(FUSE)
+
+    def _move_door(self, opens: bool) -> None:
+        """A door opens or closes: both stir modules; lamps are lit, or their time begins."""
+        self._door_open = opens
+        self._stir(DOOR)
+        if opens:
+            self._light(DOOR)
+            return
+        for lamp in self._lamps:
+            if DOOR in lamp.said.lit:
+                lamp.let_go(self._now())
+
+    def _lock(self, locked: bool) -> None:
+        """The car is locked or unlocked: both stir modules; locking darkens lamps, unless a door is open."""
+        self._stir(UNLOCK)
+        if not locked:
+            self._light(UNLOCK)
+        elif not self._door_open:
+            for lamp in self._lamps:
+                if DOOR in lamp.said.lit or UNLOCK in lamp.said.lit:
+                    lamp.darken()
 
     def _stir(self, what: str) -> None:
-        """Wake every module and light every lamp that this concerns."""
+        """Wake every module that this concerns."""
         for module in self._modules:
             if what in module.said.wakes:
                 module.wake(self._engine)
+
+    def _light(self, what: str) -> None:
+        """Light every lamp that this concerns; an open door holds those that it lights."""
         for lamp in self._lamps:
             if what in lamp.said.lit:
-                lamp.light(self.agenda, self._now())
+                lamp.light(self._now(), self._door_open and DOOR in lamp.said.lit)
 
     def _crank(self, ticks: int) -> None:
         """The engine is started; after cranking the alternator charges and everything is awake."""

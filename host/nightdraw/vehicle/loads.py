@@ -99,24 +99,37 @@ class ModuleState:
 
 
 class LampState:
-    """A lamp, lit for a while."""
+    """A lamp: lit for its time, or until it is let go, but never longer than its saver allows."""
 
-    def __init__(self, said: Lamp, loads: Loads) -> None:
+    def __init__(self, said: Lamp, loads: Loads, agenda: Agenda) -> None:
         self.said = said
         self._loads = loads
         self._slot = loads.slot()
+        self._agenda = agenda
+        self._lit = False
         self._until = 0
+        self._saver = 0  # when the battery saver darkens it
 
-    def light(self, agenda: Agenda, now: int) -> None:
-        """Light it for its time."""
-        self._until = now + self.said.ticks
-        until = self._until
+    def light(self, now: int, stays: bool) -> None:
+        """Light it; stays: until let go (a door is open), else for its time."""
+        self._saver = now + self.said.saver_ticks
+        self._lit = True
         self._loads.conduct(self._slot, self.said.siemens)
-        agenda.add(until, lambda: self._darken(until))
+        self._stay(self._saver if stays else now + self.said.ticks)
 
-    def _darken(self, until: int) -> None:
-        if until == self._until:
-            self._loads.conduct(self._slot, 0.0)
+    def let_go(self, now: int) -> None:
+        """The door is closed: its time begins, unless the saver has darkened it."""
+        if self._lit:
+            self._stay(now + self.said.ticks)
+
+    def darken(self) -> None:
+        """Put it out at once."""
+        self._lit = False
+        self._loads.conduct(self._slot, 0.0)
+
+    def _stay(self, until: int) -> None:
+        until = self._until = min(until, self._saver)
+        self._agenda.add(until, lambda: self.darken() if until == self._until else None)
 
 
 class TwitchState:

@@ -94,13 +94,18 @@ class Twitch:
 
 @dataclass(frozen=True)
 class Lamp:
-    """A filament or resistor: a conductance, watts / volts^2 at 12 V, lit for a while by what `lit` names."""
+    """A filament or resistor: a conductance, watts / volts^2 at 12 V, lit for a while by what `lit` names.
+
+    One that a door lights stays lit while it is open and `ticks` beyond, but never longer than a battery
+    saver allows; locking darkens it where the doors are closed.
+    """
 
     name: str
     fuse: str
     siemens: float
     lit: tuple[str, ...]
     ticks: int
+    saver_ticks: int = 30 * 60 * 10_000
 
 
 @dataclass(frozen=True)

@@ -45,6 +45,7 @@ VEHICLE_NAME = re.compile(r"[a-z][a-z0-9-]{0,31}")
 LAMP_VOLTS = 12.0  # the voltage that a lamp's watts are given at
 
 OHMS = ("0 ohm", "10 ohm")
+SAVER_S = Fraction(30 * 60)  # a battery saver's time; owners' manuals give 10 .. 30 min
 DRAW = ("0 A", "100 A")
 TIME = ("1 ms", "30 d")
 # The battery's numbers: key -> dimension, bounds, default in base units (None: must be given)
@@ -223,16 +224,18 @@ class _Reader:
         return Twitch(name, fuse, float(draw), units.to_ticks(on), every, when == "asleep")
 
     def _lamp(self, node: Node) -> Lamp | None:
-        keys = ("lamp", "fuse", "power", "lit", "for")
-        f = Fields(node, self._findings, "a lamp", keys, keys)
+        keys = ("lamp", "fuse", "power", "lit", "for", "saver")
+        f = Fields(node, self._findings, "a lamp", keys, keys[:-1])
         name = self._name(f, "lamp")
         fuse = self._known(f, "fuse", self._fuses, "fuse")
         watts = f.quantity("power", "power", ("0.1 W", "200 W"))
         lit = self._words(f, "lit", model.WAKES)
         length = f.quantity("for", "time", TIME)
-        if name is None or fuse is None or watts is None or length is None:
+        saver = f.quantity("saver", "time", TIME, SAVER_S)
+        if name is None or fuse is None or watts is None or length is None or saver is None:
             return None
-        return Lamp(name, fuse, float(watts) / LAMP_VOLTS**2, lit, units.to_ticks(length))
+        siemens = float(watts) / LAMP_VOLTS**2
+        return Lamp(name, fuse, siemens, lit, units.to_ticks(length), units.to_ticks(saver))
 
     def _splice(self, node: Node) -> Splice | None:
         f = Fields(node, self._findings, "a splice", ("splice", "fuse", "ohms"), ("splice", "fuse"))

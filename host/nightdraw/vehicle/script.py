@@ -65,6 +65,8 @@ def load_script(path: str | Path, vehicle: Vehicle) -> Script:
     events = [(node, event) for node, event in read if event is not None]
     events.sort(key=lambda pair: pair[1].at_ticks)
     _fuses_in_turn(events, findings)
+    _doors_in_turn(events, findings)
+    _engine_in_turn(events, findings, vehicle)
     findings.stop()
     return Script(name, begins == "awake", tuple(event for _, event in events))
 
@@ -112,3 +114,27 @@ def _fuses_in_turn(events: list[tuple[Node, Event]], findings: Findings) -> None
             out.add(event.word)
         elif event.action == BACK:
             out.discard(event.word)
+
+
+def _doors_in_turn(events: list[tuple[Node, Event]], findings: Findings) -> None:
+    """A door that is open can't open; it is closed at first, and may stay open at the end."""
+    is_open = False
+    for node, event in events:
+        if event.action != DOOR:
+            continue
+        opens = event.word == "opens"
+        if opens == is_open:
+            findings.add(node, f"the door is {'open' if is_open else 'closed'} already")
+        is_open = opens
+
+
+def _engine_in_turn(events: list[tuple[Node, Event]], findings: Findings, vehicle: Vehicle) -> None:
+    """An engine that cranks or runs can't be started."""
+    crank_ticks = 0 if vehicle.starter is None else vehicle.starter.ticks
+    until = 0
+    for node, event in events:
+        if event.action != ENGINE:
+            continue
+        if event.at_ticks < until:
+            findings.add(node, f"the engine runs already, until {until / units.TICKS_PER_S:g} s")
+        until = max(until, event.at_ticks + crank_ticks + event.ticks)
