@@ -61,3 +61,28 @@ def test_where_nothing_changes_a_sample_is_the_level_bit_for_bit() -> None:
     assert (rows[0][:51] == level).all()
     assert rows[0][51] == pytest.approx((level + 1) / 2)
     assert (rows[0][52:] == 1.0).all()
+
+
+@given(st.data())
+@settings(deadline=None)
+def test_a_sample_at_an_instant_is_the_level_just_before_it_in_any_pieces(data: st.DataObject) -> None:
+    rate = data.draw(st.sampled_from([Fraction(1000), Fraction(10_000), Fraction(50_000), Fraction(8)]))
+    step = Fraction(10_000) / rate
+    ticks = [0, *sorted(data.draw(st.lists(st.integers(1, 39_999), max_size=25, unique=True)))]
+    levels = [data.draw(st.integers(-1000, 1000)) / 100 for _ in ticks]
+    stops = [*sorted(data.draw(st.sets(st.integers(20_000, 39_999), max_size=5))), 40_000]
+    averager = Averager(rate, 20_000, 10**6, instants=[1])
+    found: list[float] = []
+    start = 0
+    for stop in stops:
+        held = max(i for i, tick in enumerate(ticks) if tick <= start)
+        inside = [i for i, tick in enumerate(ticks) if start < tick < stop]
+        piece = np.array([start, *(ticks[i] for i in inside)], float)
+        worth = np.array([levels[held], *(levels[i] for i in inside)]).reshape(-1, 1)
+        found += averager.feed(Stretch(start, stop, piece, np.hstack((worth, worth))))[1].tolist()
+        start = stop
+    wanted = [
+        levels[max(i for i, tick in enumerate(ticks) if tick < 20_000 + k * step)] for k in range(len(found))
+    ]
+    assert len(found) == int(20_000 / step) + 1
+    assert found == wanted

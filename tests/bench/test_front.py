@@ -31,6 +31,12 @@ def test_noise_has_the_rms_of_its_band(rate_hz: float, rms: float) -> None:
     assert abs(r1) < 4 / math.sqrt(COUNT)
 
 
+def test_what_is_read_at_instants_has_all_of_the_noise_at_any_rate() -> None:
+    traits = Traits(noise=6.0, noise_hz=20_000, instant=True)
+    for rate_hz in (20, 1000, 100_000):
+        assert Front(traits, rate_hz, (3,))(flat()).std() == pytest.approx(6.0, rel=4 / math.sqrt(2 * COUNT))
+
+
 def test_noise_does_not_depend_on_the_pieces() -> None:
     whole = Front(Traits(noise=1, drift=2), 1000, (5, 6))(flat(1.0))
     parts = Front(Traits(noise=1, drift=2), 1000, (5, 6))

@@ -1,4 +1,4 @@
-"""From the piecewise-constant truth of several channels to samples, each the exact mean over its interval.
+"""From the piecewise-constant truth of several channels to samples: exact means, or levels at instants.
 
 A sample whose interval sees no change is the level itself, bit for bit. No noise, no limit of an instrument.
 """
@@ -6,6 +6,7 @@ A sample whose interval sees no change is the level itself, bit for bit. No nois
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -23,11 +24,13 @@ FLOAT_SLACK = 1e-6  # of a sample: a stretch that ends on a sample's end complet
 class Averager:
     """Sample k stands k / rate seconds after `origin` (a tick) and is the mean over the interval before it.
 
-    There are `count` samples; `done` counts those that have come.
+    There are `count` samples; `done` counts those that have come. Of the channels whose numbers are in
+    `instants` a sample is the level just before its instant.
     """
 
-    def __init__(self, rate_hz: Fraction, origin: int, count: int) -> None:
+    def __init__(self, rate_hz: Fraction, origin: int, count: int, instants: Collection[int] = ()) -> None:
         self.count = count
+        self._instants = tuple(instants)
         self.done = 0
         self._step = float(TICKS_PER_S / rate_hz)
         self._origin = origin
@@ -46,7 +49,10 @@ class Averager:
         number = max(0, last + 1 - self.done)
         corners = np.append(ticks, stretch.stop)
         places = np.round((corners - opening) / self._step, 9)  # in intervals; 1e-9 of one is rounding
-        samples = _means(np.clip(places, 0.0, number), levels, number)
+        places = np.clip(places, 0.0, number)
+        samples = _means(places, levels, number)
+        for channel in self._instants:
+            samples[channel] = _ends(places, levels[:, channel], number)
         self.done += number
         self._keep(ticks, levels, stretch.stop)
         return samples
@@ -60,6 +66,17 @@ class Averager:
         self._rest = (
             Stretch(int(ticks[first]), stop, ticks[first:], levels[first:]) if opening < stop else None
         )
+
+
+def _ends(
+    places: npt.NDArray[np.float64], levels: npt.NDArray[np.float64], number: int
+) -> npt.NDArray[np.float64]:
+    """The level just before the end of each of `number` unit intervals; see _means."""
+    import numpy as np
+
+    held = np.diff(np.floor(places).astype(np.int64))
+    samples: npt.NDArray[np.float64] = np.repeat(levels, held)
+    return np.pad(samples, (number - len(samples), 0), mode="edge") if len(samples) < number else samples
 
 
 def _means(

@@ -182,11 +182,10 @@ class Run:
         kinds = self.vehicle.channels()
         rate_hz = float(wanted.rate_hz)
         count = math.floor(wanted.ticks * wanted.rate_hz / TICKS_PER_S)
-        averager = Averager(wanted.rate_hz, POWER_UP_TICKS, count)
-        fronts = [
-            Front(wanted.fronts(kinds[name]), rate_hz, (wanted.seed, BESIDE, k))
-            for k, name in enumerate(wanted.channels)
-        ]
+        traits = [wanted.fronts(kinds[name]) for name in wanted.channels]
+        instants = [k for k, one in enumerate(traits) if one.instant]
+        averager = Averager(wanted.rate_hz, POWER_UP_TICKS, count, instants)
+        fronts = [Front(one, rate_hz, (wanted.seed, BESIDE, k)) for k, one in enumerate(traits)]
         for _ in self.chunks():
             first = averager.done
             truth = averager.feed(self.rig.take())

@@ -19,7 +19,8 @@ DRIFT_TIME_S = 300.0  # a clamp's zero wanders over minutes (common practice)
 @dataclass(frozen=True)
 class Traits:
     """In the signal's own unit (A or mV): noise rms within `noise_hz`, the zero's wander rms, the step
-    between two readings, the largest that is shown; in Hz the bandwidth. 0 or inf: that limit isn't there."""
+    between two readings, the largest that is shown; in Hz the bandwidth. 0 or inf: that limit isn't there.
+    instant: a sample is the signal at its instant, with all of the noise, not the mean over its interval."""
 
     noise: float = 0.0
     noise_hz: float = 500.0
@@ -27,9 +28,12 @@ class Traits:
     bandwidth_hz: float = math.inf
     step: float = 0.0
     most: float = math.inf
+    instant: bool = False
 
     def rms_at(self, rate_hz: float) -> float:
-        """The noise of one sample, the mean of 1 / rate: white, so it goes with the root of the rate."""
+        """The noise of one sample: of a mean over 1 / rate it goes with the root of the rate, being white."""
+        if self.instant:
+            return self.noise
         return self.noise * math.sqrt(min(1.0, rate_hz / 2 / self.noise_hz))
 
 

@@ -9,6 +9,7 @@ from nightdraw.instruments.front import Traits
 
 SINGLE_ENDED, DIFFERENTIAL, ISOLATED = "single-ended", "differential", "isolated"
 INPUTS = (SINGLE_ENDED, DIFFERENTIAL, ISOLATED)
+MEANS, INSTANTS = "means", "instants"
 SHORTS = (
     "a single-ended input across a fuse shorts battery positive to ground through the recorder: its other"
     " side is earth"
@@ -63,7 +64,8 @@ class Clamp:
 @dataclass(frozen=True)
 class Recorder:
     """A recorder: inputs, bits over twice a range, ranges ascending in mV, samples a second a channel, how
-    many it holds (None: it streams to a computer), noise rms over its bandwidth (half its rate)."""
+    many it holds (None: it streams to a computer), noise rms over its bandwidth (half its rate); whether a
+    sample is the signal at its instant, or its mean since the last one."""
 
     channels: int
     inputs: str
@@ -72,6 +74,7 @@ class Recorder:
     rate_hz: float
     memory: int | None
     noise_mv: float
+    instant: bool = False
 
     def step_mv(self, range_mv: float) -> float:
         """The step between two readings in a range: it goes from minus to plus the range."""

@@ -15,7 +15,7 @@ KEYS = ("instruments", "about", "meter", "clamp", "recorder", "fuse_meter", "the
 METER_KEYS = ("ranges", "update", "capture", "accuracy")
 RANGE_KEYS = ("most", "ohms", "step")
 CLAMP_KEYS = ("count", "most", "step", "noise", "bandwidth", "drift", "sensitivity")
-RECORDER_KEYS = ("channels", "inputs", "bits", "ranges", "rate", "memory", "noise")
+RECORDER_KEYS = ("channels", "inputs", "bits", "ranges", "rate", "memory", "noise", "samples")
 CURRENT = ("0 A", "1000 A")
 SOME_CURRENT = ("1 uA", "1000 A")
 SMALL_MV = ("0 mV", "100 V")
@@ -107,9 +107,19 @@ class _Reader:
         rate = g.quantity("rate", "frequency", FREQUENCY)
         memory = g.whole("memory", 1000, MOST_MEMORY)
         noise = g.quantity("noise", "voltage", SMALL_MV, Fraction(0))
+        samples = g.choice("samples", (model.MEANS, model.INSTANTS), model.MEANS)
         if channels is None or bits is None or inputs is None or rate is None or noise is None or not ranges:
             return None
-        return Recorder(channels, inputs, bits, tuple(ranges), float(rate), memory, float(noise) * 1000)
+        return Recorder(
+            channels,
+            inputs,
+            bits,
+            tuple(ranges),
+            float(rate),
+            memory,
+            float(noise) * 1000,
+            samples == model.INSTANTS,
+        )
 
     def _volts(self, g: Fields) -> list[float]:
         found = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from fractions import Fraction
 
@@ -40,22 +41,24 @@ def check(kit: Instruments, clamps: int, drops: int, rate_hz: Fraction, samples:
         )
 
 
-def clamp_front(clamp: Clamp, recorder: Recorder) -> Traits:
-    """A clamp read by a recorder, in amperes: both noises, the coarser step, the nearer limit."""
-    range_mv = recorder.range_over(CLAMPED_A * clamp.mv_per_a)
+def clamp_front(clamp: Clamp, recorder: Recorder, most_a: float = CLAMPED_A) -> Traits:
+    """A clamp read by a recorder in the range for `most_a`, in amperes: both noises, the coarser step, the
+    nearer limit."""
+    range_mv = recorder.range_over(most_a * clamp.mv_per_a)
     noise_a = recorder.noise_mv / clamp.mv_per_a
     # the recorder's noise fills its own band; weighed here by its density within the clamp's
     density = clamp.noise_a**2 / clamp.bandwidth_hz + noise_a**2 / (recorder.rate_hz / 2)
     step = max(clamp.step_a, recorder.step_mv(range_mv) / clamp.mv_per_a)
     noise = (density * clamp.bandwidth_hz) ** 0.5
     most = min(clamp.most_a, range_mv / clamp.mv_per_a)
-    return Traits(noise, clamp.bandwidth_hz, clamp.drift_a, clamp.bandwidth_hz, step, most)
+    return Traits(noise, clamp.bandwidth_hz, clamp.drift_a, clamp.bandwidth_hz, step, most, recorder.instant)
 
 
-def drop_front(recorder: Recorder) -> Traits:
-    """A fuse's drop read by a recorder, millivolts."""
-    range_mv = recorder.range_over(DROP_MV)
-    return Traits(recorder.noise_mv, recorder.rate_hz / 2, step=recorder.step_mv(range_mv), most=range_mv)
+def drop_front(recorder: Recorder, most_mv: float = DROP_MV) -> Traits:
+    """A fuse's drop read by a recorder in the range for `most_mv`, millivolts."""
+    range_mv = recorder.range_over(most_mv)
+    step = recorder.step_mv(range_mv)
+    return Traits(recorder.noise_mv, recorder.rate_hz / 2, 0.0, math.inf, step, range_mv, recorder.instant)
 
 
 def count(kinds: Iterable[str], drop: str) -> tuple[int, int]:
