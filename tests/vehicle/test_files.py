@@ -64,7 +64,14 @@ MISTAKES = [
     ("vehicles", "on: 60 ms, every: 2 s", "on: 3 s, every: 2 s", "shorter than every"),
     ("vehicles", "wakes: [unlock]", "wakes: [unlok]", "did you mean 'unlock'"),
     ("vehicles", "vehicle: vehicle-1\n", "vehicle: Vehicle 1\n", "is no name"),
-    ("scripts", "at: 12.5 min", "at: 12:30", "unknown unit ':30'"),
+    ("scripts", "at: 12:30", "at: 12:60", "more than 59 seconds"),
+    ("scripts", "at: 12:30", "at: 1:61:30", "more than 59 minutes"),
+    ("scripts", "at: 12:30", "at: 12:3", "is no time"),
+    ("scripts", "at: 12:30", "at: '12:30 min'", "is no time"),
+    ("scripts", "at: 12:30", "at: -12:30", "is no time"),
+    ("scripts", "at: 12:30", "at: 12.5 mn", "unknown unit 'mn'"),
+    ("scripts", "at: 12:30", "at: 12.5", "has no unit"),
+    ("scripts", "at: 12:30", "at: 45000:00", "at must be 0 s .. 31 d"),
     ("scripts", "pull: F7", "pull: F77", "no fuse 'F77'"),
     ("scripts", "door: opens", "door: open", "did you mean 'opens'"),
     ("scripts", "at: 5 min, door: opens", "at: 5 min, door: opens, charger: on", "this has 2"),
@@ -104,7 +111,16 @@ def test_all_findings_come_at_once(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("kind", "old", "new", "words"), MISTAKES)
 def test_the_schema_finds_what_a_schema_can(kind: str, old: str, new: str, words: str) -> None:
-    beyond = ("no such rating", "cabin", "is taken", "shorter than", "no fuse", "already", "F7 is out")
+    beyond = (
+        "0 s .. 31 d",
+        "no such rating",
+        "cabin",
+        "is taken",
+        "shorter than",
+        "no fuse",
+        "already",
+        "F7 is out",
+    )
     source = {"vehicles": VEHICLE, "scripts": SCRIPT, "instruments": KIT}[kind].read_text()
     content = yaml.load(source.replace(old, new, 1), yaml.BaseLoader)
     valid = schema(kind).is_valid(content)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 
 from nightdraw import places, units
 from nightdraw.errors import nearest
-from nightdraw.fields import Fields, items
+from nightdraw.fields import Fields, in_range, items
 from nightdraw.places import Findings, Node
 from nightdraw.vehicle.model import Vehicle
 
@@ -26,6 +28,8 @@ ACTIONS: dict[str, tuple[str, ...] | None] = {
 }
 MAX_EVENTS = 10_000  # a day of one every nine seconds
 MAX_AT = ("0 s", "31 d")
+SIXTY = 60
+CLOCK = re.compile(r"(?:([0-9]{1,3}):(?=[0-9]{2}:))?([0-9]{1,5}):([0-9]{2}(?:\.[0-9]{1,4})?)")  # to the tick
 ENGINE_TIME = ("1 s", "10 h")
 
 
@@ -73,7 +77,7 @@ def load_script(path: str | Path, vehicle: Vehicle) -> Script:
 
 def _event(node: Node, findings: Findings, vehicle: Vehicle) -> Event | None:
     f = Fields(node, findings, "an event", ("at", *ACTIONS), ("at",))
-    at = f.quantity("at", "time", MAX_AT)
+    at = _moment(f, findings)
     named = [action for action in ACTIONS if action in f]
     if f.sound and len(named) != 1:
         findings.add(f.place, f"an event has one of {', '.join(ACTIONS)} beside at, this has {len(named)}")
@@ -90,6 +94,28 @@ def _event(node: Node, findings: Findings, vehicle: Vehicle) -> Event | None:
     if action == CHARGER and vehicle.charger is None:
         findings.add(f.key_place(action), "this vehicle has no support charger")
     return None if word is None else Event(at_ticks, action, word)
+
+
+def moment(text: str) -> Fraction:
+    """Seconds from `12.5 min` or another duration, `12:30` (minutes) or `1:02:03` (hours); QuantityError."""
+    match = CLOCK.fullmatch(text.strip(" ")) if len(text) <= units.MAX_TEXT else None
+    if match is None:
+        if ":" in text:
+            raise units.QuantityError(f"{units.shown(text)} is no time: minutes:seconds such as 12:30")
+        return units.parse(text, "time")
+    hours, minutes, seconds = match.groups()
+    if Fraction(seconds) >= SIXTY:
+        raise units.QuantityError(f"{units.shown(text)} has more than 59 seconds")
+    if hours is not None and int(minutes) >= SIXTY:
+        raise units.QuantityError(f"{units.shown(text)} has more than 59 minutes")
+    return (int(hours or 0) * SIXTY + int(minutes)) * SIXTY + Fraction(seconds)
+
+
+def _moment(f: Fields, findings: Findings) -> Fraction | None:
+    at = f.parsed("at", moment)
+    if at is None or not in_range(f.value_place("at"), findings, "at", at, MAX_AT, "time"):
+        return None
+    return at
 
 
 def _fuse(f: Fields, key: str, findings: Findings, vehicle: Vehicle) -> str | None:
