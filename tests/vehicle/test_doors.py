@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from nightdraw import data
 from nightdraw.bench.rig import Rig
@@ -35,8 +35,8 @@ def lit_seconds(pairs: list[tuple[int, str]], lamp: Lamp, length: int) -> list[b
     left, saver, is_open, found = 0, 0, False, []
     for second in range(length):
         for word in by_hand.get(second, ()):
-            is_open = {"opens": True, "closes": False}.get(word, is_open)
-            if word == "closes" and saver and left:
+            was_open, is_open = is_open, {"opens": True, "closes": False}.get(word, is_open)
+            if word == "closes" and was_open and saver and left and "door" in lamp.lit:
                 left = time_s
             elif WORDS[word] in ("door", "car") and word in ("opens", "unlocked"):
                 lights = ("door" if word == "opens" else "unlock") in lamp.lit
@@ -51,6 +51,7 @@ def lit_seconds(pairs: list[tuple[int, str]], lamp: Lamp, length: int) -> list[b
     return found
 
 
+@settings(max_examples=300, deadline=None)
 @given(moves, st.sampled_from([("door", "unlock"), ("door",), ("unlock",)]))
 def test_a_lamp_is_lit_as_a_second_reckoning_says(pairs: list[tuple[int, str]], lit: tuple[str, ...]) -> None:
     made = replace(LIT, lamps=(replace(LAMP, lit=lit),))

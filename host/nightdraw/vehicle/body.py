@@ -118,14 +118,14 @@ class Body:
 
     def _move_door(self, opens: bool) -> None:
         """A door opens or closes: both stir modules; lamps are lit, or their time begins."""
-        self._door_open = opens
+        was_open, self._door_open = self._door_open, opens
         self._stir(DOOR)
         if opens:
             self._light(DOOR)
-            return
-        for lamp in self._lamps:
-            if DOOR in lamp.said.lit:
-                lamp.let_go(self._now())
+        elif was_open:
+            for lamp in self._lamps:
+                if DOOR in lamp.said.lit:
+                    lamp.let_go(self._now())
 
     def _lock(self, locked: bool) -> None:
         """The car is locked or unlocked: both stir modules; locking darkens lamps, unless a door is open."""
