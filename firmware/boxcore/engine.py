@@ -54,8 +54,7 @@ class Engine(Keeper):
         player = self._player
         if now >= player.next_edge():
             player.settle(now)
-        predicted_ua = player.true_ua - self.board.own_ua
-        fault = self._monitor.check(readings, player.pattern, predicted_ua, now - player.since)
+        fault = self._monitor.check(readings, player.pattern, now - player.since)
         if fault == st.OVER_CURRENT:
             self._hal.stop()
             self._open(now, fault)

@@ -103,9 +103,9 @@ class Monitor:
         self._strikes = 0
         self._pattern = 0
 
-    def check(self, readings, pattern, predicted_ua, standing_ticks):
-        """The fault, or NO_FAULT; predicted_ua: the bank's own current for the pattern that is playing,
-        standing_ticks: how long it has played."""
+    def check(self, readings, pattern, standing_ticks):
+        """The fault, or NO_FAULT, for the pattern that plays and how long it has; judged at the supply that
+        was read now, which may have moved since the pattern was picked."""
         measured_ua = readings.bank_ua
         if measured_ua == port.NOT_MEASURED:
             return st.NO_FAULT
@@ -113,6 +113,7 @@ class Monitor:
             return st.OVER_CURRENT
         if standing_ticks < STANDING_TICKS:
             return st.NO_FAULT
+        predicted_ua = self._bank.current_ua(pattern, readings.supply_mv)
         slack_ua = predicted_ua // 100 * FAULT_PERCENT + FAULT_UA
         if predicted_ua - slack_ua <= measured_ua <= predicted_ua + slack_ua:
             if pattern == self._pattern:
