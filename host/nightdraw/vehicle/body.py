@@ -49,6 +49,7 @@ class Body:
         self._zero = zero
         self._say = say
         self._engine = self._door_open = False
+        self._engine_turn = 0  # counts cranks: a stop that an earlier one planned is void
         self._logged = False
         self._over_since = NEVER
         self._warmth = [0.0] * len(self.network.limbs)
@@ -150,24 +151,37 @@ class Body:
                 lamp.light(self._now(), self._door_open and DOOR in lamp.said.lit)
 
     def _crank(self, ticks: int) -> None:
-        """The engine is started; after cranking the alternator charges and everything is awake."""
-        starter = self.vehicle.starter
-        wait = 0
+        """The engine is cranked; where the battery is good for it, it then runs and everything is awake."""
+        starter, cell = self.vehicle.starter, self.vehicle.battery
+        wait, starts = 0, True
         if starter is not None:
             self.network.starter_a, wait = starter.draw_a, starter.ticks
             self.network.touch()
+            starts = battery.starts(cell, self.charge_pct, starter.draw_a)
         self._engine = True
+        self._engine_turn += 1
         for module in self._modules:
             module.wake(True)
-        self.agenda.add(self._now() + wait, self._run)
-        self.agenda.add(self._now() + wait + ticks, self._stall)
+        self.agenda.add(
+            self._now() + wait, functools.partial(self._cranked, self._engine_turn, ticks, starts)
+        )
 
-    def _run(self) -> None:
+    def _cranked(self, turn: int, ticks: int, starts: bool) -> None:
+        if turn != self._engine_turn:  # it is being cranked anew
+            return
         self.network.starter_a = 0.0
-        self.network.on[1] = True
+        self.network.on[1] = starts
         self.network.touch()
+        if starts:
+            self.agenda.add(self._now() + ticks, lambda: self._stop(turn))
+        else:
+            self._tell("the engine doesn't start: the battery is too weak", self._now())
+            self._stop(turn)
 
-    def _stall(self) -> None:
+    def _stop(self, turn: int) -> None:
+        """The engine stops, unless it was cranked anew meanwhile; everything is on its way to sleep."""
+        if turn != self._engine_turn:
+            return
         self._engine = False
         self.network.on[1] = False
         self.network.touch()
