@@ -28,10 +28,12 @@ def run(
     heap: str = runner.HEAP,
     path: Sequence[str] = (),
     bare: bool = False,
+    within: Path | None = None,
 ) -> str:
     """Run a script; returns its standard output. A machine without MicroPython skips (and fails in CI).
 
-    path: folders that come before this one; bare: the firmware's sources are not on the path.
+    path: folders that come before this one; bare: the firmware's sources are not on the path; within: the
+    folder to run in.
     """
     places = [*path, str(HERE)] if bare else [*path, *PATHS]
     if which == "micropython":
@@ -47,6 +49,7 @@ def run(
     done = subprocess.run(
         [*command, str(HERE / script), *arguments],
         env={**os.environ, **environment},
+        cwd=within,
         capture_output=True,
         timeout=LIMIT_S,
         check=False,
