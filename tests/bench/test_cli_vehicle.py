@@ -128,7 +128,7 @@ def test_findable_answers_with_the_documented_keys(capsys) -> None:
     status, text, _ = call(capsys, *words, "--splice", "tailgate", "--seed", "5")
     assert status == 0
     document = json.loads(text)
-    assert list(document) == ["methods", "difficulty", "reasons"]
+    assert list(document)[:3] == ["methods", "difficulty", "reasons"]
     assert {"method", "shows", "why", "settings", "expected_s", "p95_s"} <= set(document["methods"][0])
 
 

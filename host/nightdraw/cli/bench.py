@@ -248,7 +248,8 @@ def view(file: str, out: str | None, as_json: bool, **words: Any) -> None:
 def findable(as_json: bool, **words: Any) -> None:
     """Whether a fault can be found with these instruments: by which method, with which settings, how long.
 
-    Times count from a sleeping vehicle, over random starts and fuse positions.
+    Times count from a sleeping vehicle (how long it takes to fall asleep is said once), over random starts
+    and fuse positions; by simulation, and by formula where one draw makes the pulses.
     """
     from nightdraw.cli import bench_look
 

@@ -1,4 +1,4 @@
-"""`nightdraw bench meter` and `bench view`: what instruments show, and pictures. Parse, call, print."""
+"""`nightdraw bench meter`, `view` and `findable`: what instruments show. Parse, call, print."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from nightdraw.cli import output
+from nightdraw.cli import findable_text, output
 from nightdraw.cli.bench_vehicle import Call, note, read
-from nightdraw.errors import CannotTellError, Finding, InputError
+from nightdraw.errors import CannotTellError, Finding, InputError, nearest
 
 if TYPE_CHECKING:
     from nightdraw.instruments.model import Instruments
@@ -163,13 +163,11 @@ def findable(words: dict[str, Any], as_json: bool) -> None:
     """`bench findable`."""
     from nightdraw import data
     from nightdraw.bench import findable as found
-    from nightdraw.cli.bench_vehicle import split
     from nightdraw.profile import load
     from nightdraw.vehicle import load_vehicle
 
     vehicle = load_vehicle(data.shipped("vehicles", words["vehicle"]))
-    splice = words["splice"] or (vehicle.splices[0].name if vehicle.splices else "")
-    split(vehicle, f"profile@{splice}")  # says which splices there are
+    splice = _splice(vehicle, words["splice"])
     path, shipped = Path(words["profile"]), data.profile_path(words["profile"])
     profile = load(shipped if not path.exists() and shipped.is_file() else path, words["board"])
     seed = profile.seed if words["seed"] is None else words["seed"]
@@ -180,25 +178,18 @@ def findable(words: dict[str, Any], as_json: bool) -> None:
         "methods": [method.document() for method in methods],
         "difficulty": difficulty,
         "reasons": reasons,
+        **search.about(),
     }
-    output.finish(document, _methods_text(methods, difficulty, reasons), as_json)
+    output.finish(document, findable_text.text(document), as_json)
 
 
-def _methods_text(methods: Any, difficulty: float, reasons: list[str]) -> str:
-    lines = []
-    for method in methods:
-        row = method.document()
-        verdict = "shows" if method.shows else "doesn't show"
-        if method.time is not None:
-            verdict += f", {_minutes(method.time.expected_s)} expected, {_minutes(method.time.p95_s)} at 95 %"
-        lines.append(f"{method.method}: {verdict}")
-        lines.append(f"    {method.why}")
-        if row["settings"]:
-            lines.append("    " + ", ".join(f"{key} {value}" for key, value in row["settings"].items()))
-        if method.isolates:
-            lines.append(f"    leads to {method.isolates}")
-    return "\n".join([*lines, f"difficulty {difficulty:g} of 10", *(f"- {reason}" for reason in reasons)])
-
-
-def _minutes(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.1f} min"
+def _splice(vehicle: Any, name: str | None) -> str:
+    """The splice by its name, or the vehicle's first; raises InputError."""
+    known = [splice.name for splice in vehicle.splices]
+    if not known:
+        hint = "add splices: to it, each a name and a fuse"
+        raise InputError(Finding("this vehicle has no splice for a box to sit at", vehicle.file, hint=hint))
+    if name is not None and name not in known:
+        hint = nearest(name[:60], known) or f"known: {', '.join(known)}"
+        raise InputError(f"--splice {name}: vehicle {vehicle.name} has no such splice ({hint})")
+    return name or str(known[0])

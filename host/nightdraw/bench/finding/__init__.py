@@ -1,0 +1,1 @@
+"""How a fault is found in a vehicle with a school's instruments: what shows, how long one searches."""

@@ -1,0 +1,151 @@
+"""The vehicle around a fault, asleep: currents, supply at the box, what wakes and twitches.
+
+Figures of the vehicle's and the profile's files alone; no instrument is known here.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from boxcore.guard import PRESENT_MV
+from boxcore.program import TICKS_PER_S
+
+from nightdraw.bank import fuses as blades
+from nightdraw.bench.finding import train
+from nightdraw.bench.finding.train import Face
+from nightdraw.bench.finding.walks import Wakes
+from nightdraw.profile import Profile, fit
+from nightdraw.profile.model import Steady
+from nightdraw.vehicle import script
+from nightdraw.vehicle.body import Body
+from nightdraw.vehicle.model import FUSE, Module, Splice, Vehicle
+
+LIKE_SIZE = 2.0  # a twitch of half a pulse's size or more, and ..
+LIKE_WIDTH = 3.0  # .. of a third to three times its width can be taken for it (our own figures)
+REST, MV_PER_V = "supply-rest", 1000.0
+
+
+@dataclass(frozen=True)
+class Site:
+    """A profile's box at a splice of a vehicle."""
+
+    profile: Profile
+    vehicle: Vehicle
+    splice: Splice
+
+    @property
+    def fuse(self) -> str:
+        """The fuse that the box hangs on."""
+        return self.splice.fuse
+
+    def fuse_ohms(self, name: str) -> float:
+        """A fuse's cold resistance."""
+        slot = next(fuse for fuse in self.vehicle.fuses if fuse.name == name)
+        mohm, _ = blades.cold_mohm(slot.type, slot.rating_a)
+        assert mohm is not None  # the vehicle's reader refused what no list knows
+        return mohm / 1000
+
+    def base_a(self) -> float:
+        """The box's level between pulses."""
+        return train.base_a(self.profile)
+
+    def peak_a(self) -> float:
+        """The most that the box draws."""
+        return (self.profile.base_ua() + fit.peak(self.profile.draws)[0]) / 1e6
+
+    def mean_a(self) -> float:
+        """What the box draws in the long run."""
+        moving = [draw for draw in self.profile.draws if not isinstance(draw, Steady)]
+        return float(self.profile.base_ua() + sum(draw.mean_ua() for draw in moving)) / 1e6
+
+    def asleep_a(self, fuse: str | None = None) -> float:
+        """What the vehicle's own modules draw asleep, or those on one fuse; twitches come on top."""
+        modules = self.vehicle.modules
+        return sum(module.asleep_a for module in modules if fuse in (None, module.fuse))
+
+    def twitch_a(self, fuse: str | None = None) -> float:
+        """The largest twitch of the vehicle, or on one fuse."""
+        return max((t.draw_a for t in self.vehicle.twitches if fuse in (None, t.fuse)), default=0.0)
+
+    def faces(self, seed: int) -> list[Face]:
+        """The ways in which the fault shows at all: its pulses, and its steady part where the vehicle's draw
+        is then no longer a healthy one's."""
+        found = []
+        pulses = train.pulses(self.profile, seed)
+        if pulses is not None:
+            found.append(pulses)
+        base = self.base_a()
+        if base + self.vehicle.asleep_a() > train.HEALTHY_A:
+            found.append(Face(base, math.inf, None))
+        return found
+
+    def alike(self, face: Face, fuse: str | None = None) -> list[str]:
+        """The vehicle's own twitches (of one fuse) that can be taken for the fault: as large or nearly, and
+        about as long."""
+        if face.train is None:
+            return []
+        narrow, wide = face.narrow_s / LIKE_WIDTH, face.train.widest_s * LIKE_WIDTH
+        return [
+            f"{t.name} ({t.draw_a * 1000:.3g} mA for {t.on_ticks / TICKS_PER_S:.3g} s on {t.fuse})"
+            for t in self.vehicle.twitches
+            if fuse in (None, t.fuse)
+            and t.draw_a >= face.amps / LIKE_SIZE
+            and narrow <= t.on_ticks / TICKS_PER_S <= wide
+        ]
+
+    def sleep_s(self) -> float:
+        """How long this vehicle takes to fall asleep after locking."""
+        return max((_resleep_s(module) for module in self.vehicle.modules), default=0.0)
+
+    def wakes(self) -> Wakes:
+        """What pulling fuses wakes."""
+        any_fuse: dict[str, float] = {}
+        own_fuse: dict[str, float] = {}
+        for module in self.vehicle.modules:
+            seconds = _resleep_s(module)
+            own_fuse[module.fuse] = max(seconds, own_fuse.get(module.fuse, 0.0))
+            if FUSE in module.wakes and seconds:
+                any_fuse[module.fuse] = max(seconds, any_fuse.get(module.fuse, 0.0))
+        places = {fuse.name: k for k, fuse in enumerate(self.vehicle.fuses)}
+        return Wakes(any_fuse, own_fuse, places)
+
+    def supply_mv(self, box_a: float) -> float:
+        """The voltage at the box asleep, drawing so much."""
+        network = Body(self.vehicle, script.EMPTY, lambda: 0).network  # all its modules sleep
+        place = network.fuse_places[self.fuse]
+        box = [self.splice.ohms, box_a, 0.0]
+        network.branches[place].boxes.append(box)
+        network.touch(network.branches[place])
+        return network.box_v(place, box) * MV_PER_V
+
+    def held(self) -> str | None:
+        """Why the box would hold its loads open in this vehicle, or never begin; None where it doesn't."""
+        limits = self.profile.limits.within(self.profile.board.caps)
+        low, high = limits.supply_min_mv, limits.supply_max_mv
+        idle, peak = self.supply_mv(self.profile.board.own_ua / 1e6), self.supply_mv(self.peak_a())
+        has = f"here it has {idle / MV_PER_V:.2f} V idle and {peak / MV_PER_V:.2f} V at its highest level"
+        if idle < PRESENT_MV or peak < low or idle > high:
+            allowed = f"{low / MV_PER_V:g} V .. {high / MV_PER_V:g} V"
+            return f"the box holds its loads open: it allows {allowed}, {has}"
+        start = self.profile.start
+        if start.when == REST and idle >= start.below_mv:
+            return f"the run never begins: it waits for less than {start.below_mv / MV_PER_V:g} V, {has}"
+        return None
+
+    def ends(self) -> tuple[float, str]:
+        """Seconds from the run's start to its end, and by which limit."""
+        limits = self.profile.limits.within(self.profile.board.caps)
+        run_s, mean_a = limits.run_ticks / TICKS_PER_S, self.mean_a()
+        charge_s = limits.charge_mas / 1000 / mean_a if mean_a > 0 else math.inf
+        return (run_s, "run time") if run_s <= charge_s else (charge_s, "charge")
+
+    def return_s(self) -> float:
+        """From power back at the box to its schedule going on: resume_after, then the start rule."""
+        start = self.profile.start
+        rule = start.after_ticks + (start.steady_ticks if start.when == REST else 0)
+        return (self.profile.resume_after_ticks + rule) / TICKS_PER_S
+
+
+def _resleep_s(module: Module) -> float:
+    return sum(stage.ticks for stage in module.stages) / TICKS_PER_S

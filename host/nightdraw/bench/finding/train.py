@@ -1,0 +1,180 @@
+"""A fault from outside: its steady part, and its pulses as the firmware's schedule makes them.
+
+Pulses of one run, from the run's zero on, in ticks. No instrument and no search lives here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import islice
+from typing import TYPE_CHECKING
+
+from boxcore import program as pg
+from boxcore import schedule
+from boxcore.program import TICKS_PER_S
+
+from nightdraw.profile import Profile
+from nightdraw.profile.model import Draw, Replay, Steady
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+LOOK_S = 5.0  # to read a display or a trace that stands still; so much of a longer pulse is enough
+LOOK_TICKS = LOOK_S * TICKS_PER_S
+EDGES = 100_000  # of a schedule that are read: 50 000 pulses, a mean gap known to 0.5 % were it exponential
+LONGEST_S = 100 * 86_400.0  # nobody waits longer
+STRONG = 0.5  # of the strongest draw's peak: weaker pulses hide behind it, nobody waits for them
+SCARCE = 0.05  # the share of pulses that may be smaller or shorter than what the settings are made for
+HEALTHY_A = 0.05  # a sleeping vehicle draws up to this and is called healthy (common practice: 15 .. 50 mA)
+
+
+class Train:
+    """Pulses by start and end, ticks from the run's zero. Where it lasts the last start is the first one of
+    the next round; else nothing comes after the last.
+
+    amps and narrow_s are what 95 % of the pulses have at least; amps above the level between pulses.
+    """
+
+    def __init__(
+        self,
+        starts: npt.NDArray[np.float64],
+        ends: npt.NDArray[np.float64],
+        amps: npt.NDArray[np.float64],
+        lasting: bool = True,
+    ) -> None:
+        import numpy as np
+
+        self.lasting = lasting
+        self.first = float(starts[0])
+        self.length = float(starts[-1] - starts[0]) if lasting else float(ends[-1])
+        kept = len(starts) - lasting
+        self._starts = starts[:kept]
+        self._ends = ends[:kept]
+        self._seen = np.minimum(self._ends, self._starts + LOOK_TICKS)
+        self.amps = float(np.quantile(amps[:kept], SCARCE, method="lower"))
+        widths = self._ends - self._starts
+        self.narrow_s = float(np.quantile(widths, SCARCE, method="lower")) / TICKS_PER_S
+        self.widest_s = float(widths.max()) / TICKS_PER_S
+
+    def __len__(self) -> int:
+        return len(self._starts)
+
+    @property
+    def ends(self) -> npt.NDArray[np.float64]:
+        """The instants at which a pulse was seen."""
+        return self._seen
+
+    def seen(self, at: npt.NDArray[np.float64], number: int = 1) -> npt.NDArray[np.float64]:
+        """When `number` pulses were seen by who looks from `at` (ticks) on; inf: never.
+
+        A pulse counts when it was seen whole, or for LOOK_S of it; one that is under way counts while so much
+        of it is left.
+        """
+        import numpy as np
+
+        turn = np.zeros(len(at))
+        if self.lasting:
+            turn = np.maximum(0.0, np.floor((at - self.first) / self.length))
+        inside = at - turn * self.length
+        known = np.isfinite(inside)
+        place = np.searchsorted(self._starts, np.where(known, inside, 0.0))
+        before = np.maximum(place - 1, 0)
+        under_way = (place > 0) & (self._ends[before] - inside >= LOOK_TICKS)
+        found = self._done(turn, place - under_way + number - 1)
+        if number == 1:
+            found = np.where(under_way, at + LOOK_TICKS, found)
+        return np.where(known, found, np.inf)
+
+    def _done(self, turn: npt.NDArray[np.float64], place: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+        import numpy as np
+
+        count = len(self._starts)
+        if self.lasting:
+            done: npt.NDArray[np.float64] = (turn + place // count) * self.length + self._seen[place % count]
+            return done
+        return np.where(place < count, self._seen[np.minimum(place, count - 1)], np.inf)
+
+
+@dataclass(frozen=True, eq=False)
+class Face:
+    """One way in which the fault shows: amperes that come and go by `train`, or stay (None).
+
+    narrow_s: how long they last at least (inf); draw: the only draw that makes the train, where it is one.
+    """
+
+    amps: float
+    narrow_s: float
+    train: Train | None
+    draw: Draw | None = None
+
+    @property
+    def pulsed(self) -> bool:
+        """Whether one waits for it."""
+        return self.train is not None
+
+    @property
+    def lasting(self) -> bool:
+        """Whether it goes on for ever."""
+        return self.train is None or self.train.lasting
+
+
+def base_a(profile: Profile) -> float:
+    """The level between pulses: steady draws, the box's own consumption, the lowest level of replays."""
+    lowest = sum(_lowest_ua(d) for d in profile.draws)
+    return (profile.base_ua() + lowest) / 1e6
+
+
+def pulses(profile: Profile, seed: int) -> Face | None:
+    """The fault's strong pulses; limits and the start rule left out. None: it has no pulse that matters.
+
+    Replays that end count only where nothing else moves: then each pulse comes once.
+    """
+    moving = [d for d in profile.draws if not isinstance(d, Steady)]
+    endless = [d for d in moving if not isinstance(d, Replay) or not d.repeat]
+    used = endless or moving
+    swings = {id(d): _swing_ua(d) for d in used}
+    least_ua = STRONG * max(swings.values(), default=0)
+    if least_ua <= 0:
+        return None
+    strong = [d for d in used if swings[id(d)] >= least_ua]
+    weak_ua = sum(swings[id(d)] for d in used if d not in strong)
+    alone = weak_ua < least_ua  # then weak pulses neither make nor lengthen a strong one
+    made = _train(profile, seed, strong if alone else used, least_ua, bool(endless))
+    if made is None:
+        return None
+    only = strong[0] if alone and len(strong) == 1 and endless else None
+    return Face(made.amps, made.narrow_s, made, only)
+
+
+def _lowest_ua(draw: Draw) -> int:
+    """What a draw never falls below: only a replay without end has such a level."""
+    if isinstance(draw, Replay) and not draw.repeat:
+        return min(level for level, _ in draw.levels)
+    return 0
+
+
+def _swing_ua(draw: Draw) -> int:
+    return draw.peak_ua() - _lowest_ua(draw)
+
+
+def _train(profile: Profile, seed: int, used: Sequence[Draw], least_ua: float, lasting: bool) -> Train | None:
+    import numpy as np
+
+    plan = profile.program(seed)
+    # a draw's place among the others seeds its random numbers: what isn't wanted is silenced, not left out
+    heard = [d.core() if d in used else (pg.STEADY, 0) for d in profile.draws]
+    plan.draws = (*heard, (pg.STEADY, 0))  # a steady draw stands for the box's own consumption
+    silent_ua = sum(_lowest_ua(d) for d in used)
+    run = schedule.Schedule(plan, 1, profile.board.own_ua)
+    edges = islice(schedule.edges(run, round(LONGEST_S * TICKS_PER_S)), EDGES)
+    table = np.array(list(edges), float).reshape(-1, 2)
+    ticks, above = table[:, 0], table[:, 1] - silent_ua
+    strong = above >= least_ua
+    rises = np.flatnonzero(strong & ~np.r_[False, strong[:-1]])
+    falls = np.flatnonzero(~strong & np.r_[False, strong[:-1]])
+    rises = rises[: len(falls)]  # one that doesn't end is left out
+    if len(rises) < 1 + lasting:
+        return None
+    return Train(ticks[rises], ticks[falls], above[rises] / 1e6, lasting)

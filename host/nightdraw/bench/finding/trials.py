@@ -1,0 +1,179 @@
+"""A search gone through many times over, pulses from the firmware's own schedule: the simulation.
+
+All trials go on at once, instants in ticks. Nothing is known here about instruments.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from boxcore.keeper import SAVE_TICKS
+from boxcore.program import TICKS_PER_S
+
+from nightdraw.bench.finding.laws import LIKELY
+from nightdraw.bench.finding.train import LOOK_TICKS, Face
+from nightdraw.bench.finding.walks import Wakes, sizes
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    Ticks = npt.NDArray[np.float64]
+    Flags = npt.NDArray[np.bool_]
+
+TRIALS = 20_000
+WRONG = -1.0  # instead of an instant: a wrong fuse was blamed
+BATCHES = 20  # parts of the run that trials begin in: what these differ by tells how sure the figures are
+
+RESTART, CONTINUE, STAY_OFF = "restart", "continue", "stay-off"  # a profile's resume rules
+
+
+@dataclass(frozen=True)
+class Back:
+    """The pulled fuse put back: the box comes back by its rule, seconds to put it back and from power to the
+    instant at which the schedule goes on."""
+
+    rule: str
+    pull_s: float
+    return_s: float
+
+
+@dataclass(frozen=True)
+class Times:
+    """Seconds that trials took: those that ended well, inf where it never showed again; and the share of all
+    trials that blamed a wrong fuse."""
+
+    taken_s: Ticks
+    wrong: float = 0.0
+
+    @property
+    def expected_s(self) -> float:
+        """The mean."""
+        return float(self.taken_s.mean())
+
+    @property
+    def p95_s(self) -> float:
+        """The least time within which 95 % have ended."""
+        return _p95(self.taken_s)
+
+    def errors_s(self) -> tuple[float, float]:
+        """One standard error of mean and quantile, by batches: it counts that the run is a finite one too."""
+        import numpy as np
+
+        if not np.isfinite(self.taken_s).all():
+            return float("inf"), float("inf")
+        parts = np.array_split(self.taken_s, BATCHES)
+        root = BATCHES**0.5
+        means, quantiles = [float(p.mean()) for p in parts], [_p95(p) for p in parts]
+        return float(np.std(means, ddof=1)) / root, float(np.std(quantiles, ddof=1)) / root
+
+    def within(self, limit_s: float) -> float:
+        """The share that ends by then."""
+        return float((self.taken_s <= limit_s).mean())
+
+
+def _p95(taken_s: Ticks) -> float:
+    import numpy as np
+
+    return float(np.quantile(taken_s, LIKELY, method="inverted_cdf"))
+
+
+class Trials:
+    """Searches for one face of a fault, from instants all over its run (from the run's zero where its pulses
+    end), in the order of their beginnings."""
+
+    def __init__(self, face: Face, seed: int) -> None:
+        import numpy as np
+
+        self._face = face
+        self._random = np.random.default_rng([seed, TRIALS])
+        self._begun = np.zeros(TRIALS)
+        if face.train is not None and face.train.lasting:
+            # one in each 20 000th of the run
+            places = (np.arange(TRIALS) + self._random.uniform(0, 1, TRIALS)) / TRIALS
+            self._begun = face.train.first + places * face.train.length
+
+    def seen(self, at: Ticks, number: int = 1) -> Ticks:
+        """When it has shown so often to who looks from `at` on."""
+        train = self._face.train
+        return at + LOOK_TICKS if train is None else train.seen(at, number)
+
+    def pulses(self, number: int) -> Times:
+        """Until so many pulses were seen."""
+        return self._times(self.seen(self._begun, number))
+
+    def in_sets(self, groups: list[tuple[int, int, int]], move_s: float) -> Times:
+        """Set after set of candidates, as walks.in_sets."""
+        import numpy as np
+
+        at = self._begun
+        for sets, candidates, at_once in groups:
+            looks = np.repeat(np.arange(1, sets + 1), sizes(sets, candidates, at_once))
+            wanted = looks[self._shuffled(candidates)]
+            for k in range(sets):
+                going = wanted > k
+                at = np.where(going, self.seen(at + move_s * TICKS_PER_S), at)
+        return self._times(at)
+
+    def counted(self, candidates: int, first_s: float, each_s: float) -> Times:
+        """Something first, then candidate after candidate in any order up to the one that it is."""
+        return Times(first_s + each_s * (1 + self._shuffled(candidates).astype(float)))
+
+    def by_pulling(self, wakes: Wakes, fuse: str, pull_s: float, patience_s: float, back: Back) -> Times:
+        """Fuse after fuse, as walks.by_pulling, and the right one put back in the end."""
+        import numpy as np
+
+        count, own = len(wakes.places), wakes.places[fuse]
+        order = np.argsort(self._random.uniform(size=(TRIALS, count)), axis=1)
+        out = np.zeros((TRIALS, count), bool)
+        at = self.seen(self._begun)
+        ended = np.full(TRIALS, np.nan)
+        for pulled in range(count):
+            now = order[:, pulled]
+            out[np.arange(TRIALS), now] = True
+            cut = at + pull_s * TICKS_PER_S
+            watched = cut + _asleep(wakes.by_fuse, wakes, out)
+            blamed = watched + patience_s * TICKS_PER_S
+            found = self.seen(watched)
+            open_ = np.isnan(ended)
+            right = open_ & (now == own)
+            ended[right] = self._back(wakes, fuse, back, cut[right], blamed[right], out[right])
+            ended[open_ & ~right & (found > blamed)] = WRONG
+            at = np.where(open_ & ~right, found, at)
+        well = ended != WRONG
+        return self._times(ended[well], self._begun[well], float(1 - well.mean()))
+
+    def _back(self, wakes: Wakes, fuse: str, back: Back, cut: Ticks, blamed: Ticks, out: Flags) -> Ticks:
+        """The instants at which it is seen again, the box cut off at `cut`."""
+        import numpy as np
+
+        if back.rule == STAY_OFF:
+            return blamed
+        out = out.copy()
+        out[:, wakes.places[fuse]] = False
+        asleep = np.maximum(_asleep(wakes.by_fuse, wakes, out), wakes.fed_s.get(fuse, 0.0) * TICKS_PER_S)
+        return_ticks = back.return_s * TICKS_PER_S
+        saved = np.floor(cut / SAVE_TICKS) * SAVE_TICKS if back.rule == CONTINUE else np.zeros(len(cut))
+        played = self.seen(saved + np.maximum(0.0, asleep - return_ticks)) - saved
+        return blamed + back.pull_s * TICKS_PER_S + return_ticks + played
+
+    def _shuffled(self, candidates: int) -> npt.NDArray[np.int64]:
+        """Which candidate it is in each trial, each as often as the others."""
+        import numpy as np
+
+        found: npt.NDArray[np.int64] = self._random.permutation(np.arange(TRIALS) % candidates)
+        return found
+
+    def _times(self, ended: Ticks, begun: Ticks | None = None, wrong: float = 0.0) -> Times:
+        return Times((ended - (self._begun if begun is None else begun)) / TICKS_PER_S, wrong)
+
+
+def _asleep(seconds: dict[str, float], wakes: Wakes, out: Flags) -> Ticks:
+    """Ticks until all sleeps again that is fed by fuses which are in."""
+    import numpy as np
+
+    longest = np.zeros(len(out))
+    for name, resleep_s in seconds.items():
+        longest = np.maximum(longest, np.where(out[:, wakes.places[name]], 0.0, resleep_s * TICKS_PER_S))
+    return longest

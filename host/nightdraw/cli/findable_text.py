@@ -1,0 +1,74 @@
+"""What `nightdraw bench findable` says to people: its document in words. Nothing is worked out here."""
+
+from __future__ import annotations
+
+from typing import Any
+
+MARGIN = "    "
+# settings in the order in which one sets an instrument: key, words around the value
+SETTINGS = (
+    ("range_a", "range {} A"),
+    ("range_mv", "recorder's range {} mV"),
+    ("burden_ohm", "burden {} ohm"),
+    ("capture_s", "captures {} s"),
+    ("rate_hz", "{} samples a second"),
+    ("trigger_a", "trigger at {} A"),
+    ("trigger_mv", "trigger at {} mV"),
+    ("screen_s", "{} s across the screen"),
+    ("memory_samples", "{} samples of memory"),
+    ("memory_lasts_s", "the memory lasts {}"),
+    ("capture", "{}"),
+    ("fuses_at_once", "fuses at once: {}"),
+    ("sets", "sets: {}"),
+    ("step_mv", "last digit {} mV"),
+    ("with", "watched with {}"),
+    ("watch_s", "blamed after {} s without it"),
+    ("resleep_s", "{} s until all sleeps again"),
+    ("wrong_fuse_at_most_pct", "a wrong fuse in at most {} % of searches"),
+    ("confirm", "confirmed by putting it back: {}"),
+    ("warm_up_s", "{} s to warm up"),
+)
+
+
+def text(document: dict[str, Any]) -> str:
+    """The whole answer."""
+    lines = [
+        f"a box at splice {document['splice']}, fuse {document['fuse']} on feed {document['feed']};"
+        " times count from a vehicle that sleeps",
+        f"to fall asleep after locking: {_time(document['sleep_s'])}",
+        "",
+    ]
+    for row in document["methods"]:
+        lines += _row(row)
+    lines += ["", f"difficulty {document['difficulty']:g} of 10, the sum of"]
+    return "\n".join([*lines, *(f"{MARGIN}{reason}" for reason in document["reasons"])])
+
+
+def _row(row: dict[str, Any]) -> list[str]:
+    head = f"{row['method']}: {'shows it' if row['shows'] else 'no'}"
+    if row["expected_s"] is not None:
+        head += f"; {_time(row['expected_s'])} on average, {_time(row['p95_s'])} at 95 %"
+        head += f"; leads to {row['isolates']}" if row["isolates"] else ""
+    lines = [head, MARGIN + row["why"]]
+    settings = [
+        words.format(_value(key, row["settings"][key])) for key, words in SETTINGS if key in row["settings"]
+    ]
+    if settings:
+        lines.append(MARGIN + "set: " + ", ".join(settings))
+    if row["closed_form"] is not None:
+        exact = row["closed_form"]
+        times = f"{_time(exact['expected_s'])} on average, {_time(exact['p95_s'])} at 95 %"
+        lines.append(f"{MARGIN}by formula ({exact['law']}): {times}")
+    return lines
+
+
+def _value(key: str, value: Any) -> str:
+    if key == "memory_lasts_s":
+        return _time(value)
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def _time(seconds: float) -> str:
+    if seconds < 120:
+        return f"{seconds:.3g} s"
+    return f"{seconds / 60:.1f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
