@@ -41,6 +41,11 @@ def profile_path(name: str) -> Path:
     return folder(PROFILES) / f"{name}.yaml"
 
 
+def profile(text: str) -> Path:
+    """The profile that a call means: a path as it stands, or the name of one that ships."""
+    return shipped("", text)
+
+
 def shipped(kind: str, text: str) -> Path:
     """The file that a call means: a path as it stands, or the name of one that ships in profiles/KIND."""
     path = Path(text)

@@ -25,6 +25,7 @@ _Loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _BAD_CHARACTER = re.compile(
     "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff\ufeff\ufffe\uffff]"
 )
+_read: dict[Path, None] = {}  # what read_text() has read, in order
 _LINE_BREAK = re.compile("\r\n|\r|\n")
 
 
@@ -118,6 +119,11 @@ class Findings:
             raise InputError(*self.sorted())
 
 
+def texts_read() -> tuple[Path, ...]:
+    """Every file whose text was read so far in this process: what no result may be written over."""
+    return tuple(_read)
+
+
 def read_text(path: str | Path, file: str | None = None, limit: int = MAX_BYTES) -> str:
     """The text of a file of at most `limit` bytes of UTF-8, a byte order mark taken off.
 
@@ -130,6 +136,7 @@ def read_text(path: str | Path, file: str | None = None, limit: int = MAX_BYTES)
             data = stream.read(limit + 1)
     except (OSError, ValueError) as error:
         raise InputError(Finding(_unreadable(error, Path(path)), name, 1, 1)) from None
+    _read[Path(path).absolute()] = None
     if len(data) > limit:
         message = f"the file is larger than {limit // 1_000_000} MB, nothing was read"
         raise InputError(Finding(message, name, 1, 1))

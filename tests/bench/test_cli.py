@@ -122,7 +122,7 @@ def test_misuse_is_status_2_and_one_document(capsys, profile, words, what):
 def test_a_recording_never_replaces_its_profile(capsys, profile):
     status, _, said = call(capsys, "record", profile, "--for", "1s", "--out", profile)
     assert status == 2
-    assert "the profile itself" in said
+    assert "one of the inputs" in said
     assert Path(profile).read_text(encoding="utf-8") == PROFILE
 
 

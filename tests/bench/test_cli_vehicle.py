@@ -86,6 +86,31 @@ def test_meter_answers_with_the_documented_keys(capsys) -> None:
     assert document["min_ma"] <= min(shown) <= max(shown) <= document["max_ma"]
 
 
+def test_a_meter_reads_a_profile_on_a_battery_alone(capsys) -> None:
+    status, text, _ = call(capsys, "bench", "meter", "sleepless-module", "--for", "3 s", "--json")
+    assert status == 0
+    shown = {row["shown_ma"] for row in json.loads(text)["readings"]}
+    assert len(shown) == 1  # the profile's steady 280 mA within the meter's 1 %
+    assert abs(shown.pop() - 280) <= 3.8
+    for words, said in (
+        ((), "a profile is needed"),
+        (("sleepless-module", "--script", "class-morning"), "--script needs --vehicle"),
+        (("sleepless-module", "--vehicle", "vehicle-1"), "named with --box"),
+    ):
+        status, _, err = call(capsys, "bench", "meter", *words)
+        assert status == 2
+        assert said in err
+
+
+def test_a_millivolt_meters_extremes_are_among_its_readings(capsys) -> None:
+    words = ("bench", "meter", "tailgate-latch", "--across", "F1", "--for", "90 s", "--json")
+    status, text, _ = call(capsys, *words)
+    assert status == 0
+    document = json.loads(text)
+    shown = [row["shown_mv"] for row in document["readings"]]
+    assert (document["min_mv"], document["max_mv"]) == (min(shown), max(shown))
+
+
 def test_a_meter_is_never_in_line_with_a_running_engine(capsys) -> None:
     words = ("bench", "meter", "--vehicle", "vehicle-1", "--script", "class-morning", "--for", "3 s")
     status, _, err = call(capsys, *words)
@@ -115,6 +140,19 @@ def test_view_draws_the_coming_hour_of_a_profile(capsys, tmp_path: Path) -> None
     words = ("bench", "view", str(data.profile_path("tailgate-latch")), "--out", str(picture))
     assert call(capsys, *words)[0] == 0
     assert picture.stat().st_size > 1000
+
+
+def test_view_draws_a_window(capsys, tmp_path: Path) -> None:
+    """A window's picture is the picture of a recording that has nothing else, but for its time axis."""
+    out = tmp_path / "r.csv"
+    assert record(capsys, "--box", FAULT, "--for", "20 s", "--rate", "100Hz", "--out", str(out))[0] == 0
+    for words in ((), ("--from", "5 s", "--for", "2 s"), ("--from", "19 s"), ("--for", "50 s")):
+        picture = tmp_path / "p.svg"
+        assert call(capsys, "bench", "view", str(out), *words, "--out", str(picture))[0] == 0
+    for words in (("--from", "20 s"), ("--for", "0 s")):
+        status, _, err = call(capsys, "bench", "view", str(out), *words)
+        assert status == 2
+        assert "must lie within the recording's 19.99 s" in err
 
 
 def test_view_of_nothing_is_an_error(capsys, tmp_path: Path) -> None:

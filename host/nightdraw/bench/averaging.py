@@ -74,7 +74,8 @@ def _ends(
     """The level just before the end of each of `number` unit intervals; see _means."""
     import numpy as np
 
-    held = np.diff(np.floor(places).astype(np.int64))
+    floors = np.floor(places).astype(np.int64)
+    held = floors[1:] - floors[:-1]
     samples: npt.NDArray[np.float64] = np.repeat(levels, held)
     return np.pad(samples, (number - len(samples), 0), mode="edge") if len(samples) < number else samples
 

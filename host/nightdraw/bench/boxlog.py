@@ -6,6 +6,7 @@ the run's start as in every journal, `at_s` is the recording's own time.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -131,3 +132,8 @@ def _held(store: MemoryStore) -> tuple[int, bytes]:
 def beside(recording: Path, splice: str, several: bool) -> Path:
     """Where a box's journal goes: NAME.journal.jsonl, or NAME.SPLICE.journal.jsonl with several boxes."""
     return recording.with_suffix(f".{splice}{SUFFIX}" if several else SUFFIX)
+
+
+def beside_all(recording: Path, splices: Sequence[str]) -> list[Path]:
+    """Where the journals of boxes at these splices go."""
+    return [beside(recording, splice, len(splices) > 1) for splice in splices]

@@ -33,7 +33,7 @@ ALL = "all"  # the name that stands for every channel
 CLAMP = Traits(noise=1e-3, noise_hz=500.0, step=1e-6)
 INPUT = Traits(noise=0.02, noise_hz=500.0, step=1e-3)
 BESIDE = 12  # fronts' seeds lie beside the bench's others
-GROUP_ROWS = 1 << 19  # written at once: 4 MB a channel, long enough for two threads to take turns
+GROUP_SAMPLES = 1 << 21  # written at once, of all channels: 16 MB, long enough for two threads to take turns
 UNITS = {model.BATTERY: "a", model.FEED: "a", model.DROP: "mv"}
 
 Fronts = Callable[[str], Traits]  # a channel's kind -> what stands before the recorder
@@ -121,8 +121,8 @@ def drive(
         said = log.ending()
         if said:
             say(said)
-    several = len(boxes) > 1
-    journals = [] if wanted.out is None else [boxlog.beside(wanted.out, b.splice, several) for b in boxes]
+    splices = [box.splice for box in boxes]
+    journals = [] if wanted.out is None else boxlog.beside_all(wanted.out, splices)
     return Driven(wanted.out, tuple(journals), wanted.samples, wanted.ticks / TICKS_PER_S)
 
 
@@ -161,7 +161,8 @@ class Run:
         The last is one tick long: an edge at the very end belongs to what comes after.
         """
         rig, stop = self.rig, POWER_UP_TICKS + self.wanted.ticks
-        most = max(1, min(CHUNK_TICKS, int(CHUNK_SAMPLES * TICKS_PER_S / self.wanted.rate_hz)))
+        rows = CHUNK_SAMPLES / max(1, len(self.wanted.channels))
+        most = max(1, min(CHUNK_TICKS, int(rows * TICKS_PER_S / self.wanted.rate_hz)))
         while rig.tick < stop - 1:
             rig.advance(min(rig.tick + most, stop - 1))
             for log in self.logs:
@@ -194,26 +195,25 @@ class Run:
 
     def gathered(self) -> Iterator[list[Piece]]:
         """The same, so many pieces together that they can be written beside the making of the next."""
-        pieces, rows = list[Piece](), 0
-        for piece in self.samples():
-            pieces.append(piece)
-            rows += len(piece[0])
-            if rows >= GROUP_ROWS:
+        pieces, gathered = list[Piece](), 0
+        for times_s, samples in self.samples():
+            pieces.append((times_s, samples))
+            gathered += len(times_s) * (1 + len(samples))
+            if gathered >= GROUP_SAMPLES:
                 yield pieces
-                pieces, rows = [], 0
+                pieces, gathered = [], 0
         if pieces:
             yield pieces
 
     def to_files(self, out: Path, progress: Callable[[float], None]) -> None:
         """Let time pass and write the recording and the boxes' journals."""
-        several = len(self.logs) > 1
         columns = header(self.vehicle, self.wanted.channels)
         with contextlib.ExitStack() as stack:
             table = stack.enter_context(TableFile(out, columns, self.wanted.form))
-            files = []
-            for log in self.logs:
-                files.append(stack.enter_context(JournalFile(boxlog.beside(out, log.world.splice, several))))
-                log.write_to(files[-1])
+            paths = boxlog.beside_all(out, [log.world.splice for log in self.logs])
+            files = [stack.enter_context(JournalFile(path)) for path in paths]
+            for log, file in zip(self.logs, files, strict=True):
+                log.write_to(file)
             writing: Future[None] | None = None
             writer = stack.enter_context(ThreadPoolExecutor(1))  # one piece is written while the next is made
             for pieces in self.gathered():

@@ -86,11 +86,12 @@ def across(
     say: Callable[[str], None] = lambda text: None,
     progress: Callable[[float], None] = lambda ticks: None,
 ) -> Shown:
-    """A millivolt meter across the fuse that is wanted's only channel."""
+    """A millivolt meter across the fuse that is wanted's only channel; MAX and MIN are of its readings."""
     run = Run(vehicle, boxes, wanted, plan, say)
     face = _Face(meter.step_mv / 1000, math.inf, 1.0, meter.noise_mv / 1000, wanted.seed)
     shown = _watch(run, wanted, (meter.update_s, meter.update_s), face, progress, per=1000)
-    return Shown(shown.readings, shown.max_shown, shown.min_shown, "mv")
+    known = [value for _, value in shown.readings if value is not None]
+    return Shown(shown.readings, max(known, default=None), min(known, default=None), "mv")
 
 
 class _Face:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 import signal
-from pathlib import Path
 from typing import Any
 
 import click
 
 from nightdraw.cli import output
 from nightdraw.cli.params import Quantity
-from nightdraw.errors import Finding, InputError
+from nightdraw.cli.target import target
+from nightdraw.errors import InputError
 
 MAX_U32 = 0xFFFFFFFF  # seed and run number are 32-bit words of the random law
 MAX_PORT = 65_535
@@ -100,12 +100,10 @@ def record(file: str | None, as_json: bool, **words: Any) -> None:
         from nightdraw.cli import bench_vehicle
 
         if file is not None:
-            raise InputError("with --vehicle a profile is named with --box PROFILE@SPLICE, not as FILE")
+            raise InputError(BOX_NOT_FILE)
         bench_vehicle.record(words, as_json)
         return
-    given = [name for name in VEHICLE_ONLY if words[name]]
-    if given:
-        raise InputError(f"--{NAMES_OF.get(given[0], given[0])} needs --vehicle")
+    _needs_vehicle(words, VEHICLE_ONLY)
     if file is None:
         raise InputError("a profile is needed: FILE, or --vehicle with --box PROFILE@SPLICE")
     _record_one(file, words, as_json)
@@ -113,10 +111,19 @@ def record(file: str | None, as_json: bool, **words: Any) -> None:
 
 VEHICLE_ONLY = ("boxes", "script", "channels", "form", "instruments", "ideal")
 NAMES_OF = {"boxes": "box", "channels": "channel", "form": "format"}
+BOX_NOT_FILE = "with --vehicle a profile is named with --box PROFILE@SPLICE, not as FILE"
+
+
+def _needs_vehicle(words: dict[str, Any], names: tuple[str, ...]) -> None:
+    given = [name for name in names if words[name]]
+    if given:
+        raise InputError(f"--{NAMES_OF.get(given[0], given[0])} needs --vehicle")
 
 
 def _record_one(file: str, words: dict[str, Any], as_json: bool) -> None:
     """One box on a supply of its own."""
+    from nightdraw import data
+    from nightdraw.bench.journalfile import path_beside
     from nightdraw.bench.record import Wanted
     from nightdraw.bench.record import record as run_it
     from nightdraw.bench.setup import build
@@ -124,13 +131,15 @@ def _record_one(file: str, words: dict[str, Any], as_json: bool) -> None:
     from nightdraw.units import to_ticks
 
     seed = words["seed"]
-    profile = load(file, words["board"])
+    profile = load(data.profile(file), words["board"])
     for note in profile.notes:
         _note(f"{note.text()} (no error)")
     chosen = profile.seed if seed is None else seed
-    target = _target(words["out"], file)
-    wanted = Wanted(to_ticks(words["length"]), chosen, words["rate"], words["run"], target)
     bench = build(words["board"], words["plant"], words["faults"], chosen)
+    out = None if words["out"] is None else target(words["out"])
+    if out is not None:
+        target(path_beside(out))
+    wanted = Wanted(to_ticks(words["length"]), chosen, words["rate"], words["run"], out)
     with output.progress("simulating", wanted.ticks) as shown:
         done = run_it(profile.program(seed), bench, wanted, _note, shown.reach)
     document = {
@@ -147,16 +156,6 @@ def _record_one(file: str, words: dict[str, Any], as_json: bool) -> None:
 
 def _note(text: str) -> None:
     click.echo(text, err=True)
-
-
-def _target(out: str | None, source: str) -> Path | None:
-    """Where the recording goes, never over the profile that it comes from."""
-    if out is None:
-        return None
-    target = Path(out)
-    if target.exists() and target.samefile(source):
-        raise InputError(Finding("this is the profile itself", out, hint="choose another name for --out"))
-    return target
 
 
 @group.command()
@@ -192,6 +191,7 @@ def serve(
 
 
 @group.command()
+@click.argument("file", required=False, metavar="[FILE]")
 @click.option(
     "--for", "length", type=Quantity("time"), default="10min", show_default=True, help="How long it is read."
 )
@@ -207,23 +207,33 @@ def serve(
 @box_option
 @script_option
 @output.json_option
-def meter(as_json: bool, **words: Any) -> None:
+def meter(file: str | None, as_json: bool, **words: Any) -> None:
     """What a hand-held meter in the battery's cable shows over time, MIN and MAX included.
 
-    Its burden is in the circuit. MAX and MIN see nothing shorter than their capture time whole.
+    Its burden is in the circuit. MAX and MIN see nothing shorter than their capture time whole. FILE is a
+    profile whose box hangs on a battery alone; with --vehicle the boxes are named with --box.
     """
     from nightdraw.cli import bench_look
 
     if words["vehicle"] is None:
-        raise InputError("bench meter needs --vehicle, and --box PROFILE@SPLICE for a fault in it")
-    bench_look.meter(words, as_json)
+        if file is None:
+            raise InputError("a profile is needed: FILE, or --vehicle with --box PROFILE@SPLICE")
+        _needs_vehicle(words, ("boxes", "script"))
+    elif file is not None:
+        raise InputError(BOX_NOT_FILE)
+    bench_look.meter(file, words, as_json)
 
 
 @group.command()
 @click.argument("file", metavar="FILE")
 @click.option("--out", metavar="FILE.png", help="PNG or SVG (default: FILE with .png).")
 @click.option("--channel", "channels", metavar="NAME", multiple=True, help="Only these channels.")
-@click.option("--for", "length", type=Quantity("time"), help="Of a profile: how much (default: an hour).")
+@click.option(
+    "--from", "begin", type=Quantity("time"), help="Where the picture begins (default: where FILE does)."
+)
+@click.option(
+    "--for", "length", type=Quantity("time"), help="How much (default: a recording's rest, a profile's hour)."
+)
 @seed_option
 @run_option
 @board_option

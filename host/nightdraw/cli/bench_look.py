@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from nightdraw.cli import findable_text, output
 from nightdraw.cli.bench_vehicle import Call, note, read
+from nightdraw.cli.target import target
 from nightdraw.errors import CannotTellError, Finding, InputError, nearest
 
 if TYPE_CHECKING:
@@ -26,13 +27,13 @@ def kit(name: str | None) -> Instruments:
     return load_instruments(data.shipped("instruments", name or "workshop"))
 
 
-def meter(words: dict[str, Any], as_json: bool) -> None:
-    """`bench meter`."""
+def meter(file: str | None, words: dict[str, Any], as_json: bool) -> None:
+    """`bench meter`; file: a profile on a battery alone."""
     from nightdraw.bench import drive, metering
     from nightdraw.units import show, to_ticks
 
     tools = kit(words["meter"])
-    call = read(words)
+    call = read(words, file)
     fuse = words["across"]
     ticks = to_ticks(words["length"])
     channels = drive.chosen(call.vehicle, () if fuse is None else (fuse,))
@@ -90,19 +91,15 @@ def _shown(value: float | None) -> str:
 def view(file: str, out: str | None, words: dict[str, Any], as_json: bool) -> None:
     """`bench view`."""
     path = Path(file)
-    target = Path(out) if out is not None else path.with_suffix(".png")
-    if target.exists() and path.exists() and target.samefile(path):
-        raise InputError(
-            Finding("this is the file itself", str(target), hint="choose another name for --out")
-        )
+    picture = path.with_suffix(".png") if out is None else out
     if path.suffix.lower() in (".yaml", ".yml"):
-        _view_profile(path, target, words)
+        drawn = _view_profile(path, picture, words)
     else:
-        _view_recording(path, target, words["channels"])
-    output.finish({"plot": target}, f"drawn in {target}", as_json)
+        drawn = _view_recording(path, picture, words)
+    output.finish({"plot": drawn}, f"drawn in {drawn}", as_json)
 
 
-def _view_profile(path: Path, target: Path, words: dict[str, Any]) -> None:
+def _view_profile(path: Path, out: str | Path, words: dict[str, Any]) -> Path:
     """The coming hour of a profile."""
     import numpy as np
 
@@ -112,51 +109,65 @@ def _view_profile(path: Path, target: Path, words: dict[str, Any]) -> None:
     from nightdraw.units import TICKS_PER_S, to_ticks
 
     profile = load(path, words["board"])
+    picture = target(out)
+    begin = 0 if words["begin"] is None else to_ticks(words["begin"])
     ticks = HOUR_S * TICKS_PER_S if words["length"] is None else to_ticks(words["length"])
-    if not 1 <= ticks <= timeline.MAX_FOR_TICKS:
-        raise InputError("--for must be 1 tick (0.1 ms) .. 366 d")
-    table = np.array(list(timeline.edges(profile, ticks, words["seed"], words["run"])), float)
-    end_s = ticks / TICKS_PER_S
-    course = Course(table[:, 0] / TICKS_PER_S, table[:, 1] / 1000, end_s, "")
-    rises = int((np.diff(table[:, 1]) > 0).sum())
+    if ticks < 1 or not 0 <= begin <= timeline.MAX_FOR_TICKS - ticks:
+        raise InputError("--for must be at least 1 tick (0.1 ms), and end with --from within 366 d")
+    edges = timeline.edges(profile, begin + ticks, words["seed"], words["run"])
+    t_ticks, level_ua = np.array(list(edges), float).T
+    first = int(np.searchsorted(t_ticks, begin, side="right")) - 1  # the level that holds at the beginning
+    t_s = np.maximum(t_ticks[first:] - begin, 0) / TICKS_PER_S
+    course = Course(t_s, level_ua[first:] / 1000, ticks / TICKS_PER_S, "")
+    rises = int((np.diff(level_ua[first:]) > 0).sum())
     what = f"what the box will draw, own consumption included; {rises} rises"
-    report.draw(target, profile.name, what, [report.Strip("box", "mA", course)], end_s)
+    strip = report.Strip("box", "mA", course)
+    report.draw(picture, profile.name, what, [strip], ticks / TICKS_PER_S, begin / TICKS_PER_S)
+    return picture
 
 
-def _view_recording(path: Path, target: Path, named: tuple[str, ...]) -> None:
+def _view_recording(path: Path, out: str | Path, words: dict[str, Any]) -> Path:
     """Every channel of a recording, or those that are named."""
     from nightdraw.capture.channels import channels
     from nightdraw.capture.reading import open_recording
     from nightdraw.report import view as report
     from nightdraw.report.run import Samples
 
+    names = words["channels"] or channels(path)
+    picture = target(out, [path])
+    zero_s, end_s = _extent(path, names[0])
+    begin_s = float(words["begin"] or 0)
+    length_s = end_s - begin_s if words["length"] is None else min(float(words["length"]), end_s - begin_s)
+    if begin_s < 0 or length_s <= 0:
+        raise InputError(f"--from and --for must lie within the recording's {end_s:g} s")
     strips: list[Strip] = []
-    begin_s, end_s, samples = _extent(path, named)
-    for name in named or channels(path):
+    for name in names:
         recording = open_recording(path, name)
 
         def blocks(recording: Any = recording) -> Iterator[Any]:
             for t_s, value in recording.blocks():
-                yield t_s - begin_s, value
+                yield t_s - zero_s - begin_s, value
 
-        strips.append(report.Strip(recording.channel, recording.unit, Samples(blocks, end_s, "")))
-    report.draw(target, path.name, f"{samples} samples a channel", strips, end_s)
+        strips.append(report.Strip(recording.channel, recording.unit, Samples(blocks, length_s, "")))
+    samples = sum(
+        int(((t_s >= 0) & (t_s <= length_s)).sum()) for t_s, _ in cast(Samples, strips[0].content).blocks()
+    )
+    report.draw(picture, path.name, f"{samples} samples a channel", strips, length_s, begin_s)
+    return picture
 
 
-def _extent(path: Path, named: tuple[str, ...]) -> tuple[float, float, int]:
-    """First instant, length and number of samples."""
-    from nightdraw.capture.channels import channels
+def _extent(path: Path, name: str | None) -> tuple[float, float]:
+    """First instant, and length."""
     from nightdraw.capture.reading import open_recording
 
-    first = (named or channels(path))[0]
-    begin_s, last_s, samples = None, 0.0, 0
-    for t_s, _ in open_recording(path, first).blocks():
+    begin_s, last_s = None, 0.0
+    for t_s, _ in open_recording(path, name).blocks():
         if len(t_s):
             begin_s = float(t_s[0]) if begin_s is None else begin_s
-            last_s, samples = float(t_s[-1]), samples + len(t_s)
+            last_s = float(t_s[-1])
     if begin_s is None or last_s <= begin_s:
         raise CannotTellError(Finding("too short to draw", file=str(path)))
-    return begin_s, last_s - begin_s, samples
+    return begin_s, last_s - begin_s
 
 
 def findable(words: dict[str, Any], as_json: bool) -> None:
@@ -168,8 +179,7 @@ def findable(words: dict[str, Any], as_json: bool) -> None:
 
     vehicle = load_vehicle(data.shipped("vehicles", words["vehicle"]))
     splice = _splice(vehicle, words["splice"])
-    path, shipped = Path(words["profile"]), data.profile_path(words["profile"])
-    profile = load(shipped if not path.exists() and shipped.is_file() else path, words["board"])
+    profile = load(data.profile(words["profile"]), words["board"])
     seed = profile.seed if words["seed"] is None else words["seed"]
     search = found.Search(profile, vehicle, kit(words["instruments"]), splice, seed)
     methods = search.methods()

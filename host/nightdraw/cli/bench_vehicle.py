@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from nightdraw.cli import output
-from nightdraw.errors import Finding, InputError, nearest
+from nightdraw.cli.target import target
+from nightdraw.errors import InputError, nearest
 
 if TYPE_CHECKING:
     from nightdraw.bench.drive import Fronts, Placed
@@ -32,16 +32,26 @@ class Call:
     seed: int
 
 
-def read(words: dict[str, Any]) -> Call:
-    """The vehicle, its boxes and its script by a call's options; raises InputError."""
+def read(words: dict[str, Any], file: str | None = None) -> Call:
+    """The vehicle, its boxes and its script by a call's options; raises InputError.
+
+    file: a profile whose box hangs on a battery alone, where the call names no vehicle.
+    """
     from nightdraw import data
     from nightdraw.vehicle import load_vehicle
+    from nightdraw.vehicle.bare import SPLICE, bare
     from nightdraw.vehicle.script import EMPTY, load_script
 
-    vehicle = load_vehicle(data.shipped("vehicles", words["vehicle"]))
+    if file is not None:
+        vehicle = bare()
+        words = {**words, "boxes": (f"{file}@{SPLICE}",)}
+    else:
+        vehicle = load_vehicle(data.shipped("vehicles", words["vehicle"]))
     script = words["script"]
     plan = EMPTY if script is None else load_script(data.shipped("scripts", script), vehicle)
     boxes = place(vehicle, words)
+    if file is not None:
+        _at_once(boxes[0].plan)
     seed = words["seed"]
     if seed is None:
         seed = boxes[0].seed if boxes else 0
@@ -62,8 +72,7 @@ def place(vehicle: Vehicle, words: dict[str, Any]) -> list[Placed]:
         name, splice = split(vehicle, text)
         if any(box.splice == splice for box in found):
             raise InputError(f"--box {text}: there is a box at {splice} already")
-        path = Path(name)
-        profile = load(path if path.exists() else _shipped(name, data.profile_path(name)), words["board"])
+        profile = load(data.profile(name), words["board"])
         for remark in profile.notes:
             note(f"{remark.text()} (no error)")
         chosen = profile.seed if seed is None else seed
@@ -72,8 +81,13 @@ def place(vehicle: Vehicle, words: dict[str, Any]) -> list[Placed]:
     return found
 
 
-def _shipped(name: str, path: Path) -> Path:
-    return path if path.is_file() else Path(name)
+def _at_once(plan: Any) -> None:
+    """Skip what a program's start rule waits for, as `bench record FILE` does."""
+    from boxcore import program
+
+    if plan.start != program.START_POWER or plan.start_after_ticks:
+        note("what its start rule waits for is skipped")
+    plan.start, plan.start_after_ticks = program.START_POWER, 0
 
 
 def split(vehicle: Vehicle, text: str) -> tuple[str, str]:
@@ -86,16 +100,6 @@ def split(vehicle: Vehicle, text: str) -> tuple[str, str]:
         hint = nearest(splice, known) or f"known: {', '.join(known) or 'none'}"
         raise InputError(f"--box {text}: this vehicle has no splice {splice!r} ({hint})")
     return name, splice
-
-
-def target(out: str | None, sources: list[str]) -> Path | None:
-    """Where the recording goes, never over a file that it comes from."""
-    if out is None:
-        return None
-    path = Path(out)
-    if any(path.exists() and Path(source).exists() and path.samefile(source) for source in sources):
-        raise InputError(Finding("this is one of the inputs", out, hint="choose another name for --out"))
-    return path
 
 
 def _fronts(vehicle: Vehicle, channels: tuple[str, ...], words: dict[str, Any]) -> Fronts:
@@ -125,23 +129,18 @@ def _fronts(vehicle: Vehicle, channels: tuple[str, ...], words: dict[str, Any]) 
 
 def record(words: dict[str, Any], as_json: bool) -> None:
     """`bench record` with a vehicle."""
-    from nightdraw.bench import drive
+    from nightdraw.bench import boxlog, drive
     from nightdraw.units import to_ticks
 
     call = read(words)
-    out = words["out"]
-    sources = [words["vehicle"], words["script"] or "", *(text.rpartition("@")[0] for text in words["boxes"])]
-    form = words["form"] or ("parquet" if out is not None and out.endswith(".parquet") else "csv")
     channels = drive.chosen(call.vehicle, words["channels"])
+    fronts = _fronts(call.vehicle, channels, words)
+    out = None if words["out"] is None else target(words["out"])
+    for path in [] if out is None else boxlog.beside_all(out, [box.splice for box in call.boxes]):
+        target(path)
+    form = words["form"] or ("parquet" if out is not None and out.suffix == ".parquet" else "csv")
     wanted = drive.Drive(
-        to_ticks(words["length"]),
-        channels,
-        words["rate"],
-        call.seed,
-        words["run"],
-        target(out, sources),
-        form,
-        _fronts(call.vehicle, channels, words),
+        to_ticks(words["length"]), channels, words["rate"], call.seed, words["run"], out, form, fronts
     )
     wanted.check()
     with output.progress("simulating", wanted.ticks) as shown:

@@ -6,13 +6,13 @@ import sys
 from collections.abc import Iterator
 from fractions import Fraction
 from itertools import islice
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from nightdraw.cli import output
 from nightdraw.cli.params import Quantity
+from nightdraw.cli.target import target
 from nightdraw.errors import EXIT_INPUT, Finding, InputError
 
 if TYPE_CHECKING:
@@ -162,7 +162,7 @@ def card(file: str, key: bool, out: str | None, run: int, board: str | None, as_
     profile = _load(file, board)
     made = cards.key(profile, run) if key else cards.student(profile)
     if out is not None:
-        _write(out, file, sheet.as_html(made).encode())
+        _write(out, sheet.as_html(made).encode())
     output.finish(made.document(), sheet.as_text(made), as_json)
 
 
@@ -218,19 +218,16 @@ def pack(file: str, out: str, board: str | None, as_json: bool) -> None:
     from boxcore import program
 
     data: bytes = program.pack(_load(file, board).program())
-    _write(out, file, data)
+    _write(out, data)
     crc32 = program.checksum(data)
     document = {"file": out, "bytes": len(data), "crc32": crc32}
     output.finish(document, f"{click.format_filename(out)}: {len(data)} bytes, CRC-32 {crc32:08x}", as_json)
 
 
-def _write(out: str, source: str, data: bytes) -> None:
-    """Write a file whole, never over the profile that it comes from."""
-    target = Path(out)
-    if target.exists() and target.samefile(source):
-        raise InputError(Finding("this is the profile itself", out, hint="choose another name for --out"))
+def _write(out: str, data: bytes) -> None:
+    """Write a file whole, never over what it comes from."""
     try:
-        target.write_bytes(data)
+        target(out).write_bytes(data)
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         raise InputError(Finding(f"can't be written: {reason}", out)) from None

@@ -39,8 +39,13 @@ class Strip:
     content: Course | Samples
 
 
-def draw(path: Path | str, title: str, note: str, strips: Sequence[Strip], end_s: float) -> None:
-    """Write the picture in the format of its suffix; raises InputError where that can't be done."""
+def draw(
+    path: Path | str, title: str, note: str, strips: Sequence[Strip], end_s: float, begin_s: float = 0.0
+) -> None:
+    """Write the picture in the format of its suffix; raises InputError where that can't be done.
+
+    Strips go from 0 to end_s; the time axis calls their 0 begin_s.
+    """
     path = Path(path)
     if path.suffix.lower() not in FORMATS:
         raise InputError(f"a plot is written as {', '.join(FORMATS)}, not as {path.suffix or path.name}")
@@ -56,8 +61,8 @@ def draw(path: Path | str, title: str, note: str, strips: Sequence[Strip], end_s
     axes = figure.subplots(len(strips), 1, sharex=True, squeeze=False)[:, 0]
     scale, unit = _time_unit(end_s)
     for panel, strip in zip(axes, strips, strict=True):
-        _strip(panel, strip, end_s, scale)
-    axes[0].set_xlim(0, end_s / scale)
+        _strip(panel, strip, end_s, begin_s, scale)
+    axes[0].set_xlim(begin_s / scale, (begin_s + end_s) / scale)
     axes[-1].set_xlabel(f"time, {unit}", color=NIGHT)
     figure.suptitle(title, fontsize=14, fontweight="bold", color=NIGHT, x=0.01, ha="left")
     axes[0].set_title(note, loc="right", fontsize=9, color=NIGHT)
@@ -68,8 +73,9 @@ def draw(path: Path | str, title: str, note: str, strips: Sequence[Strip], end_s
         raise InputError(f"the plot can't be written to {path}: {error.strerror or error}") from None
 
 
-def _strip(axes: Axes, strip: Strip, end_s: float, scale: float) -> None:
+def _strip(axes: Axes, strip: Strip, end_s: float, begin_s: float, scale: float) -> None:
     t_s, low, high = _shape(strip.content, end_s)
+    t_s = t_s + begin_s
     span = float(np.max(high, initial=0.0)), float(np.min(low, initial=0.0))
     per = 1000.0 if max(span[0], -span[1]) >= LARGE else 1.0
     ink = INK[strip.unit]
