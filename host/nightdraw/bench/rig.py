@@ -225,13 +225,11 @@ class Rig:
                 self.settle()
                 wakes = [world.wake() for world in worlds]
         self.tick = stop
-        self.body.pass_time(stop)
         for world in worlds:
             world.reach(stop)
 
     def settle(self) -> None:
         """Solve the circuit as it is now, let the boxes feel it, and note the channels."""
-        self.body.pass_time(self.tick)
         self.network.solve()
         for world in self.worlds:
             if world.feel(self.tick):
@@ -267,8 +265,8 @@ class Rig:
         if kind == model.BATTERY:
             return lambda: network.battery_a
         if kind == model.FEED:
-            place = feeds.index(name)
-            return lambda: network.feed_a(place)
+            feed = network.feeds[feeds.index(name)]
+            return lambda: feed.current_a  # only read behind a solution
         limb = network.limbs[name]
         return lambda: network.across_v(limb) * MV_PER_V
 

@@ -6,7 +6,6 @@ It changes the network's loads as its agenda and the script say. It knows no box
 from __future__ import annotations
 
 import functools
-import math
 from collections.abc import Callable
 
 from boxcore.program import TICKS_PER_S
@@ -18,8 +17,7 @@ from nightdraw.vehicle.model import DOOR, FUSE, UNLOCK, Vehicle
 from nightdraw.vehicle.network import Network
 
 SLOW_TICKS = 10 * TICKS_PER_S  # the battery's charge and the fuses' warmth are brought up to date this often
-WARM_S = 30.0  # a blade fuse's resistance follows its current with this time constant (our own figure)
-WARM_STEP = 1e-4  # a change of warmth smaller than this changes no digit that anyone reads
+SLOW_HOURS = SLOW_TICKS / TICKS_PER_S / battery.SECONDS_AN_HOUR
 
 Say = Callable[[str], None]
 
@@ -42,7 +40,7 @@ class Body:
         say: Say = lambda text: None,
     ) -> None:
         self.vehicle = vehicle
-        self.network = Network(vehicle, meter_ohms)
+        self.network = Network(vehicle, meter_ohms, now)
         self.agenda = Agenda()
         self.charge_pct = vehicle.battery.charge_pct
         self._now = now
@@ -52,21 +50,12 @@ class Body:
         self._engine_turn = 0  # counts cranks: a stop that an earlier one planned is void
         self._logged = False
         self._over_since = NEVER
-        self._warmth = [0.0] * len(self.network.limbs)
-        self._drawn_as = 0.0  # ampere-seconds out of the battery since the last slow step
-        self._drawn_to = 0
         self._loads = [Loads(self.network, branch) for branch in self.network.branches]
         self._modules = [
             ModuleState(module, self._of(module.fuse), self.agenda, now) for module in vehicle.modules
         ]
         self._lamps = [LampState(lamp, self._of(lamp.fuse), self.agenda) for lamp in vehicle.lamps]
         self._begin(plan, seed)
-
-    def pass_time(self, tick: int) -> None:
-        """Count the charge that was drawn up to `tick` by what the last solution said."""
-        if tick > self._drawn_to:
-            self._drawn_as += self.network.battery_a * (tick - self._drawn_to) / TICKS_PER_S
-            self._drawn_to = tick
 
     def asleep(self) -> bool:
         """Whether no module is awake and the engine stands."""
@@ -86,10 +75,6 @@ class Body:
         for event in plan.events:
             self.agenda.add(self._zero + event.at_ticks, functools.partial(self._happen, event))
         self.agenda.add(SLOW_TICKS, self._slow)
-        self.network.before = self._elapse
-
-    def _elapse(self) -> None:
-        self.pass_time(self._now())
 
     def _happen(self, event: script.Event) -> None:
         action, word = event.action, event.word
@@ -190,15 +175,12 @@ class Body:
 
     def _slow(self) -> None:
         """Bring the battery, the fuses' warmth and the battery sensor up to date."""
-        now = self._now()
-        self.pass_time(now)
-        cell = self.vehicle.battery
-        drawn_a = self._drawn_as * TICKS_PER_S / SLOW_TICKS
-        hours = SLOW_TICKS / TICKS_PER_S / battery.SECONDS_AN_HOUR
-        self.charge_pct = battery.after(cell, self.charge_pct, drawn_a, hours)
-        self._drawn_as = 0.0
+        now, network, cell = self._now(), self.network, self.vehicle.battery
+        network.count(now)
+        drawn_a, network.drawn = network.drawn / SLOW_TICKS, 0.0
+        self.charge_pct = battery.after(cell, self.charge_pct, drawn_a, SLOW_HOURS)
         self._set_battery()
-        self._warm()
+        network.warm_up(now)
         self._sense(drawn_a, now)
         self.agenda.add(now + SLOW_TICKS, self._slow)
 
@@ -207,15 +189,6 @@ class Body:
         self.network.voc_v = battery.ocv_v(cell.type, self.charge_pct, cell.temp_c)
         self.network.battery_ohms = self.network.charge_ohms = battery.ohms(cell, self.charge_pct)
         self.network.touch()
-
-    def _warm(self) -> None:
-        share = -math.expm1(-SLOW_TICKS / TICKS_PER_S / WARM_S)
-        for k, limb in enumerate(self.network.limbs.values()):
-            target = (limb.current_a / limb.rating_a) ** 2
-            warmth = self._warmth[k] + (target - self._warmth[k]) * share
-            if abs(warmth - self._warmth[k]) > WARM_STEP:
-                self.network.warm(limb, warmth)
-            self._warmth[k] = warmth
 
     def _sense(self, drawn_a: float, now: int) -> None:
         sensor = self.vehicle.sensor

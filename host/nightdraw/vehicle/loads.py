@@ -47,7 +47,7 @@ class Loads:
     def powered(self) -> bool:
         """Whether both fuses, its own and its feed's, are in."""
         branch = self.branch
-        return not branch.pulled and not self._network.feeds[branch.feed].pulled
+        return not branch.pulled and not branch.feed.pulled
 
 
 class ModuleState:

@@ -2,7 +2,7 @@
 
 A tree of resistances whose leaves draw constant currents and conductances, with battery, charger and
 alternator at its root: two passes (leaves to root, root to leaves) satisfy Kirchhoff's laws to rounding.
-Nothing here knows time or what the loads are.
+Nothing here knows what the loads are; of time only how much charge went and how warm fuses got.
 """
 
 from __future__ import annotations
@@ -10,11 +10,18 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+from boxcore.program import TICKS_PER_S
+
 from nightdraw.bank import fuses as blades
 from nightdraw.vehicle.model import Vehicle
 from nightdraw.vehicle.root import Root
 
 HOT_FACTOR = 1.5  # resistance at rated current over cold where no sheet was seen; those seen give 1.3 .. 1.7
+WARM_S = 30.0  # a blade fuse's resistance follows its current with this time constant (our own figure)
+WARM_TICKS = WARM_S * TICKS_PER_S
+WARM_STEP = 1e-4  # a change of warmth smaller than this changes no digit that anyone reads
+NOTED_V = 0.05  # a fuse box may move by so much before its lamps' currents count anew for their fuses' warmth
+NOTED_SHARE = 0.005  # of its rating that a main fuse's current may move by before it counts anew for warmth
 
 
 def hot_factor(kind: str, rating_a: float) -> float:
@@ -26,12 +33,18 @@ def hot_factor(kind: str, rating_a: float) -> float:
 
 
 class Limb:
-    """A fuse and what hangs on it: i = eq_a + eq_s v, v the volts that it hangs on."""
+    """A fuse and what hangs on it: i = eq_a + eq_s v, v the volts that it hangs on.
+
+    warmth: 0 cold, 1 as at rated current for ever; it follows the square of the current as a low-pass of
+    WARM_S does, exactly, up to tick `since`. shown: the warmth that fuse_ohms has.
+    """
 
     __slots__ = (
-        "cold_ohms", "current_a", "eq_a", "eq_s", "fuse_ohms", "hot", "pulled", "rating_a", "stale",
-        "wire_ohms",
+        "cold_ohms", "eq_a", "eq_s", "fuse_ohms", "hot", "pulled", "rating_a", "shown", "since", "stale",
+        "warmth", "wire_ohms",
     )  # fmt: skip
+
+    current_a: float
 
     def __init__(self, wire_ohms: float, fuse: tuple[str, float] | None) -> None:
         self.wire_ohms = wire_ohms
@@ -43,7 +56,16 @@ class Limb:
         self.fuse_ohms = self.cold_ohms
         self.pulled = False
         self.stale = True
-        self.eq_a = self.eq_s = self.current_a = 0.0
+        self.eq_a = self.eq_s = self.warmth = self.shown = 0.0
+        self.since = 0
+
+    def warm_to(self, tick: int) -> None:
+        """Let the present current have flowed up to `tick`."""
+        if tick > self.since:
+            share = self.current_a / self.rating_a
+            target = share * share
+            self.warmth = target + (self.warmth - target) * math.exp((self.since - tick) / WARM_TICKS)
+            self.since = tick
 
 
 class Branch(Limb):
@@ -52,13 +74,25 @@ class Branch(Limb):
     draw_a and siemens are its loads', boxes' = [lead ohms, own A, siemens].
     """
 
-    __slots__ = ("boxes", "draw_a", "end_v", "feed", "siemens")
+    __slots__ = ("boxes", "draw_a", "feed", "siemens")
 
-    def __init__(self, feed: int, wire_ohms: float, fuse: tuple[str, float]) -> None:
+    def __init__(self, feed: Feed, wire_ohms: float, fuse: tuple[str, float]) -> None:
         super().__init__(wire_ohms, fuse)
         self.feed = feed
-        self.draw_a = self.siemens = self.end_v = 0.0
+        self.draw_a = self.siemens = 0.0
         self.boxes: list[list[float]] = []
+
+    @property
+    def current_a(self) -> float:  # type: ignore[override]
+        """By the last solution."""
+        return self.eq_a * self.feed.share + self.eq_s * self.feed.volts
+
+    @property
+    def end_v(self) -> float:
+        """The voltage at its loads, by the last solution."""
+        if self.pulled:
+            return 0.0
+        return self.feed.volts - (self.fuse_ohms + self.wire_ohms) * self.current_a
 
     def reduce(self) -> None:
         """What the branch looks like from its fuse box."""
@@ -76,14 +110,21 @@ class Branch(Limb):
 
 
 class Feed(Limb):
-    """A wire from the battery to a fuse box, behind its main fuse."""
+    """A wire from the battery to a fuse box, behind its main fuse.
 
-    __slots__ = ("branches", "volts")
+    share: of their constant currents that its loads draw. noted_v, noted_a: the volts that its branches'
+    warmth knows, and the current that its own does.
+    """
+
+    __slots__ = (
+        "branches", "current_a", "noted_a", "noted_step_a", "noted_v", "share", "volts",
+    )  # fmt: skip
 
     def __init__(self, wire_ohms: float, fuse: tuple[str, float] | None) -> None:
         super().__init__(wire_ohms, fuse)
         self.branches: list[Branch] = []
-        self.volts = 0.0
+        self.current_a = self.noted_a = self.noted_v = self.share = self.volts = 0.0
+        self.noted_step_a = NOTED_SHARE * self.rating_a
 
     def reduce(self) -> None:
         """What the feed looks like from the battery."""
@@ -96,37 +137,53 @@ class Feed(Limb):
         self.eq_a = amps / shrink
         self.eq_s = siemens / shrink
 
+    def take(self, volts: float, share: float, tick: int) -> None:
+        """Take the battery's voltage; up to `tick` what flowed was by the old one."""
+        amps = self.eq_a * share + self.eq_s * volts
+        after_v = 0.0 if self.pulled else volts - (self.fuse_ohms + self.wire_ohms) * amps
+        if not -NOTED_V < after_v - self.noted_v < NOTED_V:
+            for branch in self.branches:
+                branch.warm_to(tick)
+            self.noted_v = after_v
+        if not -self.noted_step_a < amps - self.noted_a < self.noted_step_a:
+            self.warm_to(tick)
+            self.noted_a = amps
+        self.current_a, self.volts, self.share = amps, after_v, 0.0 if self.pulled else share
+
 
 class Network(Root):
     """The circuit of one vehicle and its present solution.
 
     Change it through its attributes and touch(), then ask: battery_a (out of the battery), bus_v, feed_a(i),
-    branches[i].current_a and .end_v, drop_v(i), box_v(...). A question after a change solves anew; `before`
-    is called each time before the old solution goes. `limbs` has every fuse by name, `branches` those of the
-    fuse boxes only. meter_ohms: what stands in the battery's cable beside it.
+    branches[i].current_a and .end_v, drop_v(i), box_v(...). A question after a change solves anew. `limbs`
+    has every fuse by name, `branches` those of the fuse boxes only. meter_ohms: what stands in the battery's
+    cable beside it. now(): the tick; drawn: ampere-ticks out of the battery up to tick `counted`.
     """
 
-    def __init__(self, vehicle: Vehicle, meter_ohms: float = 0.0) -> None:
+    def __init__(self, vehicle: Vehicle, meter_ohms: float = 0.0, now: Callable[[], int] = lambda: 0) -> None:
         super().__init__(vehicle, meter_ohms)
-        places = {feed.name: k for k, feed in enumerate(vehicle.feeds)}
         self.feeds = [
             Feed(feed.ohms, None if feed.main is None else (feed.main.type, feed.main.rating_a))
             for feed in vehicle.feeds
         ]
+        places = {said.name: feed for said, feed in zip(vehicle.feeds, self.feeds, strict=True)}
         self.branches: list[Branch] = []
         self.fuse_places = {fuse.name: k for k, fuse in enumerate(vehicle.fuses)}
         for fuse in vehicle.fuses:
             branch = Branch(places[fuse.feed], fuse.wire_ohms, (fuse.type, fuse.rating_a))
             self.branches.append(branch)
-            self.feeds[branch.feed].branches.append(branch)
+            branch.feed.branches.append(branch)
         self.limbs: dict[str, Limb] = {
             fuse.name: branch for fuse, branch in zip(vehicle.fuses, self.branches, strict=True)
         }
         mains = zip(vehicle.feeds, self.feeds, strict=True)
         self.limbs.update({said.main.name: feed for said, feed in mains if said.main is not None})
-        self.before: Callable[[], None] = lambda: None
+        self.drawn = 0.0
+        self.counted = 0
         self.changes = 0  # counts touches: whoever remembers the count knows whether anything was changed
-        self.stale: list[Limb] = [*self.branches, *self.feeds]
+        self._now = now
+        self._stale: list[Branch] = list(self.branches)
+        self._stale_feeds: list[Feed] = list(self.feeds)
         self._dirty = True
 
     def touch(self, limb: Limb | None = None) -> None:
@@ -135,33 +192,53 @@ class Network(Root):
             self.forget()
         elif not limb.stale:
             limb.stale = True
-            self.stale.append(limb)
+            if isinstance(limb, Branch):
+                self._stale.append(limb)
+            elif isinstance(limb, Feed):
+                self._stale_feeds.append(limb)
         self._dirty = True
         self.changes += 1
 
+    def count(self, tick: int) -> None:
+        """Count the charge that was drawn up to `tick` by what the last solution said."""
+        if tick > self.counted:
+            self.drawn += self.battery_a * (tick - self.counted)
+            self.counted = tick
+
     def solve(self) -> None:
-        """Solve where something was changed."""
+        """Solve where something was changed; the old solution is accounted for first."""
         if not self._dirty:
             return
-        self.before()
-        for limb in self.stale:
-            if isinstance(limb, Branch):
-                limb.reduce()
-                limb.stale = False
-                feed = self.feeds[limb.feed]
-                if not feed.stale:
-                    feed.stale = True
-                    self.stale.append(feed)
+        tick = self._now()
+        self.count(tick)
+        stale_feeds = self._stale_feeds
+        for branch in self._stale:
+            branch.warm_to(tick)
+            branch.reduce()
+            branch.stale = False
+            if not branch.feed.stale:
+                branch.feed.stale = True
+                stale_feeds.append(branch.feed)
+        for feed in stale_feeds:
+            feed.reduce()
+            feed.stale = False
+        self._stale.clear()
+        stale_feeds.clear()
+        self._spread(tick)
+        self._dirty = False
+
+    def _spread(self, tick: int) -> None:
+        """From the root to the fuse boxes; what is behind follows when it is asked for."""
         amps, siemens = self.starter_a, 0.0
         for feed in self.feeds:
-            if feed.stale:
-                feed.reduce()
-                feed.stale = False
             amps += feed.eq_a
             siemens += feed.eq_s
-        self.stale.clear()
-        self._down(self.settle(amps, siemens))
-        self._dirty = False
+        volts = self.settle(amps, siemens)
+        total = self.starter_a * self.share
+        for feed in self.feeds:
+            feed.take(volts, self.share, tick)
+            total += feed.current_a
+        self.battery_a = total - self.source_a[0] - self.source_a[1]
 
     def feed_a(self, k: int) -> float:
         """The current through feed k, amperes."""
@@ -182,37 +259,31 @@ class Network(Root):
         self.solve()
         if not limb.pulled:
             return limb.current_a * limb.fuse_ohms
-        return self.feeds[limb.feed].volts if isinstance(limb, Branch) else self.bus_v
+        return limb.feed.volts if isinstance(limb, Branch) else self.bus_v
 
     def box_v(self, k: int, box: list[float]) -> float:
         """The voltage at a box (one of branch k's lists) behind its own lead."""
         if self._dirty:
             self.solve()
+        branch = self.branches[k]
+        if branch.pulled:
+            return 0.0
+        feed = branch.feed
+        share, volts = feed.share, feed.volts  # as end_v has it, which is too slow for every settling
+        volts -= (branch.fuse_ohms + branch.wire_ohms) * (branch.eq_a * share + branch.eq_s * volts)
         ohms, own_a, bank_s = box
-        volts = (self.branches[k].end_v - ohms * own_a * self.share) / (1 + ohms * bank_s)
+        volts = (volts - ohms * own_a * share) / (1 + ohms * bank_s)
         return volts if volts > 0 else 0.0
 
-    def _down(self, volts: float) -> None:
-        """From the root to the leaves."""
-        share = self.share
-        total = self.starter_a * share
-        for feed in self.feeds:
-            feed.current_a = feed_a = feed.eq_a * share + feed.eq_s * volts
-            feed_v = 0.0 if feed.pulled else volts - (feed.fuse_ohms + feed.wire_ohms) * feed_a
-            feed.volts = feed_v
-            total += feed_a
-            if feed.pulled:
-                for branch in feed.branches:
-                    branch.current_a = branch.end_v = 0.0
-                continue
-            for branch in feed.branches:
-                branch.current_a = i = branch.eq_a * share + branch.eq_s * feed_v
-                branch.end_v = 0.0 if branch.pulled else feed_v - (branch.fuse_ohms + branch.wire_ohms) * i
-        self.battery_a = total - self.source_a[0] - self.source_a[1]
+    def warm_up(self, tick: int) -> None:
+        """Let every fuse have the resistance of its warmth at `tick`."""
+        for limb in self.limbs.values():
+            limb.warm_to(tick)
+            if abs(limb.warmth - limb.shown) > WARM_STEP:
+                self.warm(limb, limb.warmth)
 
-    def warm(self, limb: Limb, share: float) -> None:
+    def warm(self, limb: Limb, warmth: float) -> None:
         """Give a fuse the resistance of a warmth: 0 cold, 1 as at rated current."""
-        ohms = limb.cold_ohms * (1 + (limb.hot - 1) * share)
-        if ohms != limb.fuse_ohms:
-            limb.fuse_ohms = ohms
-            self.touch(limb)
+        limb.shown = warmth
+        limb.fuse_ohms = limb.cold_ohms * (1 + (limb.hot - 1) * warmth)
+        self.touch(limb)
