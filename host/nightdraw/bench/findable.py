@@ -78,7 +78,7 @@ class Search(Ground):
         settings = {"range_a": scale.most_a, "burden_ohm": scale.ohms, "capture_s": meter.capture_s}
         if most_a > scale.most_a:
             return Method(MAX_ON_A_METER, False, f"{most_a:.3g} A is more than it takes", settings)
-        seen_a = face.amps * weigh.shown(face.narrow_s, meter.capture_s)
+        seen_a = face.amps * min(1.0, face.narrow_s / meter.capture_s)
         twitch_a = [
             (t.draw_a * min(1.0, t.on_ticks / 10_000 / meter.capture_s), t.name)
             for t in self.vehicle.twitches

@@ -1,8 +1,8 @@
 """What a hand-held meter in the battery's cable shows over time, MIN and MAX included; or one across a fuse.
 
 The meter's burden stands in the circuit that the boxes and modules see. A reading is the mean over the time
-between two; MIN and MAX keep the lowest and highest mean over the capture time, so a shorter pulse shows too
-little: 0.5 A for 20 ms within 100 ms gives 0.1 A.
+between two; MIN and MAX keep the lowest and highest mean over any stretch as long as the capture time: a
+pulse of that length shows whole, a shorter one too little: 0.5 A for 20 ms gives 0.1 A in 100 ms.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from boxcore.program import TICKS_PER_S
 
 from nightdraw.bench.averaging import Averager
 from nightdraw.bench.drive import Drive, Placed, Run
+from nightdraw.bench.extremes import Extremes
 from nightdraw.bench.record import POWER_UP_TICKS
 from nightdraw.errors import InputError
 from nightdraw.instruments.model import FuseMeter, Meter, Range
@@ -31,7 +32,7 @@ Reading = tuple[float, float | None]
 
 @dataclass(frozen=True)
 class Shown:
-    """Readings (seconds, milliamperes or None for overload), and MAX and MIN, None where it never captured.
+    """Readings (seconds, milliamperes), MAX and MIN; None for overload.
 
     unit is `ma`, or `mv` across a fuse.
     """
@@ -127,26 +128,20 @@ def _watch(
     update, capture = (Fraction(time_s).limit_denominator(10_000) for time_s in times_s)
     seconds = Fraction(wanted.ticks, TICKS_PER_S)
     count = math.floor(seconds / update)
+    if seconds < max(update, capture):
+        least_s = float(max(update, capture))
+        raise InputError(f"--for is too short for this meter: a reading takes {least_s:g} s")
     if count > MOST_READINGS:
         raise InputError(f"--for gives {count} readings, at most {MOST_READINGS}: take bench record")
     reader = Averager(1 / update, POWER_UP_TICKS, count + 1)
-    catcher = Averager(1 / capture, POWER_UP_TICKS, math.floor(seconds / capture) + 1)
+    catcher = Extremes(float(capture * TICKS_PER_S), POWER_UP_TICKS)
     readings: list[Reading] = []
-    highest, lowest = -math.inf, math.inf
     for _ in run.chunks():
         stretch = run.rig.take()
         first = reader.done
         for k, mean in enumerate(reader.feed(stretch)[0].tolist(), start=first):
             if k:  # the mean before zero is of the time before
                 readings.append((float(k * update), face.show(mean / per)))
-        first = catcher.done
-        means = catcher.feed(stretch)[0][1 if first == 0 else 0 :]
-        if len(means):
-            highest, lowest = max(highest, float(means.max())), min(lowest, float(means.min()))
+        catcher.feed(stretch)
         progress(run.done)
-    known = highest >= lowest
-    return Shown(
-        tuple(readings),
-        face.show(highest / per) if known else None,
-        face.show(lowest / per) if known else None,
-    )
+    return Shown(tuple(readings), face.show(catcher.highest / per), face.show(catcher.lowest / per))

@@ -210,7 +210,8 @@ def serve(
 def meter(file: str | None, as_json: bool, **words: Any) -> None:
     """What a hand-held meter in the battery's cable shows over time, MIN and MAX included.
 
-    Its burden is in the circuit. MAX and MIN see nothing shorter than their capture time whole. FILE is a
+    Its burden is in the circuit. MAX and MIN show an event whole that lasts as long as their capture time; a
+    shorter one shows too little. FILE is a
     profile whose box hangs on a battery alone; with --vehicle the boxes are named with --box.
     """
     from nightdraw.cli import bench_look

@@ -31,10 +31,17 @@ def meter(file: str | None, words: dict[str, Any], as_json: bool) -> None:
     """`bench meter`; file: a profile on a battery alone."""
     from nightdraw.bench import drive, metering
     from nightdraw.units import show, to_ticks
+    from nightdraw.vehicle.model import DROP
 
     tools = kit(words["meter"])
     call = read(words, file)
     fuse = words["across"]
+    if fuse is not None and call.vehicle.channels().get(fuse) != DROP:
+        fuses = [name for name, kind in call.vehicle.channels().items() if kind == DROP]
+        hint = nearest(fuse[:60], fuses) or f"known: {', '.join(fuses)}"
+        raise InputError(f"--across {fuse}: this vehicle has no such fuse ({hint})")
+    if fuse is not None and words["scale"] is not None:
+        raise InputError("--range is the meter's in line: it doesn't go with --across")
     ticks = to_ticks(words["length"])
     channels = drive.chosen(call.vehicle, () if fuse is None else (fuse,))
     wanted = drive.Drive(ticks, channels, seed=call.seed, run=words["run"], fronts=drive.ideal)
@@ -60,10 +67,7 @@ def meter(file: str | None, words: dict[str, Any], as_json: bool) -> None:
 
 def _across(call: Call, tools: Instruments, fuse: str, wanted: Any, progress: Any) -> Any:
     from nightdraw.bench import metering
-    from nightdraw.vehicle.model import DROP
 
-    if call.vehicle.channels().get(fuse) != DROP:
-        raise InputError(f"--across {fuse}: this vehicle has no such fuse")
     if tools.fuse_meter is None:
         raise InputError(f"instruments {tools.name}: there is no millivolt meter for fuses among them")
     return metering.across(call.vehicle, call.boxes, wanted, call.plan, tools.fuse_meter, note, progress)
@@ -74,7 +78,7 @@ def _lines(seen: Any) -> str:
     rows, last = [], object()
     for k, (t_s, shown) in enumerate(seen.readings):
         if k < LEAST_LINES or shown != last:
-            rows.append(f"{t_s:10.1f} s  {_shown(shown):>10} {unit}")
+            rows.append(f"{t_s:10.2f} s  {_shown(shown):>10} {unit}")
         last = shown
     head = f"{len(seen.readings)} readings" + (
         ", later ones where they change" if len(rows) > LEAST_LINES else ""
