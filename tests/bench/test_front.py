@@ -37,6 +37,19 @@ def test_what_is_read_at_instants_has_all_of_the_noise_at_any_rate() -> None:
         assert Front(traits, rate_hz, (3,))(flat()).std() == pytest.approx(6.0, rel=4 / math.sqrt(2 * COUNT))
 
 
+def test_noise_is_no_wider_than_the_bandwidth() -> None:
+    # first-order low-passed white noise: exp(-2 pi fc / f) from sample to sample
+    rate_hz, corner_hz = 10_000.0, 100.0
+    made = [Front(Traits(6.0, corner_hz, 0, corner_hz), rate_hz, (3, k)) for k in range(40)]
+    runs = np.array([front(flat(0.0, 20_000)) for front in made])
+    keep = math.exp(-2 * math.pi * corner_hz / rate_hz)
+    alike = (1 + keep) / (1 - keep)  # samples that are worth one
+    assert runs.std() == pytest.approx(6.0, rel=4 * math.sqrt(alike / 2 / runs.size))
+    assert runs[:, 0].std() == pytest.approx(6.0, rel=4 / math.sqrt(2 * len(made)))  # from the first one on
+    r1 = np.corrcoef(runs[:, :-1].ravel(), runs[:, 1:].ravel())[0, 1]
+    assert r1 == pytest.approx(keep, abs=0.01)
+
+
 def test_noise_does_not_depend_on_the_pieces() -> None:
     whole = Front(Traits(noise=1, drift=2), 1000, (5, 6))(flat(1.0))
     parts = Front(Traits(noise=1, drift=2), 1000, (5, 6))

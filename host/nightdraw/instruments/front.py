@@ -51,6 +51,7 @@ class Front:
         self._scale = _Scale(traits.step)
         self._limits = traits != IDEAL
         self._random = np.random.Generator(np.random.SFC64(list(seed)))  # the quickest of its kind
+        self._opening = np.random.default_rng([*seed, 2])
         self._slow = _Pole(traits.bandwidth_hz, rate_hz)
         self._wander = _Wander(traits.drift, rate_hz, seed)
 
@@ -60,16 +61,23 @@ class Front:
             return truth
         # counted in steps and in place: a day has 10^8 samples a channel, and each pass over them costs
         scale = self._scale
-        counts = self._wander.onto(self._slow.through(truth)) * scale.per
-        if self._noise:
-            # single precision: its seven digits are beyond any noise
-            noise = self._random.standard_normal(len(truth), dtype="f4")
-            noise *= self._noise * scale.per
-            counts += noise
+        counts = self._wander.onto(truth) * scale.per
+        counts = self._slow.through(counts, self._with_noise(counts, scale.per))
         if self._most < math.inf:
             most = self._most * scale.per
             counts.clip(-most, most, out=counts)
         return scale.rounded(counts)
+
+    def _with_noise(self, counts: npt.NDArray[np.float64], per: float) -> float:
+        """Add the noise, as much as is left behind the corner; the corner's state before the first sample."""
+        before = float(counts[0]) if len(counts) else 0.0
+        if self._noise:
+            before += self._noise * per * float(self._opening.standard_normal())
+            # single precision: its seven digits are beyond any noise
+            noise = self._random.standard_normal(len(counts), dtype="f4")
+            noise *= self._noise * per / self._slow.passes
+            counts += noise
+        return before
 
 
 class _Scale:
@@ -96,18 +104,23 @@ class _Scale:
 
 
 class _Pole:
-    """A first-order low-pass; nothing where its corner lies above half the rate."""
+    """A first-order low-pass; nothing where its corner lies above half the rate.
+
+    passes: what it leaves of white noise, rms: sqrt((1 - k) / (1 + k)) of y = k y' + (1 - k) x.
+    """
 
     def __init__(self, corner_hz: float, rate_hz: float) -> None:
         self._keep = math.exp(-2 * math.pi * corner_hz / rate_hz) if corner_hz < rate_hz / 2 else 0.0
+        self.passes = math.sqrt((1 - self._keep) / (1 + self._keep))
         self._last: float | None = None
 
-    def through(self, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    def through(self, values: npt.NDArray[np.float64], before: float) -> npt.NDArray[np.float64]:
+        """The values behind the corner; `before` is its state before the very first."""
         if not self._keep or not len(values):
             return values
         from scipy.signal import lfilter
 
-        last = float(values[0]) if self._last is None else self._last
+        last = before if self._last is None else self._last
         passed: npt.NDArray[np.float64]
         passed, _ = lfilter([1 - self._keep], [1, -self._keep], values, zi=[self._keep * last])
         self._last = float(passed[-1])

@@ -34,10 +34,10 @@ def check(kit: Instruments, clamps: int, drops: int, rate_hz: Fraction, samples:
     if rate_hz > recorder.rate_hz:
         raise InputError(f"instruments {kit.name}: the recorder takes at most {recorder.rate_hz:g} Hz")
     if recorder.memory is not None and samples * (clamps + drops) > recorder.memory:
-        fits_hz = float(rate_hz) * recorder.memory / (samples * (clamps + drops))
+        fits_hz = rate_hz * recorder.memory / (samples * (clamps + drops))
         raise InputError(
             f"instruments {kit.name}: the recorder holds {recorder.memory} samples, that is too few: "
-            f"--rate may be {fits_hz:.3g} Hz for this length"
+            f"--rate may be {_three_digits(fits_hz)} Hz for this length"
         )
 
 
@@ -66,3 +66,10 @@ def count(kinds: Iterable[str], drop: str) -> tuple[int, int]:
     listed = list(kinds)
     drops = sum(kind == drop for kind in listed)
     return len(listed) - drops, drops
+
+
+def _three_digits(hz: Fraction) -> str:
+    """A rate rounded down, as a person writes it."""
+    place = math.floor(math.log10(hz)) - 2
+    scale = Fraction(10) ** place
+    return f"{float(hz // scale * scale):.{max(0, -place)}f}"
