@@ -54,7 +54,7 @@ def demo(arguments):
 
 def nightdraw(arguments):
     """Any command of the program."""
-    return call([python(), "-m", "nightdraw.cli.main"] + arguments)
+    return call([python(), "-m", "nightdraw"] + arguments)
 
 
 def bench(arguments):

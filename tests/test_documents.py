@@ -50,7 +50,7 @@ def test_the_commands_of_the_readme_run(desk: Path) -> None:
     assert len(listed) >= 8
     for words, status in listed:
         done = subprocess.run(
-            [sys.executable, "-m", "nightdraw.cli.main", *words[1:]],
+            [sys.executable, "-m", "nightdraw", *words[1:]],
             cwd=desk,
             env={**os.environ, "MPLBACKEND": "agg"},
             capture_output=True,
@@ -66,7 +66,7 @@ def test_the_commands_of_the_readme_run(desk: Path) -> None:
 
 def test_the_script_of_the_readme_runs(desk: Path) -> None:
     (script,) = SCRIPT.findall(README)
-    serve = [sys.executable, "-m", "nightdraw.cli.main", "bench", "serve"]
+    serve = [sys.executable, "-m", "nightdraw", "bench", "serve"]
     with subprocess.Popen(serve, cwd=desk, stdout=subprocess.PIPE, text=True) as server:
         try:
             assert server.stdout is not None

@@ -104,7 +104,7 @@ def test_a_failed_installation_is_passed_on_and_tried_again(script: ModuleType, 
 def test_the_demo_gets_its_arguments_and_gives_its_status(script: ModuleType, calls: Any) -> None:
     made = calls(lambda words: 3 if "demo" in words else 0)
     assert script.main(["demo", "--out", "x"]) == 3
-    assert made[-1][1:] == ["-m", "nightdraw.cli.main", "demo", "--out", "x"]
+    assert made[-1][1:] == ["-m", "nightdraw", "demo", "--out", "x"]
 
 
 def test_all_steps_of_the_tests_run_and_the_first_failure_is_the_status(

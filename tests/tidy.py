@@ -212,7 +212,7 @@ def private_constants(source: Source) -> Iterator[Violation]:
 def floors(source: Source) -> Iterator[Violation]:
     """The host's packages import only what stands lower."""
     package = source.host_package
-    if package is None or package == "__init__":
+    if package in (None, "__init__", "__main__"):
         return
     if package not in FLOORS:
         yield Violation(source.path, 1, f"{package} has no floor: give it one in tests/tidy.py")

@@ -41,16 +41,24 @@ def profile_path(name: str) -> Path:
     return folder(PROFILES) / f"{name}.yaml"
 
 
-def profile(text: str) -> Path:
+def profile(text: str | Path) -> str | Path:
     """The profile that a call means: a path as it stands, or the name of one that ships."""
-    return shipped("", text)
+    return _meant(text, folder(PROFILES))
 
 
-def shipped(kind: str, text: str) -> Path:
+def board(text: str | Path) -> str | Path:
+    """The board file that a call means: a path as it stands, or the name of one that ships."""
+    return _meant(text, folder(HARDWARE))
+
+
+def shipped(kind: str, text: str | Path) -> str | Path:
     """The file that a call means: a path as it stands, or the name of one that ships in profiles/KIND."""
-    path = Path(text)
-    named = folder(PROFILES) / kind / f"{text}.yaml"
-    return named if not path.exists() and named.is_file() else path
+    return _meant(text, folder(PROFILES) / kind)
+
+
+def _meant(text: str | Path, among: Path) -> str | Path:
+    named = among / f"{text}.yaml"
+    return named if not Path(text).exists() and named.is_file() else text
 
 
 def shipped_paths(kind: str) -> list[Path]:

@@ -128,7 +128,7 @@ def test_a_recording_never_replaces_its_profile(capsys, profile):
 
 @contextmanager
 def served(*words: str) -> Iterator[tuple[subprocess.Popen, dict]]:
-    command = [sys.executable, "-m", "nightdraw.cli.main", "bench", "serve", *words]
+    command = [sys.executable, "-m", "nightdraw", "bench", "serve", *words]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         try:
             yield process, json.loads(process.stdout.readline())

@@ -36,11 +36,11 @@ RUN_BOUNDS = ("1 ms", "4.97 d")  # a tick count of 32 bits ends there
 
 
 def load_board(path: str | Path | None = None, check_pins: bool = True) -> BoardModel:
-    """The board in a file (None: the shipped bench-12v); raises InputError with every finding.
+    """The board in a file, or of a shipped name (None: bench-12v); raises InputError with every finding.
 
     check_pins False leaves pins used twice, and pins that no chip has, to a check that names its rules.
     """
-    root, findings = places.read(data.board_path() if path is None else path)
+    root, findings = places.read(data.board(data.DEFAULT_BOARD if path is None else path))
     model = _read(root, findings, check_pins)
     findings.stop()
     assert model is not None  # a model that can't be made left a finding

@@ -122,7 +122,6 @@ def _needs_vehicle(words: dict[str, Any], names: tuple[str, ...]) -> None:
 
 def _record_one(file: str, words: dict[str, Any], as_json: bool) -> None:
     """One box on a supply of its own."""
-    from nightdraw import data
     from nightdraw.bench.journalfile import path_beside
     from nightdraw.bench.record import Wanted
     from nightdraw.bench.record import record as run_it
@@ -131,7 +130,7 @@ def _record_one(file: str, words: dict[str, Any], as_json: bool) -> None:
     from nightdraw.units import to_ticks
 
     seed = words["seed"]
-    profile = load(data.profile(file), words["board"])
+    profile = load(file, words["board"])
     for note in profile.notes:
         _note(f"{note.text()} (no error)")
     chosen = profile.seed if seed is None else seed

@@ -183,7 +183,7 @@ def findable(words: dict[str, Any], as_json: bool) -> None:
 
     vehicle = load_vehicle(data.shipped("vehicles", words["vehicle"]))
     splice = _splice(vehicle, words["splice"])
-    profile = load(data.profile(words["profile"]), words["board"])
+    profile = load(words["profile"], words["board"])
     seed = profile.seed if words["seed"] is None else words["seed"]
     search = found.Search(profile, vehicle, kit(words["instruments"]), splice, seed)
     methods = search.methods()

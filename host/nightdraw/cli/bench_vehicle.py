@@ -60,7 +60,6 @@ def read(words: dict[str, Any], file: str | None = None) -> Call:
 
 def place(vehicle: Vehicle, words: dict[str, Any]) -> list[Placed]:
     """The boxes by --box PROFILE@SPLICE."""
-    from nightdraw import data
     from nightdraw.bench.drive import Placed
     from nightdraw.bench.setup import build
     from nightdraw.profile import load
@@ -72,7 +71,7 @@ def place(vehicle: Vehicle, words: dict[str, Any]) -> list[Placed]:
         name, splice = split(vehicle, text)
         if any(box.splice == splice for box in found):
             raise InputError(f"--box {text}: there is a box at {splice} already")
-        profile = load(data.profile(name), words["board"])
+        profile = load(name, words["board"])
         for remark in profile.notes:
             note(f"{remark.text()} (no error)")
         chosen = profile.seed if seed is None else seed

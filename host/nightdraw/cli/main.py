@@ -148,7 +148,3 @@ def _defect(error: Exception) -> Finding:
     what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
     hint = f"set {TRACEBACK_VARIABLE}=1 to see where"
     return Finding(f"a defect of Nightdraw itself, no answer was reached: {what}", hint=hint)
-
-
-if __name__ == "__main__":
-    main()

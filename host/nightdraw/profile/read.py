@@ -9,7 +9,7 @@ from pathlib import Path
 
 from boxcore import program as pg
 
-from nightdraw import places, units
+from nightdraw import data, places, units
 from nightdraw.board import BoardModel, load_board
 from nightdraw.errors import Finding
 from nightdraw.fields import Fields
@@ -42,12 +42,13 @@ LIMIT_DEFAULTS = pg.DEFAULTS[_FIRST_LIMIT : _FIRST_LIMIT + len(LIMITS)]
 
 
 def load(path: str | Path, board: BoardModel | str | Path | None = None) -> Profile:
-    """The profile in a YAML file, checked in full for a board (a model, a file, or None: the shipped one).
+    """The profile in a YAML file, or of a shipped name, checked in full for a board (a model, a file or name,
+    None: the shipped one).
 
     Raises InputError with every finding, each with file, line and column, or with the one syntax error.
     """
     model = board if isinstance(board, BoardModel) else load_board(board)
-    root, findings = places.read(path)
+    root, findings = places.read(data.profile(path))
     profile = _Reader(findings, model).read(root)
     findings.stop()
     assert profile is not None  # a profile that can't be made left a finding
