@@ -11,10 +11,11 @@ from collections.abc import Callable
 from boxcore.program import TICKS_PER_S
 
 from nightdraw.vehicle import battery, script
-from nightdraw.vehicle.agenda import NEVER, Agenda
+from nightdraw.vehicle.agenda import Agenda
 from nightdraw.vehicle.loads import NAPPING, LampState, Loads, ModuleState, TwitchState
 from nightdraw.vehicle.model import DOOR, FUSE, UNLOCK, Vehicle
 from nightdraw.vehicle.network import Network
+from nightdraw.vehicle.sensor import Watch
 
 SLOW_TICKS = 10 * TICKS_PER_S  # the battery's charge and the fuses' warmth are brought up to date this often
 SLOW_HOURS = SLOW_TICKS / TICKS_PER_S / battery.SECONDS_AN_HOUR
@@ -48,8 +49,8 @@ class Body:
         self._say = say
         self._engine = self._door_open = False
         self._engine_turn = 0  # counts cranks: a stop that an earlier one planned is void
-        self._logged = False
-        self._over_since = NEVER
+        self._ran = False  # whether the engine was cranked or ran at all since the last slow step
+        self._watch = None if vehicle.sensor is None else Watch(vehicle.sensor)
         self._loads = [Loads(self.network, branch) for branch in self.network.branches]
         self._modules = [
             ModuleState(module, self._of(module.fuse), self.agenda, now) for module in vehicle.modules
@@ -143,7 +144,7 @@ class Body:
             self.network.starter_a, wait = starter.draw_a, starter.ticks
             self.network.touch()
             starts = battery.starts(cell, self.charge_pct, starter.draw_a)
-        self._engine = True
+        self._engine = self._ran = True
         self._engine_turn += 1
         for module in self._modules:
             module.wake(True)
@@ -159,6 +160,8 @@ class Body:
         self.network.touch()
         if starts:
             self.agenda.add(self._now() + ticks, lambda: self._stop(turn))
+            if self._watch is not None and self._watch.started():
+                self._shed(False)
         else:
             self._tell("the engine doesn't start: the battery is too weak", self._now())
             self._stop(turn)
@@ -191,20 +194,24 @@ class Body:
         self.network.touch()
 
     def _sense(self, drawn_a: float, now: int) -> None:
-        sensor = self.vehicle.sensor
-        if sensor is None:
+        """Let the battery sensor have the step's mean draw and the charge."""
+        ran, self._ran = self._ran, self._engine
+        watch = self._watch
+        if watch is None:
             return
-        over = drawn_a > sensor.logs_above_a and not self._engine
-        self._over_since = min(self._over_since, now) if over else NEVER
-        if over and not self._logged and now - self._over_since >= sensor.logs_after_ticks:
-            self._logged = True
+        if watch.draws(drawn_a, now - SLOW_TICKS, now, ran):
             self._tell(f"the battery sensor notes a draw of {drawn_a * 1000:.0f} mA: scan and clear it", now)
-        if self.charge_pct < sensor.sheds_below_pct:
-            for module in self._modules:
-                if module.said.sheds and not module.shed:
-                    module.shed = True
-                    module.revive(self._engine)
-                    self._tell(f"the battery sensor sheds {module.said.name}", now)
+        if watch.charged(self.charge_pct, ran):
+            self._shed(True)
+
+    def _shed(self, off: bool) -> None:
+        """Switch what may be shed off, or let it on again."""
+        said = "sheds" if off else "lets on again"
+        for module in self._modules:
+            if module.said.sheds:
+                module.shed = off
+                module.revive(self._engine)
+                self._tell(f"the battery sensor {said} {module.said.name}", self._now())
 
     def _tell(self, text: str, now: int) -> None:
         self._say(f"{text} (at {(now - self._zero) / TICKS_PER_S / 60:.1f} min)")
