@@ -156,8 +156,8 @@ def test_shed_while_its_fuse_is_out_it_stays_off_when_that_is_put_back() -> None
 
 def test_it_comes_on_again_once_the_engine_has_run() -> None:
     made = watched(*SHED, charge_pct=50.1, sheds_below=50.0)
-    made = replace(made, battery=replace(made.battery, no_start_pct=10.0, capacity_ah=1.0, ohms=0.008))
-    heard = Heard(made, Script("s", False, (Event(65 * S, "engine", "", 100 * S),)))
+    made = replace(made, battery=replace(made.battery, no_start_pct=10.0))
+    heard = Heard(made, Script("s", False, (Event(65 * S, "engine", "", 1500 * S),)))
     heard.rig.advance(64 * S)
     assert heard.rig.network.branches[0].current_a == 0
     heard.rig.advance(65 * S + 4000)
@@ -165,7 +165,7 @@ def test_it_comes_on_again_once_the_engine_has_run() -> None:
     heard.rig.advance(80 * S)
     assert heard.ticks("lets on again radio") == [65 * S + 8000]
     assert heard.rig.network.branches[0].current_a == pytest.approx(0.6)
-    heard.rig.advance(260 * S)
+    heard.rig.advance(1700 * S)
     assert heard.rig.body.charge_pct > 50
     assert heard.rig.network.branches[0].current_a == pytest.approx(0.4)  # charged meanwhile: not shed again
 
