@@ -22,7 +22,7 @@ from nightdraw.bench.finding.laws import LIKELY, Fixed
 from nightdraw.bench.finding.method import Method
 from nightdraw.bench.finding.search import Ground, Groups
 from nightdraw.bench.finding.train import Face
-from nightdraw.bench.finding.weigh import Weighed
+from nightdraw.bench.finding.weigh import Signal, Weighed
 from nightdraw.instruments import setup
 from nightdraw.instruments.front import Traits
 from nightdraw.instruments.model import SHORTS, SINGLE_ENDED, Recorder
@@ -194,33 +194,35 @@ class Search(Ground):
         clamp, recorder, site = self.kit.clamp, self.kit.recorder, self.site
         assert clamp is not None
         assert recorder is not None
-        level_a = site.base_a() + site.asleep_a()
         most_a = (site.peak_a() + site.asleep_a() + site.twitch_a()) * weigh.HEADROOM
         front = setup.clamp_front(clamp, recorder, most_a)
-        weighed, noise = weigh.weigh(face, face.amps, front, "A", recorder.rate_hz)
         if most_a > front.most:
-            return Weighed(False, f"{most_a:.3g} A is beyond the clamp and the recorder", weighed.settings)
-        settings = {"range_a": round(front.most, 6), "range_mv": front.most * clamp.mv_per_a}
-        if face.pulsed:
-            settings["trigger_a"] = round(weigh.trigger(level_a, face.amps, noise, site.twitch_a()), 4)
-        return self._screened(face, weighed, recorder, channels, number, settings)
+            return Weighed(False, f"{most_a:.3g} A is beyond the clamp and the recorder", {})
+        level_a = site.base_a() + site.asleep_a()
+        signal = Signal(face, face.amps, level_a, site.twitch_a(), front, "A")
+        more = {"range_a": round(front.most, 6), "range_mv": front.most * clamp.mv_per_a}
+        return self._screened(signal, recorder, channels, number, more)
 
     def _screened(
-        self,
-        face: Face,
-        weighed: Weighed,
-        recorder: Recorder,
-        channels: int,
-        number: int,
-        more: dict[str, Any],
+        self, signal: Signal, recorder: Recorder, channels: int, number: int, more: dict[str, Any]
     ) -> Weighed:
-        """The time across the screen and the memory besides."""
+        """Whether it is clear, and the settings: rate, trigger, time across the screen, memory, and more."""
+        face = signal.face
+        weighed, noise = weigh.weigh(signal, recorder.rate_hz)
         wait_s = self.pulses(face, number)[0].p95_s
-        found = weigh.screen(face, recorder, channels, weighed.settings["rate_hz"], wait_s)
+        level = weigh.trigger(signal, noise, wait_s) if face.pulsed else None
+        settings = {**weighed.settings, **more}
+        why = weighed.why
+        if level is not None:
+            settings[f"trigger_{signal.unit.lower()}"] = round(level, 4)
+        elif face.pulsed and weighed.clear:
+            wander = weigh.wander_of(signal.front, wait_s)
+            why += f"; by eye, for the zero wanders by {wander:.2g} {signal.unit}: no trigger holds"
+        found = weigh.screen(face, recorder, channels, settings["rate_hz"], wait_s, level is not None)
         if found is None:
-            why = f"{weighed.why}; the recorder's {recorder.memory} samples don't hold one pulse"
-            return Weighed(False, why, weighed.settings)
-        return replace(weighed, settings={**weighed.settings, **found, **more})
+            why = f"{weighed.why}; the recorder's {recorder.memory} samples don't hold what one waits for"
+            return Weighed(False, why, settings)
+        return Weighed(weighed.clear, why, {**settings, **found})
 
     def _drops_recorded(self, face: Face, name: str, before: Groups, fuses: int) -> Method:
         recorder, site = self.kit.recorder, self.site
@@ -232,16 +234,12 @@ class Search(Ground):
         spare = max(1, recorder.channels - 1)
         front = setup.drop_front(recorder, self._most_mv() * weigh.HEADROOM)
         mv_per_a = site.fuse_ohms(site.fuse) * 1000
-        weighed, noise = weigh.weigh(face, face.amps * mv_per_a, front, "mV", recorder.rate_hz)
+        level_mv = (site.base_a() + site.asleep_a(site.fuse)) * mv_per_a
+        twitch_mv = site.twitch_a(site.fuse) * mv_per_a
+        signal = Signal(face, face.amps * mv_per_a, level_mv, twitch_mv, front, "mV")
         sets = -(-fuses // spare)
         more = {"range_mv": front.most, "fuses_at_once": spare, "sets": sets}
-        if face.pulsed:
-            level_mv = (site.base_a() + site.asleep_a(site.fuse)) * mv_per_a
-            twitch_mv = site.twitch_a(site.fuse) * mv_per_a
-            trigger_mv = weigh.trigger(level_mv, face.amps * mv_per_a, noise, twitch_mv)
-            more["trigger_mv"] = round(trigger_mv, 4)
-        channels = min(recorder.channels, spare + 1)
-        weighed = self._screened(face, weighed, recorder, channels, 1, more)
+        weighed = self._screened(signal, recorder, min(recorder.channels, spare + 1), 1, more)
         if not weighed.clear:
             return Method(name, False, weighed.why, weighed.settings)
         why = weighed.why + self._alike(face, site.fuse)

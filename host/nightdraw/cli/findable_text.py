@@ -12,6 +12,7 @@ SETTINGS = (
     ("burden_ohm", "burden {} ohm"),
     ("capture_s", "captures {} s"),
     ("rate_hz", "{} samples a second"),
+    ("smoothed_samples", "smoothed over {} samples"),
     ("trigger_a", "trigger at {} A"),
     ("trigger_mv", "trigger at {} mV"),
     ("screen_s", "{} s across the screen"),

@@ -1,8 +1,9 @@
 """Whether a signal stands clear of an instrument's limits, and how the instrument is to be set.
 
-A pulse is weighed against the noise of one sample at a rate that puts several into it; rounding counts as
-noise of a step / sqrt 12 (Bennett 1948), a zero's wander as what it does during the pulse. Pulses against a
-meter's or a recorder's windows: one that straddles two shows less in either.
+A pulse is weighed against the noise of a sample at a rate that puts several into it, where those are read at
+instants also of a trace smoothed over a quarter of it; rounding counts as noise of a step / sqrt 12 (Bennett
+1948), a zero's wander as what it does during the pulse. Pulses against a meter's or a recorder's windows: one
+that straddles two shows less in either.
 """
 
 from __future__ import annotations
@@ -15,9 +16,10 @@ from nightdraw.bench.finding.train import LOOK_S, SCARCE, Face
 from nightdraw.instruments.front import DRIFT_TIME_S, Traits
 from nightdraw.instruments.model import Recorder
 
-CLEAR = 8.0  # a step of so many noise rms stands clear of the noise's peaks (4 rms either way)
-PEAKS = 4.0  # noise seldom goes beyond so many rms
-SAMPLES_A_PULSE = (10.0, 4.0)  # as many as show its shape, and the fewest that show its width
+CLEAR = 6.0  # a step of so many noise rms stands clear of the noise: 3 rms either way of its middle
+PEAKS = 3.0  # noise of several samples in a row never goes beyond so many rms
+SHAPE, WIDTH = 10.0, 4.0  # samples a pulse: as many as show its shape, and the fewest that show its width
+SMOOTHED = 100.0  # samples a pulse where smoothing must help
 STEADY_RATES_HZ = (20.0, 1.0)  # for a level that stays: as a trace usually is, and averaged
 LEAST_RATE_HZ = 20.0
 MOVED_S = 60.0  # a zero is set anew whenever the clamp is moved
@@ -31,6 +33,19 @@ class Weighed:
     clear: bool
     why: str
     settings: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Signal:
+    """A face of the fault at a recorder's channel, in `unit`: its size, the level below it, the vehicle's own
+    largest twitch there, the front end that it passes."""
+
+    face: Face
+    size: float
+    level: float
+    twitch: float
+    front: Traits
+    unit: str
 
 
 def shown(width_s: float, window_s: float) -> float:
@@ -50,45 +65,71 @@ def rose(width_s: float, corner_hz: float) -> float:
     return 1.0 if math.isinf(corner_hz) else -math.expm1(-2 * math.pi * corner_hz * width_s)
 
 
-def noise_of(front: Traits, rate_hz: float, width_s: float) -> float:
-    """What a sample is off by, rms: noise, rounding, and the zero's wander within a pulse's width."""
-    wander = front.drift * math.sqrt(-2 * math.expm1(-min(width_s, MOVED_S) / DRIFT_TIME_S))
-    return math.hypot(front.rms_at(rate_hz), front.step / math.sqrt(12), wander)
+def seen_share(front: Traits, rate_hz: float, width_s: float) -> float:
+    """The share of a pulse's level that a recorder's samples get, at least."""
+    if front.instant:
+        return 1.0 if width_s * rate_hz >= 1 else 0.0
+    corner_hz = front.bandwidth_hz if front.bandwidth_hz < rate_hz / 2 else math.inf
+    return shown(width_s, 1 / rate_hz) * rose(width_s, corner_hz)
 
 
-def rates_hz(face: Face, most_hz: float) -> list[float]:
-    """The rates to try, the one that shows most first."""
+def noise_of(front: Traits, rate_hz: float, width_s: float, smoothed: int = 1) -> float:
+    """What a sample is off by, rms: noise, rounding, and the zero's wander within a pulse's width; smoothed:
+    the mean of so many samples, which helps against rounding only where the noise moves the last digit."""
+    wander = wander_of(front, min(width_s, MOVED_S))
+    noise, rounding = front.rms_at(rate_hz), front.step / math.sqrt(12)
+    if noise >= front.step / 2:
+        rounding /= math.sqrt(smoothed)
+    return math.hypot(noise / math.sqrt(smoothed), rounding, wander)
+
+
+def wander_of(front: Traits, time_s: float) -> float:
+    """How far a zero goes within some time, rms: a first-order Gauss-Markov walk's."""
+    return front.drift * math.sqrt(-2 * math.expm1(-time_s / DRIFT_TIME_S))
+
+
+def tries(face: Face, front: Traits, most_hz: float) -> list[tuple[float, int]]:
+    """Rates to try and samples to smooth over, what shows most of the pulse first."""
     if not face.pulsed:
-        return [min(rate, most_hz) for rate in STEADY_RATES_HZ]
-    first, least = (number / face.narrow_s for number in SAMPLES_A_PULSE)
-    return [min(most_hz, max(LEAST_RATE_HZ, first)), min(most_hz, least)]
+        rates = [min(rate, most_hz) for rate in STEADY_RATES_HZ]
+        return (
+            [(rates[0], 1), (rates[0], max(1, round(rates[0])))] if front.instant else [(r, 1) for r in rates]
+        )
+    shape_hz = min(most_hz, max(LEAST_RATE_HZ, SHAPE / face.narrow_s))
+    if not front.instant:
+        return [(shape_hz, 1), (min(most_hz, WIDTH / face.narrow_s), 1)]
+    fast_hz = min(most_hz, SMOOTHED / face.narrow_s)
+    return [(shape_hz, 1), (fast_hz, max(1, math.floor(fast_hz * face.narrow_s / WIDTH)))]
 
 
-def weigh(face: Face, signal: float, front: Traits, unit: str, most_hz: float) -> tuple[Weighed, float]:
-    """A signal at a recorder's channel, and its noise there, in `unit`; of the settings its rate."""
-    for rate_hz in rates_hz(face, most_hz):
-        share = shown(face.narrow_s, 1 / rate_hz)
-        corner_hz = front.bandwidth_hz if front.bandwidth_hz < rate_hz / 2 else math.inf
-        seen = signal * share * rose(face.narrow_s, corner_hz)
-        noise = noise_of(front, rate_hz, face.narrow_s)
+def weigh(signal: Signal, most_hz: float) -> tuple[Weighed, float]:
+    """A signal at a recorder's channel, and its noise there; of the settings its rate."""
+    front, unit, narrow_s = signal.front, signal.unit, signal.face.narrow_s
+    for rate_hz, smoothed in tries(signal.face, front, most_hz):
+        seen = signal.size * seen_share(front, rate_hz, narrow_s)
+        noise = noise_of(front, rate_hz, narrow_s, smoothed)
         clear = seen >= CLEAR * noise
         if clear:
             break
-    most = f" of {signal:.3g} {unit}" if seen < 0.995 * signal else ""
+    most = f" of {signal.size:.3g} {unit}" if seen < 0.995 * signal.size else ""
     ratio = seen / noise if noise else math.inf
     why = f"{seen:.3g} {unit}{most} against {noise:.2g} {unit} rms of noise, steps and drift"
     why += f": {ratio:.3g} times" if clear else f": {ratio:.2g} times, it takes {CLEAR:g}"
-    return Weighed(clear, why, {"rate_hz": _rounded(rate_hz)}), noise
+    settings: dict[str, Any] = {"rate_hz": _rounded(rate_hz)}
+    if smoothed > 1:
+        settings["smoothed_samples"] = smoothed
+    return Weighed(clear, why, settings), noise
 
 
 def screen(
-    face: Face, recorder: Recorder, channels: int, rate_hz: float, wait_s: float
+    face: Face, recorder: Recorder, channels: int, rate_hz: float, wait_s: float, triggers: bool
 ) -> dict[str, Any] | None:
-    """Time across the screen and memory for a wait of `wait_s`; None where not even one pulse fits."""
+    """Time across the screen and memory for a wait of `wait_s`; None where the memory holds too little: all
+    of the wait, or one pulse where a trigger can be had."""
     wanted_s = max(2 * LOOK_S, wait_s)
     fits_s = math.inf if recorder.memory is None else recorder.memory / channels / rate_hz
     across_s = min(wanted_s, fits_s)
-    if face.pulsed and across_s < 2 * min(face.narrow_s, LOOK_S):
+    if across_s < wanted_s and (not triggers or across_s < 2 * min(face.narrow_s, LOOK_S)):
         return None
     across_s = math.floor(across_s * 10) / 10 if across_s >= 1 else across_s
     found: dict[str, Any] = {
@@ -102,10 +143,16 @@ def screen(
     return found
 
 
-def trigger(level: float, signal: float, noise: float, twitch: float) -> float:
-    """Halfway up; above the vehicle's own twitches where the pulse leaves room, clear of noise either way."""
-    above, top = twitch + PEAKS * noise, signal - PEAKS * noise
-    return level + (min(max(signal / 2, above), top) if above <= top else signal / 2)
+def trigger(signal: Signal, noise: float, wait_s: float) -> float | None:
+    """Halfway up, or halfway from the vehicle's own twitches up to the pulse where that leaves room; None
+    where the zero wanders so far while one waits that no level holds."""
+    size, twitch = signal.size, signal.twitch
+    room = PEAKS * math.hypot(noise, wander_of(signal.front, wait_s))
+    if size / 2 < room:
+        return None
+    if twitch > size / 2 - room and size - twitch >= 2 * room:
+        return signal.level + (twitch + size) / 2
+    return signal.level + size / 2
 
 
 def _rounded(rate_hz: float) -> float:
