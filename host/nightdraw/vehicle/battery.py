@@ -52,18 +52,24 @@ def ocv_v(kind: str, charge_pct: float, temp_c: float = TABLE_C) -> float:
     return table[-1][1] + shift
 
 
+def rest_v(battery: Battery, charge_pct: float) -> float:
+    """The rested voltage of all batteries in series at a state of charge and their temperature."""
+    return battery.in_series * ocv_v(battery.type, charge_pct, battery.temp_c)
+
+
 def ohms(battery: Battery, charge_pct: float) -> float:
-    """The inner resistance at a state of charge and the battery's temperature."""
+    """The inner resistance of all in series at a state of charge and their temperature."""
     empty = 1 - min(max(charge_pct, 0.0), 100.0) / 100
     cold = 1 + COLD_PER_K * max(0.0, ROOM_C - battery.temp_c)
-    return battery.ohms * (1 + (EMPTY_RESISTANCE - 1) * empty) * cold
+    return battery.in_series * battery.ohms * (1 + (EMPTY_RESISTANCE - 1) * empty) * cold
 
 
 def charge_ohms(battery: Battery, charge_pct: float) -> float:
     """What a current into the battery meets: its inner resistance and that of its acceptance."""
     room = 1 - min(max(charge_pct, 0.0), 100.0) / 100 + FULL_ACCEPTS
     cold = math.exp2(max(0.0, ROOM_C - battery.temp_c) / SLOWER_EVERY_K)
-    return ohms(battery, charge_pct) + ACCEPTS_VH[battery.type] / (battery.capacity_ah * room) * cold
+    accepts = battery.in_series * ACCEPTS_VH[battery.type] / (battery.capacity_ah * room)
+    return ohms(battery, charge_pct) + accepts * cold
 
 
 def lost_per_hour(battery: Battery) -> float:
@@ -90,7 +96,7 @@ def after(battery: Battery, charge_pct: float, drain_a: float, hours: float) -> 
 
 def starts(battery: Battery, charge_pct: float, crank_a: float) -> bool:
     """Whether the engine would start: charge at or above its floor, and volts enough while cranking."""
-    volts = ocv_v(battery.type, charge_pct, battery.temp_c) - crank_a * ohms(battery, charge_pct)
+    volts = rest_v(battery, charge_pct) - crank_a * ohms(battery, charge_pct)
     return charge_pct >= battery.no_start_pct and volts >= battery.crank_min_v
 
 

@@ -189,7 +189,7 @@ class Body:
 
     def _set_battery(self) -> None:
         cell = self.vehicle.battery
-        self.network.voc_v = battery.ocv_v(cell.type, self.charge_pct, cell.temp_c)
+        self.network.voc_v = battery.rest_v(cell, self.charge_pct)
         self.network.battery_ohms = battery.ohms(cell, self.charge_pct)
         self.network.charge_ohms = battery.charge_ohms(cell, self.charge_pct)
         self.network.touch()

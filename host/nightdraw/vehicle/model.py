@@ -16,7 +16,10 @@ ALL = "all"  # stands for every channel where channels are named: nothing else m
 @dataclass(frozen=True)
 class Battery:
     """Ah at 20 h, percent charged, C, ohms when full at 25 C, percent a month lost by itself at 25 C; percent
-    of charge, and terminal volts while cranking, below which the engine does not start."""
+    of charge, and terminal volts while cranking, below which the engine does not start.
+
+    in_series: so many 12 V batteries alike; ohms are each one's, crank_min_v is that of all.
+    """
 
     type: str
     capacity_ah: float
@@ -94,7 +97,7 @@ class Twitch:
 
 @dataclass(frozen=True)
 class Lamp:
-    """A filament or resistor: a conductance, watts / volts^2 at 12 V, lit for a while by what `lit` names.
+    """A filament or resistor: a conductance, watts / volts^2 at 12 V (24 V). `lit` names what lights it.
 
     One that a door lights stays lit while it is open and `ticks` beyond, but never longer than a battery
     saver allows; locking darkens it where the doors are closed.

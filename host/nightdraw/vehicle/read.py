@@ -42,10 +42,12 @@ MAX_ITEMS = 200  # of a list: a large vehicle has some 120 fuses
 MAX_ABOUT = 4000  # characters: a page
 NAME = re.compile(r"[A-Za-z][A-Za-z0-9-]{0,23}")
 VEHICLE_NAME = re.compile(r"[a-z][a-z0-9-]{0,31}")
-LAMP_VOLTS = 12.0  # the voltage that a lamp's watts are given at
+LAMP_VOLTS = 12.0  # the voltage that a lamp's watts are given at, for each battery in series
+IN_SERIES = ("1", "2")  # a 12 V or a 24 V vehicle
 
 OHMS = ("0 ohm", "10 ohm")
 SAVER_S = Fraction(30 * 60)  # a battery saver's time; owners' manuals give 10 .. 30 min
+SOURCE = ("12 V", "16 V")  # for each battery in series
 DRAW = ("0 A", "100 A")
 TIME = ("1 ms", "30 d")
 # The battery's numbers: key -> dimension, bounds, default in base units (None: must be given)
@@ -56,7 +58,7 @@ BATTERY: dict[str, tuple[str, tuple[str, str], Fraction | None]] = {
     "resistance": ("resistance", ("0.0005 ohm", "1 ohm"), None),
     "self_discharge": ("percent", ("0 %", "60 %"), Fraction(5)),  # a month; common practice: 2 .. 10 %
     "no_start": ("percent", ("0 %", "99 %"), Fraction(50)),  # common practice
-    "crank_min": ("voltage", ("5 V", "12 V"), Fraction("9.6")),  # common practice: a load test's floor
+    "crank_min": ("voltage", ("5 V", "12 V"), Fraction("9.6")),  # common practice: a load test's floor; each
 }
 BATTERY_FIELDS = (
     "capacity_ah", "charge_pct", "temp_c", "ohms", "self_discharge_pct", "no_start_pct", "crank_min_v",
@@ -94,6 +96,7 @@ class _Reader:
         }
         self._feeds: list[str] = []  # named, whatever else is wrong with them
         self._fuses: list[str] = []
+        self._in_series = 1
 
     def read(self, root: Node) -> Vehicle | None:
         """The vehicle, or None with findings."""
@@ -132,17 +135,24 @@ class _Reader:
         if node is None:
             return None
         required = ("type", *(key for key, row in BATTERY.items() if row[2] is None))
-        f = Fields(node, self._findings, "battery", ("type", *BATTERY), required)
+        f = Fields(node, self._findings, "battery", ("type", *BATTERY, "in_series"), required)
         kind = f.choice("type", model.BATTERY_TYPES)
+        self._in_series = int(f.choice("in_series", IN_SERIES, "1") or 1)
         numbers: dict[str, float] = {}
         for (key, (dimension, bounds, default)), name in zip(BATTERY.items(), BATTERY_FIELDS, strict=True):
-            value = f.quantity(key, dimension, bounds)
-            value = default if value is None and key not in f else value
+            times = self._in_series if dimension == "voltage" else 1
+            value = f.quantity(key, dimension, self._series(bounds) if times > 1 else bounds)
+            value = default * times if value is None and default is not None and key not in f else value
             if value is not None:
                 numbers[name] = float(value)
         if kind is None or len(numbers) < len(BATTERY):
             return None
-        return Battery(type=kind, **numbers)  # type: ignore[arg-type]
+        return Battery(type=kind, in_series=self._in_series, **numbers)
+
+    def _series(self, bounds: tuple[str, str]) -> tuple[str, str]:
+        """Bounds in volts for one battery, for all in series."""
+        low, high = (units.parse(bound, "voltage") * self._in_series for bound in bounds)
+        return units.show(low, "voltage"), units.show(high, "voltage")
 
     def _feed(self, node: Node) -> Feed | None:
         f = Fields(node, self._findings, "a feed", ("feed", "ohms", "fuse"), ("feed", "ohms"))
@@ -234,7 +244,7 @@ class _Reader:
         saver = f.quantity("saver", "time", TIME, SAVER_S)
         if name is None or fuse is None or watts is None or length is None or saver is None:
             return None
-        siemens = float(watts) / LAMP_VOLTS**2
+        siemens = float(watts) / (LAMP_VOLTS * self._in_series) ** 2
         return Lamp(name, fuse, siemens, lit, units.to_ticks(length), units.to_ticks(saver))
 
     def _splice(self, node: Node) -> Splice | None:
@@ -249,7 +259,7 @@ class _Reader:
             return None
         keys = ("voltage", "ohms", "most", "on")
         g = Fields(f.node(key), self._findings, key, keys, keys[:-1])
-        volts = g.quantity("voltage", "voltage", ("12 V", "16 V"))
+        volts = g.quantity("voltage", "voltage", self._series(SOURCE))
         ohms = g.quantity("ohms", "resistance", ("0.001 ohm", "10 ohm"))
         most = g.quantity("most", "current", ("0.1 A", "300 A"))
         on = g.choice("on", ("yes", "no"), "no")
