@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
-from nightdraw.report.envelope import envelope, stairs, stairs_envelope
+from nightdraw.report.envelope import envelope, parted, stairs, stairs_envelope
 
 
 @given(
@@ -53,3 +53,23 @@ def test_stairs_have_two_corners_a_level() -> None:
     t_s, level = stairs(np.array([0.0, 1.0]), np.array([40.0, 90.0]), 3.0)
     assert t_s.tolist() == [0, 1, 1, 3]
     assert level.tolist() == [40, 40, 90, 90]
+
+
+@given(step_s=st.floats(0.001, 1.0), pause_s=st.floats(5.0, 100.0), columns=st.integers(500, 2000))
+def test_nothing_is_drawn_across_a_pause(step_s: float, pause_s: float, columns: int) -> None:
+    before = np.arange(200) * step_s
+    after = before[-1] + pause_s + before
+    times = np.concatenate((before, after))
+    band = parted(envelope([(times, np.ones(400))], 0.0, times[-1], columns))
+    holes = np.flatnonzero(np.isnan(band.low))
+    assert np.isnan(band.high[holes]).all()
+    width_s = times[-1] / columns
+    inside = holes[(band.t_s[holes] > before[-1]) & (band.t_s[holes] <= after[0] + width_s)]
+    if pause_s > 6 * max(step_s, width_s):  # a shorter one may be a step or two of the picture
+        assert len(inside) == 1
+    assert len(holes) == len(inside)  # none where samples follow each other
+
+
+def test_a_record_without_pauses_stays_as_it_is() -> None:
+    band = envelope([(np.arange(5000) * 0.1, np.ones(5000))], 0.0, 500.0, 1600)
+    assert np.array_equal(parted(band).low, band.low)

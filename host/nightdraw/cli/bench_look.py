@@ -124,7 +124,7 @@ def _view_profile(path: Path, out: str | Path, words: dict[str, Any]) -> Path:
     t_s = np.maximum(t_ticks[first:] - begin, 0) / TICKS_PER_S
     course = Course(t_s, level_ua[first:] / 1000, ticks / TICKS_PER_S, "")
     rises = int((np.diff(level_ua[first:]) > 0).sum())
-    what = f"what the box will draw, own consumption included; {rises} rises"
+    what = f"what the box will draw, own consumption included; {rises} rise{'s' * (rises != 1)}"
     strip = report.Strip("box", "mA", course)
     report.draw(picture, profile.name, what, [strip], ticks / TICKS_PER_S, begin / TICKS_PER_S)
     return picture

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+GAP = 3.0  # times the usual step from column to column: a longer one is a gap in the record
 
 
 @dataclass(frozen=True)
@@ -35,6 +36,19 @@ def envelope(blocks: Iterable[tuple[Floats, Floats]], from_s: float, to_s: float
     known = np.flatnonzero(high >= low)
     middle: Floats = from_s + (known.astype(float) + 0.5) * width_s
     return Envelope(middle, low[known], high[known])
+
+
+def parted(band: Envelope) -> Envelope:
+    """The same with a NaN in each gap, so that nothing is drawn where a record paused: nobody knows."""
+    if len(band.t_s) < 2:
+        return band
+    steps_s = np.diff(band.t_s)
+    gaps = np.flatnonzero(steps_s > GAP * np.median(steps_s)) + 1
+    return Envelope(
+        np.insert(band.t_s, gaps, band.t_s[gaps]),
+        np.insert(band.low, gaps, np.nan),
+        np.insert(band.high, gaps, np.nan),
+    )
 
 
 def stairs_envelope(t_s: Floats, level: Floats, end_s: float, columns: int) -> Envelope:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from nightdraw.errors import InputError
-from nightdraw.report.envelope import Floats, envelope, stairs, stairs_envelope
+from nightdraw.report.envelope import Floats, envelope, parted, stairs, stairs_envelope
 from nightdraw.report.run import COLUMNS, DPI, FORMATS, MOST_CORNERS, WIDTH_IN, Course, Samples
 
 if TYPE_CHECKING:
@@ -76,19 +76,20 @@ def draw(
 def _strip(axes: Axes, strip: Strip, end_s: float, begin_s: float, scale: float) -> None:
     t_s, low, high = _shape(strip.content, end_s)
     t_s = t_s + begin_s
-    span = float(np.max(high, initial=0.0)), float(np.min(low, initial=0.0))
+    span = float(np.nanmax(high, initial=0.0)), float(np.nanmin(low, initial=0.0))
     per = 1000.0 if max(span[0], -span[1]) >= LARGE else 1.0
     ink = INK[strip.unit]
     unit = strip.unit if per == 1.0 else strip.unit[-1]
     if low is high:
         axes.plot(t_s / scale, low / per, color=ink, linewidth=1.0, solid_joinstyle="miter")
     else:
-        axes.fill_between(t_s / scale, low / per, high / per, color=ink, linewidth=0.6, step="mid")
+        axes.fill_between(t_s / scale, low / per, high / per, color=ink, linewidth=1.0, step="mid")
     axes.set_title(strip.name, loc="left", fontsize=11, fontweight="bold", color=ink)
     axes.set_ylabel(f"{QUANTITY[strip.unit]}, {unit}", color=NIGHT)
     free = MARGIN * (span[0] - span[1]) or 1.0
-    axes.set_ylim((span[1] - free) / per if span[1] < 0 else 0.0, (span[0] + free) / per)
-    axes.axhline(0, color=NIGHT, linewidth=0.6)
+    under = free if span[1] < 0 else free / 3  # a channel that stays at zero shows as a line
+    axes.set_ylim((span[1] - under) / per, (span[0] + free) / per)
+    axes.axhline(0, color=NIGHT, linewidth=0.5, alpha=0.4, zorder=0)
     axes.grid(axis="x", alpha=0.3, linewidth=0.6, linestyle=":")
     axes.spines[["top", "right"]].set_visible(False)
 
@@ -101,7 +102,7 @@ def _shape(content: Course | Samples, end_s: float) -> tuple[Floats, Floats, Flo
             return t_s, level, level
         band = stairs_envelope(content.t_s, content.level_ma, content.end_s, COLUMNS)
     else:
-        band = envelope(content.blocks(), 0.0, end_s, COLUMNS)
+        band = parted(envelope(content.blocks(), 0.0, end_s, COLUMNS))
     return band.t_s, band.low, band.high
 
 
