@@ -193,6 +193,19 @@ def test_the_range_is_the_finest_that_holds_the_peak(tmp_path: Path) -> None:
     assert row.settings["trigger_a"] == pytest.approx(0.011 + 0.0136 + 0.2, abs=1e-3)
 
 
+def test_heat_tells_a_fault_only_from_healthy_modules_that_are_cooler(tmp_path: Path) -> None:
+    """12.5 V, 10 K/W: the body module's 4 mA are 0.5 K, so a fault is told from 1 K on."""
+    heat = SIX[5]
+    warm = by_name(profile(tmp_path, "  - pulse: {draw: 100 mA, on: 1 s, every: 10 s}\n"))[heat]
+    assert warm.shows  # 10 mA on average: 1.25 K
+    # ten fuses, a quarter of a minute each, after 20 min
+    assert warm.closed.expected_s == pytest.approx(1200 + 15 * 5.5)
+    assert not by_name(profile(tmp_path, "  - pulse: {draw: 100 mA, on: 1 s, every: 20 s}\n"))[heat].shows
+    rare = by_name(profile(tmp_path, "  - pulse: {draw: 900 mA, on: 10 min, every: 30 min}\n"))[heat]
+    assert not rare.shows
+    assert "cools between pulses 30.0 min apart" in rare.why
+
+
 # -- difficulty --------------------------------------------------------------------------------------------
 
 POOR_OUT = st.sampled_from(["meter", "clamp", "recorder", "fuse_meter", "thermal"])

@@ -19,7 +19,7 @@ from nightdraw.bench.finding import pulling as pulled
 from nightdraw.bench.finding import weigh
 from nightdraw.bench.finding.difficulty import MAX_ON_A_METER, difficulty
 from nightdraw.bench.finding.laws import LIKELY, Fixed
-from nightdraw.bench.finding.method import Method
+from nightdraw.bench.finding.method import Method, minutes
 from nightdraw.bench.finding.search import Ground, Groups
 from nightdraw.bench.finding.train import Face
 from nightdraw.bench.finding.weigh import Signal, Weighed
@@ -34,6 +34,7 @@ HAND_S = 15.0  # to put a millivolt meter's probes on the next fuse
 PULSES_SEEN = 3  # pulses that are wanted on a recording before its period is believed
 STEPS = 2.0  # of a display's last digit: less can't be told from rounding
 WARM_K_PER_W = 10.0  # a control module's case above its surroundings
+TOLD_APART = 2.0  # times as warm as any healthy module
 HAND_K = 10.0  # a hand makes out some 10 K (common practice)
 WARM_UP_S, SCAN_S = 1200.0, 15.0  # until it is warm; to look at the parts of one circuit
 SUPPLY_V = 12.5
@@ -143,12 +144,18 @@ class Search(Ground):
 
     def heat(self, face: Face) -> Method:
         """Touch or a thermal camera: what is warm that should be cold."""
-        thermal = self.kit.thermal
+        thermal, site = self.kit.thermal, self.site
         least_k = HAND_K if thermal is None else thermal.least_k
-        watts = self.site.mean_a() * SUPPLY_V
+        own_k = max((m.asleep_a for m in self.vehicle.modules), default=0.0) * SUPPLY_V * WARM_K_PER_W
+        watts = SUPPLY_V * (site.mean_a() - site.base_a() if face.pulsed else face.amps)
         rise_k = watts * WARM_K_PER_W
-        why = f"{watts * 1000:.0f} mW on average warm a module by some {rise_k:.2g} K, {least_k:g} K are seen"
-        if rise_k < least_k or not face.lasting:
+        why = (
+            f"{watts * 1000:.0f} mW on average warm a module by some {rise_k:.2g} K; {least_k:g} K are seen,"
+            f" the vehicle's own are warm by up to {own_k:.2g} K"
+        )
+        if face.train is not None and face.train.lasting and face.train.cycle_s > WARM_UP_S:
+            return Method(HEAT, False, f"it cools between pulses {minutes(face.train.cycle_s)} apart")
+        if rise_k < max(least_k, TOLD_APART * own_k) or not face.lasting:
             return Method(HEAT, False, why)
         places = len(self.vehicle.fuses)
         times = self.trials(face).counted(places, WARM_UP_S, SCAN_S)

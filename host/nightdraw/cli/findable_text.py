@@ -10,12 +10,12 @@ SETTINGS = (
     ("range_a", "range {} A"),
     ("range_mv", "recorder's range {} mV"),
     ("burden_ohm", "burden {} ohm"),
-    ("capture_s", "captures {} s"),
+    ("capture_s", "captures {}"),
     ("rate_hz", "{} samples a second"),
     ("smoothed_samples", "smoothed over {} samples"),
     ("trigger_a", "trigger at {} A"),
     ("trigger_mv", "trigger at {} mV"),
-    ("screen_s", "{} s across the screen"),
+    ("screen_s", "{} across the screen"),
     ("memory_samples", "{} samples of memory"),
     ("memory_lasts_s", "the memory lasts {}"),
     ("capture", "{}"),
@@ -23,11 +23,11 @@ SETTINGS = (
     ("sets", "sets: {}"),
     ("step_mv", "last digit {} mV"),
     ("with", "watched with {}"),
-    ("watch_s", "blamed after {} s without it"),
-    ("resleep_s", "{} s until all sleeps again"),
+    ("watch_s", "blamed after {} without it"),
+    ("resleep_s", "{} until all sleeps again"),
     ("wrong_fuse_at_most_pct", "a wrong fuse in at most {} % of searches"),
     ("confirm", "confirmed by putting it back: {}"),
-    ("warm_up_s", "{} s to warm up"),
+    ("warm_up_s", "{} to warm up"),
 )
 
 
@@ -64,12 +64,12 @@ def _row(row: dict[str, Any]) -> list[str]:
 
 
 def _value(key: str, value: Any) -> str:
-    if key == "memory_lasts_s":
+    if key.endswith("_s"):
         return _time(value)
     return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
 def _time(seconds: float) -> str:
-    if seconds < 120:
-        return f"{seconds:.3g} s"
-    return f"{seconds / 60:.1f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
+    from nightdraw.bench.finding.method import minutes
+
+    return minutes(seconds)

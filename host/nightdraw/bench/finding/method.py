@@ -58,4 +58,6 @@ class Method:
 
 def minutes(seconds: float) -> str:
     """A time for people."""
-    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.1f} min"
+    if seconds < 120:
+        return f"{seconds:.3g} s"
+    return f"{seconds / 60:.1f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"

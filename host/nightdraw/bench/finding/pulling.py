@@ -8,7 +8,7 @@ with n fuses at most n - 1 wrong ones are watched, so a watch lasts as long as a
 from __future__ import annotations
 
 from nightdraw.bench.finding.laws import Law
-from nightdraw.bench.finding.method import Method
+from nightdraw.bench.finding.method import Method, minutes
 from nightdraw.bench.finding.search import Ground
 from nightdraw.bench.finding.train import LOOK_S, Face
 from nightdraw.bench.finding.trials import CONTINUE, STAY_OFF, Back
@@ -40,8 +40,8 @@ def pulling(ground: Ground, face: Face, watched: list[Method]) -> Method:
         "wrong_fuse_at_most_pct": 100 * MISSED, "confirm": "no" if back.rule == STAY_OFF else "yes",
     }  # fmt: skip
     why = (
-        f"a pulled fuse wakes modules for up to {longest_s:.0f} s; then one waits {patience_s:.3g} s for the"
-        f" fault before one blames the fuse; {_confirmed(back)}"
+        f"a pulled fuse wakes modules for up to {minutes(longest_s)}; then one waits {minutes(patience_s)}"
+        f" for the fault before one blames the fuse; {_confirmed(back)}"
     )
     each_s = PULL_S + longest_s + patience_s
     hardest_s = len(wakes.places) * each_s + back.return_s + ground.wait95_s(face)
@@ -89,4 +89,4 @@ def _confirmed(back: Back) -> str:
     if back.rule == STAY_OFF:
         return "put back, it stays off: that can't be confirmed"
     how = "goes on where it was" if back.rule == CONTINUE else "begins anew"
-    return f"put back, it {how} after {back.return_s:.0f} s and is seen again"
+    return f"put back, it {how} after {minutes(back.return_s)} and is seen again"

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 LOOK_S = 5.0  # to read a display or a trace that stands still; so much of a longer pulse is enough
 LOOK_TICKS = LOOK_S * TICKS_PER_S
 EDGES = 100_000  # of a schedule that are read: 50 000 pulses, a mean gap known to 0.5 % were it exponential
-LONGEST_S = 100 * 86_400.0  # nobody waits longer
+LONGEST_S = 100 * 365 * 86_400.0  # of a schedule: rare pulses, too, must be many
 STRONG = 0.5  # of the strongest draw's peak: weaker pulses hide behind it, nobody waits for them
 SCARCE = 0.05  # the share of pulses that may be smaller or shorter than what the settings are made for
 HEALTHY_A = 0.05  # a sleeping vehicle draws up to this and is called healthy (common practice: 15 .. 50 mA)
@@ -60,6 +60,11 @@ class Train:
 
     def __len__(self) -> int:
         return len(self._starts)
+
+    @property
+    def cycle_s(self) -> float:
+        """From start to start, on average."""
+        return self.length / len(self) / TICKS_PER_S
 
     @property
     def ends(self) -> npt.NDArray[np.float64]:
