@@ -36,6 +36,7 @@ FULL_ACCEPTS = 0.02  # what a full battery still takes, as if 2 % were free: it 
 SLOWER_EVERY_K = 20.0  # cold, it accepts half as much every 20 K below 25 C; our own figure
 # Of what is accepted so much is stored: teaching texts give lead-acid 85 %; AGM our own figure
 STORED = {FLOODED: 0.85, AGM: 0.95}
+EMPTY_PCT = 1e-9  # no more than this is nothing
 HOURS_A_MONTH = 730.0
 SECONDS_AN_HOUR = 3600.0
 HOURS_A_DAY = 24.0
@@ -95,16 +96,16 @@ def after(battery: Battery, charge_pct: float, drain_a: float, hours: float) -> 
 
 
 def starts(battery: Battery, charge_pct: float, crank_a: float) -> bool:
-    """Whether the engine would start: charge at or above its floor, and volts enough while cranking."""
+    """Whether the engine would start: not empty, charge at its floor or above, volts while cranking."""
     volts = rest_v(battery, charge_pct) - crank_a * ohms(battery, charge_pct)
-    return charge_pct >= battery.no_start_pct and volts >= battery.crank_min_v
+    return charge_pct > 0 and charge_pct >= battery.no_start_pct and volts >= battery.crank_min_v
 
 
 def days_to_no_start(battery: Battery, charge_pct: float, drain_a: float, crank_a: float) -> float | None:
     """Days until it would not start any more, 0 where it doesn't now, None for never (nothing drains it)."""
     if not starts(battery, charge_pct, crank_a):
         return 0.0
-    floor = _floor_pct(battery, charge_pct, crank_a)
+    floor = floor_pct(battery, charge_pct, crank_a)
     share, rate = drain_a / battery.capacity_ah, lost_per_hour(battery)
     start, end = charge_pct / 100, floor / 100
     if rate < 1e-12:
@@ -114,12 +115,10 @@ def days_to_no_start(battery: Battery, charge_pct: float, drain_a: float, crank_
     return math.log((start * rate + share) / (end * rate + share)) / rate / HOURS_A_DAY
 
 
-def _floor_pct(battery: Battery, charge_pct: float, crank_a: float) -> float:
-    """The charge at which it stops starting: both conditions only get worse, so halving finds it."""
+def floor_pct(battery: Battery, charge_pct: float, crank_a: float) -> float:
+    """The charge at which it stops starting, as it starts now: all conditions only get worse, so halving."""
     good, bad = charge_pct, 0.0
-    if starts(battery, bad, crank_a):
-        return 0.0
     for _ in range(60):
         middle = (good + bad) / 2
         good, bad = (middle, bad) if starts(battery, middle, crank_a) else (good, middle)
-    return good
+    return good if good > EMPTY_PCT else 0.0

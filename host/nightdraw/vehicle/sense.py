@@ -1,6 +1,6 @@
 """What a drain does to a vehicle's battery: charge after a lesson, whether and how long it still starts.
 
-Formulas over the battery's model; no box runs here.
+It judges and puts into words what the course of the charge is; no box runs here.
 """
 
 from __future__ import annotations
@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from nightdraw.vehicle import battery
+from nightdraw.vehicle.course import Course
 from nightdraw.vehicle.model import Vehicle
 
 
@@ -36,28 +37,35 @@ class Sense:
 def sense(vehicle: Vehicle, drain_a: float, hours: float) -> Sense:
     """The battery under a mean drain of `drain_a` amperes for `hours`, and for ever after.
 
-    The vehicle's own sleeping draw and self-discharge come on top; a support charger that is on carries all
-    of it as long as its limit allows.
+    The vehicle's own sleeping draw and self-discharge come on top; a support charger that is on carries of it
+    what it can and charges with what is left; a battery sensor sheds below its charge, for good.
     """
     cell = vehicle.battery
     crank_a = 0.0 if vehicle.starter is None else vehicle.starter.draw_a
-    asleep_a = vehicle.asleep_a()
-    total_a = drain_a + asleep_a
+    course = Course(vehicle, drain_a)
+    end_pct = course.after(hours)
+    days: float | None = 0.0
+    if battery.starts(cell, cell.charge_pct, crank_a):
+        passed = course.hours_to(battery.floor_pct(cell, cell.charge_pct, crank_a))
+        days = None if passed is None else passed / battery.HOURS_A_DAY
+    starts_after = battery.starts(cell, end_pct, crank_a)
+    return Sense(cell.charge_pct, end_pct, starts_after, days, _assumptions(vehicle, course, crank_a))
+
+
+def _assumptions(vehicle: Vehicle, course: Course, crank_a: float) -> tuple[str, ...]:
+    cell, charger, sensor = vehicle.battery, vehicle.charger, vehicle.sensor
     said = [
-        f"the vehicle's own {asleep_a * 1000:.1f} mA asleep and {cell.self_discharge_pct:g} % a month of"
-        " self-discharge (at 25 C) are counted",
+        f"the vehicle's own {vehicle.asleep_a() * 1000:.1f} mA asleep and {cell.self_discharge_pct:g} % a"
+        " month of self-discharge (at 25 C) are counted",
         f"it starts from {cell.no_start_pct:g} % of charge and {cell.crank_min_v:g} V while cranking with"
         f" {crank_a:g} A up",
     ]
-    charger = vehicle.charger
     if charger is not None and charger.on:
-        total_a = max(0.0, total_a - charger.most_a)
-        said.append(f"the support charger is on and hides it: it feeds up to {charger.most_a:g} A")
-    end_pct = battery.after(cell, cell.charge_pct, total_a, hours)
-    return Sense(
-        cell.charge_pct,
-        end_pct,
-        battery.starts(cell, end_pct, crank_a),
-        battery.days_to_no_start(cell, cell.charge_pct, total_a, crank_a),
-        tuple(said),
-    )
+        enough = "all of it" if charger.most_a >= course.load_a else "a part of it"
+        said.append(f"the support charger is on and hides {enough}: it feeds up to {charger.most_a:g} A")
+    if sensor is not None and course.shed_a > 0:
+        said.append(
+            f"below {sensor.sheds_below_pct:g} % of charge the battery sensor sheds"
+            f" {course.shed_a * 1000:.1f} mA"
+        )
+    return tuple(said)

@@ -1,0 +1,118 @@
+"""How a battery's charge goes under a steady load, for days: with a charger, a sensor that sheds, or without.
+
+Charge is cut into narrow bands. Across each the battery's current is taken as constant, what the circuit's
+root says in its middle, and the time to cross it is exact. No box, no timetable.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from nightdraw.vehicle import battery
+from nightdraw.vehicle.model import Vehicle
+from nightdraw.vehicle.root import Root
+
+BANDS = 1000  # of a tenth of a percent: voltage and acceptance are all but straight across one
+STILL = 1e-9  # shares an hour: a battery that moves less stands still, it would take a century
+
+
+@dataclass(frozen=True)
+class Leg:
+    """From one charge to the next, percent, in so many hours; the last has for ever and goes nowhere.
+
+    share: of the capacity that is drawn an hour (below 0: stored); rate: of the charge that goes by itself.
+    """
+
+    begin_pct: float
+    end_pct: float
+    hours: float
+    share: float
+    rate: float
+
+    def after(self, hours: float) -> float:
+        """Percent charged so many hours after its begin: q = (q0 + share/rate) exp(-rate t) - share/rate."""
+        if math.isinf(self.hours):
+            return self.begin_pct
+        start = self.begin_pct / 100
+        if self.rate < STILL:
+            return 100 * (start - self.share * hours)
+        return 100 * (start + (start + self.share / self.rate) * math.expm1(-self.rate * hours))
+
+
+class Course:
+    """The way of a vehicle's charge from now on, with `drain_a` on top of its own sleeping draw."""
+
+    def __init__(self, vehicle: Vehicle, drain_a: float) -> None:
+        self.load_a = drain_a + vehicle.asleep_a()
+        self.shed_a = sum(module.asleep_a for module in vehicle.modules if module.sheds)
+        self._cell = vehicle.battery
+        self._rate = battery.lost_per_hour(vehicle.battery)
+        self._root = Root(vehicle)
+        self._sheds_below = -1.0 if vehicle.sensor is None else vehicle.sensor.sheds_below_pct
+
+    def legs(self, floor_pct: float = 0.0) -> Iterator[Leg]:
+        """Leg after leg; `floor_pct` is the end of one, if it comes so far."""
+        stops = sorted({100 * k / BANDS for k in range(BANDS + 1)} | {floor_pct, max(0.0, self._sheds_below)})
+        pct, load_a = self._cell.charge_pct, self.load_a
+        shed = False
+        while True:
+            if not shed and pct < self._sheds_below:
+                shed, load_a = True, self.load_a - self.shed_a
+            leg = self._leg(pct, load_a, stops)
+            yield leg
+            if math.isinf(leg.hours):
+                return
+            falls = leg.end_pct < pct
+            pct = leg.end_pct
+            if falls and not shed and pct <= self._sheds_below:
+                shed, load_a = True, self.load_a - self.shed_a
+
+    def after(self, hours: float) -> float:
+        """Percent charged after so many hours."""
+        for leg in self.legs():
+            if hours < leg.hours:
+                return min(100.0, max(0.0, leg.after(hours)))
+            hours -= leg.hours
+        raise AssertionError("the last leg has for ever")
+
+    def hours_to(self, floor_pct: float) -> float | None:
+        """Hours until no more than `floor_pct` is left; None where it never comes so far."""
+        passed = 0.0
+        for leg in self.legs(floor_pct):
+            if leg.begin_pct <= floor_pct:
+                return passed
+            passed += leg.hours
+        return None
+
+    def _leg(self, pct: float, load_a: float, stops: list[float]) -> Leg:
+        rests = Leg(pct, pct, math.inf, 0.0, 0.0)
+        drift = self._drift(pct, load_a)
+        place = bisect_left(stops, pct) - 1 if drift > 0 else bisect_right(stops, pct)
+        if abs(drift) < STILL or not 0 <= place < len(stops):
+            return rests
+        end = stops[place]
+        share = self._share((pct + end) / 2, load_a)
+        leaves, arrives = share + self._rate * pct / 100, share + self._rate * end / 100
+        at_end = self._drift(end, load_a)
+        if any(each == 0 or (each > 0) != (drift > 0) for each in (leaves, arrives, at_end)):
+            return rests  # it comes to rest within the band
+        if self._rate < STILL:
+            return Leg(pct, end, (pct - end) / 100 / share, share, self._rate)
+        return Leg(pct, end, math.log(leaves / arrives) / self._rate, share, self._rate)
+
+    def _drift(self, pct: float, load_a: float) -> float:
+        """Shares of the capacity that go an hour in all, self-discharge among them."""
+        return self._share(pct, load_a) + self._rate * pct / 100
+
+    def _share(self, pct: float, load_a: float) -> float:
+        """Shares of the capacity that are drawn an hour; below 0 what is stored."""
+        cell, root = self._cell, self._root
+        root.voc_v = battery.rest_v(cell, pct)
+        root.battery_ohms, root.charge_ohms = battery.ohms(cell, pct), battery.charge_ohms(cell, pct)
+        root.forget()
+        root.settle(load_a, 0.0)
+        amps = load_a * root.share - sum(root.source_a)
+        return amps / cell.capacity_ah * (battery.STORED[cell.type] if amps < 0 else 1.0)
