@@ -19,7 +19,7 @@ from nightdraw.vehicle.model import AGM, FLOODED, Battery
 OCV_V = {
     # the Battery Council International's table for flooded batteries
     FLOODED: ((0, 11.89), (25, 12.06), (50, 12.24), (75, 12.45), (100, 12.65)),
-    # the bands of makers' manuals, from memory; common practice
+    # the edges of the bands that a leisure vehicle maker's owner's manual has for AGM; 0 % our own figure
     AGM: ((0, 11.80), (25, 12.00), (50, 12.30), (75, 12.60), (100, 12.80)),
 }
 TABLE_C = 80 * 5 / 9 - 160 / 9  # 26.67 C: 80 F
