@@ -150,3 +150,14 @@ def test_a_walks_weights_are_a_law() -> None:
 def test_the_search_says_which_instrument_watches(tmp_path: Path) -> None:
     rows = {row.method: row for row in search(profile(tmp_path, PERIODIC), "basic").methods()}
     assert rows[NAME].settings["with"] == "MAX on a meter"
+    # what a pulled fuse wakes (1.1 A and 0.3 A, the tailgate's 50 mA) is too much for the 400 mA range
+    assert rows["MAX on a meter"].settings["range_a"] == 10
+    assert rows[NAME].settings["range_a"] == 10
+    small = "  - pulse: {draw: 60 mA, on: 200 ms, every: 7 s}\n"
+    rows = {row.method: row for row in search(profile(tmp_path, small), "basic", at="body").methods()}
+    assert rows["MAX on a meter"].settings["range_a"] == 0.4
+    assert rows[NAME].settings["range_a"] == 10
+    tiny = "  - pulse: {draw: 40 mA, on: 200 ms, every: 7 s}\n"
+    rows = {row.method: row for row in search(profile(tmp_path, tiny), "basic", at="body").methods()}
+    assert rows["MAX on a meter"].shows
+    assert not rows[NAME].shows  # 40 mA against the keep-alive's 28 mA and steps of 10 mA

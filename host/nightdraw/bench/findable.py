@@ -69,12 +69,12 @@ class Search(Ground):
         return min((row for row in rows if row.shows), key=lambda row: row.hardest_s, default=rows[0])
 
     @functools.cache  # noqa: B019 (lives as long as the search)
-    def meter_max(self, face: Face) -> Method:
-        """MAX on a meter in line: that something draws, not where."""
+    def meter_max(self, face: Face, woken_a: float = 0.0) -> Method:
+        """MAX on a meter in line: that something draws, not where. woken_a: what its range must take too."""
         meter, site = self.kit.meter, self.site
         if meter is None:
             return Method(MAX_ON_A_METER, False, "there is no meter")
-        most_a = site.peak_a() + site.asleep_a() + site.twitch_a()
+        most_a = site.peak_a() + site.asleep_a() + site.twitch_a() + woken_a
         scale = next((r for r in meter.ranges if r.most_a >= weigh.HEADROOM * most_a), meter.ranges[-1])
         settings = {"range_a": scale.most_a, "burden_ohm": scale.ohms, "capture_s": meter.capture_s}
         if most_a > scale.most_a:
@@ -86,7 +86,7 @@ class Search(Ground):
         ]
         own_a, own = max(twitch_a, default=(0.0, ""))
         own_a = own_a if face.pulsed else 0.0
-        said = f"{seen_a * 1000:.3g} mA of {face.amps * 1000:.3g} mA shown at least"
+        said = f"{seen_a * 1000:.3g} mA of {face.amps * 1000:.3g} mA shown"
         if own_a:
             said += f", the vehicle's own {own} shows {own_a * 1000:.3g} mA"
         if seen_a < own_a + STEPS * scale.step_a:
@@ -97,13 +97,13 @@ class Search(Ground):
         return self.timed(row, face, 1)
 
     @functools.cache  # noqa: B019
-    def clamp(self, face: Face) -> Method:
-        """One clamp around the battery's cable, and a recorder: what it looks like."""
+    def clamp(self, face: Face, woken_a: float = 0.0) -> Method:
+        """One clamp around the battery's cable, and a recorder: what it looks like. woken_a: as meter_max."""
         reason = self._no_clamp(1)
         if reason is not None:
             return Method(CLAMP, False, reason)
         number = self._wanted(face)
-        weighed = self._clamped(face, 1, number)
+        weighed = self._clamped(face, 1, number, woken_a)
         if not weighed.clear:
             return Method(CLAMP, False, weighed.why, weighed.settings)
         what = "how much" if number == 1 else "its shape and period"
@@ -140,7 +140,8 @@ class Search(Ground):
 
     def pulling(self, face: Face) -> Method:
         """Pull fuse after fuse, leave them out, and see on the meter or the clamp where it stops."""
-        return pulled.pulling(self, face, [self.meter_max(face), self.clamp(face)])
+        woken_a = self.site.woken_a()  # a range that is changed breaks the circuit, which wakes all the more
+        return pulled.pulling(self, face, [self.meter_max(face, woken_a), self.clamp(face, woken_a)])
 
     def heat(self, face: Face) -> Method:
         """Touch or a thermal camera: what is warm that should be cold."""
@@ -196,12 +197,12 @@ class Search(Ground):
         # the last feed left over needs no clamp: it is the one where the others stayed quiet
         return self._clamped(face, clamps, 1), [(-(-(feeds - 1) // spare), feeds, spare)]
 
-    def _clamped(self, face: Face, channels: int, number: int) -> Weighed:
+    def _clamped(self, face: Face, channels: int, number: int, woken_a: float = 0.0) -> Weighed:
         """A clamp at the battery: whether the fault is clear on it, and the settings."""
         clamp, recorder, site = self.kit.clamp, self.kit.recorder, self.site
         assert clamp is not None
         assert recorder is not None
-        most_a = (site.peak_a() + site.asleep_a() + site.twitch_a()) * weigh.HEADROOM
+        most_a = (site.peak_a() + site.asleep_a() + site.twitch_a() + woken_a) * weigh.HEADROOM
         front = setup.clamp_front(clamp, recorder, most_a)
         if most_a > front.most:
             return Weighed(False, f"{most_a:.3g} A is beyond the clamp and the recorder", {})

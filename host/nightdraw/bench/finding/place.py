@@ -98,6 +98,14 @@ class Site:
         """How long this vehicle takes to fall asleep after locking."""
         return max((_resleep_s(module) for module in self.vehicle.modules), default=0.0)
 
+    def woken_a(self) -> float:
+        """The most that the modules draw which a pulled fuse, or the box's own put back, wakes."""
+        return sum(
+            max((stage.draw_a for stage in module.stages), default=0.0)
+            for module in self.vehicle.modules
+            if FUSE in module.wakes or module.fuse == self.fuse
+        )
+
     def wakes(self) -> Wakes:
         """What pulling fuses wakes."""
         any_fuse: dict[str, float] = {}

@@ -2,7 +2,8 @@
 
 The patience is chosen so that a wrong fuse is blamed in at most 5 % of searches, wherever the right one is:
 with n fuses at most n - 1 wrong ones are watched, so a watch lasts as long as all but a share of
-0.05 / (n - 1) of the waits for one pulse (Bonferroni); where there is a longest wait, that long.
+0.05 / (n - 1) of the waits for one pulse (Bonferroni); where there is a longest wait, that long; and 5 s at
+least.
 """
 
 from __future__ import annotations
@@ -21,9 +22,10 @@ MISSED = 0.05  # of searches may blame a wrong fuse
 
 def pulling(ground: Ground, face: Face, watched: list[Method]) -> Method:
     """The method's row; watched: rows of instruments that could tell when it stops."""
-    showing = [row.method for row in watched if row.shows]
+    showing = [row for row in watched if row.shows]
     if not showing:
-        return Method(NAME, False, "neither meter nor clamp shows it: nothing tells when it stops")
+        why = "neither meter nor clamp shows it in a range for what a pulled fuse wakes"
+        return Method(NAME, False, why)
     wakes, fuse = ground.site.wakes(), ground.site.fuse
     back = Back(ground.profile.resume, PULL_S, ground.site.return_s())
     law = ground.law(face)
@@ -36,9 +38,13 @@ def pulling(ground: Ground, face: Face, watched: list[Method]) -> Method:
         )
     longest_s = wakes.pulled_s(frozenset())
     settings = {
-        "with": showing[-1], "watch_s": round(patience_s, 3), "resleep_s": longest_s,
-        "wrong_fuse_at_most_pct": 100 * MISSED, "confirm": "no" if back.rule == STAY_OFF else "yes",
-    }  # fmt: skip
+        "with": showing[-1].method,
+        "range_a": showing[-1].settings["range_a"],
+        "watch_s": round(patience_s, 3),
+        "resleep_s": longest_s,
+        "wrong_fuse_at_most_pct": 100 * MISSED,
+        "confirm": "no" if back.rule == STAY_OFF else "yes",
+    }
     why = (
         f"a pulled fuse wakes modules for up to {minutes(longest_s)}; then one waits {minutes(patience_s)}"
         f" for the fault before one blames the fuse; {_confirmed(back)}"
@@ -58,7 +64,7 @@ def patience(ground: Ground, face: Face, law: Law | None, wakes: Wakes) -> float
     moves_s = tuple({PULL_S, *(PULL_S + t for t in wakes.by_fuse.values())})
     miss = MISSED / max(1, len(wakes.places) - 1)
     if law is not None:
-        return law.patience_s(moves_s, miss)
+        return max(LOOK_S, law.patience_s(moves_s, miss))
     assert face.train is not None  # what stays has a law
     longest = 0.0
     for move_s in moves_s:
