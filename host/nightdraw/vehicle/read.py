@@ -17,6 +17,7 @@ from nightdraw.errors import nearest
 from nightdraw.fields import Fields, items, read_with
 from nightdraw.places import Findings, Node
 from nightdraw.vehicle import model
+from nightdraw.vehicle.loading import overloads
 from nightdraw.vehicle.model import (
     Battery,
     Feed,
@@ -46,6 +47,7 @@ LAMP_VOLTS = 12.0  # the voltage that a lamp's watts are given at, for each batt
 IN_SERIES = ("1", "2")  # a 12 V or a 24 V vehicle
 
 OHMS = ("0 ohm", "10 ohm")
+CRANK = ("1 ms", "1 min")  # longer than any starter bears
 SAVER_S = Fraction(30 * 60)  # a battery saver's time; owners' manuals give 10 .. 30 min
 SOURCE = ("12 V", "16 V")  # for each battery in series
 DRAW = ("0 A", "100 A")
@@ -78,10 +80,12 @@ def load_vehicle(path: str | Path) -> Vehicle:
 
 
 def span(text: str) -> tuple[int, int]:
-    """A duration or a range of durations in ticks, at least 1 ms; raises QuantityError."""
+    """A duration or a range of durations in ticks, 1 ms .. 30 d; raises QuantityError."""
     low, high = units.parse_span(text, "time")
     if low < units.MIN_DURATION_S:
         raise units.QuantityError(f"{units.shown(text)} is too short, a duration is at least 1 ms")
+    if high > units.parse(TIME[1], "time"):
+        raise units.QuantityError(f"{units.shown(text)} is too long, a duration is at most {TIME[1]}")
     return units.to_ticks(low), units.to_ticks(high)
 
 
@@ -97,6 +101,7 @@ class _Reader:
         self._feeds: list[str] = []  # named, whatever else is wrong with them
         self._fuses: list[str] = []
         self._in_series = 1
+        self._places: dict[str, Node] = {}  # of feeds' and fuses' names
 
     def read(self, root: Node) -> Vehicle | None:
         """The vehicle, or None with findings."""
@@ -111,7 +116,7 @@ class _Reader:
         twitches = self._list(f, "twitches", self._twitch)
         lamps = self._list(f, "lamps", self._lamp)
         splices = self._list(f, "splices", self._splice)
-        charger = self._source(f, "charger")
+        charger = self._source(f, "charger", ("on",))
         alternator = self._source(f, "alternator")
         starter = self._starter(f)
         sensor = self._sensor(f)
@@ -120,10 +125,13 @@ class _Reader:
                 self._findings.add(f.value_place(key), f"{key} must have at least one item")
         if len(self._findings) or battery is None:
             return None
-        return Vehicle(
+        made = Vehicle(
             name or "", about or "", battery, tuple(feeds), tuple(fuses), tuple(modules), tuple(twitches),
             tuple(lamps), tuple(splices), charger, alternator, starter, sensor, self._findings.file,
         )  # fmt: skip
+        for limb, said in overloads(made):
+            self._findings.add(self._places[limb], said)
+        return made
 
     def _list(self, f: Fields, key: str, read: Callable[[Node], T | None]) -> list[T]:
         nodes = items(f.node(key), self._findings, key)
@@ -254,11 +262,11 @@ class _Reader:
         ohms = f.quantity("ohms", "resistance", OHMS, units.parse("0.02 ohm", "resistance"))
         return None if name is None or fuse is None or ohms is None else Splice(name, fuse, float(ohms))
 
-    def _source(self, f: Fields, key: str) -> Source | None:
+    def _source(self, f: Fields, key: str, more: tuple[str, ...] = ()) -> Source | None:
         if key not in f:
             return None
-        keys = ("voltage", "ohms", "most", "on")
-        g = Fields(f.node(key), self._findings, key, keys, keys[:-1])
+        keys = ("voltage", "ohms", "most")
+        g = Fields(f.node(key), self._findings, key, keys + more, keys)
         volts = g.quantity("voltage", "voltage", self._series(SOURCE))
         ohms = g.quantity("ohms", "resistance", ("0.001 ohm", "10 ohm"))
         most = g.quantity("most", "current", ("0.1 A", "300 A"))
@@ -271,7 +279,7 @@ class _Reader:
         if "starter" not in f:
             return None
         g = Fields(f.node("starter"), self._findings, "starter", ("draw", "for"), ("draw", "for"))
-        draw, length = g.quantity("draw", "current", ("10 A", "500 A")), g.quantity("for", "time", TIME)
+        draw, length = g.quantity("draw", "current", ("10 A", "500 A")), g.quantity("for", "time", CRANK)
         return None if draw is None or length is None else Starter(float(draw), units.to_ticks(length))
 
     def _sensor(self, f: Fields) -> Sensor | None:
@@ -300,6 +308,8 @@ class _Reader:
             self._findings.add(place, f"the name {name!r} is taken by {self._names[space, name]}")
             return None
         self._names[space, name] = f"the {what} on line {place.line}"
+        if space == CHANNEL:
+            self._places[name] = place
         return name
 
     def _known(self, f: Fields, key: str, known: list[str], what: str) -> str | None:
