@@ -30,7 +30,8 @@ from tests.vehicle.test_files import schema
 NASTY = [
     "nan", "nan A", "inf V", "1e30 A", "1e31 A", "1e-30 s", "-5 A", "-0 A", "0 A", "0 ohm", "1e-30 ohm",
     "10 ohm", "100 A", "30 d", "31 d", "1 ms", "100 us", "", "~", "yes", "no", "1", "2", "F1", "battery",
-    "all", "cabin", "door", "asleep", "flooded", "0 %", "100 %", "100.0001 %", "500 Ah", "12:30", "1 s .. 2 s",
+    "all", "cabin", "door", "asleep", "flooded", "0 %", "100 %", "100.0001 %", "500 Ah", "12:30",
+    "1 s .. 2 s",
     "2 s .. 1 s", "x" * 30, "x" * 5000, "\u0664 A", "1_000 A", "0x10 A", "1,5 A", "true", "null", "-40 C",
     "16 V", "5 V",
 ]  # fmt: skip
