@@ -7,6 +7,7 @@ read the sensors. Run time and charge are counted by the player, which ends a ru
 from boxcore import port
 from boxcore import program as pg
 from boxcore import states as st
+from boxcore.bank import NS_PER_UA_AT_MV
 
 PRESENT_MV = (
     6_000  # below this there is no battery behind the fuse, whatever limits say; USB alone reads less
@@ -96,6 +97,7 @@ class Monitor:
 
     def __init__(self, bank):
         self._bank = bank
+        self._of = self._ns = 0
         self.reset()
 
     def reset(self):
@@ -113,7 +115,10 @@ class Monitor:
             return st.OVER_CURRENT
         if standing_ticks < STANDING_TICKS:
             return st.NO_FAULT
-        predicted_ua = self._bank.current_ua(pattern, readings.supply_mv)
+        if pattern != self._of:  # each reading asks, few bring a new pattern
+            self._of = pattern
+            self._ns = self._bank.conductance_ns(pattern)
+        predicted_ua = self._ns * readings.supply_mv // NS_PER_UA_AT_MV
         slack_ua = predicted_ua // 100 * FAULT_PERCENT + FAULT_UA
         if predicted_ua - slack_ua <= measured_ua <= predicted_ua + slack_ua:
             if pattern == self._pattern:

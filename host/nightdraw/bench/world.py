@@ -47,6 +47,8 @@ class World:
         self._boot_tick = 0
         self._deadline = NEVER
         self._settled_tick = 0
+        self._sensed: tuple[int, int] | None = None  # what the readings were made of
+        self._sensed_ppm = 0
         self._boot()
 
     def record(self) -> Trace:
@@ -160,8 +162,12 @@ class World:
         return due if due <= next_sense + SENSE_TICKS else next_sense + SENSE_TICKS
 
     def _read(self) -> None:
-        supply_mv, self.readings.bank_ua = self.plant.sensed(self.hal.pattern)
-        self.readings.supply_mv = trim.corrected_mv(supply_mv, self.hal.supply_ppm)
+        sensed, supply_ppm = self.plant.sensed(self.hal.pattern), self.hal.supply_ppm
+        if sensed is self._sensed and supply_ppm == self._sensed_ppm:
+            return
+        self._sensed, self._sensed_ppm = sensed, supply_ppm
+        supply_mv, self.readings.bank_ua = sensed
+        self.readings.supply_mv = trim.corrected_mv(supply_mv, supply_ppm)
 
     def _plant_changed(self) -> None:
         self._settled_tick = self.tick + SETTLED_TICKS
