@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -188,3 +191,19 @@ def test_figures_with_a_vehicle_have_the_batterys_keys(capsys) -> None:
     status, _, err = call(capsys, "profile", "figures", file, "--for", "3h")
     assert status == 2
     assert "--for needs --vehicle" in err
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows ends a process without asking it")
+@pytest.mark.parametrize("number", ["SIGTERM", "SIGHUP", "SIGINT"])
+def test_who_is_told_to_end_leaves_nothing_half_written(tmp_path: Path, number: str) -> None:
+    command = [sys.executable, "-m", "nightdraw", "bench", "record", "--vehicle", "vehicle-1", "--box", FAULT]
+    with subprocess.Popen(
+        [*command, "--for", "30 d", "--out", "r.csv"], cwd=tmp_path, stderr=subprocess.PIPE
+    ) as running:
+        assert running.stderr is not None
+        while not list(tmp_path.glob("*.part")):
+            assert running.stderr.read(1)  # it says how far it is
+        running.send_signal(getattr(signal, number))
+        running.stderr.read()
+        assert running.wait() == 130
+    assert list(tmp_path.iterdir()) == []

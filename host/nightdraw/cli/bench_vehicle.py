@@ -65,6 +65,8 @@ def place(vehicle: Vehicle, words: dict[str, Any]) -> list[Placed]:
     from nightdraw.profile import load
 
     seed, found = words["seed"], list[Placed]()
+    if words["plant"] and not words["boxes"]:
+        raise InputError("--plant says what a box really is: it needs a --box")
     if words["faults"] and len(words["boxes"]) != 1:
         raise InputError("--fault needs exactly one --box: with several it isn't said whose bank is broken")
     for k, text in enumerate(words["boxes"]):

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import importlib
 import os
+import signal
 import sys
 import traceback
 from collections.abc import Sequence
@@ -75,6 +76,10 @@ class Nouns(click.Group):
             formatter.write_dl([(name, help_line) for name, (_, _, help_line) in NOUNS.items()])
 
 
+# Asked to end: by the system, or with the terminal (which Windows doesn't know)
+ENDINGS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))
+
+
 @click.group(cls=Nouns, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
 @click.version_option(__version__, prog_name="nightdraw", message="%(prog)s %(version)s")
 def cli() -> None:
@@ -87,7 +92,15 @@ def cli() -> None:
 
 def main(argv: Sequence[str] | None = None) -> None:
     """Run the command line and end the process with the command's exit status."""
+    for number in ENDINGS:
+        if signal.getsignal(number) is signal.SIG_DFL:  # else somebody wants it ignored
+            signal.signal(number, _end)
     sys.exit(run(sys.argv[1:] if argv is None else argv))
+
+
+def _end(number: int, frame: object) -> None:
+    """Leave as after Ctrl-C, so that nothing half-written stays behind."""
+    raise KeyboardInterrupt
 
 
 def run(argv: Sequence[str]) -> int:
