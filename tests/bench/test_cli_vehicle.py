@@ -95,6 +95,11 @@ def test_a_meter_reads_a_profile_on_a_battery_alone(capsys) -> None:
     shown = {row["shown_ma"] for row in json.loads(text)["readings"]}
     assert len(shown) == 1  # the profile's steady 280 mA within the meter's 1 %
     assert abs(shown.pop() - 280) <= 3.8
+    status, text, _ = call(
+        capsys, "bench", "meter", "sleepless-module", "--board", "workshop-24v", "--for", "3 s", "--json"
+    )
+    assert status == 0
+    assert abs(json.loads(text)["readings"][-1]["shown_ma"] - 280) <= 7  # 2 % of a level, 1 % of the meter
     for words, said in (
         ((), "a profile is needed"),
         (("sleepless-module", "--script", "class-morning"), "--script needs --vehicle"),

@@ -38,12 +38,13 @@ def read(words: dict[str, Any], file: str | None = None) -> Call:
     file: a profile whose box hangs on a battery alone, where the call names no vehicle.
     """
     from nightdraw import data
+    from nightdraw.board import load_board
     from nightdraw.vehicle import load_vehicle
     from nightdraw.vehicle.bare import SPLICE, bare
     from nightdraw.vehicle.script import EMPTY, load_script
 
     if file is not None:
-        vehicle = bare()
+        vehicle = bare(load_board(words["board"]).supply_nominal_mv)
         words = {**words, "boxes": (f"{file}@{SPLICE}",)}
     else:
         vehicle = load_vehicle(data.shipped("vehicles", words["vehicle"]))
