@@ -39,6 +39,15 @@ def test_periodic_pulses_take_n_periods_and_a_width_at_worst() -> None:
     assert found.p95_s == pytest.approx(21.2 - 0.05 * 7)
 
 
+def test_after_a_move_the_phase_is_known() -> None:
+    """T 20 s, w 1 s: the pulse at 0 is over at 1 s; 59.5 s later the one at 60 s has begun already."""
+    assert periodic(20, 1).wait_s(59.5) == pytest.approx(80 - 59.5)
+    assert periodic(20, 1).wait_s(59.0) == pytest.approx(60 - 59)  # it begins just then
+    told = sets_of(Periodic(20, 1), [(4, 4, 1)], 59.5, 4000, 1)
+    closed = periodic(20, 1).spread(walks.in_sets([(4, 4, 1)], 59.5))
+    assert told.agrees(closed.expected_s, closed.p95_s)
+
+
 # 0.5 chi-square_0.95(2 n) means, by tables of the chi-square distribution
 @pytest.mark.parametrize(("number", "means"), [(1, 2.995732), (2, 4.743865), (3, 6.295794), (5, 9.153519)])
 def test_poisson_pulses_take_gamma_quantiles(number: int, means: float) -> None:

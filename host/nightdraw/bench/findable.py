@@ -37,7 +37,6 @@ WARM_K_PER_W = 10.0  # a control module's case above its surroundings
 TOLD_APART = 2.0  # times as warm as any healthy module
 HAND_K = 10.0  # a hand makes out some 10 K (common practice)
 WARM_UP_S, SCAN_S = 1200.0, 15.0  # until it is warm; to look at the parts of one circuit
-SUPPLY_V = 12.5
 CLAMP, TWO_CLAMPS = "clamp and recorder", "two clamps to split the feeds"
 DROPS, HEAT = "voltage drops across fuses", "touch or thermal camera"
 BY_HAND = "voltage drops by hand"
@@ -147,8 +146,9 @@ class Search(Ground):
         """Touch or a thermal camera: what is warm that should be cold."""
         thermal, site = self.kit.thermal, self.site
         least_k = HAND_K if thermal is None else thermal.least_k
-        own_k = max((m.asleep_a for m in self.vehicle.modules), default=0.0) * SUPPLY_V * WARM_K_PER_W
-        watts = SUPPLY_V * (site.mean_a() - site.base_a() if face.pulsed else face.amps)
+        volts = site.supply_mv(site.base_a()) / 1000
+        own_k = max((m.asleep_a for m in self.vehicle.modules), default=0.0) * volts * WARM_K_PER_W
+        watts = volts * (site.mean_a() - site.base_a() if face.pulsed else face.amps)
         rise_k = watts * WARM_K_PER_W
         why = (
             f"{watts * 1000:.0f} mW on average warm a module by some {rise_k:.2g} K; {least_k:g} K are seen,"

@@ -184,6 +184,8 @@ def findable(words: dict[str, Any], as_json: bool) -> None:
     vehicle = load_vehicle(data.shipped("vehicles", words["vehicle"]))
     splice = _splice(vehicle, words["splice"])
     profile = load(words["profile"], words["board"])
+    for remark in profile.notes:
+        note(f"{remark.text()} (no error)")
     seed = profile.seed if words["seed"] is None else words["seed"]
     search = found.Search(profile, vehicle, kit(words["instruments"]), splice, seed)
     methods = search.methods()
