@@ -13,7 +13,7 @@ from nightdraw.bench import drive, metering
 from nightdraw.bench.rig import Rig
 from nightdraw.instruments.model import Meter, Range
 from nightdraw.vehicle import battery, model
-from nightdraw.vehicle.model import Battery, Feed, Fuse, Lamp, Module, Splice, Twitch
+from nightdraw.vehicle.model import Battery, Feed, Fuse, Lamp, Main, Module, Source, Splice, Twitch
 from nightdraw.vehicle.network import Network
 from nightdraw.vehicle.script import EMPTY, Event, Script
 
@@ -221,6 +221,63 @@ def test_the_circuit_agrees_with_spice() -> None:
     for spice, ours in pairs:
         assert ours == pytest.approx(spice, rel=1e-3)
     assert math.isclose(-found["i(voc)"][0], net.battery_a, rel_tol=1e-5)
+
+
+CHARGED = """a charger, limited by a current source and a diode, beside a battery that charges or gives
+Voc oc 0 {voc}
+Dout oc give ideal
+Rout give bus {rbat}
+Din bus take ideal
+Rin take oc {rchg}
+Vch ch 0 {charger_v}
+Rch ch chd {charger_ohms}
+Dch chd bus ideal
+Rmain bus main {main}
+Rwire main box {wire}
+Rfuse box end {fuse}
+Iload end 0 {load}
+Rlamp end 0 {lamp}
+.model ideal d(n=0.0001 is=1u)
+.control
+op
+print v(bus) v(box) v(end) i(voc) i(vch)
+.endc
+.end
+"""
+
+
+@pytest.mark.skipif(not ngspice.available(), reason="ngspice is not installed")
+@pytest.mark.parametrize(("charge_pct", "load_a"), [(95.0, 0.3), (60.0, 0.3), (60.0, 12.0), (99.0, 30.0)])
+def test_a_charger_beside_a_battery_agrees_with_spice(charge_pct: float, load_a: float) -> None:
+    """Diodes with next to no drop stand for: never backwards, more resistance in than out."""
+    made = vehicle(
+        feeds=(Feed("f", 0.006, Main("f-main", "E", 40.0)),), fuses=(Fuse("F1", "f", "C", 30.0, 0.02),),
+        splices=(), modules=(), charger=Source(13.6, 0.05, 300.0, on=True),
+    )  # fmt: skip
+    cell = made.battery
+    net = Network(made)
+    net.voc_v, net.battery_ohms = battery.rest_v(cell, charge_pct), battery.ohms(cell, charge_pct)
+    net.charge_ohms = battery.charge_ohms(cell, charge_pct)
+    net.branches[0].draw_a, net.branches[0].siemens = load_a, 0.14
+    net.touch(net.branches[0])
+    net.touch()
+    net.solve()
+    found = ngspice.run(
+        CHARGED.format(
+            voc=net.voc_v, rbat=net.battery_ohms, rchg=net.charge_ohms, charger_v=13.6, charger_ohms=0.05,
+            main=0.0014, wire=0.006, fuse=0.00197 + 0.02, load=load_a, lamp=1 / 0.14,
+        )
+    )  # fmt: skip
+    pairs = [
+        (found["v(bus)"][0], net.bus_v),
+        (found["v(box)"][0], net.feed_v(0)),
+        (found["v(end)"][0], net.branches[0].end_v),
+        (-found["i(voc)"][0], net.battery_a),
+        (-found["i(vch)"][0], net.source_a[0]),
+    ]
+    for spice, ours in pairs:
+        assert ours == pytest.approx(spice, rel=1e-3, abs=1e-4)
+    assert (net.battery_a < 0) == (load_a < 30)
 
 
 def test_modules_fall_asleep_as_practice_has_it() -> None:
