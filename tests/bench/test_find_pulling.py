@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import math
 import random
 from pathlib import Path
 
+import numpy as np
 import pytest
+from nightdraw.bench.finding import laws
 from nightdraw.bench.finding.place import Site
+from nightdraw.bench.finding.train import Face, Train
+from nightdraw.bench.finding.trials import Back, Trials
 from nightdraw.bench.finding.walks import Wakes, by_pulling
 
 from tests.bench.finding import DEEP, by_name, profile, search, vehicle
@@ -16,6 +21,7 @@ PERIODIC = "  - pulse: {draw: 400 mA, on: 200 ms, every: 7 s, first: 3 s}\n"
 UNIFORM = "  - random: {draw: 400 mA, on: 1 s .. 2 s, gap: 20 s .. 90 s}\n"
 POISSON = "  - random: {draw: 400 mA, on: 300 ms, gap: 40 s, law: exponential}\n"
 NAME = "pulling fuses"
+S = 10_000
 
 
 def plain(
@@ -145,6 +151,34 @@ def test_a_walks_weights_are_a_law() -> None:
     first = [path for path in walk.paths if not any(path.counts)]
     assert [path.weight for path in first] == [pytest.approx(1 / 5)]  # it is the first one pulled
     assert first[0].constant_s == 15 + 60 + 7
+
+
+def test_what_the_right_fuse_feeds_wakes_when_it_goes_back() -> None:
+    """Five fuses, a steady fault on C that feeds a module which takes 200 s: walk, trials and words agree."""
+    wakes = Wakes({"A": 60.0, "B": 20.0}, {"C": 200.0}, {name: k for k, name in enumerate("ABCDE")})
+    walk = by_pulling(wakes, "C", 15.0, 7.0, lambda asleep_s: 15.0 + asleep_s + 5.0)
+    assert min(path.constant_s for path in walk.paths) >= 15 + 7 + 15 + 200 + 5
+    closed = laws.STEADY.spread(walk)
+    times = Trials(Face(0.3, math.inf, None), 1).by_pulling(wakes, "C", 15.0, 7.0, Back("restart", 15.0, 0.0))
+    mean_s, p95_s = times.errors_s()
+    assert times.expected_s == pytest.approx(closed.expected_s, abs=5 * mean_s)
+    assert times.p95_s == pytest.approx(closed.p95_s, abs=5 * p95_s + 0.001)
+
+
+def test_a_run_that_goes_on_has_lost_up_to_ten_seconds() -> None:
+    """One fuse, pulses of 1 s every 20 s: cut off 15 s behind a pulse, the next would be seen 5 s later, were
+    nothing lost; the box wrote its place down at most 10 s before."""
+    wakes = Wakes({}, {}, {"A": 0})
+    starts = np.arange(3001) * 20.0 * S
+    train = Train(starts, starts + S, np.full(len(starts), 0.3))
+    trials = Trials(Face(0.3, 1.0, train), 1)
+    once_s = trials.pulses(1).taken_s
+    times = trials.by_pulling(wakes, "A", 15.0, 21.0, Back("continue", 15.0, 30.0))
+    played_s = times.taken_s - once_s - (15 + 21 + 15 + 30)
+    assert played_s.min() >= 5 - 1e-6
+    assert played_s.max() <= 15 + 1e-6
+    # pulses end at 1, 21, 41 .. s, so the cut is at 16, 36 .. s: 6 s behind what was written down
+    assert played_s == pytest.approx(11.0)
 
 
 def test_the_search_says_which_instrument_watches(tmp_path: Path) -> None:

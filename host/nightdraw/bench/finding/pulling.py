@@ -1,5 +1,10 @@
 """Pulling fuses: fuse after fuse, until the fault stops, and the right one put back to see it again.
 
+It is seen once to begin with. Then fuse after fuse in any order: 15 s to pull it, the time until what this
+woke sleeps again (fuses stay out, what they feed no longer wakes), and the wait for one pulse, which rules
+the fuse out. Where the patience ends first the fuse is blamed, put back (15 s), and the fault waited for once
+more, from when the box has come back by its resume rule and all sleeps.
+
 The patience is chosen so that a wrong fuse is blamed in at most 5 % of searches, wherever the right one is:
 with n fuses at most n - 1 wrong ones are watched, so a watch lasts as long as all but a share of
 0.05 / (n - 1) of the waits for one pulse (Bonferroni); where there is a longest wait, that long; and 5 s at
