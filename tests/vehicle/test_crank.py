@@ -138,3 +138,17 @@ def test_an_engine_that_the_battery_is_too_weak_for_does_not_run() -> None:
         assert (rig.network.battery_a < 0) == runs
     assert len(said) == 1
     assert "the engine doesn't start: the battery is too weak (at 0.3 min)" in said[0]
+
+
+@pytest.mark.parametrize("again", [10 * S + 4000, 20 * S])
+def test_cranking_anew_takes_its_whole_time(again: int) -> None:
+    """A file can't say so, but whoever builds a script can: neither crank nor run ends by the first's end."""
+    events = (Event(10 * S, "engine", "", 20 * S), Event(again, "engine", "", 60 * S))
+    rig = Rig(vehicle(), [], ("battery",), Script("s", False, events))
+    rig.advance(again + 5000)
+    assert rig.network.starter_a > 0
+    rig.advance(again + 9000)
+    assert rig.network.starter_a == 0
+    for second, runs in ((20, True), (50, True), (60, True), (63, False)):
+        rig.advance(again + second * S)
+        assert rig.network.on[1] == runs
