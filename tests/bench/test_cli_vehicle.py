@@ -89,15 +89,16 @@ def test_meter_answers_with_the_documented_keys(capsys) -> None:
     assert document["min_ma"] <= min(shown) <= max(shown) <= document["max_ma"]
 
 
-def test_a_meter_reads_a_profile_on_a_battery_alone(capsys) -> None:
+def test_a_meter_reads_a_profile_on_a_battery_alone(capsys, tmp_path: Path) -> None:
     status, text, _ = call(capsys, "bench", "meter", "sleepless-module", "--for", "3 s", "--json")
     assert status == 0
     shown = {row["shown_ma"] for row in json.loads(text)["readings"]}
     assert len(shown) == 1  # the profile's steady 280 mA within the meter's 1 %
     assert abs(shown.pop() - 280) <= 3.8
-    status, text, _ = call(
-        capsys, "bench", "meter", "sleepless-module", "--board", "workshop-24v", "--for", "3 s", "--json"
-    )
+    path = tmp_path / "p.yaml"
+    path.write_text("profile: p\nlimits: {supply_min: 22 V, supply_max: 29 V}\ndraws: [{steady: 280 mA}]\n")
+    words = ("bench", "meter", str(path), "--board", "workshop-24v", "--for", "3 s", "--json")
+    status, text, _ = call(capsys, *words)
     assert status == 0
     assert abs(json.loads(text)["readings"][-1]["shown_ma"] - 280) <= 7  # 2 % of a level, 1 % of the meter
     for words, said in (

@@ -13,7 +13,7 @@ LARGE_MV = 18_000  # a box for more than this is one for two batteries in series
 
 
 def bare(nominal_mv: int) -> Vehicle:
-    """Full flooded batteries of 60 Ah, as many as a box for that voltage wants, 5 milliohms, a fuse of 10 A."""
+    """Full flooded batteries, as many as a box for that voltage wants, 5 milliohms, a fuse of 10 A."""
     cells = 2 if nominal_mv > LARGE_MV else 1
     cell = Battery(model.FLOODED, 60.0, 100.0, battery.TABLE_C, 0.005, 0.0, 50.0, 9.6 * cells, cells)
     return Vehicle(
