@@ -263,6 +263,28 @@ def test_rarer_pulses_are_never_easier(tmp_path: Path, case, further: int, name:
     assert _figure(profile(tmp_path, _draw(kind, draw_ma, on_ms, every_s + further)), KITS[name]) >= often
 
 
+def test_the_points_are_those_of_the_formula(tmp_path: Path) -> None:
+    """15 mA for 2 ms every 20 s, a meter and nothing else; then a recorder, worked out by hand."""
+    made = profile(tmp_path, "  - pulse: {draw: 150 mA, on: 2 ms, every: 20 s}\n")
+    poor = search(made, "basic")
+    assert findable.difficulty(poor, poor.methods())[1][0].startswith("10.0: no method names the fuse")
+    shop = search(made)
+    figure, reasons = findable.difficulty(shop, shop.methods())
+    # four sets, each 60 s to move and 19.002 s to wait (95 %), 390 s to sleep: 706 s;
+    # 5 ln(706 / 60) / ln 120 = 2.6; MAX 1; two clamps and heat 0.4 each (there is one clamp, 0.2 mW)
+    assert [reason[:4] for reason in reasons] == ["2.6:", "1.0:", "0.4:", "0.4:"]
+    assert figure == 4.4
+
+
+@pytest.mark.parametrize(("draw_ma", "named"), [(15, True), (150, True), (230, True), (250, False)])
+def test_a_twitch_hides_whatever_is_smaller(tmp_path: Path, draw_ma: int, named: bool) -> None:
+    """120 mA for 0.9 s: taken for any pulse of about that width and up to twice the size."""
+    made = profile(tmp_path, f"  - pulse: {{draw: {draw_ma} mA, on: 800 ms, every: 20 s}}\n")
+    one = search(made, at="head-unit", car="vehicle-2")
+    reasons = findable.difficulty(one, one.methods())[1]
+    assert any("network-search" in reason and reason.startswith("0.5:") for reason in reasons) == named
+
+
 def test_difficulty_grows_with_what_hinders(tmp_path: Path) -> None:
     easy = search(profile(tmp_path, "  - steady: 400 mA\n"))
     draws = "  - random: {draw: 60 mA, on: 3 ms, gap: 20 min, law: exponential}\n"
