@@ -61,6 +61,11 @@ def test_two_boxes_have_two_journals(capsys, tmp_path: Path) -> None:
         (("--channel", "F1", "--instruments", "workshop", "--rate", "20kHz"), "at most 10000 Hz"),
         (("--channel", "battery", "--instruments", "laboratory", "--for", "2 d"), "too few"),
         (("--ideal", "--instruments", "workshop"), "exclude each other"),
+        (
+            ("--vehicle", "vehicle-4", "--box", "sleepless-module@central"),
+            "built for 12.6 V, this vehicle has 24",
+        ),
+        (("--plant", "bench-12v"), "it needs a --box"),
     ],
 )
 def test_what_cannot_be_is_refused_with_its_reason(capsys, words: tuple[str, ...], said: str) -> None:

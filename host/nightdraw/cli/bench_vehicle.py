@@ -13,6 +13,7 @@ from nightdraw.errors import InputError, nearest
 
 if TYPE_CHECKING:
     from nightdraw.bench.drive import Fronts, Placed
+    from nightdraw.board import BoardModel
     from nightdraw.vehicle.model import Vehicle
     from nightdraw.vehicle.script import Script
 
@@ -75,12 +76,21 @@ def place(vehicle: Vehicle, words: dict[str, Any]) -> list[Placed]:
         if any(box.splice == splice for box in found):
             raise InputError(f"--box {text}: there is a box at {splice} already")
         profile = load(name, words["board"])
+        _check_voltage(vehicle, profile.board, text)
         for remark in profile.notes:
             note(f"{remark.text()} (no error)")
         chosen = profile.seed if seed is None else seed
         bench = build(words["board"], words["plant"], words["faults"], chosen + k)
         found.append(Placed(splice, profile.program(seed), bench, chosen))
     return found
+
+
+def _check_voltage(vehicle: Vehicle, board: BoardModel, text: str) -> None:
+    """Refuse a box in a vehicle of another voltage than it is built for."""
+    built_v, has_v = board.supply_nominal_mv / 1000, 12 * vehicle.battery.in_series
+    if abs(built_v - has_v) > has_v / 4:
+        what = f"board {board.name} is built for {built_v:g} V, this vehicle has {has_v} V"
+        raise InputError(f"--box {text}: {what}: it would do nothing, or be destroyed (choose a --board)")
 
 
 def _at_once(plan: Any) -> None:
