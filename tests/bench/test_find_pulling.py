@@ -195,3 +195,39 @@ def test_the_search_says_which_instrument_watches(tmp_path: Path) -> None:
     rows = {row.method: row for row in search(profile(tmp_path, tiny), "basic", at="body").methods()}
     assert rows["MAX on a meter"].shows
     assert not rows[NAME].shows  # 40 mA against the keep-alive's 28 mA and steps of 10 mA
+
+
+@pytest.mark.parametrize(("on", "every"), [("10 min", "30 min"), ("40 s", "3 min"), ("25 min", "26 min")])
+@pytest.mark.parametrize(("car", "splice"), [("vehicle-3", "tracker"), ("vehicle-1", "siren")])
+def test_several_fuses_pulled_within_one_long_pulse_blame_none_of_them(
+    tmp_path: Path, on: str, every: str, car: str, splice: str
+) -> None:
+    """Who sees the end of a long pulse waits the whole pause; an independent search counts wrong blames."""
+    made = profile(tmp_path, f"  - pulse: {{draw: 300 mA, on: {on}, every: {every}}}\n")
+    method = by_name(made, at=splice, car=car)[NAME]
+    long_s, period_s = (float(text.split()[0]) * (60 if "min" in text else 1) for text in (on, every))
+    source, wrong, trials = random.Random(9), 0, 3000
+    stands = vehicle(car)
+    for _ in range(trials):
+        names = [fuse.name for fuse in stands.fuses]
+        source.shuffle(names)
+        now, out = source.uniform(0, period_s), set()
+        now = _shown(now, long_s, period_s)
+        for name in names:
+            out.add(name)
+            if name == stands.splice(splice).fuse:
+                break
+            watched = now + 15 + _asleep_after(stands, out, None)
+            now = _shown(watched, long_s, period_s)
+            if now - watched > method.settings["watch_s"]:
+                wrong += 1
+                break
+    assert wrong / trials <= 0.05
+    error = math.sqrt(max(method.more["wrong_fuse"], 1 / trials) / trials)
+    assert method.more["wrong_fuse"] == pytest.approx(wrong / trials, abs=4 * error)
+
+
+def _shown(now: float, long_s: float, period_s: float) -> float:
+    """When 5 s of a pulse were seen, pulses beginning at multiples of their period."""
+    inside = now % period_s
+    return now + 5 if inside + 5 <= long_s else now - inside + period_s + 5

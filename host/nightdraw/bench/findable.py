@@ -40,6 +40,7 @@ WARM_UP_S, SCAN_S = 1200.0, 15.0  # until it is warm; to look at the parts of on
 CLAMP, TWO_CLAMPS = "clamp and recorder", "two clamps to split the feeds"
 DROPS, HEAT = "voltage drops across fuses", "touch or thermal camera"
 BY_HAND = "voltage drops by hand"
+NOTHING_TELLS = "nothing tells at a wrong fuse that a pulse has come"
 BOTH = "two clamps, then drops on that feed"
 
 Way = Callable[[Face], Method]
@@ -238,8 +239,10 @@ class Search(Ground):
             return Method(name, False, "there is neither a recorder nor a millivolt meter")
         if recorder.inputs == SINGLE_ENDED:
             return Method(name, False, f"refused: {SHORTS}")
-        # one channel is for the whole: the clamp, or without one a main fuse's drop
-        spare = max(1, recorder.channels - 1)
+        whole, reason = self._whole(face)
+        spare = recorder.channels - whole
+        if reason is not None or spare < 1:
+            return Method(name, False, reason or "the recorder has no channel to spare")
         front = setup.drop_front(recorder, self._most_mv() * weigh.HEADROOM)
         mv_per_a = site.fuse_ohms(site.fuse) * 1000
         level_mv = (site.base_a() + site.asleep_a(site.fuse)) * mv_per_a
@@ -247,12 +250,36 @@ class Search(Ground):
         signal = Signal(face, face.amps * mv_per_a, level_mv, twitch_mv, front, "mV")
         sets = -(-fuses // spare)
         more = {"range_mv": front.most, "fuses_at_once": spare, "sets": sets}
-        weighed = self._screened(signal, recorder, min(recorder.channels, spare + 1), 1, more)
+        weighed = self._screened(signal, recorder, recorder.channels, 1, more)
         if not weighed.clear:
             return Method(name, False, weighed.why, weighed.settings)
         why = weighed.why + self._alike(face, site.fuse)
         row = Method(name, True, why, weighed.settings, isolates=f"fuse {site.fuse}")
         return self.in_sets(row, face, [*before, (sets, fuses, spare)], MOVE_S)
+
+    def _whole(self, face: Face) -> tuple[int, str | None]:
+        """Channels that tell, whichever fuses one looks at, that a pulse has come: a clamp's, or one across
+        each main fuse; and why none does."""
+        kit, site = self.kit, self.site
+        assert kit.recorder is not None
+        if kit.clamp is not None:
+            clear = not face.pulsed or self._clamped(face, 1, 1).clear
+            return 1, None if clear else f"{NOTHING_TELLS}: the clamp doesn't show it"
+        if not face.pulsed:
+            return 0, None
+        mains = [feed.main for feed in self.vehicle.feeds if feed.main is not None]
+        if len(mains) < len(self.vehicle.feeds):
+            return 0, f"{NOTHING_TELLS}: there is no clamp, and not each feed has a main fuse"
+        ohms = site.main_ohms()
+        front = setup.drop_front(
+            kit.recorder, (site.peak_a() + site.asleep_a()) * ohms * 1000 * weigh.HEADROOM
+        )
+        level_mv = (site.base_a() + site.asleep_a()) * ohms * 1000
+        signal = Signal(face, face.amps * ohms * 1000, level_mv, site.twitch_a() * ohms * 1000, front, "mV")
+        clear = weigh.weigh(signal, kit.recorder.rate_hz)[0].clear
+        return len(
+            mains
+        ), None if clear else f"{NOTHING_TELLS}: no clamp, and a main fuse's drop is too small"
 
     def _most_mv(self) -> float:
         """The largest drop across any fuse, asleep."""
@@ -281,6 +308,8 @@ class Search(Ground):
         settings = {"step_mv": meter.step_mv, "fuses_at_once": 1}
         if seen_mv < weigh.CLEAR * noise_mv:
             return Method(BY_HAND, False, why, settings)
+        if face.pulsed and not (self.meter_max(face).shows or self.clamp(face).shows):
+            return Method(BY_HAND, False, f"{NOTHING_TELLS}: neither meter nor clamp shows it", settings)
         fuses, isolates = len(self.vehicle.fuses), f"fuse {site.fuse}"
         why += self._alike(face, site.fuse)
         row = Method(BY_HAND, True, why, settings, isolates=isolates, extra=True)

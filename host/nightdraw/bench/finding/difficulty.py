@@ -46,8 +46,8 @@ def _timely(ground: Ground, best: Method) -> Reasons:
     total_s = sleep_s + best.hardest_s
     share = math.log(max(total_s, EASY_S) / EASY_S) / math.log(HARD_S / EASY_S)
     said = (
-        f"the quickest way to the fuse, {best.method}, takes up to {minutes(best.hardest_s)}, and the vehicle"
-        f" {minutes(sleep_s)} to fall asleep"
+        f"the quickest way to the fuse, {best.method}, takes {minutes(best.hardest_s)} where all its waits"
+        f" are long ones, and the vehicle {minutes(sleep_s)} to fall asleep"
     )
     found = [(round(TIME_POINTS * min(1.0, share), 1), said)]
     if total_s > HARD_S:

@@ -46,6 +46,14 @@ class Site:
         assert mohm is not None  # the vehicle's reader refused what no list knows
         return mohm / 1000
 
+    def main_ohms(self) -> float:
+        """The cold resistance of the main fuse of the fault's feed; it has one."""
+        feed = next(feed for feed in self.vehicle.feeds if feed.name == self.vehicle.feed_of(self.fuse))
+        assert feed.main is not None
+        mohm, _ = blades.cold_mohm(feed.main.type, feed.main.rating_a)
+        assert mohm is not None
+        return mohm / 1000
+
     def base_a(self) -> float:
         """The box's level between pulses."""
         return train.base_a(self.profile)
@@ -69,13 +77,14 @@ class Site:
         return max((t.draw_a for t in self.vehicle.twitches if fuse in (None, t.fuse)), default=0.0)
 
     def faces(self, seed: int) -> list[Face]:
-        """The ways in which the fault shows at all: its pulses, and its steady part where the vehicle's draw
-        is then no longer a healthy one's."""
+        """The ways in which the fault shows at all: its pulses, and its steady part (of pulses that are dense
+        their mean) where the vehicle's draw is then no longer a healthy one's."""
         found = []
         pulses = train.pulses(self.profile, seed)
         if pulses is not None:
             found.append(pulses)
-        base = self.base_a()
+        dense = pulses is not None and pulses.train is not None and pulses.train.dense
+        base = self.mean_a() if dense else self.base_a()
         if base + self.vehicle.asleep_a() > train.HEALTHY_A:
             found.append(Face(base, math.inf, None))
         return found

@@ -27,6 +27,7 @@ EDGES = 100_000  # of a schedule that are read: 50 000 pulses, a mean gap known 
 LONGEST_S = 100 * 365 * 86_400.0  # of a schedule: rare pulses, too, must be many
 STRONG = 0.5  # of the strongest draw's peak: weaker pulses hide behind it, nobody waits for them
 SCARCE = 0.05  # the share of pulses that may be smaller or shorter than what the settings are made for
+DENSE_S = 0.025  # pulses that come as often, four in a meter's usual 0.1 s, are read as their mean
 HEALTHY_A = 0.05  # a sleeping vehicle draws up to this and is called healthy (common practice: 15 .. 50 mA)
 
 
@@ -34,7 +35,8 @@ class Train:
     """Pulses by start and end, ticks from the run's zero. Where it lasts the last start is the first one of
     the next round; else nothing comes after the last.
 
-    amps and narrow_s are what 95 % of the pulses have at least; amps above the level between pulses.
+    dense: they come so often that instruments show their mean; amps (above the level between pulses) and
+    narrow_s are what 95 % of the pulses have at least.
     """
 
     def __init__(
@@ -56,6 +58,8 @@ class Train:
         self.amps = float(np.quantile(amps[:kept], SCARCE, method="lower"))
         widths = self._ends - self._starts
         self.narrow_s = float(np.quantile(widths, SCARCE, method="lower")) / TICKS_PER_S
+        gaps = np.append(self._starts[1:], starts[-1] if lasting else self._starts[-1]) - self._starts
+        self.dense = lasting and float(gaps.max()) <= DENSE_S * TICKS_PER_S
         self.widest_s = float(widths.max()) / TICKS_PER_S
 
     def __len__(self) -> int:
@@ -65,11 +69,6 @@ class Train:
     def cycle_s(self) -> float:
         """From start to start, on average."""
         return self.length / len(self) / TICKS_PER_S
-
-    @property
-    def ends(self) -> npt.NDArray[np.float64]:
-        """The instants at which a pulse was seen."""
-        return self._seen
 
     def seen(self, at: npt.NDArray[np.float64], number: int = 1) -> npt.NDArray[np.float64]:
         """When `number` pulses were seen by who looks from `at` (ticks) on; inf: never.

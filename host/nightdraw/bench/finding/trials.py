@@ -144,6 +144,26 @@ class Trials:
         well = ended != WRONG
         return self._times(ended[well], self._begun[well], float(1 - well.mean()))
 
+    def longest_wait_s(self, wakes: Wakes, pull_s: float, share: float) -> float:
+        """What a share of searches that pull all fuses but the right one never wait longer than, seconds.
+
+        One wait after the other: within a long pulse several end at once, the one after them is the longer.
+        """
+        import numpy as np
+
+        count = len(wakes.places)
+        order = np.argsort(self._random.uniform(size=(TRIALS, count)), axis=1)
+        out = np.zeros((TRIALS, count), bool)
+        at = self.seen(self._begun)
+        longest = np.zeros(TRIALS)
+        for pulled in range(count - 1):
+            out[np.arange(TRIALS), order[:, pulled]] = True
+            watched = at + pull_s * TICKS_PER_S + _asleep(wakes.by_fuse, wakes, out)
+            at = self.seen(watched)
+            waited = np.subtract(at, watched, out=np.zeros(TRIALS), where=np.isfinite(at))
+            longest = np.maximum(longest, waited)
+        return float(np.quantile(longest, share, method="higher")) / TICKS_PER_S
+
     def _back(self, wakes: Wakes, fuse: str, back: Back, cut: Ticks, blamed: Ticks, out: Flags) -> Ticks:
         """The instants at which it is seen again, the box cut off at `cut`."""
         import numpy as np
