@@ -199,6 +199,11 @@ def test_figures_with_a_vehicle_have_the_batterys_keys(capsys) -> None:
     assert drawn_pct < document["charge_start_pct"] - document["charge_end_pct"] < drawn_pct + 0.05
     assert document["starts_after"] is True
     assert 0 < document["days_to_no_start"] < 2
+    assert not any("60 Ah" in said or "full at first" in said for said in document["assumptions"])
+    words = ("profile", "figures", file, "--vehicle", "vehicle-3", "--battery", "20Ah", "--json")
+    status, text, err = call(capsys, *words)
+    assert json.loads(text)["days_to_no_start"] == document["days_to_no_start"]
+    assert "--battery doesn't count with --vehicle" in err
     status, _, err = call(capsys, "profile", "figures", file, "--for", "3h")
     assert status == 2
     assert "--for needs --vehicle" in err

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from fractions import Fraction
 from itertools import islice
 from typing import TYPE_CHECKING
 
 import click
+from click.core import ParameterSource
 
 from nightdraw.cli import output
 from nightdraw.cli.params import Quantity
@@ -123,7 +125,7 @@ def figures(
         raise InputError("--supply and --battery must be above zero, --no-start below 100 %")
     if length is not None and vehicle is None:
         raise InputError("--for needs --vehicle")
-    result = work_out(_load(file, board), supply, battery, no_start)
+    result = work_out(_load(file, board), supply, battery, no_start, vehicle is not None)
     if vehicle is None:
         output.finish(result.document(), result.text(), as_json)
         return
@@ -136,12 +138,16 @@ def _figures_in(result: Figures, vehicle: str, hours: float, as_json: bool) -> N
     from nightdraw.vehicle import load_vehicle
     from nightdraw.vehicle.sense import sense
 
+    context = click.get_current_context()
+    for name, option in (("battery", "--battery"), ("no_start", "--no-start")):
+        if context.get_parameter_source(name) is ParameterSource.COMMANDLINE:
+            click.echo(f"{option} doesn't count with --vehicle, which says it itself", err=True)
     sensed = sense(load_vehicle(data.shipped("vehicles", vehicle)), result.mean_ma / 1000, hours)
+    result = replace(result, days_to_no_start=sensed.days_to_no_start)
     document = result.document() | {
         "charge_start_pct": sensed.charge_start_pct,
         "charge_end_pct": sensed.charge_end_pct,
         "starts_after": sensed.starts_after,
-        "days_to_no_start": sensed.days_to_no_start,
         "assumptions": [*result.assumptions, *sensed.assumptions],
     }
     output.finish(document, f"{result.text()}\nin the vehicle, for {hours:g} h:\n{sensed.text()}", as_json)

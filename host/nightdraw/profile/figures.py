@@ -58,9 +58,11 @@ def figures(
     supply_v: Fraction = SUPPLY_V,
     battery_ah: Fraction = BATTERY_AH,
     no_start_pct: Fraction = NO_START_PCT,
+    in_vehicle: bool = False,
 ) -> Figures:
     """The figures of a profile with a battery of `battery_ah` that no longer starts at `no_start_pct` of it.
 
+    in_vehicle: nothing is assumed of the battery, somebody who knows it says the days.
     mean: the base and each draw's long-run mean (duty of a pulse train; renewal-reward for random ones).
     days: charge down to no-start over the charge a day, from a full battery, nothing else draining it.
     """
@@ -76,13 +78,23 @@ def figures(
         days_to_no_start=float(usable_ah / charge_ah) if charge_ah else None,
         pulses_per_hour=float(per_tick * 3600 * pg.TICKS_PER_S),
         own_ma=profile.board.own_ua / 1000,
-        assumptions=tuple(_assumptions(profile, supply_v, battery_ah, no_start_pct)),
+        assumptions=(
+            *_of_profile(profile),
+            *(() if in_vehicle else (_of_battery(battery_ah, no_start_pct),)),
+            _supply(profile, supply_v),
+        ),
     )
 
 
-def _assumptions(
-    profile: Profile, supply_v: Fraction, battery_ah: Fraction, no_start_pct: Fraction
-) -> list[str]:
+def _of_battery(battery_ah: Fraction, no_start_pct: Fraction) -> str:
+    return (
+        f"the battery has {units.show(battery_ah, 'charge')}, is full at first, and no longer starts the"
+        f" engine at {units.show(no_start_pct, 'percent')}; self-discharge and the vehicle's own key-off"
+        " draw come on top"
+    )
+
+
+def _of_profile(profile: Profile) -> list[str]:
     own = show_ua(profile.board.own_ua)
     if profile.has_steady():
         base = f"the steady level includes the box's own consumption of {own}"
@@ -91,10 +103,6 @@ def _assumptions(
     said = [
         base,
         "limits and the start rule are left out: the run never ends",
-        f"the battery has {units.show(battery_ah, 'charge')}, is full at first, and no longer starts the"
-        f" engine at {units.show(no_start_pct, 'percent')}; self-discharge and the vehicle's own key-off"
-        " draw come on top",
-        _supply(profile, supply_v),
     ]
     kinds = {type(draw) for draw in profile.draws}
     moving = [draw for draw in profile.draws if not isinstance(draw, Steady)]
