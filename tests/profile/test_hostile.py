@@ -176,6 +176,13 @@ def test_the_file_is_named_as_it_was_given(tmp_path: Path, monkeypatch: pytest.M
     assert str(caught.value).startswith("./p.yaml:5:7: ")
 
 
+def test_a_wrong_pulse_beside_a_replay_is_an_input_error(tmp_path: Path) -> None:
+    text = "profile: a\ndraws:\n  - pulse: {draw: 4 mA, on: 2 ms, every: 2 ms}\n"
+    text += "  - replay: {levels: [[0 mA, 1 ms]], repeat: once}\n"
+    ((_, _, message),) = [place[:3] for place in found(write(tmp_path, text))]
+    assert "on must be shorter than every" in message
+
+
 def test_a_long_list_of_wrong_draws_ends(tmp_path: Path) -> None:
     text = "profile: a\ndraws:\n" + "  - steady: -1 mA\n" * 50_000
     assert len(found(write(tmp_path, text))) <= 201

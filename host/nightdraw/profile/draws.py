@@ -90,12 +90,13 @@ def _pulse(node: Node, number: int, findings: Findings) -> Draw | Sketch:
     on = fields.parsed("on", duration_ticks)
     every = fields.parsed("every", duration_ticks)
     first = fields.parsed("first", delay_ticks, 0)
-    if on is not None and every is not None and on >= every:
+    in_turn = on is not None and every is not None and on < every
+    if on is not None and every is not None and not in_turn:
         findings.add(
             fields.value_place("on"), "on must be shorter than every, which counts from start to start"
         )
     place = fields.value_place("draw")
-    if draw is None or on is None or every is None or first is None:
+    if draw is None or on is None or every is None or first is None or not in_turn:
         return Sketch("pulse", draw, place, number)
     return Pulse(draw, on, every, first, place, number)
 
