@@ -205,6 +205,21 @@ def test_a_gap_hides_what_it_falls_on_and_nothing_else() -> None:
     np.testing.assert_allclose(pulses.duration_s, whole[:, 1], atol=TIME_S)
 
 
+@pytest.mark.parametrize("count", [2, 3, 4])
+def test_a_distance_with_a_gap_in_it_is_no_period(count: int) -> None:
+    """Of few pulses a median would take a distance across a gap for a period: pulses may be lost in it."""
+    truth = truth_of([steady(40), pulse(200, 0.5, 2.0, 1.0)], 2.0 * count + 6.0)
+    t_s, ma = Clamp().samples(truth)
+    lost = (t_s > 1.8) & (t_s < 2.0 * count + 3.9)  # the first and the last pulse are left
+    pulses = measure(from_ma(t_s[~lost], ma[~lost]))
+    assert len(pulses) == 2
+    assert pulses.period_s is None
+    later = (t_s > 3.8) & (t_s < 2.0 * count + 3.9)
+    pulses = measure(from_ma(t_s[~later], ma[~later]))
+    assert len(pulses) == 3
+    assert pulses.period_s == pytest.approx(2.0, abs=TIME_S)
+
+
 def test_blocks_leave_no_seams(monkeypatch: pytest.MonkeyPatch) -> None:
     truth = truth_of([steady(40), random_draw(150, (0.005, 2.0), (0.05, 3.0))], 300)
     recording = Clamp(sigma_ma=2).recording(truth)

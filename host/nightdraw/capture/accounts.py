@@ -6,8 +6,7 @@ nothing is compared here.
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -16,8 +15,10 @@ import numpy as np
 from boxcore import program as pg
 from boxcore import schedule
 
+from nightdraw.capture import journallines
 from nightdraw.capture import states as sts
 from nightdraw.capture.steps import Floats, Ints
+from nightdraw.capture.stints import WHOLE_RUN, Stint, split
 from nightdraw.capture.transitions import Bools
 from nightdraw.errors import Finding, InputError
 
@@ -25,10 +26,6 @@ SAME_MA = 2.0  # levels nearer than this, or than a fiftieth, are one state: the
 SAME_SHARE = 0.02
 OPEN_KINDS = ("hold", "trip", "end", "halt", "starved", "gone")  # after these every switch is open
 LEVEL_KINDS = ("edge", "repick")  # these carry the level and the pattern from then on
-WHOLE = ("boot", "tick", "pattern", "supply_mv", "seed", "run", "slot", "run_start_tick")
-LEVELS = ("level_ma", "own_ma")
-MOST_S = 1e9  # thirty years
-MOST_MA = 1e8  # as much as a program can ask for
 STOP_KINDS = ("trip", "end", "halt", "gone")  # after these the run is over
 
 
@@ -90,6 +87,12 @@ class Course:
         spans = np.interp(to_s, corners, charge) - np.interp(from_s, corners, charge)
         mean: Floats = spans / np.maximum(to_s - from_s, 1e-12)
         return mean
+
+    def since(self, from_s: float) -> Course:
+        """The same from an instant on."""
+        place = max(int(np.searchsorted(self.t_s, from_s, side="right")) - 1, 0)
+        t_s = np.maximum(self.t_s[place:], from_s)
+        return replace(self, t_s=t_s, level_ma=self.level_ma[place:], end_s=max(self.end_s, from_s))
 
     def states(self) -> Ints:
         """For each level the number of its state: levels a bank step apart are one."""
@@ -171,7 +174,9 @@ class Did:
     """What the box says it did: its course, pattern and supply of each level, what it believes of itself.
 
     channels_ns: conductance of each channel; seed, run: of the schedule; events: all that is no edge;
-    spells: with open switches; lost: times that the journal doesn't tell wholly.
+    spells: with open switches; lost: times that the journal doesn't tell wholly; stint: where in the journal
+    this is; others: the run's other stints, before and after power losses; splice: where in a vehicle the box
+    sits, board: its board's name, None where the journal doesn't say.
     """
 
     course: Course
@@ -185,13 +190,24 @@ class Did:
     events: tuple[Event, ...]
     spells: tuple[Spell, ...]
     lost: Lost
+    stint: Stint = WHOLE_RUN
+    others: tuple[Did, ...] = ()
+    splice: str | None = None
+    board: str | None = None
 
     def stopped(self) -> Event | None:
         """The event that ended the run, None where the journal shows none."""
         return next((event for event in self.events if event.kind in STOP_KINDS), None)
 
+    def ending(self) -> Did:
+        """The same, nothing being known of what came after its last record."""
+        course = replace(self.course, end_s=self.course.end_s + 1 / pg.TICKS_PER_S)
+        return self if self.stint.cut else replace(self, course=course, stint=replace(self.stint, cut=True))
+
     def until(self, end_s: float) -> Did:
-        """The same, its last level lasting until end_s (never shortened)."""
+        """The same, its last level lasting until end_s (never shortened); what a power loss cut stays cut."""
+        if self.stint.cut:
+            return self
         course = replace(self.course, end_s=max(end_s, self.course.end_s))
         return replace(self, course=course)
 
@@ -210,7 +226,7 @@ def asked(plan: pg.Program, run: int, own_ua: int, end_s: float) -> Course:
 
 def read_did(path: Path | str) -> Did:
     """Read a journal file (JSON lines); raises InputError with file and line."""
-    lines = list(_objects(Path(path)))
+    lines = list(journallines.objects(Path(path)))
     if not lines or lines[0][1].get("kind") != "box":
         message = "not a journal: its first line says of which box and run it is"
         raise InputError(
@@ -226,35 +242,63 @@ def read_did(path: Path | str) -> Did:
 def did_of(head: dict[str, Any], records: Iterable[dict[str, Any]]) -> Did:
     """The same from lines that are read already: the line of kind `box`, and the records in their order.
 
-    Only the run that the head names counts: from its start (t_s 0) to the next arm.
+    Only the run that the head names counts: from its start (t_s 0) to the next arm. What the box played of it
+    before and after power losses is in `others`.
     """
-    own_ma = float(head["own_ma"])
-    levels: list[tuple[float, float, int, int]] = []
-    events: list[Event] = []
-    spells: list[Spell] = []
-    lost: list[tuple[float, float]] = []
-    end_s = 0.0
-    for record in records:
-        t_s, kind = record.get("t_s"), record["kind"]
-        if t_s is None or t_s < 0:
-            continue
-        if kind == "arm" and any(event.kind in STOP_KINDS for event in events):
-            break
+    stints, own = split(head, list(records))
+    found = [_of_stint(head, stint) for stint in stints]
+    return replace(found[own], others=tuple(found[:own] + found[own + 1 :]))
+
+
+class _Course:
+    """What a stint's records add up to."""
+
+    def __init__(self, own_ma: float) -> None:
+        self.own_ma = own_ma
+        self.levels: list[tuple[float, float, int, int]] = []
+        self.events: list[Event] = []
+        self.spells: list[Spell] = []
+        self.lost: list[tuple[float, float]] = []
+        self.end_s = 0.0
+
+    def take(self, record: dict[str, Any], t_s: float) -> None:
+        """One record after the other."""
+        kind = record["kind"]
         if kind == "lost":
-            lost.append((end_s, t_s))
-        end_s = max(end_s, t_s)
+            self.lost.append((self.end_s, t_s))
+        self.end_s = max(self.end_s, t_s)
         if kind in LEVEL_KINDS:
-            levels.append((t_s, record["level_ma"], record["pattern"], record["supply_mv"]))
-            if spells and spells[-1].to_s > t_s:
-                spells = [replace(s, to_s=min(s.to_s, t_s)) for s in spells]
-            continue
-        events.append(Event(t_s, kind, record))
+            self.levels.append((t_s, record["level_ma"], record["pattern"], record["supply_mv"]))
+            if self.spells and self.spells[-1].to_s > t_s:
+                self.spells = [replace(s, to_s=min(s.to_s, t_s)) for s in self.spells]
+            return
+        self.events.append(Event(t_s, kind, record))
         if kind in OPEN_KINDS:
-            levels.append((t_s, own_ma, 0, record["supply_mv"]))
-            spells.append(Spell(t_s, np.inf, events[-1]))
+            self.levels.append((t_s, self.own_ma, 0, record["supply_mv"]))
+            self.spells.append(Spell(t_s, np.inf, self.events[-1]))
+
+    def over(self, record: dict[str, Any]) -> bool:
+        """Whether a record belongs to another run."""
+        return record["kind"] == "arm" and any(event.kind in STOP_KINDS for event in self.events)
+
+
+def _of_stint(head: dict[str, Any], stint: Stint) -> Did:
+    own_ma = float(head["own_ma"])
+    course = _Course(own_ma)
+    for record in stint.records:
+        t_s = record.get("t_s")
+        if t_s is None or t_s < stint.from_s:
+            continue
+        if course.over(record):
+            break
+        course.take(record, t_s)
+    lost = course.lost
     if lost:  # what came after the last record may be lost as well, and not be said yet
-        lost.append((end_s, np.inf))
-    table = _last_of_each_instant(levels or [(0.0, own_ma, 0, 0)])
+        lost.append((course.end_s, np.inf))
+    table = _last_of_each_instant(course.levels or [(stint.from_s, own_ma, 0, 0)])
+    end_s = max(course.end_s, stint.from_s)
+    if stint.cut:  # the last level was there, if only for a tick
+        end_s += 1 / pg.TICKS_PER_S
     return Did(
         course=Course(table[:, 0], table[:, 1], end_s, own_ma),
         pattern=table[:, 2].astype(np.int64),
@@ -264,9 +308,12 @@ def did_of(head: dict[str, Any], records: Iterable[dict[str, Any]]) -> Did:
         profile=str(head["profile"]),
         seed=int(head["seed"]),
         run=int(head["run"]),
-        events=tuple(events),
-        spells=tuple(spells),
+        events=tuple(course.events),
+        spells=tuple(course.spells),
         lost=Lost(np.array([a for a, _ in lost]), np.array([b for _, b in lost])),
+        stint=stint,
+        splice=head.get("splice"),
+        board=head.get("board"),
     )
 
 
@@ -275,45 +322,3 @@ def _last_of_each_instant(levels: list[tuple[float, float, int, int]]) -> Floats
     last = np.append(np.diff(table[:, 0]) > 0, True)
     kept: Floats = table[last]
     return kept
-
-
-def _objects(path: Path) -> Iterator[tuple[int, dict[str, Any]]]:
-    try:
-        with path.open(encoding="utf-8") as stream:
-            for number, line in enumerate(stream, 1):
-                if line.strip():
-                    yield number, _object(line, path, number)
-    except UnicodeDecodeError:
-        raise InputError(Finding("not text: a journal is JSON lines", file=str(path))) from None
-
-
-def _object(line: str, path: Path, number: int) -> dict[str, Any]:
-    try:
-        found = json.loads(line)
-    except json.JSONDecodeError as error:
-        message = f"not JSON: {error.msg}"
-        raise InputError(Finding(message, file=str(path), line=number, column=error.colno)) from None
-    except (RecursionError, ValueError) as error:  # nested without end, or a number of thousands of digits
-        raise InputError(Finding(f"not JSON: {error}", file=str(path), line=number, column=1)) from None
-    if not isinstance(found, dict) or "kind" not in found:
-        raise InputError(Finding("a journal's line is an object with a kind", file=str(path), line=number))
-    for name, value in found.items():
-        if not _sound(name, value):
-            message = f"{name}: {json.dumps(value)[:40]} is no such value"
-            raise InputError(Finding(message, file=str(path), line=number))
-    return found
-
-
-def _sound(name: str, value: Any) -> bool:
-    """Whether a value is of the kind that a journal has under that name."""
-    if name == "channels_ns":
-        return isinstance(value, list) and bool(value) and all(_number(ns, 1, 2**32) for ns in value)
-    if name == "t_s":
-        return value is None or _number(value, -MOST_S, MOST_S)
-    if name in WHOLE:
-        return isinstance(value, int) and _number(value, 0, 2**63)
-    return name not in LEVELS or _number(value, 0, MOST_MA)
-
-
-def _number(value: Any, least: float, most: float) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and least <= value <= most

@@ -7,15 +7,19 @@ noise; the clamp's zero is taken from the base beside each level. Nothing is jud
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from nightdraw.capture import windows
 from nightdraw.capture.accounts import Course
-from nightdraw.capture.align import Clock, Edges, align
+from nightdraw.capture.align import ANYWHERE, Clock, Edges, Spot, align
 from nightdraw.capture.pulses import Pulses
 from nightdraw.capture.reading import Recording
 from nightdraw.capture.steps import Bools, Floats
+
+if TYPE_CHECKING:  # which tells where other loads moved, by means of this module
+    from nightdraw.capture.company import Moves
 
 NEAR_EDGE = (
     0.45  # of a sample left out beside a known edge: the mean over a sampling interval ends half of one away
@@ -33,7 +37,8 @@ class Seen:
 
     mean, count: over the whole level (nan and 0 where the recording has none of it); before, after: over up
     to WINDOW_S on the two sides of the edge that begins the level, with their numbers; zero: by how much the
-    base beside the level reads high; base: True for base levels.
+    base beside the level reads high; base: True for base levels. known_zero: the zero and its variance where
+    they are known already.
     """
 
     course: Course
@@ -46,6 +51,7 @@ class Seen:
     base: Bools
     sigma_ma: float
     interval_s: float
+    known_zero: tuple[Floats, Floats] | None = None
 
     @property
     def excess(self) -> Floats:
@@ -70,6 +76,8 @@ class Seen:
 
     def zero(self) -> tuple[Floats, Floats]:
         """The clamp's zero beside each level, and its variance: the base's mean excess within ZERO_S."""
+        if self.known_zero is not None:
+            return self.known_zero
         level = self.course.level_ma
         below, above = self.base[:-1], self.base[1:]
         at_s = self.course.t_s[1:]
@@ -92,18 +100,38 @@ class Seen:
         return (summed[high] - summed[low]) / number, self.sigma_ma**2 / number
 
 
-def clock_of(course: Course, pulses: Pulses) -> Clock:
+def edges_known(course: Course) -> Edges:
+    """The edges of a course."""
+    return Edges(course.t_s, np.diff(np.append(course.idle_ma, course.level_ma)))
+
+
+def edges_seen(pulses: Pulses, spot: Spot = ANYWHERE) -> Edges:
+    """The edges of a recording, where a run may lie."""
+    t = pulses.scan.transitions
+    whole = ~np.isnan(t.at_s) & (t.first_s > spot.from_s) & (t.last_s < spot.until_s)
+    return Edges(t.at_s[whole], (t.after - t.before)[whole])
+
+
+def clock_of(course: Course, pulses: Pulses, spot: Spot = ANYWHERE) -> Clock:
     """The recording's clock against the course's, from the edges of both."""
     scan = pulses.scan
-    t = scan.transitions
-    whole = ~np.isnan(t.at_s)
-    known = Edges(course.t_s, np.diff(np.append(course.idle_ma, course.level_ma)))
-    seen = Edges(t.at_s[whole], (t.after - t.before)[whole])
-    return align(known, seen, (scan.start_s, scan.end_s), scan.interval_s)
+    span_s = (max(scan.start_s, spot.from_s), min(scan.end_s, spot.until_s))
+    return align(edges_known(course), edges_seen(pulses, spot), span_s, scan.interval_s, spot)
 
 
-def look(course: Course, clock: Clock, recording: Recording, pulses: Pulses) -> Seen:
-    """Take the means, in one pass over the recording."""
+def look(
+    course: Course,
+    clock: Clock,
+    recording: Recording,
+    pulses: Pulses,
+    others: Moves | None = None,
+    alive_s: float | None = None,
+) -> Seen:
+    """Take the means, in one pass over the recording.
+
+    others: moves of other loads, across which no edge is compared; alive_s: from when on (in the run) the box
+    is known to have waited for the run with open switches (None: it isn't known).
+    """
     interval_s = pulses.scan.interval_s
     from_s, to_s = clock.to_recording(course.t_s), clock.to_recording(course.until_s)
     room = (to_s - from_s) / interval_s
@@ -111,19 +139,35 @@ def look(course: Course, clock: Clock, recording: Recording, pulses: Pulses) -> 
     low, high = from_s + margin_s, to_s - margin_s
     window_s = max(WINDOW_S, LEAST_WINDOW * interval_s)
     begin, end = np.minimum(high, low + window_s), np.maximum(low, high - window_s)
+    waiting = _waiting(clock, from_s, alive_s, window_s, interval_s)
+    low_w, high_w = np.append(waiting[0], end), np.append(waiting[1], high)
+    if others is not None:
+        begin = others.cut_after(low, begin, interval_s / 2)
+        low_w = others.cut_before(low_w, high_w, interval_s / 2)
     mean, count = windows.means(
-        recording, np.concatenate((low, low, end)), np.concatenate((high, begin, high))
+        recording, np.concatenate((low, low, low_w)), np.concatenate((high, begin, high_w))
     )
     whole, after, before = (slice(k * len(low), (k + 1) * len(low)) for k in range(3))
     return Seen(
         course=course,
         mean=mean[whole],
         count=count[whole],
-        before=np.append(np.nan, mean[before][:-1]),
-        n_before=np.append(0.0, count[before][:-1]),
+        before=mean[before],
+        n_before=count[before],
         after=mean[after],
         n_after=count[after],
         base=course.is_base(),
         sigma_ma=pulses.scan.noise_ma,
         interval_s=interval_s,
     )
+
+
+def _waiting(
+    clock: Clock, from_s: Floats, alive_s: float | None, window_s: float, interval_s: float
+) -> tuple[float, float]:
+    """The window before the run's first edge; of no length where the box may have had no power in it."""
+    end_s = float(from_s[0]) - CLEAR_EDGE * interval_s
+    if alive_s is None:
+        return end_s, end_s
+    alive = float(clock.to_recording(np.array([alive_s]))[0])
+    return min(max(end_s - window_s, alive), end_s), end_s

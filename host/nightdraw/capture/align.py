@@ -33,6 +33,8 @@ LEAST_EDGES = 4  # fewer instants meet by chance
 FIRST_S = 60.0  # a candidate is first followed this far, where a rate moves an edge by 12 ms at the most
 DOUBTS = 3.0  # then as far as three deviations of the rate allow
 LEAST_S = 1e-5  # edges are never known better than this
+NAMED_S = 0.05  # a place that the journal names is found within this: box and bench share a clock
+NAMED_SHARE = 0.3  # and is believed though so many of its edges are hidden by other loads
 
 
 @dataclass(frozen=True)
@@ -60,6 +62,22 @@ NO_CLOCK = Clock(0.0, 0.0, 0, 0.0, 0)
 
 
 @dataclass(frozen=True)
+class Spot:
+    """What is known of where a run lies in a recording. zero_s: the recording's time of its zero, if it is
+    the one that the journal was kept beside; from_s, until_s: all of the run lies between these; late: of
+    places that fit alike the latest is meant; blind: the edges' heights aren't currents."""
+
+    zero_s: float | None = None
+    from_s: float = -np.inf
+    until_s: float = np.inf
+    late: bool = False
+    blind: bool = False
+
+
+ANYWHERE = Spot()
+
+
+@dataclass(frozen=True)
 class Edges:
     """Instants in order and heights (mA, rises positive)."""
 
@@ -69,6 +87,10 @@ class Edges:
     def blind(self) -> Edges:
         """The same instants, every edge like every other."""
         return Edges(self.t_s, np.full(len(self.t_s), LEAST_MA))
+
+    def signs(self) -> Edges:
+        """The same instants, every rise like every other, and every fall."""
+        return Edges(self.t_s, np.sign(self.height_ma) * LEAST_MA)
 
     def large(self, least_ma: float) -> Edges:
         """Only those of at least this height."""
@@ -97,21 +119,33 @@ class _Line:
     doubt: float  # deviation of rate
 
 
-def align(known: Edges, seen: Edges, span_s: tuple[float, float], interval_s: float) -> Clock:
+def align(
+    known: Edges,
+    seen: Edges,
+    span_s: tuple[float, float],
+    interval_s: float,
+    spot: Spot = ANYWHERE,
+) -> Clock:
     """Find the clock; span_s: first and last instant of the recording; interval_s: its sampling interval."""
     known = known.large(max(SHARE * _typical(known), LEAST_MA))
-    seen = seen.large(max(SHARE * (1 - LIKE) * _typical(known), LEAST_MA / 2))
+    if spot.blind:
+        known, seen = known.signs(), seen.signs()
+    else:
+        seen = seen.large(max(SHARE * (1 - LIKE) * _typical(known), LEAST_MA / 2))
+    nowhere = NO_CLOCK if spot.zero_s is None else Clock(spot.zero_s, 0.0, 0, 0.0, 0)
     if not len(known.t_s) or not len(seen.t_s):
-        return NO_CLOCK
+        return nowhere
     reach_s = REACH_S + 2 * interval_s
-    fits = _fits(known, seen, span_s, reach_s)
+    fits = _fits(known, seen, span_s, reach_s, spot.zero_s)
     if not any(fit.explains(LEAST_MET) for fit in fits):
-        blind = _fits(known.blind(), seen.blind(), span_s, reach_s)
+        blind = _fits(known.blind(), seen.blind(), span_s, reach_s, spot.zero_s)
         fits = [fit for fit in blind if fit.explains(BLIND_MET)] or fits
     if not fits:
-        return NO_CLOCK
+        return nowhere
     top = max(fit.score for fit in fits)
-    best = min((fit for fit in fits if fit.score == top), key=lambda fit: abs(fit.offset_s))
+    best = min((fit for fit in fits if fit.score >= top - _slack(fit, spot)), key=lambda f: _rank(f, spot))
+    if spot.zero_s is not None and abs(best.offset_s - spot.zero_s) <= reach_s:
+        return Clock(best.offset_s, best.rate * 1e6, best.hits, best.deviation_s, 0)
     rivals = {
         round(f.offset_s, 1)
         for f in fits
@@ -120,11 +154,31 @@ def align(known: Edges, seen: Edges, span_s: tuple[float, float], interval_s: fl
     return Clock(best.offset_s, best.rate * 1e6, best.hits, best.deviation_s, len(rivals))
 
 
-def _fits(known: Edges, seen: Edges, span_s: tuple[float, float], reach_s: float) -> list[_Fit]:
+def _slack(fit: _Fit, spot: Spot) -> int:
+    """By how much less a place may explain and still be meant: some edges, where the journal names it."""
+    named = spot.zero_s is not None and abs(fit.offset_s - spot.zero_s) <= NAMED_S
+    return max(3, round(NAMED_SHARE * 3 * fit.expected)) if named else 0
+
+
+def _rank(fit: _Fit, spot: Spot) -> float:
+    """Of places that fit alike the least is meant."""
+    if spot.zero_s is not None:
+        return abs(fit.offset_s - spot.zero_s)
+    return -fit.offset_s if spot.late else abs(fit.offset_s)
+
+
+def _fits(
+    known: Edges,
+    seen: Edges,
+    span_s: tuple[float, float],
+    reach_s: float,
+    zero_s: float | None = None,
+) -> list[_Fit]:
     """Every candidate followed, without those that meet by chance."""
-    fits = [
-        _follow(lag, here, known, seen, span_s, reach_s) for lag, here in _candidates(known, seen, reach_s)
-    ]
+    candidates = _candidates(known, seen, reach_s)
+    if zero_s is not None:
+        candidates.append((zero_s, float(known.t_s[0])))
+    fits = [_follow(lag, here, known, seen, span_s, reach_s) for lag, here in candidates]
     return [fit for fit in fits if fit.hits > MET_SHARE * min(fit.expected, len(seen.t_s))]
 
 

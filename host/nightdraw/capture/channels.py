@@ -1,11 +1,11 @@
-"""The channels that a recording has, by name; reading them is reading's work."""
+"""The channels that a recording has, by name and kind; reading them is reading's work."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 from nightdraw.capture import layout as lay
-from nightdraw.capture.reading import open_recording
+from nightdraw.capture.reading import Recording, open_recording
 from nightdraw.errors import Finding, InputError
 
 
@@ -38,3 +38,11 @@ def channels(path: Path) -> list[str | None]:
     if not known:
         open_recording(path)  # says what is wrong with it
     return known
+
+
+def drops_beside(path: Path, recording: Recording) -> list[Recording]:
+    """The channels of millivolts in the same file as a current; none beside a channel of millivolts."""
+    if recording.unit == lay.MILLIVOLT:
+        return []
+    others = [name for name in channels(path) if name is not None]
+    return [open_recording(path, name) for name in others if lay.is_voltage(name)]

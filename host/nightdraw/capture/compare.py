@@ -6,42 +6,41 @@ asked is held against the journal; without a journal the recording is held again
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from boxcore import program as pg
-
-from nightdraw.capture import accounts, against, trial
 from nightdraw.capture import differences as df
+from nightdraw.capture import parting
 from nightdraw.capture.accounts import Course, Did
 from nightdraw.capture.align import Clock
+from nightdraw.capture.company import Circuit, is_shared
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.journaled import asked_and_did, flagged
-from nightdraw.capture.pulses import Pulses, measure
+from nightdraw.capture.parting import TICK_S, Asked
+from nightdraw.capture.pulses import Pulses
 from nightdraw.capture.reading import Recording
+from nightdraw.capture.sight import Sight
 from nightdraw.errors import CannotTellError, InputError
 
-AHEAD_S = 600.0  # a recording may begin this long after the run's start when nothing but the profile is known
-TICK_S = 1 / pg.TICKS_PER_S
+__all__ = ["Asked", "Comparison", "Place", "check_given", "compare"]
 
 
 @dataclass(frozen=True)
-class Asked:
-    """What was asked: a program, the run's number (from 1) and the box's own consumption."""
+class Place:
+    """Where a recording was made. shared: other loads hang on the circuit (None: not said, the journal or the
+    channel's name tells); channels: how many the file has; ohms: what a channel of millivolts is across;
+    monitored: the box is known to compare its bank's current itself."""
 
-    plan: pg.Program
-    run: int
-    own_ua: int
-
-    def course(self, end_s: float) -> Course:
-        """The levels from the run's start to end_s or to the program's own limit."""
-        return accounts.asked(self.plan, self.run, self.own_ua, end_s)
+    shared: bool | None = None
+    channels: int = 1
+    ohms: float | None = None
+    monitored: bool = False
 
 
 @dataclass(frozen=True)
 class Comparison:
     """agree: None where it can't be told; clock: None without a recording; notes: what a reader should know;
-    asked, did, seen: each account's pulses and levels as they were compared, None where it wasn't given."""
+    levels: False where the recording's can't be held against anything; asked, did, seen: each account's
+    pulses and levels as they were compared, None where it wasn't given."""
 
     agree: bool | None
     differences: tuple[Difference, ...]
@@ -50,6 +49,7 @@ class Comparison:
     asked: Course | None
     did: Course | None
     seen: Pulses | None
+    levels: bool = True
 
     def document(self) -> dict[str, object]:
         """The contract's keys."""
@@ -62,12 +62,14 @@ class Comparison:
                 "offset_s": None if unknown else round(clock.offset_s, 6) if clock else 0.0,
                 "rate_ppm": None if unknown else round(clock.rate_ppm, 3) if clock else 0.0,
             },
+            "levels_compared": self.levels,
             "notes": list(self.notes),
         }
 
     def text(self) -> str:
         """For people."""
-        verdict = {True: "the accounts agree", False: "the accounts differ", None: "can't tell"}[self.agree]
+        agreed = "the accounts agree" if self.levels else "the accounts agree in instants and durations"
+        verdict = {True: agreed, False: "the accounts differ", None: "can't tell"}[self.agree]
         lines = [
             f"{row.kind}{f' (pulse {row.pulse})' if row.pulse else ''}: {row.message}"
             for row in self.differences
@@ -87,7 +89,9 @@ def check_given(*accounts: object) -> None:
         raise InputError("two of --profile, --journal and --recording are needed to compare")
 
 
-def compare(asked: Asked | None, did: Did | None, recording: Recording | None) -> Comparison:
+def compare(
+    asked: Asked | None, did: Did | None, recording: Recording | None, place: Place = Place()
+) -> Comparison:
     """Compare the accounts that are given, at least two; raises InputError for fewer.
 
     A recording that is too short or too noisy to be held against anything gives agree None.
@@ -96,61 +100,47 @@ def compare(asked: Asked | None, did: Did | None, recording: Recording | None) -
     if recording is None:
         assert asked is not None
         assert did is not None
-        did = did.until(did.course.end_s + TICK_S)  # the last level lasts, if only for a tick
-        course = _asked_beside(asked, did, did.course.end_s)
-        found = tuple(df.capped([*asked_and_did(course, did), *flagged(did)]))
-        return Comparison(not found, found, None, tuple(_journal_notes(did)), course, did.course, None)
+        return _by_journal(asked, did)
     try:
-        pulses = measure(recording)
+        seen = Sight.of(recording, place.ohms)
     except CannotTellError as error:
         notes = tuple(finding.text() for finding in error.findings)
         return Comparison(None, (), Clock(0.0, 0.0, 0, 0.0, 0), notes, None, None, None)
-    return _with_recording(asked, did, recording, pulses)
+    shared = place.shared
+    if shared is None:
+        shared = is_shared(recording, None if did is None else did.splice, place.channels)
+    circuit = replace(seen.circuit, shared=shared, monitored=place.monitored)
+    return _with_recording(asked, did, seen, circuit)
 
 
-def _with_recording(asked: Asked | None, did: Did | None, recording: Recording, pulses: Pulses) -> Comparison:
-    scan = pulses.scan
-    lasting_s = scan.end_s - scan.start_s
-    if did is not None:
-        ahead = did.until(did.course.end_s + lasting_s).course
-    else:
-        assert asked is not None
-        ahead = asked.course(lasting_s + AHEAD_S)
-    clock = against.clock_of(ahead, pulses)
-    end_s = (scan.end_s - clock.offset_s) / (1 + clock.rate_ppm * 1e-6)
-    did = None if did is None else did.until(end_s)
-    course = None
-    if asked is not None:
-        course = (
-            asked.course(max(end_s, TICK_S))
-            if did is None
-            else _asked_beside(asked, did, did.course.end_s + TICK_S)
-        )
-    found = trial.hold(trial.reference_of(course, did), did, recording, pulses, clock)
-    rows = list(found.differences)
-    if did is not None:
-        rows += asked_and_did(course, did) if course is not None else []
-        rows += [] if found.broken else flagged(did)
-    notes = [*recording.notes, *found.notes, *(_journal_notes(did) if did is not None else [])]
-    agree = False if rows else (True if found.told else None)
-    done = None if did is None else did.course
-    return Comparison(agree, tuple(df.capped(rows)), clock, tuple(notes), course, done, pulses)
+def _with_recording(asked: Asked | None, did: Did | None, seen: Sight, circuit: Circuit) -> Comparison:
+    parts, own = parting.parts_of(asked, did, seen, circuit)
+    rows = parting.rows_of(parts)
+    placed = [part for part in parts if part.placed]
+    told = bool(placed) and all(part.told for part in placed)
+    notes = dict.fromkeys([*seen.recording.notes, *(note for part in parts for note in part.notes)])
+    main = parts[own]
+    return Comparison(
+        agree=False if rows else (True if told else None),
+        differences=tuple(df.capped(rows)),
+        clock=main.clock,
+        notes=tuple(notes),
+        asked=main.asked,
+        did=None if main.did is None else main.did.course,
+        seen=seen.raw,
+        levels=seen.circuit.levels,
+    )
 
 
-def _asked_beside(asked: Asked, did: Did, end_s: float) -> Course:
-    """What was asked until end_s, or until the journal says that one of the profile's limits was reached."""
-    stop = did.stopped()
-    return asked.course(min(end_s, stop.t_s) if stop is not None and stop.kind == "end" else end_s)
-
-
-def _lasting(did: Did) -> str:
-    return f"{float((did.lost.to_s - did.lost.from_s)[:-1].sum()):.1f}"  # the last has no end
-
-
-def _journal_notes(did: Did) -> Iterator[str]:
-    lost = sum(int(event.record.get("records", 0)) for event in did.events if event.kind == "lost")
-    if lost:
-        yield f"the journal lost {lost} records: the pulses of {_lasting(did)} s can't be held against it"
-    stop = did.stopped()
-    if stop is not None:
-        yield f"the run stopped: {stop.text()}"
+def _by_journal(asked: Asked, did: Did) -> Comparison:
+    rows: list[Difference] = []
+    courses = []
+    stints = [stint.until(stint.course.end_s + TICK_S) for stint in parting.stints_of(did)]
+    for stint in stints:  # the last level lasts, if only for a tick
+        course = asked.beside(stint, stint.course.end_s)
+        rows += [*asked_and_did(course, stint), *flagged(stint)]
+        courses.append(course)
+    found = tuple(df.capped(rows))
+    own = stints.index(next(s for s in stints if s.stint == did.stint))
+    notes = tuple(note for stint in stints for note in parting.journal_notes(stint))
+    return Comparison(not found, found, None, notes, courses[own], stints[own].course, None)

@@ -9,7 +9,7 @@ the Gaussian marginal likelihood (MacKay 2003, chapter 28). No file and no clock
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,6 +24,11 @@ FACTOR = 0.5  # a wrong resistor's current is off by half, give or take: no valu
 SURE = 12.5  # natural log of how much better a hypothesis must be: five standard deviations
 CLOSE = 4.5  # hypotheses this near to the best can't be told from it: three standard deviations
 OVER_CLAMP = 1.0  # a channel's exact current instead of just any error of the clamp must be better by this
+OTHERS_MA = 1000.0  # by which other loads on a circuit lift its base: anything a vehicle may draw
+LONG_WIRES_PER_A = 0.016  # a vehicle's feeds, fuses and a tired battery: 200 mOhm at 12.6 V, per ampere
+LONE_MA = 50.0  # by which another load that moves at the same instant spoils an edge that has no fellows
+FELLOWS = 3  # edges of one kind among which one that is spoilt stands out
+GREATEST_SHARE = 4.0  # a resistor of a fifth of its value; more is no resistor of this bank
 LEAST_SHARE = 0.05  # a channel off by less is within tolerances, not a fault
 MOST_SHARE = 0.6  # a resistor of another value within arm's reach in the box of resistors
 LEAST_MA = 0.4  # an effect below this is not worth a screwdriver
@@ -34,23 +39,37 @@ MA_PER_NS_MV = 1e-9
 
 @dataclass(frozen=True)
 class Setup:
-    """How well clamp and channels are known: the clamp's zero (mA) and gain, a channel's current."""
+    """How well clamp and channels are known: the clamp's zero (mA) and gain, a channel's current, and by how
+    much the supply gives way per ampere."""
 
     zero_ma: float
     gain: float
     channel: float
+    source: float = SOURCE_PER_A
 
 
 FREE = Setup(20.0, 0.01, 0.003)  # a clamp as its maker sells it, channels trimmed once and warm now
 TIGHT = Setup(
     0.1, 0.001, 0.0003
 )  # a clamp that was set and checked before the recording, channels just trimmed
+SETUPS = (FREE, TIGHT)
+
+
+def setups(shared: bool, levels: bool) -> tuple[Setup, Setup]:
+    """What is known where other loads hang on the circuit, or where levels are currents but for a factor."""
+    free, tight = SETUPS
+    if shared:
+        free, tight = (replace(s, zero_ma=OTHERS_MA, source=LONG_WIRES_PER_A) for s in (free, tight))
+    if not levels:
+        free, tight = replace(free, gain=1.0), replace(tight, gain=1.0)
+    return free, tight
 
 
 @dataclass(frozen=True)
 class Steps:
     """Steps between switch patterns, one entry an edge: patterns before and after, supply (mV), the journal's
-    levels (mA), and by how much the step that was seen is larger than the journal's, with its variance."""
+    levels (mA), and by how much the step that was seen is larger than the journal's, with its variance;
+    doubt_ma: what averaging doesn't mend; lone_ma: by how much more an edge may be off without FELLOWS."""
 
     before: Ints
     after: Ints
@@ -59,6 +78,8 @@ class Steps:
     level_after: Floats
     excess: Floats
     variance: Floats
+    doubt_ma: Floats
+    lone_ma: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -107,16 +128,19 @@ def _effect(kind: str, k: int, channels_ns: tuple[int, ...], pattern: Ints, supp
 class _Data:
     """The numbers that hypotheses predict: one a kind of step, and the whole as the last."""
 
-    def __init__(self, steps: Steps, whole: Level, channels_ns: tuple[int, ...]) -> None:
+    def __init__(
+        self, steps: Steps, whole: Level, channels_ns: tuple[int, ...], known: tuple[Setup, Setup]
+    ) -> None:
+        self.free, self.tight = known
         self.channels_ns = channels_ns
         self.whole = whole
         self.steps = steps = _grouped(steps)
         self.value = np.append(steps.excess, whole.excess)
         top = np.append(np.maximum(steps.level_before, steps.level_after), whole.level_ma)
         swing_a = (top.max() - min(steps.level_before.min(initial=np.inf), whole.level_ma)) / 1000
-        floor = FLOOR_MA**2 + ((FLOOR_SHARE + SOURCE_PER_A / 2 * swing_a) * top) ** 2
+        floor = FLOOR_MA**2 + ((FLOOR_SHARE + self.free.source / 2 * swing_a) * top) ** 2
         self._noise = np.diag(np.append(steps.variance, whole.variance) + floor)
-        self._covariance = {setup: self._known_to(setup) for setup in (FREE, TIGHT)}
+        self._covariance = {setup: self._known_to(setup) for setup in known}
 
     def _known_to(self, setup: Setup) -> Floats:
         """The covariance of the numbers with nothing wrong."""
@@ -124,7 +148,7 @@ class _Data:
         bent = (steps.level_after**2 - steps.level_before**2) / 1000
         nuisances = [
             setup.gain * np.append(steps.level_after - steps.level_before, level_ma),
-            SOURCE_PER_A * np.append(bent, level_ma**2 / 1000),
+            setup.source * np.append(bent, level_ma**2 / 1000),
         ]
         nuisances += [setup.channel * self.effect(OFF, k) for k in range(len(self.channels_ns))]
         spread = np.column_stack(nuisances)
@@ -152,7 +176,7 @@ class _Data:
 
     def amount(self, effect: Floats) -> float:
         """How much of an effect fits best."""
-        weighed = np.linalg.solve(self._covariance[TIGHT], effect)
+        weighed = np.linalg.solve(self._covariance[self.tight], effect)
         return float(weighed @ self.value / max(weighed @ effect, 1e-12))
 
 
@@ -172,9 +196,12 @@ class _Weighed:
         return float(np.logaddexp(self.free, self.tight))
 
 
-def diagnose(steps: Steps, whole: Level, channels_ns: tuple[int, ...]) -> Diagnosis | None:
-    """The fault that explains the excess, None where none does, or none is needed."""
-    data = _Data(steps, whole, channels_ns)
+def diagnose(
+    steps: Steps, whole: Level, channels_ns: tuple[int, ...], known: tuple[Setup, Setup] = SETUPS
+) -> Diagnosis | None:
+    """The fault that explains the excess, None where none does, or none is needed; known: a clamp that is
+    known badly, and one that is known well."""
+    data = _Data(steps, whole, channels_ns, known)
     weighed = [
         row
         for k in range(len(channels_ns))
@@ -182,7 +209,8 @@ def diagnose(steps: Steps, whole: Level, channels_ns: tuple[int, ...]) -> Diagno
         if row is not None
     ]
     none = np.zeros(len(data.value))
-    nothing = _Weighed("", 0, 0.0, data.evidence(none, none, FREE), data.evidence(none, none, TIGHT))
+    free, tight = (data.evidence(none, none, setup) for setup in known)
+    nothing = _Weighed("", 0, 0.0, free, tight)
     return (_sure(data, weighed, nothing) or _instead_of_clamp(data, weighed, nothing)) if weighed else None
 
 
@@ -192,7 +220,7 @@ def _weigh(data: _Data, kind: str, k: int) -> _Weighed | None:
     if np.abs(effect).max() < LEAST_MA:
         return None
     share, doubt = {STUCK_ON: (1.0, AMPLITUDE), OPEN: (-1.0, AMPLITUDE), OFF: (0.0, FACTOR)}[kind]
-    free, tight = (data.evidence(share * effect, doubt * effect, setup) for setup in (FREE, TIGHT))
+    free, tight = (data.evidence(share * effect, doubt * effect, setup) for setup in (data.free, data.tight))
     return _Weighed(kind, k, share, free, tight)
 
 
@@ -208,7 +236,7 @@ def _sure(data: _Data, weighed: list[_Weighed], nothing: _Weighed) -> Diagnosis 
     found = sorted((_fault(data, row) for row in near if row.kind == OFF), key=lambda fault: abs(fault.share))
     least = found[0]
     shown = np.abs(data.effect(OFF, least.channel - 1)).max() * abs(least.share)
-    if abs(least.share) < LEAST_SHARE or shown < LEAST_MA:
+    if abs(least.share) < LEAST_SHARE or shown < LEAST_MA or not -1 < least.share <= GREATEST_SHARE:
         return None
     others = [fault for fault in found[1:] if abs(fault.share) <= MOST_SHARE]
     others += [_fault(data, row) for row in near if row.kind != OFF]
@@ -229,13 +257,14 @@ def _instead_of_clamp(data: _Data, weighed: list[_Weighed], nothing: _Weighed) -
 def _rivals(data: _Data, weighed: list[_Weighed], near: list[_Weighed], best: _Weighed) -> tuple[Fault, ...]:
     """What other channels could explain, resistors only as far off as a mistake makes them: one off by
     just the right amount is less likely, but nothing in the recording may speak against it."""
-    fit = data.evidence(best.share * data.effect(best.kind, best.k), np.zeros(len(data.value)), TIGHT)
+    none = np.zeros(len(data.value))
+    fit = data.evidence(best.share * data.effect(best.kind, best.k), none, data.tight)
     found = [_fault(data, row) for row in near if row.k != best.k and row.kind != OFF]
     for row in weighed:
         if row.kind == OFF and row.k != best.k:
             effect = data.effect(OFF, row.k)
             amount = data.amount(effect)
-            good = data.evidence(amount * effect, np.zeros(len(effect)), TIGHT) > fit - CLOSE
+            good = data.evidence(amount * effect, none, data.tight) > fit - CLOSE
             if good and LEAST_SHARE <= abs(amount) <= MOST_SHARE:
                 found.append(Fault(OFF, row.k + 1, amount))
     return tuple(found)
@@ -272,6 +301,8 @@ def _grouped(steps: Steps) -> Steps:
     noise = np.array([np.mean(steps.variance[m]) for m in members])
     number = np.array([len(m) for m in members])
     first = np.array([m[0] for m in members])
+    lone = np.where(number < FELLOWS, steps.lone_ma**2, 0.0)
+    doubt = np.array([np.mean(steps.doubt_ma[m] ** 2) for m in members])
     return Steps(
         before=steps.before[first],
         after=steps.after[first],
@@ -279,5 +310,6 @@ def _grouped(steps: Steps) -> Steps:
         level_before=np.array([steps.level_before[m].mean() for m in members]),
         level_after=np.array([steps.level_after[m].mean() for m in members]),
         excess=excess,
-        variance=MEDIAN * np.maximum(noise, (scatter / HALF_Z) ** 2) / number,
+        variance=MEDIAN * np.maximum(noise, (scatter / HALF_Z) ** 2) / number + lone + doubt,
+        doubt_ma=np.sqrt(doubt),
     )

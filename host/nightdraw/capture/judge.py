@@ -26,6 +26,8 @@ Suspects = Callable[
 
 
 PART_SAMPLES = 5  # a shorter part of a pulse may be made of edges
+MANY = 3  # pulses more than this that nobody asked for are one story
+ON_END = 3  # pulses on end that weren't seen are one story
 BESIDE = 7  # instants within the slack beside a pulse at which its base is looked for
 
 
@@ -90,30 +92,23 @@ def heights(reference: Reference, seen: Seen) -> Heights:
     return Heights(np.where(known, level, np.nan), np.where(known, deviation, np.nan))
 
 
-def base(reference: Reference, seen: Seen, suspects: Suspects) -> Iterator[Difference]:
-    """The base, over the whole recording."""
-    known = seen.base & (seen.count > 0)
-    if not known.any():
-        return
-    number = float(seen.count[known].sum())
-    excess = float(np.sum(seen.count[known] * seen.excess[known]) / number)
-    level = reference.train.base_ma
-    if abs(excess) <= df.level_tolerance(level) + df.DOUBTS * seen.sigma_ma / np.sqrt(number):
-        return
-    way = "above" if excess > 0 else "below"
-    message = (
-        f"the base was seen at {level + excess:.1f} mA, {abs(excess):.1f} mA {way} {level:.1f} mA: "
-        f"another draw, or the clamp's zero{suspects(excess, None)}"
-    )
-    yield reference.base_row(level + excess, message)
-
-
-def levels(reference: Reference, high: Heights, known: Bools, suspects: Suspects) -> list[Difference]:
+def levels(
+    reference: Reference, high: Heights, known: Bools, suspects: Suspects, fellows: int = 1
+) -> list[Difference]:
     """Levels that are off: pulses of one level together, so that noise averages out, then single ones.
 
-    known: pulses that count.
+    known: pulses that count; fellows: fewer pulses than this may be off by chance.
     """
-    return list(_levels(reference, high, known, suspects))
+    return list(_levels(reference, high, known, suspects, fellows))
+
+
+def off_level(reference: Reference, high: Heights) -> Bools:
+    """Pulses that are off, each by itself."""
+    level = reference.train.level_ma
+    allowed = np.maximum(df.LEVEL_MA, df.LEVEL_SHARE * np.abs(level)) + df.DOUBTS * high.deviation_ma
+    with np.errstate(invalid="ignore"):
+        off: Bools = np.abs(high.level_ma - level) > allowed
+    return off
 
 
 def parts(reference: Reference, high: Heights, known: Bools, seen: Seen) -> Iterator[Difference]:
@@ -140,13 +135,17 @@ def parts(reference: Reference, high: Heights, known: Bools, seen: Seen) -> Iter
         yield reference.row(df.LEVEL, pulse, "level_ma", float(high.level_ma[pulse]), text)
 
 
-def _levels(reference: Reference, high: Heights, known: Bools, suspects: Suspects) -> Iterator[Difference]:
+def _levels(
+    reference: Reference, high: Heights, known: Bools, suspects: Suspects, fellows: int
+) -> Iterator[Difference]:
     train = reference.train
     off = high.level_ma - train.level_ma
     group = _groups(train.level_ma)
     told = np.zeros(len(train), dtype=bool)
     for number in np.unique(group[known]):
         members = np.flatnonzero((group == number) & known)
+        if len(members) < fellows:
+            continue
         weight = 1.0 / np.maximum(high.deviation_ma[members], 1e-6) ** 2
         mean = float(np.average(off[members], weights=weight))
         level = float(np.average(train.level_ma[members]))
@@ -154,9 +153,9 @@ def _levels(reference: Reference, high: Heights, known: Bools, suspects: Suspect
             told[members] = True
             text = _level_text(level, mean, len(members)) + suspects(mean, int(members[0]))
             yield reference.row(df.LEVEL, int(members[0]), "level_ma", level + mean, text)
-    doubt = df.DOUBTS * high.deviation_ma
-    allowed = np.maximum(df.LEVEL_MA, df.LEVEL_SHARE * np.abs(train.level_ma)) + doubt
-    for pulse in np.flatnonzero(known & ~told & (np.abs(off) > allowed)):
+    if fellows > 1:
+        return
+    for pulse in np.flatnonzero(known & ~told & off_level(reference, high)):
         text = _level_text(float(train.level_ma[pulse]), float(off[pulse]), 1)
         yield reference.row(df.LEVEL, int(pulse), "level_ma", float(high.level_ma[pulse]), text)
 
@@ -174,13 +173,25 @@ def _level_text(level: float, off: float, pulses: int) -> str:
     return f"{what} of {level:.1f} mA above the base seen at {level + off:.1f} mA ({off:+.1f} mA{share})"
 
 
-def missing(reference: Reference, high: Heights, unmatched: Ints) -> Iterator[Difference]:
-    """Pulses that were not found, and whose level isn't there either."""
+def missing(
+    reference: Reference, high: Heights, unmatched: Ints, known: Bools, clock: Clock
+) -> Iterator[Difference]:
+    """Pulses that were not found, and whose level isn't there either; several on end in one row.
+
+    known: pulses that the recording has something of.
+    """
     train = reference.train
-    for pulse in unmatched:
-        gone = train.level_ma[pulse] - high.level_ma[pulse]
-        least = max(train.level_ma[pulse] / 2, df.DOUBTS * high.deviation_ma[pulse])
-        if gone > least:
+    gone = train.level_ma[unmatched] - high.level_ma[unmatched]
+    least = np.maximum(train.level_ma[unmatched] / 2, df.DOUBTS * high.deviation_ma[unmatched])
+    lost = unmatched[gone > least]
+    place = np.cumsum(known) - 1  # pulses of which nothing is known don't divide others
+    for pulses in np.split(lost, np.flatnonzero(np.diff(place[lost]) > 1) + 1):
+        if len(pulses) >= ON_END:
+            yield reference.row(
+                df.MISSING, int(pulses[0]), "start_s", None, _stop_text(reference, pulses, clock)
+            )
+            continue
+        for pulse in pulses:
             text = (
                 f"the pulse at {train.start_s[pulse]:.3f} s ({df.milliseconds(train.duration_s[pulse])}, "
                 f"{train.level_ma[pulse]:.1f} mA) was not seen"
@@ -188,17 +199,41 @@ def missing(reference: Reference, high: Heights, unmatched: Ints) -> Iterator[Di
             yield reference.row(df.MISSING, int(pulse), "start_s", None, text)
 
 
+def _stop_text(reference: Reference, pulses: Ints, clock: Clock) -> str:
+    """Many pulses on end that weren't seen, and from when to when."""
+    first_s, last_s = (reference.train.start_s[k] for k in (pulses[0], pulses[-1]))
+    return (
+        f"{len(pulses)} pulses on end were not seen, from the one at {first_s:.3f} s to the one at "
+        f"{last_s:.3f} s: {_from_there_on(float(first_s), clock)}"
+    )
+
+
+def _from_there_on(run_s: float, clock: Clock) -> str:
+    at_s = float(clock.to_recording(np.array([run_s]))[0])
+    return f"at {at_s:.3f} s of the recording the pulses stop fitting"
+
+
+def stop_row(reference: Reference, pulse: int, clock: Clock) -> Difference:
+    """The row about a run that fits no more from a pulse on, where no journal says why."""
+    text = (
+        f"{_from_there_on(float(reference.train.start_s[pulse]), clock)}: the power off and the run begun "
+        "anew, held, or over? The journal would tell"
+    )
+    return reference.row(df.MISSING, pulse, "start_s", None, text)
+
+
 def extra(
     reference: Reference, lost: Lost, pulses: Pulses, clock: Clock, seen: Seen, known_s: Floats
-) -> Iterator[Difference]:
-    """Pulses that were seen within the run where the reference's level hardly rises, if at all.
+) -> Ints:
+    """Which of the recording's pulses were seen within the run where the reference's level hardly rises, if
+    at all.
 
     known_s: starts that were found to belong to the reference's pulses.
     """
     slack_s = 2 * seen.interval_s + df.TIME_S
     start_s = clock.to_run(pulses.start_s)
     end_s = clock.to_run(pulses.start_s + pulses.duration_s)
-    free = (start_s > 0) & (end_s < reference.course.end_s) & ~np.isin(start_s, known_s)
+    free = (start_s > reference.course.t_s[0]) & (end_s < reference.course.end_s) & ~np.isin(start_s, known_s)
     free &= ~lost.touches(start_s - slack_s, end_s + slack_s)
     shares = np.linspace(0.0, 1.0, BESIDE)
     for course in (reference.course, seen.course):
@@ -206,7 +241,21 @@ def extra(
             [course.at(t) for k in shares for t in (start_s - k * slack_s, end_s + k * slack_s)], axis=0
         )
         free &= course.mean(start_s, end_s) - beside < pulses.level_ma / 2
-    for k in np.flatnonzero(free).tolist():
+    return np.flatnonzero(free)
+
+
+def extra_rows(pulses: Pulses, which: Ints, clock: Clock) -> Iterator[Difference]:
+    """Rows about pulses that are in no other account; of many a single one."""
+    start_s = clock.to_run(pulses.start_s)
+    if len(which) > MANY:
+        first, last = pulses.start_s[which[0]], pulses.start_s[which[-1]]
+        text = (
+            f"{len(which)} pulses that are in no other account were seen, from {first:.3f} s to {last:.3f} s "
+            "of the recording: another load, another run, or a run begun anew after a power loss"
+        )
+        yield Difference(df.EXTRA, None, None, None, round(float(start_s[which[0]]), 6), text)
+        return
+    for k in which.tolist():
         text = (
             f"a pulse that is in no other account was seen at {start_s[k]:.3f} s "
             f"({df.milliseconds(pulses.duration_s[k])}, {pulses.level_ma[k]:.1f} mA)"

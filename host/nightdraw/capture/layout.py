@@ -31,6 +31,7 @@ TIME_UNITS_S = {
     "h": 3600.0,
 }
 CURRENT_UNITS_MA = {"a": 1e3, "ma": 1.0, "ua": 1e-3, "\u00b5a": 1e-3, "\u03bca": 1e-3}
+MILLIVOLT = "mV"
 VOLTAGE_UNITS_MV = {"v": 1e3, "mv": 1.0, "uv": 1e-3, "\u00b5v": 1e-3, "\u03bcv": 1e-3}
 TIME_NAMES = ("time", "t", "elapsed", "elapsed time", "timestamp", "date time", "datetime", "x")
 CURRENT_NAMES = ("current", "i", "amps", "amperes", "clamp")
@@ -137,6 +138,11 @@ def bad_cell(line: str, layout: Layout, wanted: tuple[int, ...]) -> tuple[int, s
     return None
 
 
+def is_voltage(header: str) -> bool:
+    """Whether a column of this header holds a voltage."""
+    return _column(0, header).unit in VOLTAGE_UNITS_MV
+
+
 def number(line: str, layout: Layout, index: int) -> float:
     """The number in a cell of a data line, nan where there is none."""
     cells = _cells(line, layout.delimiter)
@@ -211,7 +217,7 @@ def _measures(column: Column) -> bool:
 
 def _scale(column: Column) -> tuple[str, float]:
     if column.unit in VOLTAGE_UNITS_MV:
-        return "mV", VOLTAGE_UNITS_MV[column.unit]
+        return MILLIVOLT, VOLTAGE_UNITS_MV[column.unit]
     return "mA", CURRENT_UNITS_MA[column.unit or "a"]
 
 

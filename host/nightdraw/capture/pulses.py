@@ -14,6 +14,8 @@ import numpy as np
 
 from nightdraw.capture import states as sts
 from nightdraw.capture import transitions as trn
+from nightdraw.capture import volts
+from nightdraw.capture.layout import MILLIVOLT
 from nightdraw.capture.reading import Recording
 from nightdraw.capture.steps import FALSE_Z, Floats, Ints
 from nightdraw.capture.transitions import Bools
@@ -24,6 +26,7 @@ DIP_SHARE = 0.25  # of the neighbours' height; their middle is at 0.5
 TURNED_MA = -5.0  # further below nothing than a clamp's zero is off
 SHORT_S = 0.1  # no answer "no pulses" where noise would hide a pulse of this length ...
 SMALL_MA = 50.0  # ... and this level: a module that wakes for an instant (common practice: 0.1 s, tens of mA)
+DROP_OHM = 0.01  # drops are looked at as currents in a 10 A blade fuse (7.5 milliohm) and its contacts
 
 
 @dataclass(frozen=True)
@@ -50,8 +53,12 @@ class Pulses:
 
     @property
     def period_s(self) -> float | None:
-        """The median distance from start to start, None with fewer than two pulses."""
-        return float(np.median(np.diff(self.start_s))) if len(self) > 1 else None
+        """The median distance from start to start, None where there is none that no gap falls in."""
+        distances_s = np.diff(self.start_s)
+        t = self.scan.transitions
+        gaps_s = np.sort(t.first_s[np.isnan(t.at_s)])
+        gapless = np.diff(np.searchsorted(gaps_s, self.start_s)) == 0
+        return float(np.median(distances_s[gapless])) if gapless.any() else None
 
     @property
     def mean_ma(self) -> float:
@@ -99,11 +106,18 @@ class Pulses:
 
 
 def measure(recording: Recording) -> Pulses:
-    """Measure every whole pulse of a recording.
+    """Measure every whole pulse of a recording; of millivolts in millivolts.
 
     Raises CannotTellError for fewer than transitions.LEAST_SAMPLES samples, and where no pulse stands out of
     noise that would hide SMALL_MA for SHORT_S.
     """
+    if recording.unit == MILLIVOLT:
+        as_current = _measure(volts.as_current(recording, DROP_OHM), sts.STILL_MA2_PER_S)
+        return volts.scaled(as_current, DROP_OHM, MILLIVOLT)
+    return _measure(recording, sts.DRIFT_MA2_PER_S)
+
+
+def _measure(recording: Recording, drift_ma2_per_s: float) -> Pulses:
     scan = trn.scan(recording)
     if scan.samples < trn.LEAST_SAMPLES:
         message = f"{scan.samples} samples are too few: at least {trn.LEAST_SAMPLES}"
@@ -113,7 +127,7 @@ def measure(recording: Recording) -> Pulses:
         nothing = np.empty(0)
         notes = tuple(recording.notes)
         return Pulses(nothing, nothing, nothing, scan.mean_ma, 0, 0, scan, recording.unit, notes)
-    return _from_scan(scan, recording)
+    return _from_scan(scan, recording, drift_ma2_per_s)
 
 
 def _refuse_noise(scan: trn.Scan, recording: Recording) -> None:
@@ -125,9 +139,9 @@ def _refuse_noise(scan: trn.Scan, recording: Recording) -> None:
         raise CannotTellError(Finding(message, file=recording.name, hint=hint))
 
 
-def _from_scan(scan: trn.Scan, recording: Recording) -> Pulses:
+def _from_scan(scan: trn.Scan, recording: Recording, drift_ma2_per_s: float) -> Pulses:
     t = scan.transitions
-    states = sts.track(scan)
+    states = sts.track(scan, drift_ma2_per_s)
     edges_s = np.where(np.isnan(t.at_s), (t.last_s + t.first_s) / 2, t.at_s)
     lasting_s = np.diff(np.concatenate(([scan.start_s], edges_s, [scan.end_s + scan.interval_s])))
     base = sts.base_state(states, lasting_s)

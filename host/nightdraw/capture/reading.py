@@ -6,6 +6,7 @@ Files are read here and put in order; nothing is measured here.
 from __future__ import annotations
 
 import codecs
+import copy
 import io
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -50,6 +51,8 @@ class Recording:
         self._assumed = choice.notes
         self._line_of = line_of
         self._counts = Counts()
+        self._factor = 1.0
+        self._most = np.inf
         self.on_progress: Callable[[float], None] = lambda _share: None
 
     @property
@@ -63,9 +66,21 @@ class Recording:
         raw = self._told(self._source(self._counts))
         return _even_blocks(_in_order(raw, self._counts, self._refuse_backwards))
 
+    def times(self, factor: float, unit: str, most: float = np.inf) -> Recording:
+        """The same recording with every value times a factor, without those beyond most (in its own unit)."""
+        other = copy.copy(self)
+        other.unit = unit
+        other._factor = self._factor * factor
+        other._most = min(self._most, most / self._factor)
+        return other
+
     def _told(self, raw: Blocks) -> Blocks:
-        for block in raw:
-            yield block
+        for time_s, value in raw:
+            if np.isfinite(self._most):
+                within = np.abs(value) <= self._most
+                self._counts.beyond += int(len(value) - np.count_nonzero(within))
+                time_s, value = time_s[within], value[within]
+            yield time_s, value * self._factor if self._factor != 1.0 else value
             self.on_progress(self._counts.share)
 
     def _refuse_backwards(self, time_s: float, latest_s: float) -> InputError:
@@ -82,6 +97,7 @@ class Counts:
         self.absurd = 0
         self.sorted = 0
         self.doubled = 0
+        self.beyond = 0
         self.share = 0.0  # of the file that has been read
 
     def notes(self) -> list[str]:
@@ -90,6 +106,7 @@ class Counts:
             (self.blank, "rows without a number left out"),
             (self.absurd, "rows left out that no instrument on a vehicle reads (above 100 kA or 100 kV)"),
             (self.sorted, "rows out of order put in order"),
+            (self.beyond, "rows of more than 1 V left out: that is no fuse's drop, the fuse was out"),
             (self.doubled, "rows share their time with another: averaged"),
         )
         return [f"{count} {what}" for count, what in told if count]

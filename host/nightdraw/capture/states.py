@@ -14,6 +14,7 @@ from nightdraw.capture.steps import FALSE_Z, Floats, Ints
 from nightdraw.capture.transitions import Scan
 
 DRIFT_MA2_PER_S = 0.3  # a zero that wanders 6 mA in two minutes (low-current clamps: 5 to 20 mA over minutes)
+STILL_MA2_PER_S = 3e-3  # an input that has none to speak of: 6 uV in two minutes across 10 milliohm
 SPREAD = 0.01  # a state's own level moves by a percent as the supply does, until the box picks a new pattern
 LEAST_MA = 0.25  # states nearer than this are one: the best clamps resolve 0.1 to 1 mA
 RETURNS = 2  # a base is a level that the current comes back to
@@ -36,7 +37,8 @@ class States:
 class _Tracker:
     """The states met so far, in order of value, and the zero's drift now."""
 
-    def __init__(self, level_ma: float, variance: float) -> None:
+    def __init__(self, level_ma: float, variance: float, drift_ma2_per_s: float) -> None:
+        self._drift_ma2_per_s = drift_ma2_per_s
         self.values = [level_ma]
         self.variances = [variance]
         self.ids = [0]
@@ -44,7 +46,7 @@ class _Tracker:
         self.doubt = 0.0  # variance of drift
 
     def pass_time(self, seconds: float) -> None:
-        self.doubt += DRIFT_MA2_PER_S * max(seconds, 0.0)
+        self.doubt += self._drift_ma2_per_s * max(seconds, 0.0)
 
     def meet(self, level_ma: float, variance: float) -> int:
         """A new level: the place of the state it is, an old one or a new."""
@@ -90,8 +92,8 @@ class _Tracker:
         self.variances[place] *= 1.0 - self.variances[place] / whole
 
 
-def track(scan: Scan) -> States:
-    """Assign a state to every level of a scan that has at least one transition."""
+def track(scan: Scan, drift_ma2_per_s: float = DRIFT_MA2_PER_S) -> States:
+    """Assign a state to every level of a scan that has at least one transition; drift: of the zero."""
     t = scan.transitions
     count = len(t)
     noise = (
@@ -101,7 +103,7 @@ def track(scan: Scan) -> States:
     before, after = t.before.tolist(), t.after.tolist()
     lasting_s = np.append(t.last_s[1:] - t.first_s[:-1], 0.0).tolist()
     apart = (t.n_before[1:] + t.n_after[:-1] <= t.n_to[1:] - t.n_from[:-1]).tolist()
-    tracker = _Tracker(before[0], noise[0][0])
+    tracker = _Tracker(before[0], noise[0][0], drift_ma2_per_s)
     of_level = [0] * (count + 1)
     start, end = np.full(count + 1, before[0]), np.full(count + 1, before[0])
     for i in range(count):

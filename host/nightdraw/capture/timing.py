@@ -22,6 +22,7 @@ from nightdraw.capture.steps import Bools, Floats
 
 TELLABLE_Z = 10.0  # an edge whose level stands out less than this may be seen anywhere in it
 EDGE_DOUBT = (5.0, 20.0)  # samples by which noise moves an edge s deviations high: 5 / s + 20 / s^2
+UNLIKE = 0.75  # of its height an edge may be off by a fault and still be itself
 RESOLVED = 6.0  # samples: shorter levels and gaps run into each other
 
 
@@ -40,30 +41,34 @@ class Ends:
         return found
 
 
-def ends(train: Train, course: Course, pulses: Pulses, clock: Clock) -> Ends:
+def ends(train: Train, course: Course, pulses: Pulses, clock: Clock, company: bool = False) -> Ends:
     """Find the ends of a course's pulses among the recording's rises and falls.
 
-    Every edge of the course is matched, so that one inside a pulse isn't taken for its end.
+    Every edge of the course is matched, so that one inside a pulse isn't taken for its end. company: other
+    loads move too, so that only edges of about the right height count.
     """
     t = pulses.scan.transitions
     whole = ~np.isnan(t.at_s)
-    at_s, rises = clock.to_run(t.at_s[whole]), (t.after > t.before)[whole]
+    at_s, high = clock.to_run(t.at_s[whole]), (t.after - t.before)[whole]
     edges_s = np.append(course.t_s, course.end_s)
-    levels = np.concatenate(([course.idle_ma], course.level_ma, [course.idle_ma]))
-    up, down = np.diff(levels) > 0, np.diff(levels) < 0
-    start_s = _seen(edges_s, up, at_s[rises])[train.first]
-    end_s = _seen(edges_s, down, at_s[~rises])[train.last + 1]
+    step = np.diff(np.concatenate(([course.idle_ma], course.level_ma, [course.idle_ma])))
+    start_s = _seen(edges_s, step, at_s, high, 1.0, company)[train.first]
+    end_s = _seen(edges_s, step, at_s, high, -1.0, company)[train.last + 1]
     with np.errstate(invalid="ignore"):
         turned = start_s >= end_s  # two edges that are none of this pulse's
     return Ends(np.where(turned, np.nan, start_s), np.where(turned, np.nan, end_s))
 
 
-def _seen(edges_s: Floats, which: Bools, seen_s: Floats) -> Floats:
-    """For each edge of a course, where it is one of `which`, the instant at which it was seen."""
-    place = np.flatnonzero(which)
-    here, there = near(edges_s[place], seen_s)
+def _seen(edges_s: Floats, step: Floats, seen_s: Floats, high: Floats, way: float, company: bool) -> Floats:
+    """For each edge of a course that goes this way the instant at which it was seen."""
+    place, there = np.flatnonzero(step * way > 0), np.flatnonzero(high * way > 0)
+    here, near_by = near(edges_s[place], seen_s[there])
+    place, there = place[here], there[near_by]
+    if company:
+        like = np.abs(high[there] - step[place]) <= UNLIKE * np.abs(step[place])
+        place, there = place[like], there[like]
     found = np.full(len(edges_s), np.nan)
-    found[place[here]] = seen_s[there]
+    found[place] = seen_s[there]
     return found
 
 

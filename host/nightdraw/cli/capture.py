@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from nightdraw.cli import output
+from nightdraw.cli.params import Quantity
 from nightdraw.errors import EXIT_CANNOT_TELL, EXIT_DONE, EXIT_NO
 
 if TYPE_CHECKING:
@@ -33,16 +36,25 @@ def group() -> None:
 def pulses(file: str, channel: str | None, as_json: bool) -> None:
     """Pulses of a recording by IEEE Std 181: start, duration, level above the base, and the period.
 
-    FILE is CSV (time and current, units in the header) or Parquet. Exit status 3: too short or too noisy.
+    FILE is CSV (time and current, units in the header) or Parquet. Where it has drops across fuses (mV)
+    beside a current, it is said which fuse moves with it. Exit status 3: too short or too noisy.
     """
+    from nightdraw.capture.channels import drops_beside
+    from nightdraw.capture.moving import moves_with
     from nightdraw.capture.pulses import measure
     from nightdraw.capture.reading import open_recording
 
     recording = open_recording(file, channel)
+    drops = drops_beside(Path(file), recording)
     with output.progress("reading", 1) as shown:
         recording.on_progress = shown.reach
         result = measure(recording)
-    output.finish(result.document(), result.text(), as_json)
+    document, text = result.document(), result.text()
+    if drops:
+        moving = moves_with(result, drops)
+        document |= moving.document()
+        text += f"\n{moving.text()}"
+    output.finish(document, text, as_json)
 
 
 @group.command()
@@ -50,6 +62,17 @@ def pulses(file: str, channel: str | None, as_json: bool) -> None:
 @click.option("--journal", metavar="FILE", help="What the box says it did: NAME.journal.jsonl.")
 @click.option("--recording", metavar="FILE", help="What was seen: CSV or Parquet.")
 @channel_option
+@click.option(
+    "--circuit",
+    type=click.Choice(["alone", "shared"]),
+    help="Whether the box was alone on what was recorded, or other loads were too, as in a vehicle "
+    "(default: by the journal and the channel's name).",
+)
+@click.option(
+    "--ohms",
+    type=Quantity("resistance"),
+    help="What a channel of millivolts is across, like '0.0091 ohm'; without it levels aren't compared.",
+)
 @click.option("--seed", type=click.IntRange(0, MAX_U32), help="Seed of the run (default: the journal's).")
 @click.option("--run", type=click.IntRange(1, MAX_U32), help="Run number (default: the journal's, else 1).")
 @click.option("--board", metavar="FILE", help="Board file of the box (default: the 12 V box that ships).")
@@ -59,6 +82,8 @@ def compare(
     journal: str | None,
     recording: str | None,
     channel: str | None,
+    circuit: str | None,
+    ohms: Fraction | None,
     seed: int | None,
     run: int | None,
     board: str | None,
@@ -70,16 +95,23 @@ def compare(
     """
     from nightdraw.capture import compare as comparing
     from nightdraw.capture.accounts import read_did
+    from nightdraw.capture.channels import channels
     from nightdraw.capture.reading import open_recording
 
     comparing.check_given(profile, journal, recording)
     did = None if journal is None else read_did(journal)
     asked = None if profile is None else _asked(profile, did, seed, run, board)
     seen = None if recording is None else open_recording(recording, channel)
+    place = comparing.Place(
+        shared=None if circuit is None else circuit == "shared",
+        channels=1 if recording is None else len(channels(Path(recording))),
+        ohms=None if ohms is None else float(ohms),
+        monitored=did is not None and _monitored(did, board),
+    )
     with output.progress("reading", 1) as shown:
         if seen is not None:
             seen.on_progress = shown.reach
-        result = comparing.compare(asked, did, seen)
+        result = comparing.compare(asked, did, seen, place)
     output.finish(result.document(), result.text(), as_json, VERDICTS[result.agree])
 
 
@@ -96,3 +128,11 @@ def _asked(file: str, did: Did | None, seed: int | None, run: int | None, board:
         run = did.run if run is None else run
     own_ua = profile.board.own_ua if did is None else round(did.own_ma * 1000)
     return Asked(profile.program(seed), run or 1, own_ua)
+
+
+def _monitored(did: Did, board: str | None) -> bool:
+    """Whether the box of a journal has a current monitor, by its board's file."""
+    from nightdraw.board import load_board
+
+    model = load_board(board)
+    return model.name == did.board and model.monitor

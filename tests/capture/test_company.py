@@ -1,0 +1,200 @@
+"""Recordings from vehicles: other loads are no fault of the box, and don't hide one either."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from nightdraw.capture import company, trial
+from nightdraw.capture.compare import Comparison, Place, compare
+from nightdraw.capture.reading import from_arrays
+
+from tests.capture import bench_runs as runs
+from tests.capture.synthetic import Clamp, Floats, Run, pulse, random_draw, run_of, steady
+
+CULPRITS = {"stuck-on", "open", "level"}
+FEEDS = {"vehicle-1": "cabin", "vehicle-2": "dash", "vehicle-3": "load"}
+SPLICES = {"vehicle-1": "tailgate", "vehicle-2": "head-unit", "vehicle-3": "rear-doors"}
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+
+
+@pytest.mark.parametrize("door", [False, True])
+@pytest.mark.parametrize("name", runs.PROFILES)
+@pytest.mark.parametrize("vehicle", SPLICES)
+def test_a_sound_box_in_a_vehicle_is_accused_of_nothing(
+    vehicle: str, name: str, door: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Asleep, and with a door that wakes the vehicle; at the battery and at the feed."""
+    asked = runs.profile(name)
+    more = ["--script", runs.script("at: 60 s, door: opens", "at: 70 s, door: closes")] if door else []
+    channels = ["--channel", "battery", "--channel", FEEDS[vehicle]]
+    runs.record(vehicle, f"{asked}@{SPLICES[vehicle]}", 120, *channels, *more)
+    for channel in ("battery", FEEDS[vehicle]):
+        status, found = runs.compare(capsys, "--profile", asked, *runs.JOURNAL, "--channel", channel)
+        assert found["differences"] == []
+        assert status in (0, 3)
+        if not door:
+            assert (status, found["agree"]) == (0, True)
+        assert runs.compare(capsys, "--profile", asked, "--channel", channel)[0] in (0, 3)
+
+
+FAULTS = [
+    ("vehicle-1", "even", "open:9"),
+    ("vehicle-1", "two", "stuck-on:7"),
+    ("vehicle-2", "high", "open:9"),
+    ("vehicle-2", "two", "stuck-on:9"),
+    ("vehicle-3", "even", "open:7"),
+    ("vehicle-3", "high", "stuck-on:9"),
+]
+
+
+@pytest.mark.parametrize(("vehicle", "name", "fault"), FAULTS)
+def test_a_broken_switch_is_named_among_other_loads(
+    vehicle: str, name: str, fault: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = runs.profile(name)
+    runs.record(vehicle, f"{asked}@{SPLICES[vehicle]}", 150, "--channel", "battery", "--fault", fault)
+    kind, channel = fault.split(":")
+    journal = Path("r.journal.jsonl")
+    bits = [
+        json.loads(line)["pattern"] >> (int(channel) - 1) & 1
+        for line in journal.read_text().splitlines()
+        if '"pattern"' in line
+    ]
+    assert any(bits), "a channel that this run uses"
+    assert not all(bits)
+    status, found = runs.compare(capsys, "--profile", asked, *runs.JOURNAL)
+    assert status == 1
+    assert found["differences"][0]["kind"] == kind
+    said = {"open": "open", "stuck-on": "stuck on"}[kind]
+    assert re.search(f"channel {channel} (is|may be) {said}", runs.told(found))
+
+
+def beside(run: Run, other_ma: Any, clamp: Clamp | None = None) -> tuple[Floats, Floats]:
+    """The run's recording with another load's current, a function of time, on top."""
+    t_s, ma = (clamp or Clamp()).samples(run.truth)
+    return t_s, (ma + other_ma(t_s)) / 1000
+
+
+def in_company(run: Run, other_ma: Any, monitored: bool = False) -> Comparison:
+    place = Place(shared=True, monitored=monitored)
+    return compare(run.asked, run.did, from_arrays(*beside(run, other_ma)), place)
+
+
+def sleeping(t_s: Floats) -> Floats:
+    """15 mA, a lamp every 2 s, a radio's look-round every minute, 9 s of a module awake."""
+    lamp = 8.0 * (t_s % 2.03 < 0.06) + 35.0 * ((t_s + 17) % 61 < 0.08)
+    return 15.0 + lamp + 420.0 * ((t_s > 91) & (t_s < 100))
+
+
+EVEN = ([steady(40), pulse(350, 0.7, 7.5)], 200.0)
+
+
+def test_a_base_that_others_may_have_lifted_accuses_nobody() -> None:
+    """Neither a channel of 562 mA nor one that the pulses switch; whether one of about the excess is stuck
+    only a monitor knows."""
+    run = run_of(*EVEN)
+    found = in_company(run, lambda t_s: 26.0 + sleeping(t_s))
+    assert found.agree is None
+    assert found.differences == ()
+    assert "another load on this circuit (a vehicle asleep draws some 10 .. 50 mA)" in found.text()
+    assert "or a stuck switch of about that current: channel 6 (38.2 mA)" in found.text()
+    assert in_company(run, lambda t_s: 26.0 + sleeping(t_s), monitored=True).agree is True
+
+
+def test_a_base_that_is_too_low_is_no_other_load() -> None:
+    found = in_company(run_of(*EVEN), lambda t_s: np.full(len(t_s), -27.0))
+    assert [row.kind for row in found.differences] == ["base"]
+    assert "which no other load can do" in found.text()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_others_do_at_the_instants_of_a_few_edges_is_no_level(seed: int) -> None:
+    """Random moves of other loads of hundreds of mA, some within a window's reach of the box's edges, two at
+    the very instants of edges."""
+    draws = [steady(40), pulse(333, 0.6, 5.0), random_draw(120, (0.2, 0.6), (2.0, 6.0))]
+    run = run_of(draws, 200.0, seed)
+    rng = np.random.default_rng(seed)
+    at_s = np.concatenate((rng.uniform(0, 200, 12), run.truth.t_s[[9, 30]]))
+    high, lasting = rng.uniform(-300, 600, len(at_s)), rng.uniform(0.5, 30, len(at_s))
+
+    def others(t_s: Floats) -> Floats:
+        return 700.0 + sum(
+            h * ((t_s > a) & (t_s <= a + w)) for h, a, w in zip(high, at_s, lasting, strict=True)
+        )
+
+    found = in_company(run, others, monitored=True)
+    assert [row.message for row in found.differences] == []
+
+
+@pytest.mark.parametrize("channel", range(4, 11))
+@pytest.mark.parametrize("way", ["stuck", "opened"])
+def test_a_broken_switch_is_named_though_others_move(way: str, channel: int) -> None:
+    """Where edges switch it; where none does it is at least not agreed to."""
+    draws = [steady(40), pulse(350, 0.7, 7.5), random_draw(77, (0.5, 1.5), (1.0, 9.0))]
+    run = run_of(draws, 200.0)
+    bits = run.did.pattern >> (channel - 1) & 1
+    found = in_company(run.with_channels(**{way: channel}), sleeping)
+    if np.count_nonzero(np.diff(bits)) >= 6:
+        assert found.agree is False
+        assert found.differences[0].kind == {"stuck": "stuck-on", "opened": "open"}[way]
+        assert f"channel {channel} " in found.differences[0].message
+    elif way == "stuck" and not bits.all():
+        assert found.agree is not True
+    else:
+        assert found.differences == ()
+
+
+def test_missing_late_and_strange_pulses_are_still_told() -> None:
+    run = run_of(*EVEN)
+
+    def without(t_s: Floats) -> Floats:
+        gone = (t_s > 22.8) & (t_s <= 23.5)
+        like_ours = (t_s > 26.0) & (t_s <= 26.7)
+        return sleeping(t_s) - 350.0 * gone + 350.0 * like_ours
+
+    found = in_company(run, without)
+    assert [(row.kind, row.pulse) for row in found.differences] == [("missing", 4), ("extra", None)]
+    assert found.agree is False
+
+
+def test_another_run_is_not_agreed_to_in_company() -> None:
+    draws = [random_draw(100, (0.1, 0.4), (0.5, 8.0))]
+    run = run_of(draws, 60.0, seed=2)
+    others = from_arrays(*beside(run_of(draws, 60.0, seed=3), sleeping))
+    assert compare(run.asked, run.did, others, Place(shared=True)).agree is not True
+    assert compare(run.asked, None, others, Place(shared=True)).agree is not True
+
+
+def test_whether_a_circuit_is_shared_is_known_by_names() -> None:
+    recording = from_arrays(np.arange(3.0), np.ones(3))
+    assert not company.is_shared(recording, None, 1)
+    assert company.is_shared(recording, "tailgate", 1)
+    assert company.is_shared(recording, None, 2)
+    recording.channel = "battery"
+    assert company.is_shared(recording, None, 1)
+
+
+def test_no_impossible_resistor_is_ever_named() -> None:
+    """Whatever moves: a share below -1 would be a resistor of less than nothing."""
+    run = run_of(*EVEN)
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        at_s, high = rng.uniform(0, 200, 30), rng.uniform(-900, 900, 30)
+        t_s, a = beside(run, lambda t, at=at_s, h=high: (h[:, None] * (t > at[:, None])).sum(0))
+        found = compare(run.asked, run.did, from_arrays(t_s, a))
+        assert " -" not in " ".join(row.message for row in found.differences if "ohm" in row.message)
+        assert not CULPRITS - {"level"} & {row.kind for row in found.differences}
+
+
+def test_constants_stand_together() -> None:
+    assert company.SEVERAL >= 3, "of two edges that differ none can be believed"
+    assert 0 < trial.MOST_TOLD < 1
