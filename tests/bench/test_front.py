@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from nightdraw.instruments.front import DRIFT_TIME_S, IDEAL, Front, Traits
+from scipy.signal import lfilter
 
 COUNT = 200_000
 
@@ -35,6 +36,24 @@ def test_what_is_read_at_instants_has_all_of_the_noise_at_any_rate() -> None:
     traits = Traits(noise=6.0, noise_hz=20_000, instant=True)
     for rate_hz in (20, 1000, 100_000):
         assert Front(traits, rate_hz, (3,))(flat()).std() == pytest.approx(6.0, rel=4 / math.sqrt(2 * COUNT))
+
+
+@pytest.mark.parametrize("rate_hz", [33_000, 20_000, 10_000, 5_000, 1_000])
+def test_a_mean_of_clamp_noise_has_what_is_left_of_it(rate_hz: int) -> None:
+    """A first-order process written out finely and averaged by hand; its noise bandwidth is pi / 2 fc."""
+    fine_hz, corner_hz, count = 1_650_000, 10_000.0, 3_300_000
+    keep = math.exp(-2 * math.pi * corner_hz / fine_hz)
+    white = np.random.default_rng(rate_hz).standard_normal(count) * math.sqrt(1 - keep**2)
+    process = lfilter([1], [1, -keep], white)
+    per = fine_hz // rate_hz
+    means = process[: count - count % per].reshape(-1, per).mean(axis=1)
+    worth = max(1.0, 2 * rate_hz / (math.pi * corner_hz))  # neighbours are alike
+    traits = Traits(1.0, corner_hz, bandwidth_hz=corner_hz)
+    assert traits.rms_at(rate_hz) == pytest.approx(
+        means.std(), rel=4 * math.sqrt(worth / 2 / len(means)) + 0.004
+    )
+    if rate_hz == 1000:
+        assert traits.rms_at(rate_hz) == pytest.approx(math.sqrt(500 / (math.pi / 2 * corner_hz)), rel=0.01)
 
 
 def test_noise_is_no_wider_than_the_bandwidth() -> None:

@@ -156,6 +156,11 @@ def _view_recording(path: Path, out: str | Path, words: dict[str, Any]) -> Path:
     samples = sum(
         int(((t_s >= 0) & (t_s <= length_s)).sum()) for t_s, _ in cast(Samples, strips[0].content).blocks()
     )
+    if samples < 2:
+        hint = f"the recording lasts {end_s:g} s; choose another --from or a longer --for"
+        raise CannotTellError(
+            Finding("fewer than two samples lie there: nothing to draw", str(path), hint=hint)
+        )
     report.draw(picture, path.name, f"{samples} samples a channel", strips, length_s, begin_s)
     return picture
 

@@ -18,7 +18,8 @@ DRIFT_TIME_S = 300.0  # a clamp's zero wanders over minutes (common practice)
 
 @dataclass(frozen=True)
 class Traits:
-    """In the signal's own unit (A or mV): noise rms within `noise_hz`, the zero's wander rms, the step
+    """In the signal's own unit (A or mV): noise rms within its bandwidth (without one white and within
+    `noise_hz`), the zero's wander rms, the step
     between two readings, the largest that is shown; in Hz the bandwidth. 0 or inf: that limit isn't there.
     instant: a sample is the signal at its instant, with all of the noise, not the mean over its interval."""
 
@@ -31,9 +32,16 @@ class Traits:
     instant: bool = False
 
     def rms_at(self, rate_hz: float) -> float:
-        """The noise of one sample: of a mean over 1 / rate it goes with the root of the rate, being white."""
+        """The noise of one sample: at an instant all of it, of a mean over T = 1 / rate the less the longer.
+
+        Behind a first-order corner of time constant t (an Ornstein-Uhlenbeck process) the mean has the share
+        2 (t / T) (1 - (t / T) (1 - exp(-T / t))) of the variance; white noise goes with the root of the rate.
+        """
         if self.instant:
             return self.noise
+        if self.bandwidth_hz < math.inf:
+            times = rate_hz / (2 * math.pi * self.bandwidth_hz)
+            return self.noise * math.sqrt(2 * times * (1 + times * math.expm1(-1 / times)))
         return self.noise * math.sqrt(min(1.0, rate_hz / 2 / self.noise_hz))
 
 

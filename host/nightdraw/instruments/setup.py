@@ -46,10 +46,10 @@ def clamp_front(clamp: Clamp, recorder: Recorder, most_a: float = CLAMPED_A) -> 
     nearer limit."""
     range_mv = recorder.range_over(most_a * clamp.mv_per_a)
     noise_a = recorder.noise_mv / clamp.mv_per_a
-    # the recorder's noise fills its own band; weighed here by its density within the clamp's
-    density = clamp.noise_a**2 / clamp.bandwidth_hz + noise_a**2 / (recorder.rate_hz / 2)
+    if not recorder.instant:  # of means only what lies within the clamp's band is left
+        noise_a *= min(1.0, clamp.bandwidth_hz / (recorder.rate_hz / 2)) ** 0.5
     step = max(clamp.step_a, recorder.step_mv(range_mv) / clamp.mv_per_a)
-    noise = (density * clamp.bandwidth_hz) ** 0.5
+    noise = math.hypot(clamp.noise_a, noise_a)
     most = min(clamp.most_a, range_mv / clamp.mv_per_a)
     return Traits(noise, clamp.bandwidth_hz, clamp.drift_a, clamp.bandwidth_hz, step, most, recorder.instant)
 
