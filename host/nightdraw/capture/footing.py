@@ -72,7 +72,7 @@ def shared(reference: Reference, seen: Seen, did: Did | None, circuit: Circuit, 
         )
         text += "" if did is not None else ", or the power was off for a while (the journal would tell)"
         return Footing(excess, (reference.base_row(level + excess, text),))
-    stuck = [] if did is None else _stuck(did, seen, circuit, switched, excess, allowed)
+    stuck, opened = ([], []) if did is None else _hidden(did, seen, circuit, switched, excess, allowed)
     text = f"{_seen(level, excess)}: another load on this circuit"
     low, high = SLEEPING_MA
     if excess <= high:
@@ -84,7 +84,9 @@ def shared(reference: Reference, seen: Seen, did: Did | None, circuit: Circuit, 
         text += f", or a stuck switch of about that current: channel {' or '.join(about)}"
     elif stuck:
         text += f"; a stuck switch may hide in it: channel {' or '.join(named for named, _ in stuck)}"
-    return Footing(excess, notes=(text,), told=did is not None and not stuck)
+    if opened:
+        text += f"; a switch that is open may hide in it: channel {' or '.join(named for named, _ in opened)}"
+    return Footing(excess, notes=(text,), told=did is not None and not stuck and not opened)
 
 
 def _seen(level: float, excess: float) -> str:
@@ -99,22 +101,29 @@ def _middle(values: Floats, weight: Floats) -> float:
     return float(values[order][np.searchsorted(run, run[-1] / 2)])
 
 
-def _stuck(
+Channels = list[tuple[str, float]]  # by name, with their currents (mA)
+
+
+def _hidden(
     did: Did, seen: Seen, circuit: Circuit, switched: int, excess: float, allowed: float
-) -> list[tuple[str, float]]:
-    """Channels that may conduct all the time without any edge that shows it, and their currents (mA)."""
+) -> tuple[Channels, Channels]:
+    """Channels that may conduct all the time, and such as may never, without any edge that shows it."""
     base = did.pattern[seen.base]
     closed = int(np.bitwise_and.reduce(base)) if len(base) else 0
     supply_mv = float(np.median(did.supply_mv[seen.base]))
     slack_ma = _slack_ma(did) if circuit.monitored else np.inf
     least = max(allowed, guard.FAULT_UA / 1000)  # what the box's own monitor lets pass is no fault
-    found = []
+    stuck: Channels = []
+    opened: Channels = []
     for k, ns in enumerate(did.channels_ns):
         current = ns * faults.MA_PER_NS_MV * supply_mv
-        if (switched | closed) >> k & 1 or not least < current <= min(excess + allowed, slack_ma):
+        if switched >> k & 1 or not least < current <= slack_ma:
             continue
-        found.append((f"{k + 1} ({current:.1f} mA)", current))
-    return found
+        if closed >> k & 1:
+            opened.append((f"{k + 1} ({current:.1f} mA)", current))
+        elif current <= excess + allowed:
+            stuck.append((f"{k + 1} ({current:.1f} mA)", current))
+    return stuck, opened
 
 
 def _slack_ma(did: Did) -> float:

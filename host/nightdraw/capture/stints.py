@@ -21,7 +21,7 @@ GONE = ("gone",)  # the supply went away, the processor lived on: the next start
 @dataclass(frozen=True)
 class Stint:
     """records: with t_s from the stint's zero; from_s: where in the run it starts (0 unless it continues);
-    boot; zero_at_s: its zero on the recording's clock, boot_at_s: its power-up there (None: not known); cut:
+    boot; boot_s: its power-up on that clock; zero_at_s: its zero on the recording's (None: not known); cut:
     the power went away at an instant that no record tells, some time after the last one; order: its place
     in the run."""
 
@@ -29,9 +29,16 @@ class Stint:
     from_s: float = 0.0
     boot: int | None = None
     zero_at_s: float | None = None
-    boot_at_s: float | None = None
+    boot_s: float | None = None
     cut: bool = False
     order: int = 0
+
+    @property
+    def boot_at_s(self) -> float | None:
+        """Its power-up on the recording's clock."""
+        if self.zero_at_s is None or self.boot_s is None:
+            return None
+        return self.zero_at_s + self.boot_s
 
 
 WHOLE_RUN = Stint(())
@@ -117,6 +124,6 @@ def _stint(head: Record, records: Sequence[Record], start: _Start, end: int, own
         from_s=position_s,
         boot=start.boot,
         zero_at_s=zero_at_s,
-        boot_at_s=None if zero_at_s is None else zero_at_s - start.zero / TICKS_PER_S,
+        boot_s=-start.zero / TICKS_PER_S,
         cut=later and not any(said["kind"] in GONE for said in mine),
     )
