@@ -99,15 +99,19 @@ EVEN = ([steady(40), pulse(350, 0.7, 7.5)], 200.0)
 
 
 def test_a_base_that_others_may_have_lifted_accuses_nobody() -> None:
-    """Neither a channel of 562 mA nor one that the pulses switch; whether one of about the excess is stuck
-    only a monitor knows."""
+    """Neither a channel of 562 mA nor one that the pulses switch; whether one of about the excess is stuck,
+    or one that is always closed is open, only a monitor knows."""
     run = run_of([steady(31), pulse(350, 0.7, 7.5)], 200.0)
-    found = in_company(run, sleeping)
+    found = in_company(run, lambda t_s: 70.0 + sleeping(t_s))
     assert found.agree is None
     assert found.differences == ()
-    assert "another load on this circuit (a vehicle asleep draws some 10 .. 50 mA)" in found.text()
-    assert "or a stuck switch of about that current: channel 4 (10.5 mA)" in found.text()
-    assert in_company(run, sleeping, monitored=True).agree is True
+    text = found.text()
+    assert (
+        "another load on this circuit, or a stuck switch of about that current: channel 7 (78.7 mA)" in text
+    )
+    assert "a switch that is open may hide in it: channel 3 (5.2 mA) or 4 (10.5 mA)" in text
+    assert in_company(run, lambda t_s: 70.0 + sleeping(t_s), monitored=True).agree is True
+    assert "a vehicle asleep draws some 10 .. 50 mA" in in_company(run, sleeping).text()
 
 
 def test_a_base_that_is_too_low_is_no_other_load() -> None:
