@@ -9,6 +9,7 @@ from nightdraw.bench.finding.train import Face
 from nightdraw.bench.finding.weigh import Signal, noise_of, screen, shown, trigger, weigh
 from nightdraw.instruments.front import Traits
 from nightdraw.instruments.model import DIFFERENTIAL, Recorder
+from scipy.stats import norm
 
 PULSE = Face(0.1, 0.5, object())  # half a second; no train is asked for anything here
 STAYS = Face(0.1, math.inf, None)
@@ -70,6 +71,17 @@ def test_the_trigger_is_halfway_and_above_twitches_where_there_is_room() -> None
     assert trigger(signal(0.1, front, twitch=0.06), 0.005, 10.0) == pytest.approx(0.02 + 0.08)
     assert trigger(signal(0.1, front, twitch=0.08), 0.005, 10.0) == pytest.approx(0.02 + 0.05)  # 20 < 30 mA
     assert trigger(signal(0.1, front, twitch=0.3), 0.005, 10.0) == pytest.approx(0.02 + 0.05)
+
+
+def test_the_trigger_keeps_clear_of_the_noise_of_a_whole_wait() -> None:
+    """Six rms up: halfway is crossed by 1.35 in 1000 samples; of 30 000 none may (scipy's normal law)."""
+    front, noise = Traits(), 0.01
+    assert trigger(signal(0.06, front), noise, 10.0, 1.0) == pytest.approx(0.02 + 0.03)
+    assert trigger(signal(0.06, front), noise, 50.0, 30_000.0) is None  # 4.5 rms and 3 are more than 6
+    level = trigger(signal(0.08, front), noise, 50.0, 30_000.0)
+    assert level == pytest.approx(0.02 + noise * norm.isf(0.1 / 30_000))
+    assert 30_000 * norm.sf((level - 0.02) / noise) == pytest.approx(0.1)
+    assert trigger(signal(0.2, front), noise, 50.0, 30_000.0) == pytest.approx(0.02 + 0.1)
 
 
 def test_a_screen_holds_the_wait_or_pulse_by_pulse() -> None:

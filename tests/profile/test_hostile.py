@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from nightdraw.board import load_board
 from nightdraw.errors import InputError
 from nightdraw.profile import compile_profile, load
 
@@ -174,6 +175,16 @@ def test_the_file_is_named_as_it_was_given(tmp_path: Path, monkeypatch: pytest.M
     with pytest.raises(InputError) as caught:
         load("./p.yaml")
     assert str(caught.value).startswith("./p.yaml:5:7: ")
+
+
+def test_a_profile_that_says_nothing_of_supply_plays_on_a_24_v_board(tmp_path: Path) -> None:
+    """Its highest supply is then the board's own cap: 16 V, the default, is a 12 V vehicle's."""
+    for limits in ("", "limits: {run: 1 h}\n", "limits: {supply_min: 12 V}\n"):
+        path = write(tmp_path, f"profile: a\ndraws:\n  - steady: 100 mA\n{limits}")
+        board = load_board("workshop-24v")
+        held = load(path, board).limits.within(board.caps)
+        assert held.supply_max_mv == board.caps["supply_max_mv"]
+        assert load(path).limits.supply_max_mv == 16_000
 
 
 def test_a_wrong_pulse_beside_a_replay_is_an_input_error(tmp_path: Path) -> None:

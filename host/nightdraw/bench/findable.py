@@ -41,6 +41,7 @@ CLAMP, TWO_CLAMPS = "clamp and recorder", "two clamps to split the feeds"
 DROPS, HEAT = "voltage drops across fuses", "touch or thermal camera"
 BY_HAND = "voltage drops by hand"
 NOTHING_TELLS = "nothing tells at a wrong fuse that a pulse has come"
+MELTED = 4.0  # pulses within one reading, and it is their mean
 BOTH = "two clamps, then drops on that feed"
 
 Way = Callable[[Face], Method]
@@ -79,7 +80,7 @@ class Search(Ground):
         settings = {"range_a": scale.most_a, "burden_ohm": scale.ohms, "capture_s": meter.capture_s}
         if most_a > scale.most_a:
             return Method(MAX_ON_A_METER, False, f"{most_a:.3g} A is more than it takes", settings)
-        seen_a = face.amps * min(1.0, face.narrow_s / meter.capture_s)
+        seen_a = face.amps * weigh.filled(face, meter.capture_s)
         twitch_a = [
             (t.draw_a * min(1.0, t.on_ticks / 10_000 / meter.capture_s), t.name)
             for t in self.vehicle.twitches
@@ -219,14 +220,16 @@ class Search(Ground):
         face = signal.face
         weighed, noise = weigh.weigh(signal, recorder.rate_hz)
         wait_s = self.pulses(face, number)[0].p95_s
-        level = weigh.trigger(signal, noise, wait_s) if face.pulsed else None
+        samples = wait_s * weighed.settings["rate_hz"] / weighed.settings.get("smoothed_samples", 1)
+        level = weigh.trigger(signal, noise, wait_s, samples) if face.pulsed else None
         settings = {**weighed.settings, **more}
         why = weighed.why
         if level is not None:
             settings[f"trigger_{signal.unit.lower()}"] = round(level, 4)
         elif face.pulsed and weighed.clear:
             wander = weigh.wander_of(signal.front, wait_s)
-            why += f"; by eye, for the zero wanders by {wander:.2g} {signal.unit}: no trigger holds"
+            why += "; by eye: no trigger holds, so long a wait has noise and"
+            why += f" a zero that wanders by {wander:.2g} {signal.unit}"
         found = weigh.screen(face, recorder, channels, settings["rate_hz"], wait_s, level is not None)
         if found is None:
             why = f"{weighed.why}; the recorder's {recorder.memory} samples don't hold what one waits for"
@@ -297,10 +300,11 @@ class Search(Ground):
         meter, site = self.kit.fuse_meter, self.site
         if meter is None:
             return Method(BY_HAND, False, "there is no millivolt meter")
-        if face.narrow_s < meter.update_s:
+        melted = MELTED * face.cycle_most_s <= meter.update_s  # several pulses a reading: it stands still
+        if face.narrow_s < meter.update_s and not melted:
             why = f"by hand: a pulse of {face.narrow_s:.3g} s ends before the meter has read it"
             return Method(BY_HAND, False, why)
-        share = weigh.shown(face.narrow_s, meter.update_s)
+        share = weigh.filled(face, meter.update_s) if melted else weigh.shown(face.narrow_s, meter.update_s)
         seen_mv = face.amps * site.fuse_ohms(site.fuse) * 1000 * share
         front = Traits(meter.noise_mv, 0.5 / meter.update_s, step=meter.step_mv)
         noise_mv = weigh.noise_of(front, 1 / meter.update_s, face.narrow_s)

@@ -13,6 +13,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from nightdraw.bench.partial import partial
+
 SUFFIX = ".journal.jsonl"
 
 
@@ -26,9 +28,9 @@ class JournalFile:
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        self._temporary = path.with_name(path.name + ".part")
 
     def __enter__(self) -> Self:
+        self._temporary = partial(self._path)
         self._file = self._temporary.open("w", encoding="utf-8", newline="\n")
         return self
 

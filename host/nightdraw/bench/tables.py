@@ -11,6 +11,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
+from nightdraw.bench.partial import partial
+
 if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
@@ -28,13 +30,12 @@ class TableFile:
         self._path = path
         self._columns = ("time_s", *columns)
         self._form = form
-        self._temporary = path.with_name(path.name + ".part")
 
     def __enter__(self) -> Self:
         import pyarrow as pa
 
         self._schema = pa.schema([(name, pa.float64()) for name in self._columns])
-        self._temporary.open("wb").close()  # says what is wrong with the path as Python does
+        self._temporary = partial(self._path)
         self._file = pa.OSFile(str(self._temporary), "wb")  # Arrow's own: a thread can write beside another
         self._writer = self._csv() if self._form == CSV else self._parquet()
         return self

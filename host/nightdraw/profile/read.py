@@ -112,18 +112,26 @@ class _Reader:
 
     def _limits(self, profile: Fields) -> Limits | None:
         """The limits with defaults for what is absent or wrong; None where the supply window isn't known."""
+        defaults = self._limit_defaults()
         if "limits" not in profile:
-            return Limits(*LIMIT_DEFAULTS)
+            return Limits(*defaults)
         fields = Fields(profile.node("limits"), self._findings, "limits", tuple(LIMITS))
         values = []
         supply_known = fields.sound
-        for (key, (dimension, bounds, whole)), default in zip(LIMITS.items(), LIMIT_DEFAULTS, strict=True):
+        for (key, (dimension, bounds, whole)), default in zip(LIMITS.items(), defaults, strict=True):
             value = fields.quantity(key, dimension, bounds)
             if value is None and key in fields and dimension == "voltage":
                 supply_known = False
             values.append(default if value is None else whole(value))
         limits = Limits(*values)
         return limits if supply_known and self._window_is_open(fields, limits) else None
+
+    def _limit_defaults(self) -> list[int]:
+        """The defaults; a board that is built for more volts than their highest has its own cap there."""
+        defaults, caps = dict(zip(LIMITS, LIMIT_DEFAULTS, strict=True)), self._board.caps
+        if defaults["supply_max"] <= caps["supply_min_mv"]:
+            defaults["supply_max"] = caps["supply_max_mv"]
+        return list(defaults.values())
 
     def _window_is_open(self, fields: Fields, limits: Limits) -> bool:
         """Find a supply window with nothing in it; note the limits that the board's own caps overrule."""

@@ -6,7 +6,7 @@ Figures of the vehicle's and the profile's files alone; no instrument is known h
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from boxcore.guard import PRESENT_MV
 from boxcore.program import TICKS_PER_S
@@ -82,11 +82,12 @@ class Site:
         found = []
         pulses = train.pulses(self.profile, seed)
         if pulses is not None:
-            found.append(pulses)
+            made_a = self.made_a(self.base_a() + pulses.amps) - self.made_a(self.base_a())
+            found.append(replace(pulses, amps=made_a))
         dense = pulses is not None and pulses.train is not None and pulses.train.dense
         base = self.mean_a() if dense else self.base_a()
         if base + self.vehicle.asleep_a() > train.HEALTHY_A:
-            found.append(Face(base, math.inf, None))
+            found.append(Face(base if dense else self.made_a(base), math.inf, None))
         return found
 
     def alike(self, face: Face, fuse: str | None = None) -> list[str]:
@@ -135,6 +136,13 @@ class Site:
         network.branches[place].boxes.append(box)
         network.touch(network.branches[place])
         return network.box_v(place, box) * MV_PER_V
+
+    def made_a(self, level_a: float) -> float:
+        """What the bank makes of a level at the voltage that it has here: its steps are some milliamperes."""
+        bank, own_ua = self.profile.bank(), self.profile.board.own_ua
+        supply_mv = round(self.supply_mv(level_a))
+        pattern = bank.pattern(max(0, round(level_a * 1e6) - own_ua), supply_mv)
+        return (own_ua + float(bank.current_ua(pattern, supply_mv))) / 1e6
 
     def held(self) -> str | None:
         """Why the box would hold its loads open in this vehicle, or never begin; None where it doesn't."""

@@ -5,6 +5,7 @@ Pulses of one run, from the run's zero on, in ticks. No instrument and no search
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import islice
@@ -35,7 +36,8 @@ class Train:
     """Pulses by start and end, ticks from the run's zero. Where it lasts the last start is the first one of
     the next round; else nothing comes after the last.
 
-    dense: they come so often that instruments show their mean; amps (above the level between pulses) and
+    cycle_most_s: the longest time from start to start; dense: they come so often that any instrument shows
+    their mean; amps (above the level between pulses) and
     narrow_s are what 95 % of the pulses have at least.
     """
 
@@ -58,8 +60,9 @@ class Train:
         self.amps = float(np.quantile(amps[:kept], SCARCE, method="lower"))
         widths = self._ends - self._starts
         self.narrow_s = float(np.quantile(widths, SCARCE, method="lower")) / TICKS_PER_S
-        gaps = np.append(self._starts[1:], starts[-1] if lasting else self._starts[-1]) - self._starts
-        self.dense = lasting and float(gaps.max()) <= DENSE_S * TICKS_PER_S
+        cycles = np.diff(np.append(self._starts, starts[-1]))
+        self.cycle_most_s = float(cycles.max()) / TICKS_PER_S if lasting else math.inf
+        self.dense = self.cycle_most_s <= DENSE_S
         self.widest_s = float(widths.max()) / TICKS_PER_S
 
     def __len__(self) -> int:
@@ -112,6 +115,11 @@ class Face:
     narrow_s: float
     train: Train | None
     draw: Draw | None = None
+
+    @property
+    def cycle_most_s(self) -> float:
+        """The longest time from one pulse's start to the next one's; 0 where it stays."""
+        return 0.0 if self.train is None else self.train.cycle_most_s
 
     @property
     def pulsed(self) -> bool:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Any
 
 from nightdraw.bench.finding.train import LOOK_S, SCARCE, Face
@@ -18,6 +19,7 @@ from nightdraw.instruments.model import Recorder
 
 CLEAR = 6.0  # a step of so many noise rms stands clear of the noise: 3 rms either way of its middle
 PEAKS = 3.0  # noise of several samples in a row never goes beyond so many rms
+FALSE = 0.1  # triggers without a pulse in a whole wait, on average
 SHAPE, WIDTH = 10.0, 4.0  # samples a pulse: as many as show its shape, and the fewest that show its width
 SMOOTHED = 100.0  # samples a pulse where smoothing must help
 STEADY_RATES_HZ = (20.0, 1.0)  # for a level that stays: as a trace usually is, and averaged
@@ -58,6 +60,16 @@ def shown(width_s: float, window_s: float) -> float:
     if width_s >= 2 * window_s:
         return 1.0
     return min(1.0, width_s / window_s, width_s / (2 * window_s) + SCARCE / 2)
+
+
+def filled(face: Face, window_s: float) -> float:
+    """The share of a fault's level that the fullest window has as its mean, at least: whole cycles, and of
+    one more pulse what is left of the window."""
+    if not face.pulsed:
+        return 1.0
+    whole = math.floor(window_s / face.cycle_most_s) if face.cycle_most_s else 0
+    rest_s = min(face.narrow_s, window_s - whole * face.cycle_most_s)
+    return min(1.0, (whole * face.narrow_s + rest_s) / window_s)
 
 
 def rose(width_s: float, corner_hz: float) -> float:
@@ -143,16 +155,22 @@ def screen(
     return found
 
 
-def trigger(signal: Signal, noise: float, wait_s: float) -> float | None:
-    """Halfway up, or halfway from the vehicle's own twitches up to the pulse where that leaves room; None
-    where the zero wanders so far while one waits that no level holds."""
+def trigger(signal: Signal, noise: float, wait_s: float, samples: float = 1.0) -> float | None:
+    """Halfway up, or halfway from the vehicle's own twitches up to the pulse where that leaves room; higher
+    where noise would else cross it: seldom in a wait of so many samples. None where no level holds."""
     size, twitch = signal.size, signal.twitch
-    room = PEAKS * math.hypot(noise, wander_of(signal.front, wait_s))
-    if size / 2 < room:
+    wander = wander_of(signal.front, wait_s)
+    low, room = math.hypot(peaks(samples) * noise, PEAKS * wander), PEAKS * math.hypot(noise, wander)
+    if low > size - room:
         return None
-    if twitch > size / 2 - room and size - twitch >= 2 * room:
-        return signal.level + (twitch + size) / 2
-    return signal.level + size / 2
+    between = twitch > size / 2 - room and size - twitch >= 2 * room
+    level = (twitch + size) / 2 if between else size / 2
+    return signal.level + min(max(level, low), size - room)
+
+
+def peaks(samples: float) -> float:
+    """The rms that so many samples of noise seldom go beyond: FALSE times on average, by the normal law."""
+    return max(PEAKS, NormalDist().inv_cdf(1 - min(0.5, FALSE / max(1.0, samples))))
 
 
 def _rounded(rate_hz: float) -> float:
