@@ -81,6 +81,7 @@ def test_the_journals_head_says_what_the_box_believes(tmp_path):
         "board": "bench-test",
         "own_ma": 11.0,
         "channels_ns": list(support.CHANNELS_NS),
+        "monitor": True,
         "profile": "bench-test",
         "slot": 0,
         "run": 1,

@@ -120,6 +120,9 @@ class Stored:
     def facts(self) -> Facts:
         return Facts("stored", 11_000, (1, 2))
 
+    def has_monitor(self) -> bool:
+        return False
+
     def idn(self) -> Identity:
         return Identity("NIGHTDRAW", "stored", "7", "0")
 
@@ -140,6 +143,7 @@ def test_what_is_lost_is_counted():
     assert (account.lost, account.may_be_lost, account.boots) == (19, 100, 1)
     assert [line["kind"] for line in account.lines] == ["boot", "lost", "halt"]
     assert account.head["board"] == "stored"
+    assert account.head["monitor"] is False
     assert "run_start_tick" not in account.head
     assert all(line["t_s"] is None and line["utc"] is None for line in account.lines)
 

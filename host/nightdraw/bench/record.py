@@ -22,7 +22,7 @@ from nightdraw.bench.setup import Bench
 from nightdraw.bench.world import World
 from nightdraw.errors import InputError
 from nightdraw.link import BoxClient, Loop, open_box
-from nightdraw.link.records import PAGE, line
+from nightdraw.link.records import PAGE, believes, line
 
 SLOT = 0  # the bench's box is new: any slot is free
 POWER_UP_TICKS = TICKS_PER_S  # between power-up and the first command, so that sample 0 has a past
@@ -167,12 +167,9 @@ class JournalReader:
 
     def head(self, profile: str, seed: int) -> dict[str, Any]:
         """The file's first line."""
-        facts, run = self._box.facts(), self._box.run()
+        run = self._box.run()
         return {
-            "kind": "box",
-            "board": facts.board,
-            "own_ma": facts.own_ua / 1000,
-            "channels_ns": list(facts.channels_ns),
+            **believes(self._box),
             "profile": profile,
             "slot": run.slot,
             "run": run.run,

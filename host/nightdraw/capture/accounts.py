@@ -176,7 +176,7 @@ class Did:
     channels_ns: conductance of each channel; seed, run: of the schedule; events: all that is no edge;
     spells: with open switches; lost: times that the journal doesn't tell wholly; stint: where in the journal
     this is; others: the run's other stints, before and after power losses; splice: where in a vehicle the box
-    sits, board: its board's name, None where the journal doesn't say.
+    sits, board: its board's name, monitor: whether it measures its bank; None where the journal doesn't say.
     """
 
     course: Course
@@ -194,6 +194,7 @@ class Did:
     others: tuple[Did, ...] = ()
     splice: str | None = None
     board: str | None = None
+    monitor: bool | None = None
 
     def stopped(self) -> Event | None:
         """The event that ended the run, None where the journal shows none."""
@@ -314,6 +315,7 @@ def _of_stint(head: dict[str, Any], stint: Stint) -> Did:
         stint=stint,
         splice=head.get("splice"),
         board=head.get("board"),
+        monitor=head.get("monitor"),
     )
 
 

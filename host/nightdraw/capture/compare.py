@@ -78,7 +78,7 @@ class Comparison:
             clock = self.clock
             lines.append(
                 f"the run began {clock.offset_s:.4f} s into the recording, whose clock differs by "
-                f"{clock.rate_ppm:+.1f} ppm from the box's (from {clock.matched} edges)"
+                f"{round(clock.rate_ppm, 1) + 0.0:+.1f} ppm from the box's (from {clock.matched} edges)"
             )
         return "\n".join([*lines, *(f"note: {note}" for note in self.notes), verdict])
 

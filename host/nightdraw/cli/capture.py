@@ -131,8 +131,10 @@ def _asked(file: str, did: Did | None, seed: int | None, run: int | None, board:
 
 
 def _monitored(did: Did, board: str | None) -> bool:
-    """Whether the box of a journal has a current monitor, by its board's file."""
+    """Whether the box of a journal has a current monitor, by the journal or its board's file."""
     from nightdraw.board import load_board
 
+    if did.monitor is not None:
+        return did.monitor
     model = load_board(board)
     return model.name == did.board and model.monitor

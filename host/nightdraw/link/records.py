@@ -153,16 +153,21 @@ def _sum(records: Iterable[Record], kind: str, name: str) -> int:
     return sum(record[name] for record in records if record["kind"] == kind)
 
 
-def _head(box: BoxClient, start: Start | None) -> Record:
-    """The file's first line: what the box believes of itself, and which run is the file's zero."""
-    facts, who = box.facts(), box.idn()
-    head: Record = {
+def believes(box: BoxClient) -> Record:
+    """What the box believes of itself, as a journal's first line says it; monitor: it measures its bank."""
+    facts = box.facts()
+    return {
         "kind": "box",
         "board": facts.board,
-        "serial": who.serial,
         "own_ma": facts.own_ua / 1000,
         "channels_ns": list(facts.channels_ns),
+        "monitor": box.has_monitor(),
     }
+
+
+def _head(box: BoxClient, start: Start | None) -> Record:
+    """The file's first line: what the box believes of itself, and which run is the file's zero."""
+    head = {**believes(box), "serial": box.idn().serial}
     if start is None:
         return head
     head |= {"slot": start.slot, "run": start.run, "run_start_boot": start.boot, "run_start_tick": start.tick}

@@ -109,7 +109,7 @@ def tries(face: Face, front: Traits, most_hz: float) -> list[tuple[float, int]]:
         )
     shape_hz = min(most_hz, max(LEAST_RATE_HZ, SHAPE / face.narrow_s))
     if not front.instant:
-        return [(shape_hz, 1), (min(most_hz, WIDTH / face.narrow_s), 1)]
+        return [(shape_hz, 1), (min(most_hz, max(STEADY_RATES_HZ[1], WIDTH / face.narrow_s)), 1)]
     fast_hz = min(most_hz, SMOOTHED / face.narrow_s)
     return [(shape_hz, 1), (fast_hz, max(1, math.floor(fast_hz * face.narrow_s / WIDTH)))]
 
