@@ -7,19 +7,16 @@ noise; the clamp's zero is taken from the base beside each level. Nothing is jud
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from nightdraw.capture import windows
 from nightdraw.capture.accounts import Course
 from nightdraw.capture.align import ANYWHERE, Clock, Edges, Spot, align
+from nightdraw.capture.moves import Moves
 from nightdraw.capture.pulses import Pulses
 from nightdraw.capture.reading import Recording
 from nightdraw.capture.steps import Bools, Floats
-
-if TYPE_CHECKING:  # which tells where other loads moved, by means of this module
-    from nightdraw.capture.company import Moves
 
 NEAR_EDGE = (
     0.45  # of a sample left out beside a known edge: the mean over a sampling interval ends half of one away

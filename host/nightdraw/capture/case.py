@@ -13,8 +13,9 @@ from nightdraw.capture import accounts, company
 from nightdraw.capture.accounts import Did, Lost
 from nightdraw.capture.against import Seen
 from nightdraw.capture.align import Clock
-from nightdraw.capture.company import Circuit, Edges, Moves
+from nightdraw.capture.company import Circuit, Edges
 from nightdraw.capture.judge import Reference
+from nightdraw.capture.moves import Moves
 from nightdraw.capture.pulses import Pulses
 from nightdraw.capture.steps import Ints
 

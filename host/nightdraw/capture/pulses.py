@@ -8,7 +8,7 @@ those of a pulse's steps weighed by their durations.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -50,6 +50,13 @@ class Pulses:
 
     def __len__(self) -> int:
         return len(self.start_s)
+
+    def times(self, factor: float, unit: str) -> Pulses:
+        """The same pulses with every level times a factor."""
+        level_ma, base_ma = self.level_ma * factor, self.base_ma * factor
+        return replace(
+            self, level_ma=level_ma, base_ma=base_ma, scan=volts.scaled(self.scan, factor), unit=unit
+        )
 
     @property
     def period_s(self) -> float | None:
@@ -113,7 +120,7 @@ def measure(recording: Recording) -> Pulses:
     """
     if recording.unit == MILLIVOLT:
         as_current = _measure(volts.as_current(recording, DROP_OHM), sts.STILL_MA2_PER_S)
-        return volts.scaled(as_current, DROP_OHM, MILLIVOLT)
+        return as_current.times(DROP_OHM, MILLIVOLT)
     return _measure(recording, sts.DRIFT_MA2_PER_S)
 
 

@@ -43,7 +43,7 @@ class Sight:
         if ohms is None:
             return cls(recording, raw, raw, Circuit(levels=False))
         current = volts.as_current(recording, ohms)
-        return cls(current, volts.scaled(raw, 1 / ohms, "mA"), raw, Circuit())
+        return cls(current, raw.times(1 / ohms, "mA"), raw, Circuit())
 
     def in_current(self, course: Course, clock: Clock) -> Sight:
         """Millivolts of an unknown resistance as currents by a course's edges; the same where none meet."""
@@ -58,4 +58,4 @@ class Sight:
             f"{ohms * 1e3:.2f} milliohm were measured across: give it with --ohms to compare levels)"
         )
         current = volts.as_current(self.recording, ohms)
-        return replace(self, recording=current, pulses=volts.scaled(self.raw, 1 / ohms, "mA"), notes=(note,))
+        return replace(self, recording=current, pulses=self.raw.times(1 / ohms, "mA"), notes=(note,))

@@ -22,6 +22,7 @@ from nightdraw.capture.differences import Difference
 from nightdraw.capture.faults import Diagnosis, Fault
 from nightdraw.capture.judge import Reference
 from nightdraw.capture.match import match
+from nightdraw.capture.moves import moves
 from nightdraw.capture.pulses import Pulses
 from nightdraw.capture.reading import Recording
 from nightdraw.capture.steps import Floats, Ints
@@ -73,7 +74,7 @@ def hold(
     circuit: Circuit = company.ALONE,
 ) -> Held:
     """Everything in which the recording differs from the reference."""
-    others = company.moves(reference.course, clock, pulses)
+    others = moves(reference.course, clock, pulses)
     busy = circuit.shared or len(others) >= company.BUSY
     case = Case(reference, did, pulses, clock, circuit, others, busy)
     seen = against.look(

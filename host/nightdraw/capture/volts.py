@@ -7,16 +7,12 @@ that it is across, which is known, or is found by the edges that it shares with 
 from __future__ import annotations
 
 from dataclasses import fields, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from nightdraw.capture.align import Clock, Edges
 from nightdraw.capture.reading import Recording
 from nightdraw.capture.transitions import Scan
-
-if TYPE_CHECKING:  # which looks at drops through this module
-    from nightdraw.capture.pulses import Pulses
 
 LEAST_OHM, MOST_OHM = 1e-4, 10.0  # a main fuse's 0.3 milliohm and less; a shunt, or a meter's own resistance
 LIKE = 0.25  # of the typical edge: smaller ones say little about a resistance
@@ -46,18 +42,8 @@ def resistance(known: Edges, seen: Edges, clock: Clock, reach_s: float) -> float
     return ohms if LEAST_OHM <= ohms <= MOST_OHM else None
 
 
-def scaled(pulses: Pulses, factor: float, unit: str) -> Pulses:
-    """The same pulses with every level times a factor."""
-    return replace(
-        pulses,
-        level_ma=pulses.level_ma * factor,
-        base_ma=pulses.base_ma * factor,
-        scan=_scaled(pulses.scan, factor),
-        unit=unit,
-    )
-
-
-def _scaled(scan: Scan, factor: float) -> Scan:
+def scaled(scan: Scan, factor: float) -> Scan:
+    """The same scan with every level times a factor."""
     t = scan.transitions
     named = ("before", "after", "sum_to", "sum_from", "sigma")
     changed = {f.name: getattr(t, f.name) * (factor if f.name in named else 1.0) for f in fields(t)}

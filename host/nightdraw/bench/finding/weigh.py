@@ -126,7 +126,13 @@ def weigh(signal: Signal, most_hz: float) -> tuple[Weighed, float]:
     most = f" of {signal.size:.3g} {unit}" if seen < 0.995 * signal.size else ""
     ratio = seen / noise if noise else math.inf
     why = f"{seen:.3g} {unit}{most} against {noise:.2g} {unit} rms of noise, steps and drift"
-    why += f": {ratio:.3g} times" if clear else f": {ratio:.2g} times, it takes {CLEAR:g}"
+    why += (
+        f": {ratio:.3g} times"
+        if clear and ratio < 1000
+        else f": {ratio:.0f} times"
+        if clear
+        else f": {ratio:.2g} times, it takes {CLEAR:g}"
+    )
     settings: dict[str, Any] = {"rate_hz": _rounded(rate_hz)}
     if smoothed > 1:
         settings["smoothed_samples"] = smoothed
