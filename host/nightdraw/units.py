@@ -113,7 +113,7 @@ def parse(text: str, dimension: str) -> Fraction:
     unit = text[match.end() :]
     unit = unit[1:] if unit.startswith(" ") else unit
     value = _with_unit(text, number, unit, dimension)
-    if value < 0 and dimension not in SIGNED:
+    if text.startswith("-") and dimension not in SIGNED:
         raise QuantityError(f"{shown(text)} is negative, a {dimension} can't be")
     return value
 

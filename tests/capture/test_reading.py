@@ -189,3 +189,10 @@ def test_blocks_are_even_and_memory_bounded(tmp_path: Path, monkeypatch: pytest.
     assert sizes == [4096] * 4 + [rows - 4 * 4096]
     assert shares == sorted(shares)
     assert shares[-1] == pytest.approx(1.0)
+
+
+def test_a_parquet_column_of_text_is_no_recording(tmp_path: Path) -> None:
+    table = pa.table({"time_s": [0.0, 1.0, 2.0], "current_a": ["a", "b", "c"]})
+    parquet.write_table(table, tmp_path / "t.parquet")
+    with pytest.raises(InputError, match="column 'current_a' holds no numbers but string"):
+        open_recording(tmp_path / "t.parquet")

@@ -60,6 +60,7 @@ def test_every_unit(text: str, dimension: str, value: Fraction) -> None:
         ("47 \u03a9", "resistance", "did you mean 'ohm'?"),
         ("-1 s", "time", "is negative"),
         ("-1 mA", "current", "is negative"),
+        ("-0 mA", "current", "is negative"),
         ("1,5 s", "time", "decimal point"),
         ("1_0 s", "time", "unknown unit"),
         ("1  s", "time", "unknown unit"),

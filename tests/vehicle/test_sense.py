@@ -187,3 +187,13 @@ def test_nothing_drains_for_ever() -> None:
     made = vehicle(battery=replace(BATTERY, self_discharge_pct=0.0), charger=None, modules=())
     assert sense(made, 0.0, 1e6).days_to_no_start is None
     assert sense(made, 0.0, 1e6).charge_end_pct == 85.0
+
+
+def test_a_charge_that_rises_from_the_floor_never_fails_to_start() -> None:
+    """Just enough to start: with a charger it starts now and later, without one it fails at once."""
+    cell = replace(BATTERY, charge_pct=50.0, no_start_pct=50.0)
+    for on, days in ((True, None), (False, 0.0)):
+        made = vehicle(battery=cell, modules=SLEEPERS, charger=Source(13.6, 0.05, 5.0, on), starter=None)
+        said = sense(made, 0.0, 3.0)
+        assert said.days_to_no_start == days
+        assert said.starts_after == on

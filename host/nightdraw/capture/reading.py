@@ -271,11 +271,15 @@ def _open_parquet(path: Path, channel: str | None) -> Recording:
     from pyarrow import parquet
 
     try:
-        names = parquet.ParquetFile(path).schema_arrow.names
+        schema = parquet.ParquetFile(path).schema_arrow
     except (pa.ArrowInvalid, OSError) as error:
         raise InputError(Finding(f"damaged Parquet file: {error}", file=str(path))) from None
-    columns = lay.columns_of(names)
-    choice = lay.choose_from(columns, channel, (str(path), 1))
+    names = schema.names
+    choice = lay.choose_from(lay.columns_of(names), channel, (str(path), 1))
+    for place in (choice.time, choice.value):
+        kind = schema.field(place).type
+        if not (pa.types.is_floating(kind) or pa.types.is_integer(kind) or pa.types.is_decimal(kind)):
+            raise InputError(Finding(f"column {names[place]!r} holds no numbers but {kind}", file=str(path)))
 
     def source(counts: Counts) -> Blocks:
         wanted = [names[choice.time], names[choice.value]]

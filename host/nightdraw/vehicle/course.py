@@ -15,7 +15,7 @@ from nightdraw.vehicle import battery
 from nightdraw.vehicle.model import Vehicle
 from nightdraw.vehicle.root import Root
 
-BANDS = 1000  # of a tenth of a percent: voltage and acceptance are all but straight across one
+BANDS = 5000  # of a fiftieth of a percent: even where the charge comes to rest it is no further off than one
 STILL = 1e-9  # shares an hour: a battery that moves less stands still, it would take a century
 
 
@@ -79,11 +79,12 @@ class Course:
         raise AssertionError("the last leg has for ever")
 
     def hours_to(self, floor_pct: float) -> float | None:
-        """Hours until no more than `floor_pct` is left; None where it never comes so far."""
-        passed = 0.0
+        """Hours until it has fallen to `floor_pct`, or falls from it; None where it never does."""
+        passed, falls = 0.0, False
         for leg in self.legs(floor_pct):
-            if leg.begin_pct <= floor_pct:
+            if leg.begin_pct <= floor_pct and (falls or leg.end_pct < leg.begin_pct):
                 return passed
+            falls = leg.end_pct < leg.begin_pct
             passed += leg.hours
         return None
 
