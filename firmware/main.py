@@ -8,9 +8,11 @@ import gc
 import os
 import sys
 
+import machine
 import update
 
-update.settle()  # before boxcore is imported: a mix of two firmwares must never get that far
+if update.settle():  # before boxcore is imported: a mix of two firmwares must never get that far ...
+    machine.reset()  # ... and this file may have been the old one's
 del update, sys.modules["update"]  # its memory is wanted
 
 from boxcore import hal_rp2  # noqa: E402

@@ -81,6 +81,8 @@ def check():
 
 
 def settle():
-    """Finish an update, then check; raises FilesError or OSError, and the box must not run then."""
-    finish()
+    """Finish an update, then check; raises FilesError or OSError, and the box must not run then. True where
+    files were moved: start anew, for whoever asks may be of the old firmware."""
+    moved = finish()
     check()
+    return moved

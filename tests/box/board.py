@@ -83,15 +83,18 @@ class Board:
     def boots(self) -> str:
         """What its main.py prints at a power-up of its own, without a cable; "" where it fails."""
         self.pull()
-        done = subprocess.run(
-            [self._binary, str(SCRIPTS / "which.py")],
-            cwd=self.folder,
-            env=self._environment(-1),
-            capture_output=True,
-            timeout=60,
-            check=False,
-        )
-        runner.COUNTS.update(processes=1)
+        for _ in range(2):  # one that ends well and says nothing has reset itself
+            done = subprocess.run(
+                [self._binary, str(SCRIPTS / "which.py")],
+                cwd=self.folder,
+                env=self._environment(-1),
+                capture_output=True,
+                timeout=60,
+                check=False,
+            )
+            runner.COUNTS.update(processes=1)
+            if done.returncode or done.stdout:
+                break
         return done.stdout.decode().strip() if done.returncode == 0 else ""
 
     def _environment(self, cut: int) -> dict[str, str]:

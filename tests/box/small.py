@@ -7,8 +7,10 @@ from nightdraw.link.firmware import BoardFile
 
 PADDING = "# what makes it several pieces long on the line and several blocks long in the flash\n"
 MAIN = """
+import machine
 import update
-update.settle()
+if update.settle():
+    machine.reset()
 from boxcore import a, b, c
 with open("board.json") as file:
     board = file.read()

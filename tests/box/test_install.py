@@ -130,6 +130,25 @@ def test_leftovers_of_an_interrupted_installation_are_used_or_replaced(make_boar
     assert on_board(board.folder) == wanted(small.NEW)
 
 
+def test_an_update_that_waits_is_finished_and_the_board_starts_anew(make_board):
+    """Its cable was pulled when all was there and nothing moved: old code must not run new modules."""
+    board = make_board()
+    put(board.folder, small.OLD)
+    put(board.folder, [replace(file, name=file.name + ".new") for file in small.NEW])
+    assert board.boots() == small.NEW_SAYS
+    assert on_board(board.folder) == wanted(small.NEW)
+
+
+def test_a_box_finishes_its_update_and_starts_anew(make_board, shipped):
+    board = make_board()
+    put(board.folder, shipped)
+    put(board.folder, [replace(file, name=file.name + ".new") for file in shipped])
+    with open_box(board.plug()) as box:
+        assert box.idn().model == "bench-12v"
+        assert board.starts == 2
+    assert on_board(board.folder) == wanted(shipped)
+
+
 def test_only_what_differs_is_written(make_board, shipped):
     board = make_board()
     put(board.folder, shipped)
