@@ -1,8 +1,8 @@
 """The board's shell on the RP2040: edge player, sensors, panel, indicator, link and watchdog.
 
 The only file of the core that imports machine or rp2. It decides nothing: what a reading means and which
-pattern plays is the core's business. What needs no silicon lives in edgeplayer, edgeword, sensors, adc, panel,
-indicator and wire; here are the pins, the peripherals and the PIO program.
+pattern plays is the core's business. What needs no silicon lives in edgeplayer, edgeword, sensors, adc,
+panel, indicator and wire; here are the pins, the peripherals and the PIO program.
 """
 # The names in _program's edges() are the PIO assembler's.
 # ruff: noqa: F821
