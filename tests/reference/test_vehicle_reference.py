@@ -16,6 +16,7 @@ from nightdraw.vehicle import battery, model
 from nightdraw.vehicle.model import Battery, Feed, Fuse, Lamp, Main, Module, Source, Splice, Twitch
 from nightdraw.vehicle.network import Network
 from nightdraw.vehicle.script import EMPTY, Event, Script
+from nightdraw.vehicle.sense import sense
 
 from tests.vehicle.circuits import BATTERY, S, vehicle
 
@@ -75,7 +76,10 @@ def test_temperature_moves_it_by_24_mv_each_10_f() -> None:
 # 60 Ah to half: 25, 50, 100, 500, 1000 mA (D: ampere-hours over amperes)
 @pytest.mark.parametrize(("drain_ma", "days"), [(25, 50), (50, 25), (100, 12.5), (500, 2.5), (1000, 1.25)])
 def test_drain_life(drain_ma: float, days: float) -> None:
-    assert battery.days_to_no_start(NO_LOSS, 100, drain_ma / 1000, 0) == pytest.approx(days, rel=1e-9)
+    made = vehicle(battery=NO_LOSS, modules=(), charger=None, starter=None)
+    said = sense(made, drain_ma / 1000, days * 24)
+    assert said.days_to_no_start == pytest.approx(days, rel=1e-9)
+    assert said.charge_end_pct == pytest.approx(50, abs=1e-9)
     end = battery.after(NO_LOSS, 100, drain_ma / 1000, days * 24)
     assert end == pytest.approx(50, abs=1e-9)
 
@@ -89,12 +93,13 @@ def test_self_discharge_of_5_percent_a_month_is_4_1_ma_of_60_ah() -> None:
 
 
 def test_the_days_are_where_the_charge_ends() -> None:
-    """The closed form against stepping through the days."""
+    """What is said against stepping through the days."""
     charge, hours = BATTERY.charge_pct, 0
     while battery.starts(BATTERY, charge, 160):
         charge = battery.after(BATTERY, charge, 0.1, 1)
         hours += 1
-    days = battery.days_to_no_start(BATTERY, BATTERY.charge_pct, 0.1, 160)
+    made = vehicle(modules=(), charger=None, starter=model.Starter(160.0, 8000))
+    days = sense(made, 0.1, 1.0).days_to_no_start
     assert days is not None
     assert (hours - 1) / 24 <= days <= hours / 24
 

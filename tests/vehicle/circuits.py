@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
+
 from hypothesis import strategies as st
-from nightdraw.vehicle import model
+from nightdraw.vehicle import battery, model
 from nightdraw.vehicle.model import (
     Battery,
     Feed,
@@ -47,6 +49,19 @@ def vehicle(**changes: object) -> Vehicle:
         "file": "made.yaml",
     }
     return Vehicle(**{**said, **changes})  # type: ignore[arg-type]
+
+
+def days_to_no_start(cell: Battery, charge_pct: float, drain_a: float, crank_a: float) -> float | None:
+    """The closed form under a constant drain: q' = -I/C - k q solved for the time to the starting floor."""
+    if not battery.starts(cell, charge_pct, crank_a):
+        return 0.0
+    share, rate = drain_a / cell.capacity_ah, battery.lost_per_hour(cell)
+    start, end = charge_pct / 100, battery.floor_pct(cell, charge_pct, crank_a) / 100
+    if rate < 1e-12:
+        return (start - end) / share / 24 if share > 0 else None
+    if share + rate * end <= 0:
+        return None
+    return math.log((start * rate + share) / (end * rate + share)) / rate / 24
 
 
 @st.composite

@@ -21,7 +21,7 @@ from nightdraw.vehicle.sense import sense
 
 from tests.bench.support import program
 from tests.bench.test_drive import lines, recorded
-from tests.vehicle.circuits import BATTERY, S
+from tests.vehicle.circuits import BATTERY, S, days_to_no_start
 
 LORRY = load_vehicle(data.shipped("vehicles", "vehicle-4"))
 BOARD = data.folder("hardware") / "workshop-24v.yaml"
@@ -40,7 +40,7 @@ def test_all_of_the_battery_doubles_but_its_charge() -> None:
         assert battery.charge_ohms(two, pct) == pytest.approx(2 * battery.charge_ohms(BATTERY, pct))
         assert battery.after(two, pct, 0.3, 5) == battery.after(BATTERY, pct, 0.3, 5)
     days = [
-        battery.days_to_no_start(cell, 85, 0.1, 150)
+        days_to_no_start(cell, 85, 0.1, 150)
         for cell in (BATTERY, replace(two, crank_min_v=2 * BATTERY.crank_min_v))
     ]
     assert days[0] == pytest.approx(days[1])

@@ -15,7 +15,7 @@ from nightdraw.vehicle.model import Module, Sensor, Source, Starter, Twitch, Veh
 from nightdraw.vehicle.script import EMPTY
 from nightdraw.vehicle.sense import sense
 
-from tests.vehicle.circuits import BATTERY, S, vehicle
+from tests.vehicle.circuits import BATTERY, S, days_to_no_start, vehicle
 
 SLEEPERS = (Module("m", "F1", (), 0.02, (), False), Module("n", "F2", (), 0.05, (), True))
 
@@ -106,7 +106,7 @@ def test_without_charger_and_sensor_it_is_the_closed_form(
     made = vehicle(battery=cell, modules=(), charger=None)
     said = sense(made, drain_a, hours)
     assert said.charge_end_pct == pytest.approx(battery.after(cell, pct, drain_a, hours), abs=1e-9)
-    days = battery.days_to_no_start(cell, pct, drain_a, 150.0)
+    days = days_to_no_start(cell, pct, drain_a, 150.0)
     assert said.days_to_no_start == pytest.approx(days, rel=1e-9, abs=1e-12)
 
 
@@ -152,7 +152,7 @@ def test_a_charger_smaller_than_the_drain_puts_it_off() -> None:
     assert helped.days_to_no_start is not None
     assert helped.days_to_no_start > 4 * bare.days_to_no_start
     assert helped.days_to_no_start == pytest.approx(
-        battery.days_to_no_start(BATTERY, 85.0, 0.1, 150.0) or 0, rel=1e-9
+        days_to_no_start(BATTERY, 85.0, 0.1, 150.0) or 0, rel=1e-9
     )
     assert "hides a part of it: it feeds up to 0.5 A" in helped.assumptions[2]
 

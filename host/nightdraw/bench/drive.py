@@ -27,7 +27,6 @@ from nightdraw.instruments.front import IDEAL, Front, Traits
 from nightdraw.vehicle import model, script
 from nightdraw.vehicle.model import Vehicle
 
-ALL = "all"  # the name that stands for every channel
 # A bench recorder of no limits but these: a low-current clamp's 6 mA over its 20 kHz averaged over 1 ms, and
 # a differential input's 20 uV over 1 ms; read to the microampere and the microvolt, far below the noise.
 CLAMP = Traits(noise=1e-3, noise_hz=500.0, step=1e-6)
@@ -88,10 +87,10 @@ def chosen(vehicle: Vehicle, names: Sequence[str]) -> tuple[str, ...]:
     known = vehicle.channels()
     found: list[str] = []
     for name in names or (model.BATTERY,):
-        if name != ALL and name not in known:
+        if name != model.ALL and name not in known:
             hint = nearest(name, known) or f"known: {', '.join(known)}"
             raise InputError(f"--channel {name}: this vehicle has no such channel ({hint})")
-        found += [channel for channel in (known if name == ALL else (name,)) if channel not in found]
+        found += [channel for channel in (known if name == model.ALL else (name,)) if channel not in found]
     return tuple(found)
 
 

@@ -57,6 +57,17 @@ run_option = click.option(
 )
 
 
+def world_options(command: Any) -> Any:
+    """What every command takes that runs boxes, alone or in a vehicle; listed in this order."""
+    options = (
+        seed_option, run_option, board_option, plant_option, fault_option, vehicle_option, box_option,
+        script_option,
+    )  # fmt: skip
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
 @group.command()
 @click.argument("file", metavar="[FILE]", required=False)
 @click.option(
@@ -66,14 +77,7 @@ run_option = click.option(
 @click.option(
     "--rate", type=Quantity("frequency"), default="1kHz", show_default=True, help="Samples a second."
 )
-@seed_option
-@run_option
-@board_option
-@plant_option
-@fault_option
-@vehicle_option
-@box_option
-@script_option
+@world_options
 @click.option(
     "--channel",
     "channels",
@@ -197,14 +201,7 @@ def serve(
 @click.option("--meter", metavar="FILE", help="Instruments with a meter (default: the workshop that ships).")
 @click.option("--range", "scale", type=Quantity("current"), help="The meter's range (default: its highest).")
 @click.option("--across", metavar="FUSE", help="The millivolt meter across this fuse instead of in line.")
-@seed_option
-@run_option
-@board_option
-@plant_option
-@fault_option
-@vehicle_option
-@box_option
-@script_option
+@world_options
 @output.json_option
 def meter(file: str | None, as_json: bool, **words: Any) -> None:
     """What a hand-held meter in the battery's cable shows over time, MIN and MAX included.

@@ -101,20 +101,6 @@ def starts(battery: Battery, charge_pct: float, crank_a: float) -> bool:
     return charge_pct > 0 and charge_pct >= battery.no_start_pct and volts >= battery.crank_min_v
 
 
-def days_to_no_start(battery: Battery, charge_pct: float, drain_a: float, crank_a: float) -> float | None:
-    """Days until it would not start any more, 0 where it doesn't now, None for never (nothing drains it)."""
-    if not starts(battery, charge_pct, crank_a):
-        return 0.0
-    floor = floor_pct(battery, charge_pct, crank_a)
-    share, rate = drain_a / battery.capacity_ah, lost_per_hour(battery)
-    start, end = charge_pct / 100, floor / 100
-    if rate < 1e-12:
-        return (start - end) / share / HOURS_A_DAY if share > 0 else None
-    if share + rate * end <= 0:
-        return None
-    return math.log((start * rate + share) / (end * rate + share)) / rate / HOURS_A_DAY
-
-
 def floor_pct(battery: Battery, charge_pct: float, crank_a: float) -> float:
     """The charge at which it stops starting, as it starts now: all conditions only get worse, so halving."""
     good, bad = charge_pct, 0.0
