@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from nightdraw.bench.rig import Rig
 from nightdraw.vehicle import battery, model
@@ -113,13 +113,14 @@ def test_agm_accepts_more_than_flooded_cold_less_and_full_least() -> None:
     assert 0 < accepted(100.0) < 0.02 * BATTERY.capacity_ah
 
 
+@example(2.225073858507e-311, 0.0, 0.0, model.FLOODED)  # by way of shares of 1 it rose by a rounding
 @given(st.floats(0, 100), st.floats(-200, 200), st.floats(0, 5000), st.sampled_from(model.BATTERY_TYPES))
 def test_the_charge_stays_within_its_bounds(pct: float, drain_a: float, hours: float, kind: str) -> None:
     cell = replace(BATTERY, type=kind)
     end = battery.after(cell, pct, drain_a, hours)
     assert 0 <= end <= 100
     if drain_a >= 0:
-        assert end <= pct * (1 + 1e-12)
+        assert end <= pct
     assert battery.charge_ohms(cell, pct) > battery.ohms(cell, pct) > 0
 
 

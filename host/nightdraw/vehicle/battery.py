@@ -85,14 +85,13 @@ def after(battery: Battery, charge_pct: float, drain_a: float, hours: float) -> 
     dq/dt = -I/C - k q, so q = (q0 + I/(C k)) exp(-k t) - I/(C k); never below 0 or above 100. Of a drain
     below 0, a charge, only a part is stored.
     """
-    share = drain_a / battery.capacity_ah * (STORED[battery.type] if drain_a < 0 else 1.0)
+    share = 100 * drain_a / battery.capacity_ah * (STORED[battery.type] if drain_a < 0 else 1.0)
     rate = lost_per_hour(battery)
-    start = charge_pct / 100
     if rate * hours < 1e-12:
-        return min(100.0, max(0.0, 100 * (start - share * hours)))
-    # expm1 keeps the digits where k t is small
+        return min(100.0, max(0.0, charge_pct - share * hours))
+    # expm1 keeps the digits where k t is small; what is taken from the charge is never below 0 for a drain
     gone = -math.expm1(-rate * hours)
-    return min(100.0, max(0.0, 100 * (start - (start + share / rate) * gone)))
+    return min(100.0, max(0.0, charge_pct - (charge_pct + share / rate) * gone))
 
 
 def starts(battery: Battery, charge_pct: float, crank_a: float) -> bool:
