@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 from nightdraw.bench.averaging import Averager
 from nightdraw.bench.rig import Stretch
 
+ORIGIN, END = 2_000, 5_000  # ticks: where the first sample stands, where the truth ends
+
 
 def by_hand(ticks: list[int], levels: list[float], step: Fraction, k: int, origin: int) -> float:
     """The mean over ((k - 1) step, k step) behind origin, in exact fractions of the truth's steps."""
@@ -32,11 +34,11 @@ def test_samples_are_the_means_over_their_intervals_in_any_pieces(data: st.DataO
         st.sampled_from([Fraction(1000), Fraction(10_000), Fraction(300), Fraction(50_000), Fraction(7)])
     )
     step = Fraction(10_000) / rate
-    origin = 20_000
-    changes = data.draw(st.lists(st.integers(1, 39_999), max_size=25, unique=True))
+    origin = ORIGIN
+    changes = data.draw(st.lists(st.integers(1, END - 1), max_size=25, unique=True))
     ticks = [0, *sorted(changes)]
     levels = [data.draw(st.integers(-1000, 1000)) / 100 for _ in ticks]
-    stops = [*sorted(data.draw(st.sets(st.integers(origin, 39_999), max_size=5))), 40_000]
+    stops = [*sorted(data.draw(st.sets(st.integers(origin, END - 1), max_size=5))), END]
     averager = Averager(rate, origin, 10**6)
     found, start = [], 0
     for stop in stops:
@@ -49,7 +51,7 @@ def test_samples_are_the_means_over_their_intervals_in_any_pieces(data: st.DataO
             0
         ].tolist()
         start = stop
-    assert len(found) == int((40_000 - origin) / step) + 1
+    assert len(found) == int((END - origin) / step) + 1
     wanted = [by_hand(ticks, levels, step, k, origin) for k in range(len(found))]
     assert found == pytest.approx(wanted, abs=1e-6)  # positions are rounded to 1e-9 of an interval
 
@@ -68,10 +70,10 @@ def test_where_nothing_changes_a_sample_is_the_level_bit_for_bit() -> None:
 def test_a_sample_at_an_instant_is_the_level_just_before_it_in_any_pieces(data: st.DataObject) -> None:
     rate = data.draw(st.sampled_from([Fraction(1000), Fraction(10_000), Fraction(50_000), Fraction(8)]))
     step = Fraction(10_000) / rate
-    ticks = [0, *sorted(data.draw(st.lists(st.integers(1, 39_999), max_size=25, unique=True)))]
+    ticks = [0, *sorted(data.draw(st.lists(st.integers(1, END - 1), max_size=25, unique=True)))]
     levels = [data.draw(st.integers(-1000, 1000)) / 100 for _ in ticks]
-    stops = [*sorted(data.draw(st.sets(st.integers(20_000, 39_999), max_size=5))), 40_000]
-    averager = Averager(rate, 20_000, 10**6, instants=[1])
+    stops = [*sorted(data.draw(st.sets(st.integers(ORIGIN, END - 1), max_size=5))), END]
+    averager = Averager(rate, ORIGIN, 10**6, instants=[1])
     found: list[float] = []
     start = 0
     for stop in stops:
@@ -82,7 +84,7 @@ def test_a_sample_at_an_instant_is_the_level_just_before_it_in_any_pieces(data: 
         found += averager.feed(Stretch(start, stop, piece, np.hstack((worth, worth))))[1].tolist()
         start = stop
     wanted = [
-        levels[max(i for i, tick in enumerate(ticks) if tick < 20_000 + k * step)] for k in range(len(found))
+        levels[max(i for i, tick in enumerate(ticks) if tick < ORIGIN + k * step)] for k in range(len(found))
     ]
-    assert len(found) == int(20_000 / step) + 1
+    assert len(found) == int((END - ORIGIN) / step) + 1
     assert found == wanted
