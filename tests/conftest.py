@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import random
+import zlib
 from collections import Counter
 from collections.abc import Generator
 from typing import Any
@@ -14,6 +15,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, settings
 
+from tests import tidy
 from tests.micropython import runner
 
 IN_CI = bool(os.environ.get("CI"))
@@ -34,7 +36,10 @@ settings.load_profile("ci" if IN_CI else "dev")
 def pytest_addoption(parser: pytest.Parser) -> None:
     """--seed N: every random choice of a run follows from it."""
     parser.addoption(
-        "--seed", type=int, default=None, help="the run's seed; without it one is drawn and shown"
+        "--seed",
+        type=int,
+        default=None,
+        help="the run's seed, shown first; otherwise one is drawn (in CI: made of the project's texts)",
     )
 
 
@@ -42,10 +47,18 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def pytest_configure(config: pytest.Config) -> None:
     """Settle the seed before anything asks for it; the workers of a spread run inherit it."""
     if config.option.seed is None:
-        config.option.seed = random.SystemRandom().randrange(2**32)
+        config.option.seed = _of_the_project() if IN_CI else random.SystemRandom().randrange(2**32)
     if config.getoption("--hypothesis-seed", None) is None:
         config.option.hypothesis_seed = str(config.option.seed)
     config.stash[COUNTS] = Counter()
+
+
+def _of_the_project() -> int:
+    """A checksum of its texts: one state of the project gets one verdict, the next one gets new draws."""
+    total = 0
+    for path, text in tidy.texts():
+        total = zlib.crc32(f"{path}\n{text}".encode(), total)
+    return total
 
 
 def pytest_report_header(config: pytest.Config) -> str:

@@ -1,8 +1,9 @@
-"""conftest.py keeps its promises: in CI a skip is a failure, a run's seed is shown and repeats it."""
+"""conftest.py keeps its promises: in CI a skip is a failure; a run's seed is shown and repeats it."""
 
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -64,3 +65,11 @@ def test_the_seed_is_passed_on_and_a_failure_says_how_to_repeat_it(
     assert "assert 1234 == 0" in told
     assert 'repeat: python run.py test --seed 1234 "test_x.py::test_x"' in told
     assert run(tmp_path, FAILING, "--seed", "0", *spread)[0] == 0
+
+
+@pytest.mark.parametrize(("ci", "different"), [(True, 1), (False, 2)])
+def test_in_ci_a_state_of_the_project_has_one_seed_elsewhere_each_run_its_own(
+    tmp_path: Path, ci: bool, different: int
+) -> None:
+    told = [run(tmp_path, FAILING, *spread, ci=ci)[1] for spread in ((), ("-n", "1"))]
+    assert len({re.findall(r"--seed (\d+)", text)[0] for text in told}) == different

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from boxcore import edgeword
 from fake_board import pio
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.firmware.emulated import EmulatedMachine
@@ -97,8 +97,8 @@ def test_delays_are_the_arithmetics() -> None:
     assert cycles == edgeword.CYCLES_A_TICK == 2 * (edgeword.STEP_DELAY + 1)
 
 
-@pytest.mark.parametrize("make", [EmulatedMachine, pio.Machine])
-def test_any_train_is_exact_to_the_cycle_and_ends_open(make: Any) -> None:
+@pytest.mark.parametrize(("make", "trains"), [(EmulatedMachine, 30), (pio.Machine, 100)])
+def test_any_train_is_exact_to_the_cycle_and_ends_open(make: Any, trains: int) -> None:
     from fake_board import chip as silicon
     from fake_board import modules
 
@@ -109,6 +109,7 @@ def test_any_train_is_exact_to_the_cycle_and_ends_open(make: Any) -> None:
     modules.remove(before)
 
     @given(words)
+    @settings(max_examples=trains)
     def check(train: list[tuple[int, int]]) -> None:
         bench = Bench(make, program, train)
         total = sum(ticks for _, ticks in train) * edgeword.CYCLES_A_TICK
