@@ -117,12 +117,21 @@ def test_a_meter_reads_a_profile_on_a_battery_alone(capsys, tmp_path: Path) -> N
 
 
 def test_a_millivolt_meters_extremes_are_among_its_readings(capsys) -> None:
-    words = ("bench", "meter", "tailgate-latch", "--across", "F1", "--for", "90 s", "--json")
+    words = ("bench", "meter", "tailgate-latch", "--channel", "F1", "--for", "90 s", "--json")
     status, text, _ = call(capsys, *words)
     assert status == 0
     document = json.loads(text)
     shown = [row["shown_mv"] for row in document["readings"]]
     assert (document["min_mv"], document["max_mv"]) == (min(shown), max(shown))
+
+
+@pytest.mark.parametrize("words", [("rear",), ("all",), ("F77",), ("F1", "--range", "10 A")])
+def test_a_meter_is_put_in_the_batterys_cable_or_across_a_fuse(capsys, words: tuple[str, ...]) -> None:
+    status, _, err = call(
+        capsys, "bench", "meter", "--vehicle", "vehicle-1", "--for", "9 s", "--channel", *words
+    )
+    assert status == 2
+    assert "in line" in err or "cable or across a fuse" in err
 
 
 def test_a_meter_is_never_in_line_with_a_running_engine(capsys) -> None:

@@ -200,15 +200,21 @@ def serve(
 )
 @click.option("--meter", metavar="FILE", help="Instruments with a meter (default: the workshop that ships).")
 @click.option("--range", "scale", type=Quantity("current"), help="The meter's range (default: its highest).")
-@click.option("--across", metavar="FUSE", help="The millivolt meter across this fuse instead of in line.")
+@click.option(
+    "--channel",
+    metavar="NAME",
+    default="battery",
+    show_default=True,
+    help="battery: in line in its cable; a fuse: the millivolt meter across it.",
+)
 @world_options
 @output.json_option
 def meter(file: str | None, as_json: bool, **words: Any) -> None:
     """What a hand-held meter in the battery's cable shows over time, MIN and MAX included.
 
     Its burden is in the circuit. MAX and MIN show an event whole that lasts as long as their capture time; a
-    shorter one shows too little. FILE is a
-    profile whose box hangs on a battery alone; with --vehicle the boxes are named with --box.
+    shorter one shows too little. FILE is a profile whose box hangs on a battery alone; with --vehicle the
+    boxes are named with --box.
     """
     from nightdraw.cli import bench_look
 

@@ -12,6 +12,8 @@ from nightdraw.cli.target import target
 from nightdraw.errors import CannotTellError, Finding, InputError, nearest
 
 if TYPE_CHECKING:
+    from nightdraw.bench.drive import Drive
+    from nightdraw.bench.metering import Shown
     from nightdraw.instruments.model import Instruments
     from nightdraw.report.view import Strip
 
@@ -29,51 +31,54 @@ def kit(name: str | None) -> Instruments:
 
 def meter(file: str | None, words: dict[str, Any], as_json: bool) -> None:
     """`bench meter`; file: a profile on a battery alone."""
-    from nightdraw.bench import drive, metering
-    from nightdraw.units import show, to_ticks
-    from nightdraw.vehicle.model import DROP
+    from nightdraw.bench import drive
+    from nightdraw.units import to_ticks
+    from nightdraw.vehicle.model import BATTERY
 
     tools = kit(words["meter"])
     call = read(words, file)
-    fuse = words["across"]
-    if fuse is not None and call.vehicle.channels().get(fuse) != DROP:
-        fuses = [name for name, kind in call.vehicle.channels().items() if kind == DROP]
-        hint = nearest(fuse[:60], fuses) or f"known: {', '.join(fuses)}"
-        raise InputError(f"--across {fuse}: this vehicle has no such fuse ({hint})")
-    if fuse is not None and words["scale"] is not None:
-        raise InputError("--range is the meter's in line: it doesn't go with --across")
+    channel = words["channel"]
+    places = [BATTERY, *call.vehicle.fuse_names()]
+    if channel not in places:
+        hint = nearest(channel[:60], places) or f"known: {', '.join(places)}"
+        raise InputError(
+            f"--channel {channel}: a meter is put in the battery's cable or across a fuse ({hint})"
+        )
     ticks = to_ticks(words["length"])
-    channels = drive.chosen(call.vehicle, () if fuse is None else (fuse,))
-    wanted = drive.Drive(ticks, channels, seed=call.seed, run=words["run"], fronts=drive.ideal)
+    wanted = drive.Drive(ticks, (channel,), seed=call.seed, run=words["run"], fronts=drive.ideal)
     wanted.check()
+    measure = _in_line if channel == BATTERY else _across
     with output.progress("simulating", ticks) as shown:
-        if fuse is not None:
-            seen = _across(call, tools, fuse, wanted, shown.reach)
-        elif tools.meter is None:
-            raise InputError(f"instruments {tools.name}: there is no meter among them")
-        else:
-            asked = None if words["scale"] is None else float(words["scale"])
-            scale = tools.meter.range_for(asked)
-            if scale is None:
-                known = ", ".join(f"{one.most_a:g} A" for one in tools.meter.ranges)
-                name = show(words["scale"], "current")
-                raise InputError(f"--range {name}: instruments {tools.name} have no such range ({known})")
-            note(f"in line, in the {scale.most_a:g} A range: {scale.ohms:g} ohm of burden")
-            seen = metering.in_line(
-                call.vehicle, call.boxes, wanted, call.plan, tools.meter, scale, note, shown.reach
-            )
+        seen = measure(call, tools, words["scale"], wanted, shown.reach)
     output.finish(seen.document(), _lines(seen), as_json)
 
 
-def _across(call: Call, tools: Instruments, fuse: str, wanted: Any, progress: Any) -> Any:
+def _in_line(call: Call, tools: Instruments, asked: Any, wanted: Drive, progress: Any) -> Shown:
+    from nightdraw.bench import metering
+    from nightdraw.units import show
+
+    if tools.meter is None:
+        raise InputError(f"instruments {tools.name}: there is no meter among them")
+    scale = tools.meter.range_for(None if asked is None else float(asked))
+    if scale is None:
+        known = ", ".join(f"{one.most_a:g} A" for one in tools.meter.ranges)
+        name = show(asked, "current")
+        raise InputError(f"--range {name}: instruments {tools.name} have no such range ({known})")
+    note(f"in line, in the {scale.most_a:g} A range: {scale.ohms:g} ohm of burden")
+    return metering.in_line(call.vehicle, call.boxes, wanted, call.plan, tools.meter, scale, note, progress)
+
+
+def _across(call: Call, tools: Instruments, asked: Any, wanted: Drive, progress: Any) -> Shown:
     from nightdraw.bench import metering
 
+    if asked is not None:
+        raise InputError("--range is the meter's in line: it doesn't go with a fuse as --channel")
     if tools.fuse_meter is None:
         raise InputError(f"instruments {tools.name}: there is no millivolt meter for fuses among them")
     return metering.across(call.vehicle, call.boxes, wanted, call.plan, tools.fuse_meter, note, progress)
 
 
-def _lines(seen: Any) -> str:
+def _lines(seen: Shown) -> str:
     unit = {"ma": "mA", "mv": "mV"}[seen.unit]
     rows, last = [], object()
     for k, (t_s, shown) in enumerate(seen.readings):
