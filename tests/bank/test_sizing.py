@@ -47,7 +47,8 @@ levels = st.lists(st.integers(5, 1000), min_size=1, max_size=12, unique=True)
 @given(levels, st.integers(1, 4), st.sampled_from(["E12", "E24", "E96"]))
 def test_a_sizing_adds_up(levels_ma: list[int], channels: int, series: str) -> None:
     sized = size(wish(*levels_ma, channels=channels, series=series), "made")
-    assert len(sized.channels) == channels
+    # fewer channels only where they leave no error: 180 mA is two of 140 ohm to the digit
+    assert len(sized.channels) == channels or (len(sized.channels) < channels and sized.choice.error == 0)
     ohms = [float(each.ohms) for each in sized.channels]
     assert ohms == sorted(ohms, reverse=True)  # channel 1 draws least
     for level, pattern, nominal, error in zip(

@@ -203,7 +203,7 @@ class World:
         self._new(now)
 
     def _new(self, now):
-        self.now = now
+        self.now = self.sensed = now
         self.hal = FakeHal(self.depth)
         self.hal.now = now
         self.hal.played = [(now, 0)]
@@ -256,6 +256,7 @@ class World:
         self.hal.run_to(at)
         if at >= self._next_sense:
             self.box.sense(at, self.readings)
+            self.sensed = at
             self._next_sense = at + self.sense_ticks
         self.box.step(at)
 
@@ -274,6 +275,7 @@ class World:
         """One sense at this instant, and nothing else."""
         self.hal.run_to(self.now)
         self.box.sense(self.now, self.readings)
+        self.sensed = self.now
 
     def records(self, kind=None):
         """The journal, decoded; of one kind, if one is given."""

@@ -161,10 +161,10 @@ def heat(life):
 
 
 def switch(life):
-    """The arm switch; that it is off counts once its contacts have settled after a boot."""
+    """The arm switch; that it goes off counts once it was read with its contacts settled after a boot."""
     life.world.readings.arm = not life.world.readings.arm
     life.world.readings.selector = life.rng.randrange(4)
-    settled = life.world.now >= SETTLE_TICKS
+    settled = life.world.sensed >= SETTLE_TICKS  # what the box read last is what off is a change from
     life.world.sense()
     if not life.world.readings.arm and settled:
         assert not life.world.hal.playing

@@ -8,7 +8,7 @@ from datetime import timedelta
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from nightdraw import data, units
 from nightdraw.vehicle.script import moment
@@ -37,6 +37,8 @@ def test_times_as_people_write_them(text: str, seconds: float) -> None:
     assert moment(text) == Fraction(seconds)
 
 
+@example("0e31s")
+@example("1e030s")
 @given(st.text(st.sampled_from("0123456789:. mins-+e"), max_size=12))
 def test_reader_and_schema_accept_the_same(text: str) -> None:
     try:
