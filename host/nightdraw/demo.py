@@ -25,7 +25,7 @@ from nightdraw.bench.recorder import CsvFile, Sampler
 from nightdraw.bench.serve import Server
 from nightdraw.bench.setup import build
 from nightdraw.bench.world import World
-from nightdraw.capture import accounts, compare, reading
+from nightdraw.capture import accounts, compare, read
 from nightdraw.capture.accounts import Course, Did
 from nightdraw.capture.compare import Asked, Comparison
 from nightdraw.errors import LinkError
@@ -94,7 +94,7 @@ def run(out: Path, say: Say) -> Outcome:
     _write_journal(path_beside(recording), lines)
     steps(f"recorded what a clamp saw: {samples} samples at {RATE_HZ} Hz, in {recording}")
     asked = Asked(profile.program(), did.run, profile.board.own_ua)
-    seen = reading.open_recording(recording)
+    seen = read.open_recording(recording)
     comparison = compare.compare(asked, did, seen)
     steps("measured the pulses and compared what was asked, did and seen")
     plot = out / f"{profile.name}.png"
@@ -161,7 +161,7 @@ def _write_journal(path: Path, lines: list[dict[str, Any]]) -> None:
         file.keep()
 
 
-def picture(title: str, comparison: Comparison, recording: reading.Recording) -> report.Picture:
+def picture(title: str, comparison: Comparison, recording: read.Recording) -> report.Picture:
     """What the report draws of a comparison of all three accounts."""
     asked, did, seen, clock = comparison.asked, comparison.did, comparison.seen, comparison.clock
     assert asked is not None
@@ -175,7 +175,7 @@ def picture(title: str, comparison: Comparison, recording: reading.Recording) ->
         for name, (c, train) in trains.items()
     }
 
-    def blocks() -> reading.Blocks:
+    def blocks() -> read.Blocks:
         return ((clock.to_run(t_s), value) for t_s, value in recording.blocks())
 
     shown["seen"] = report.Samples(blocks, end_s, _note(len(seen), seen.mean_ma))

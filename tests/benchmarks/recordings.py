@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from nightdraw.bench import recorder
 from nightdraw.capture.pulses import measure
-from nightdraw.capture.reading import from_arrays, open_recording
+from nightdraw.capture.read import from_arrays, open_recording
 from pyarrow import csv
 from scipy.signal import find_peaks, peak_widths
 

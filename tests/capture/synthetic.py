@@ -12,7 +12,7 @@ import numpy as np
 from boxcore import program as pg
 from boxcore import schedule
 from boxcore.bank import Bank
-from nightdraw.capture import reading
+from nightdraw.capture import read
 from nightdraw.capture.accounts import Did, did_of
 from nightdraw.capture.compare import Asked
 from numpy.typing import NDArray
@@ -105,10 +105,10 @@ class Clamp:
         drift = self.drift_ma * np.sin(2 * np.pi * t_s / 300 + 1)
         return t_s, self.gain * mean + self.zero_ma + drift + noise
 
-    def recording(self, truth: Truth) -> reading.Recording:
+    def recording(self, truth: Truth) -> read.Recording:
         """The same as a recording."""
         t_s, ma = self.samples(truth)
-        return reading.from_arrays(t_s, ma / 1000)
+        return read.from_arrays(t_s, ma / 1000)
 
 
 @dataclass(frozen=True)

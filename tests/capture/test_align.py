@@ -10,7 +10,7 @@ from nightdraw.capture import against
 from nightdraw.capture.accounts import Course
 from nightdraw.capture.align import Clock, Edges, align
 from nightdraw.capture.pulses import measure
-from nightdraw.capture.reading import from_arrays
+from nightdraw.capture.read import from_arrays
 
 from tests.capture.synthetic import OWN_MA, Clamp, Truth, pulse, random_draw, steady, truth_of
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from nightdraw.capture import company, trial
 from nightdraw.capture.compare import Comparison, Place, compare
-from nightdraw.capture.reading import from_arrays
+from nightdraw.capture.read import from_arrays
 
 from tests.capture import bench_runs as runs
 from tests.capture.synthetic import Clamp, Floats, Run, pulse, random_draw, run_of, steady

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from nightdraw.capture import differences as df
 from nightdraw.capture.accounts import Did, did_of
 from nightdraw.capture.compare import Comparison, compare
-from nightdraw.capture.reading import from_arrays
+from nightdraw.capture.read import from_arrays
 from nightdraw.errors import InputError
 
 from tests.capture.synthetic import (

@@ -11,7 +11,7 @@ from boxcore import program as pg
 from nightdraw.capture.accounts import read_did
 from nightdraw.capture.compare import Asked, compare
 from nightdraw.capture.pulses import measure
-from nightdraw.capture.reading import open_recording
+from nightdraw.capture.read import open_recording
 from nightdraw.errors import InputError
 
 from tests.capture.synthetic import OWN_MA, Clamp, random_draw, run_of, steady, truth_of

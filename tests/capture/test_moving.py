@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
-from nightdraw.capture import layout, moving, reading
+from nightdraw.capture import moving, read
 from nightdraw.capture.pulses import Pulses, measure
 from nightdraw.cli import main
 from scipy import stats
@@ -25,13 +24,9 @@ DRAWS = {
 }
 
 
-def drop(t_s: Floats, mv: Floats, name: str = "F1") -> reading.Recording:
+def drop(t_s: Floats, mv: Floats, name: str = "F1") -> read.Recording:
     """Millivolts in memory as a recording."""
-
-    def source(_counts: Any) -> reading.Blocks:
-        yield t_s, mv
-
-    return reading.Recording("drop", source, layout.Choice(0, 1, 1.0, 1.0, "mV", name, ()))
+    return read.from_arrays(t_s, mv, "drop", "mV", name)
 
 
 def clamp_of(name: str, seed: int = 1, seconds: float = 90.0) -> tuple[Pulses, Floats, Floats]:

@@ -14,7 +14,7 @@ from nightdraw.bench.instrument import BenchLink
 from nightdraw.bench.record import POWER_UP_TICKS, SLOT, JournalReader
 from nightdraw.bench.recorder import Sampler
 from nightdraw.bench.setup import build
-from nightdraw.capture import accounts, compare, reading
+from nightdraw.capture import accounts, compare, read
 from nightdraw.cli import main
 from nightdraw.link import Loop, open_box
 from nightdraw.profile import load
@@ -155,7 +155,7 @@ def test_a_hold_is_why_pulses_are_missing(profile: Path) -> None:
         reader = JournalReader(box, started)
         did = accounts.did_of(reader.head(plan.name, plan.seed), reader.news())
     sampler = Sampler(Fraction(1000), world.world_tick(started), 59_000, 1)
-    seen = reading.from_arrays(*sampler.feed(world.seen()))
+    seen = read.from_arrays(*sampler.feed(world.seen()))
     asked = compare.Asked(plan, 1, 11_000)
     assert [spell.why.kind for spell in did.spells] == ["hold"]
     found = compare.compare(None, did, seen)

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from nightdraw.capture import reading, transitions
+from nightdraw.capture import read, transitions
 from nightdraw.capture.pulses import Pulses, measure
+from nightdraw.capture.read import blocks
 from nightdraw.errors import CannotTellError
 
 from tests.capture.synthetic import Clamp, Truth, pulse, random_draw, steady, truth_of
@@ -145,8 +146,8 @@ def test_a_turned_clamp_is_asked_about() -> None:
     assert measure(from_ma(t_s, ma)).remarks() == []
 
 
-def from_ma(t_s: np.ndarray, ma: np.ndarray) -> reading.Recording:
-    return reading.from_arrays(t_s, ma / 1000)
+def from_ma(t_s: np.ndarray, ma: np.ndarray) -> read.Recording:
+    return read.from_arrays(t_s, ma / 1000)
 
 
 @pytest.mark.parametrize("level_ma", [0.0, 40.0, 1e5])
@@ -178,7 +179,7 @@ def test_hum_makes_no_pulses() -> None:
     t_s = np.arange(60_000) / 1000
     value = 40 + 10 * np.sin(2 * np.pi * 50.3 * t_s) + np.random.default_rng(2).normal(0, 2, len(t_s))
     value[20_000:21_000] += 200
-    pulses = measure(reading.from_arrays(t_s, value / 1000))
+    pulses = measure(read.from_arrays(t_s, value / 1000))
     assert len(pulses) == 1
     assert pulses.duration_s[0] == pytest.approx(1.0, abs=2e-3)
 
@@ -188,7 +189,7 @@ def test_a_recorders_coarse_steps_are_noise_not_pulses(quantum_ma: float) -> Non
     truth = truth_of([steady(43), pulse(120, 0.2, 3.0)], 90)
     for sigma_ma in (0.2, 1.0):
         t_s, ma = Clamp(sigma_ma=sigma_ma, drift_ma=3).samples(truth)
-        pulses = measure(reading.from_arrays(t_s, np.round(ma / quantum_ma) * quantum_ma / 1000))
+        pulses = measure(read.from_arrays(t_s, np.round(ma / quantum_ma) * quantum_ma / 1000))
         assert len(pulses) == len(truth.pulses(43))
         np.testing.assert_allclose(pulses.duration_s, 0.2, atol=TIME_S)
 
@@ -197,7 +198,7 @@ def test_a_gap_hides_what_it_falls_on_and_nothing_else() -> None:
     truth = truth_of([steady(40), pulse(200, 0.5, 2.0, 1.0)], 20)
     t_s, ma = Clamp().samples(truth)
     lost = ((t_s > 5.2) & (t_s < 5.9)) | ((t_s > 9.1) & (t_s < 9.2)) | ((t_s > 12.0) & (t_s < 12.5))
-    pulses = measure(reading.from_arrays(t_s[~lost], ma[~lost] / 1000))
+    pulses = measure(read.from_arrays(t_s[~lost], ma[~lost] / 1000))
     rows = truth.pulses(40)
     whole = np.delete(rows, 2, axis=0)  # the first gap swallowed the third pulse's end, the others no edge
     assert pulses.scan.gaps == 3
@@ -225,7 +226,7 @@ def test_blocks_leave_no_seams(monkeypatch: pytest.MonkeyPatch) -> None:
     recording = Clamp(sigma_ma=2).recording(truth)
     whole = measure(recording)
     for size in (1 << 14, 1 << 16):
-        monkeypatch.setattr(reading, "BLOCK_SAMPLES", size)
+        monkeypatch.setattr(blocks, "BLOCK_SAMPLES", size)
         monkeypatch.setattr(transitions, "BLOCK_SAMPLES", size)
         monkeypatch.setattr(transitions, "MOST_WINDOW", size >> 4)
         pieces = measure(recording)
@@ -247,7 +248,7 @@ def test_other_rates() -> None:
 def test_too_short_and_too_noisy_can_not_be_told() -> None:
     for count in (0, 1, 3, transitions.LEAST_SAMPLES - 1):
         with pytest.raises(CannotTellError):
-            measure(reading.from_arrays(np.arange(count) / 1000, np.full(count, 0.04)))
+            measure(read.from_arrays(np.arange(count) / 1000, np.full(count, 0.04)))
     with pytest.raises(CannotTellError, match="hides pulses"):
         measure(Clamp(sigma_ma=100).recording(truth_of([steady(40), pulse(30, 0.1, 5.0)], 60)))
 

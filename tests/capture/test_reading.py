@@ -9,8 +9,8 @@ import pyarrow as pa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from nightdraw.capture import reading
-from nightdraw.capture.reading import Recording, open_recording
+from nightdraw.capture import read
+from nightdraw.capture.read import Recording, blocks, open_recording
 from nightdraw.errors import CannotTellError, InputError
 from numpy.typing import NDArray
 from pyarrow import parquet
@@ -178,8 +178,8 @@ def test_parquet(tmp_path: Path) -> None:
 
 
 def test_blocks_are_even_and_memory_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(reading, "READ_BYTES", 10_000)
-    monkeypatch.setattr(reading, "BLOCK_SAMPLES", 4096)
+    monkeypatch.setattr(read.recording, "READ_BYTES", 10_000)
+    monkeypatch.setattr(blocks, "BLOCK_SAMPLES", 4096)
     rows = 20_000
     path = write(tmp_path, "time_s,current_a\n" + "".join(f"{k / 1000},{k % 7}\n" for k in range(rows)))
     shares: list[float] = []

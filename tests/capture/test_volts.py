@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from nightdraw.capture import layout, reading
+from nightdraw.capture import read
 from nightdraw.capture.compare import Comparison, Place, compare
 from nightdraw.capture.pulses import measure
 from nightdraw.errors import InputError
@@ -20,13 +20,9 @@ NOISE_MV = 0.02
 TWO = ([steady(40), pulse(350, 0.7, 7.5), pulse(90, 0.4, 5.3, 2.1)], 200.0)
 
 
-def drop(t_s: Floats, mv: Floats) -> reading.Recording:
+def drop(t_s: Floats, mv: Floats) -> read.Recording:
     """Millivolts in memory as a recording."""
-
-    def source(_counts: Any) -> reading.Blocks:
-        yield t_s, mv
-
-    return reading.Recording("drop", source, layout.Choice(0, 1, 1.0, 1.0, "mV", "F7", ()))
+    return read.from_arrays(t_s, mv, "drop", "mV", "F7")
 
 
 def across(run: Run, ohms: float = FUSE_OHM) -> tuple[Floats, Floats]:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from nightdraw.capture.pulses import Pulses, measure
-from nightdraw.capture.reading import from_arrays
+from nightdraw.capture.read import from_arrays
 from numpy.typing import NDArray
 from scipy import signal, stats
 

@@ -10,12 +10,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from nightdraw.capture import windows
 from nightdraw.capture.accounts import Course
 from nightdraw.capture.align import ANYWHERE, Clock, Edges, Spot, align
 from nightdraw.capture.moves import Moves
 from nightdraw.capture.pulses import Pulses
-from nightdraw.capture.reading import Recording
+from nightdraw.capture.read import Recording, windows
 from nightdraw.capture.steps import Bools, Floats
 
 NEAR_EDGE = (

@@ -15,8 +15,7 @@ from nightdraw.capture import differences as df
 from nightdraw.capture.accounts import Train
 from nightdraw.capture.against import Seen
 from nightdraw.capture.faults import LONG_WIRES_PER_A
-from nightdraw.capture.layout import CURRENT_NAMES, MILLIVOLT
-from nightdraw.capture.reading import Recording
+from nightdraw.capture.read import CURRENT_NAMES, MILLIVOLT, Recording
 from nightdraw.capture.steps import Bools, Floats, Ints
 
 SEVERAL = 3  # edges of one kind: the majority tells what is the box's and what is chance

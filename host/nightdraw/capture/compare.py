@@ -17,7 +17,7 @@ from nightdraw.capture.differences import Difference
 from nightdraw.capture.journaled import asked_and_did, flagged
 from nightdraw.capture.parting import TICK_S, Asked
 from nightdraw.capture.pulses import Pulses
-from nightdraw.capture.reading import Recording
+from nightdraw.capture.read import Recording
 from nightdraw.capture.sight import Sight
 from nightdraw.errors import CannotTellError, InputError
 

@@ -12,9 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nightdraw.capture import windows
 from nightdraw.capture.pulses import Pulses
-from nightdraw.capture.reading import Recording
+from nightdraw.capture.read import Recording, windows
 from nightdraw.capture.steps import Floats, Ints
 from nightdraw.capture.transitions import Bools
 from nightdraw.capture.volts import MOST_MV

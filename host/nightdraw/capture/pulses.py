@@ -15,8 +15,7 @@ import numpy as np
 from nightdraw.capture import states as sts
 from nightdraw.capture import transitions as trn
 from nightdraw.capture import volts
-from nightdraw.capture.layout import MILLIVOLT
-from nightdraw.capture.reading import Recording
+from nightdraw.capture.read import MILLIVOLT, Recording
 from nightdraw.capture.steps import FALSE_Z, Floats, Ints
 from nightdraw.capture.transitions import Bools
 from nightdraw.errors import CannotTellError, Finding

@@ -12,9 +12,8 @@ from nightdraw.capture import against, volts
 from nightdraw.capture.accounts import Course
 from nightdraw.capture.align import REACH_S, Clock
 from nightdraw.capture.company import Circuit
-from nightdraw.capture.layout import MILLIVOLT
 from nightdraw.capture.pulses import Pulses, measure
-from nightdraw.capture.reading import Recording
+from nightdraw.capture.read import MILLIVOLT, Recording
 from nightdraw.errors import InputError
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from nightdraw.capture import steps as st
-from nightdraw.capture.reading import BLOCK_SAMPLES, Recording
+from nightdraw.capture.read import BLOCK_SAMPLES, Recording
 
 Floats = st.Floats
 Ints = st.Ints

@@ -24,7 +24,7 @@ from nightdraw.capture.judge import Reference
 from nightdraw.capture.match import match
 from nightdraw.capture.moves import moves
 from nightdraw.capture.pulses import Pulses
-from nightdraw.capture.reading import Recording
+from nightdraw.capture.read import Recording
 from nightdraw.capture.steps import Floats, Ints
 from nightdraw.capture.transitions import Bools
 

@@ -11,7 +11,7 @@ from dataclasses import fields, replace
 import numpy as np
 
 from nightdraw.capture.align import Clock, Edges
-from nightdraw.capture.reading import Recording
+from nightdraw.capture.read import Recording
 from nightdraw.capture.transitions import Scan
 
 LEAST_OHM, MOST_OHM = 1e-4, 10.0  # a main fuse's 0.3 milliohm and less; a shunt, or a meter's own resistance

@@ -137,8 +137,7 @@ def _view_profile(path: Path, out: str | Path, words: dict[str, Any]) -> Path:
 
 def _view_recording(path: Path, out: str | Path, words: dict[str, Any]) -> Path:
     """Every channel of a recording, or those that are named."""
-    from nightdraw.capture.channels import channels
-    from nightdraw.capture.reading import open_recording
+    from nightdraw.capture.read import channels, open_recording
     from nightdraw.report import view as report
     from nightdraw.report.run import Samples
 
@@ -172,7 +171,7 @@ def _view_recording(path: Path, out: str | Path, words: dict[str, Any]) -> Path:
 
 def _extent(path: Path, name: str | None) -> tuple[float, float]:
     """First instant, and length."""
-    from nightdraw.capture.reading import open_recording
+    from nightdraw.capture.read import open_recording
 
     begin_s, last_s = None, 0.0
     for t_s, _ in open_recording(path, name).blocks():

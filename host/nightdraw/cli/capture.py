@@ -39,10 +39,9 @@ def pulses(file: str, channel: str | None, as_json: bool) -> None:
     FILE is CSV (time and current, units in the header) or Parquet. Where it has drops across fuses (mV)
     beside a current, it is said which fuse moves with it. Exit status 3: too short or too noisy.
     """
-    from nightdraw.capture.channels import drops_beside
     from nightdraw.capture.moving import moves_with
     from nightdraw.capture.pulses import measure
-    from nightdraw.capture.reading import open_recording
+    from nightdraw.capture.read import drops_beside, open_recording
 
     recording = open_recording(file, channel)
     drops = drops_beside(Path(file), recording)
@@ -95,8 +94,7 @@ def compare(
     """
     from nightdraw.capture import compare as comparing
     from nightdraw.capture.accounts import read_did
-    from nightdraw.capture.channels import channels
-    from nightdraw.capture.reading import open_recording
+    from nightdraw.capture.read import channels, open_recording
 
     comparing.check_given(profile, journal, recording)
     did = None if journal is None else read_did(journal)

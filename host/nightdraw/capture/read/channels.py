@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from nightdraw.capture import layout as lay
-from nightdraw.capture.reading import Recording, open_recording
+from nightdraw.capture.read import layout as lay
+from nightdraw.capture.read.recording import Recording, open_recording
 from nightdraw.errors import Finding, InputError
 
 

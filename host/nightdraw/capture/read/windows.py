@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from nightdraw.capture.reading import Recording
-from nightdraw.capture.steps import Floats
+from nightdraw.capture.read.blocks import Floats
+from nightdraw.capture.read.recording import Recording
 
 
 class Sums:

@@ -13,21 +13,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from nightdraw.capture import layout as lay
+from nightdraw.capture.read import blocks
+from nightdraw.capture.read import layout as lay
+from nightdraw.capture.read.blocks import Blocks, Counts, Floats
 from nightdraw.errors import CannotTellError, Finding, InputError
 
-Floats = NDArray[np.float64]
-Blocks = Iterator[tuple[Floats, Floats]]
-
-BLOCK_SAMPLES = 1 << 20  # 16 MB of time and value: the measure of bounded memory
 MOST = 1e8  # mA or mV: a thousand times what a starter draws
 READ_BYTES = 1 << 23  # 8 MB of text at a time keeps two parsing threads busy
 UTF_8 = "utf-8"  # what Arrow parses as it stands
-CARRY_SAMPLES = (
-    1024  # rows may be out of order by this much: a recorder's buffers swapped, not a second recording
-)
 
 
 class Recording:
@@ -64,7 +58,7 @@ class Recording:
         """Yield (time_s, value in mA or mV): float64, times ascending, BLOCK_SAMPLES each but the last."""
         self._counts = Counts()
         raw = self._told(self._source(self._counts))
-        return _even_blocks(_in_order(raw, self._counts, self._refuse_backwards))
+        return blocks.even(blocks.in_order(raw, self._counts, self._refuse_backwards))
 
     def times(self, factor: float, unit: str, most: float = np.inf) -> Recording:
         """The same recording with every value times a factor, without those beyond most (in its own unit)."""
@@ -89,29 +83,6 @@ class Recording:
         return InputError(Finding(message, file=self.name, line=line, hint="one recording to a file"))
 
 
-class Counts:
-    """What one pass over the file mended."""
-
-    def __init__(self) -> None:
-        self.blank = 0
-        self.absurd = 0
-        self.sorted = 0
-        self.doubled = 0
-        self.beyond = 0
-        self.share = 0.0  # of the file that has been read
-
-    def notes(self) -> list[str]:
-        """One line for each kind of mending that was needed."""
-        told = (
-            (self.blank, "rows without a number left out"),
-            (self.absurd, "rows left out that no instrument on a vehicle reads (above 100 kA or 100 kV)"),
-            (self.sorted, "rows out of order put in order"),
-            (self.beyond, "rows of more than 1 V left out: that is no fuse's drop, the fuse was out"),
-            (self.doubled, "rows share their time with another: averaged"),
-        )
-        return [f"{count} {what}" for count, what in told if count]
-
-
 def open_recording(path: Path | str, channel: str | None = None) -> Recording:
     """Open a CSV or Parquet recording.
 
@@ -134,13 +105,16 @@ def open_recording(path: Path | str, channel: str | None = None) -> Recording:
     return _open_text(path, channel)
 
 
-def from_arrays(time_s: Floats, current_a: Floats, name: str = "recording") -> Recording:
-    """A recording held in memory: seconds, amperes, one value each."""
+def from_arrays(
+    time_s: Floats, value: Floats, name: str = "recording", unit: str = "A", channel: str = "current"
+) -> Recording:
+    """A recording held in memory: seconds, and values in A, mA or mV, one each."""
 
     def source(_counts: Counts) -> Blocks:
-        yield time_s.astype(float), current_a.astype(float) * 1e3
+        yield time_s.astype(float), value.astype(float) * (1e3 if unit == "A" else 1.0)
 
-    return Recording(name, source)
+    kept = "mA" if unit == "A" else unit
+    return Recording(name, source, lay.Choice(0, 1, 1.0, 1.0, kept, channel, ()))
 
 
 def _open_text(path: Path, channel: str | None) -> Recording:
@@ -285,7 +259,7 @@ def _open_parquet(path: Path, channel: str | None) -> Recording:
         wanted = [names[choice.time], names[choice.value]]
         file = parquet.ParquetFile(path)
         done = 0
-        for batch in file.iter_batches(BLOCK_SAMPLES, columns=wanted):
+        for batch in file.iter_batches(blocks.BLOCK_SAMPLES, columns=wanted):
             done += batch.num_rows
             counts.share = done / file.metadata.num_rows
             time_s = _numbers(batch.column(wanted[0]).cast("float64")) * choice.time_s
@@ -293,58 +267,3 @@ def _open_parquet(path: Path, channel: str | None) -> Recording:
             yield _good(time_s, value, counts)
 
     return Recording(str(path), source, choice)
-
-
-def _in_order(raw: Blocks, counts: Counts, refuse: Callable[[float, float], InputError]) -> Blocks:
-    """Put rows in order and average those of the same time; CARRY_SAMPLES are held back for late ones."""
-    held_t = held_v = np.empty(0)
-    latest = -np.inf
-    for time_s, value in raw:
-        time_s, value = np.concatenate((held_t, time_s)), np.concatenate((held_v, value))
-        steps = np.diff(time_s)
-        if np.any(steps < 0):
-            counts.sorted += int(np.count_nonzero(steps < 0))
-            order = np.argsort(time_s, kind="stable")
-            if np.any(np.abs(order - np.arange(len(order))) > CARRY_SAMPLES):
-                late = int(np.argmax(steps < 0))
-                raise refuse(float(time_s[late + 1]), float(time_s[late]))
-            time_s, value = time_s[order], value[order]
-        if len(time_s) and time_s[0] <= latest:
-            raise refuse(float(time_s[0]), latest)
-        cut = int(np.searchsorted(time_s, time_s[max(len(time_s) - CARRY_SAMPLES, 0)])) if len(time_s) else 0
-        held_t, held_v = time_s[cut:], value[cut:]
-        if cut:
-            latest = float(time_s[cut - 1])
-            yield _merge(time_s[:cut], value[:cut], counts)
-    if len(held_t):
-        yield _merge(held_t, held_v, counts)
-
-
-def _merge(time_s: Floats, value: Floats, counts: Counts) -> tuple[Floats, Floats]:
-    first = np.concatenate(([True], np.diff(time_s) > 0))
-    if first.all():
-        return time_s, value
-    counts.doubled += int(len(first) - first.sum())
-    at = np.flatnonzero(first)
-    rows = np.diff(np.append(at, len(time_s)))
-    return time_s[at], np.add.reduceat(value, at) / rows
-
-
-def _even_blocks(blocks: Blocks) -> Blocks:
-    times: list[Floats] = []
-    values: list[Floats] = []
-    have = 0
-    for time_s, value in blocks:
-        times.append(time_s)
-        values.append(value)
-        have += len(time_s)
-        if have < BLOCK_SAMPLES:
-            continue
-        time_s, value = np.concatenate(times), np.concatenate(values)
-        while have >= BLOCK_SAMPLES:
-            yield time_s[:BLOCK_SAMPLES], value[:BLOCK_SAMPLES]
-            time_s, value = time_s[BLOCK_SAMPLES:], value[BLOCK_SAMPLES:]
-            have -= BLOCK_SAMPLES
-        times, values = [time_s], [value]
-    if have:
-        yield np.concatenate(times), np.concatenate(values)
