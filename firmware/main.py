@@ -4,14 +4,23 @@ Whatever goes wrong here ends with every switch open and the prompt within reach
 runs, else by a reset into maintenance. The reason is kept in fault.txt.
 """
 
-import gc
-import os
-import sys
-
 import machine
-import update
+
+SCRATCH = 0x4005_800C  # watchdog scratch register 0: it survives a reset, not a power cut
+MAINTENANCE = 0x4D41
+# The mark of a reset into maintenance is taken before anything takes time: a host's interrupt can come as
+# soon as USB is up, and must not leave a mark for the next reset, which is to start the box.
+wanted = machine.mem32[SCRATCH] == MAINTENANCE
+machine.mem32[SCRATCH] = 0
+
+import gc  # noqa: E402
+import os  # noqa: E402
+import sys  # noqa: E402
+
+import update  # noqa: E402
 
 if update.settle():  # before boxcore is imported: a mix of two firmwares must never get that far ...
+    machine.mem32[SCRATCH] = MAINTENANCE if wanted else 0
     machine.reset()  # ... and this file may have been the old one's
 del update, sys.modules["update"]  # its memory is wanted
 
@@ -26,10 +35,11 @@ STAYS_OUT = (
 
 
 def main():
-    """Run the box until maintenance is asked for; returns to the prompt where the panel's button is held."""
+    """Run the box until maintenance is asked for; returns to the prompt after a reset into it, and where the
+    panel's button is held."""
     hal = hal_rp2.Rp2Hal(read_board())
     try:
-        if hal.asked_to_stay_out():
+        if wanted or hal.button_held():
             print(STAYS_OUT)
             return
         hal.window()
@@ -41,7 +51,15 @@ def main():
             note(fault)
         if not hal.watched:
             raise
-    hal.maintain()
+    maintain(hal)
+
+
+def maintain(hal):
+    """Open every switch and reset into maintenance: the prompt, no watchdog, no run, until power is cut or a
+    reset. Does not return."""
+    hal.stop()
+    machine.mem32[SCRATCH] = MAINTENANCE
+    machine.reset()
 
 
 def read_board():

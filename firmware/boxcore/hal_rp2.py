@@ -31,8 +31,6 @@ START_REGISTER = 7  # a channel's alias 1: transfer count, which also starts it
 US_A_TICK = 100
 WATCHDOG_MS = 8_000  # its longest is 8388; storing a program may erase several sectors of up to 0.4 s each
 WINDOW_MS = 2_000  # at power-up, before anything runs: USB needs one second, a host's Ctrl-C the next
-SCRATCH = 0x4005_800C  # watchdog scratch register 0: it survives a reset, not a power cut
-MAINTENANCE = 0x4D41
 INDICATOR_HZ = 1_000
 I2C_HZ = 400_000
 I2C_TIMEOUT_US = 2_000  # what a hung bus costs of a sensing interval, and only every MONITOR_REST readings
@@ -252,18 +250,9 @@ class Rp2Hal:
             self._watchdog = machine.WDT(timeout=WATCHDOG_MS)
         self._watchdog.feed()
 
-    def asked_to_stay_out(self):
-        """True when the panel's button is held at power-up, or the reset was one into maintenance."""
-        wanted = machine.mem32[SCRATCH] == MAINTENANCE
-        machine.mem32[SCRATCH] = 0
-        return wanted or self._button.value() != 0
-
-    def maintain(self):
-        """Open every switch and reset into maintenance: the prompt, no watchdog, no run, until power is cut
-        or a reset. Does not return."""
-        self.stop()
-        machine.mem32[SCRATCH] = MAINTENANCE
-        machine.reset()
+    def button_held(self):
+        """Whether the panel's button is pressed; at power-up that leads to the prompt."""
+        return self._button.value() != 0
 
     @property
     def watched(self):

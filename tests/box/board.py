@@ -43,15 +43,18 @@ class Board:
         self.starts = 0
         self._binary = binary
         self._scratch = folder.parent / f"{folder.name}.scratch"
+        self._interrupt = ""
         self._pull_at: int | None = None
         self._cut = -1
         self._process: subprocess.Popen[bytes] | None = None
         self._thread: threading.Thread | None = None
 
-    def plug(self, pull_at: int | None = None, cut: int = -1, boot: bool = True) -> str:
+    def plug(self, pull_at: int | None = None, cut: int = -1, boot: bool = True, interrupt: str = "") -> str:
         """Give it power and a port, whose name is returned; pull the cable after so many bytes from the
-        host, or let power go at the flash's write or erase number `cut`. boot: run main.py first."""
+        host, or let power go at the flash's write or erase number `cut`. boot: run main.py first. interrupt:
+        a Ctrl-C comes at this name of `machine` whenever the board starts into maintenance."""
         self.pull()
+        self._interrupt = interrupt
         self._scratch.write_text("0")  # a power cut clears it
         self._pull_at, self._cut, self.heard, self.starts = pull_at, cut, 0, 0
         self._host, slave = os.openpty()
@@ -74,6 +77,11 @@ class Board:
         self._thread = None
         os.close(self._quit)
         os.close(self._told)
+
+    @property
+    def marked(self) -> bool:
+        """Whether its next reset is one into maintenance."""
+        return self._scratch.read_text() != "0"
 
     @property
     def has_power(self) -> bool:
@@ -99,6 +107,7 @@ class Board:
 
     def _environment(self, cut: int) -> dict[str, str]:
         environment = {**os.environ, "MICROPYPATH": PATHS, "BOARD_SCRATCH": str(self._scratch)}
+        environment["BOARD_INTERRUPT"] = self._interrupt
         if self.flash is not None:
             environment |= {"BOARD_FLASH": str(self.flash), "BOARD_CUT": str(cut)}
         return environment

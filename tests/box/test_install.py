@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import ast
 import contextlib
 import random
+import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from nightdraw import data
+from nightdraw.bench.serve import Server
 from nightdraw.board import load_board
 from nightdraw.errors import InputError, LinkError, NightdrawError
 from nightdraw.link import deploy, firmware, open_box, probe, reach
 from nightdraw.link.firmware import BoardFile
 
+from tests.bench import support
 from tests.box import small
 from tests.box.board import Board, blank_flash
 from tests.micropython import link_cases
@@ -302,5 +307,46 @@ def test_a_box_at_work_is_not_interrupted(make_board, shipped):
 
 
 def test_a_simulated_box_has_nothing_to_install():
-    with pytest.raises(InputError, match="carries no files"):
-        reach.enter("socket://127.0.0.1:1")
+    server = Server(support.world())
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    try:
+        with pytest.raises(LinkError, match=r"simulated box carries no files"):
+            reach.enter(server.address)
+    finally:
+        server.stop()
+        thread.join()
+
+
+# -- an interrupt while the board starts into maintenance
+
+
+@pytest.mark.parametrize("instant", ["freq", "PWM"])
+def test_an_interrupted_start_into_maintenance_leaves_no_mark(make_board, shipped, instant):
+    """A Ctrl-C may come as soon as USB is up; the next reset must start the box all the same."""
+    board = make_board()
+    put(board.folder, shipped)
+    with reach.enter(board.plug(interrupt=instant)) as prompt:
+        assert not board.marked
+        assert reach.leave(prompt).kind == probe.BOX
+
+
+def test_a_mark_left_behind_does_not_keep_a_box_from_starting(make_board, shipped):
+    board = make_board()
+    put(board.folder, shipped)
+    with reach.enter(board.plug(boot=False)) as prompt:
+        prompt.run(f"import machine\nmachine.mem32[{reach.MARK}] = 0x4D41")
+        assert board.marked
+        assert reach.leave(prompt).kind == probe.BOX
+
+
+def test_host_and_firmware_mean_the_same_register():
+    tree = ast.parse((data.folder("firmware") / "main.py").read_text("utf-8"))
+    found = {
+        node.targets[0].id: node.value.value
+        for node in tree.body
+        if isinstance(node, ast.Assign)
+        and isinstance(node.targets[0], ast.Name)
+        and isinstance(node.value, ast.Constant)
+    }
+    assert found["SCRATCH"] == reach.MARK

@@ -122,7 +122,7 @@ def test_an_open_panel_reads_as_slot_0_and_not_armed(chip: Any) -> None:
     readings = port.Readings()
     hal.read(readings)
     hal.read(readings)
-    assert (readings.selector, readings.arm, hal.asked_to_stay_out()) == (0, False, False)
+    assert (readings.selector, readings.arm, hal.button_held()) == (0, False, False)
 
 
 # -- indicator

@@ -11,21 +11,31 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from nightdraw.errors import Finding, InputError, LinkError
+from nightdraw.errors import Finding, LinkError
 from nightdraw.link import ports, probe
 from nightdraw.link.message import GarbledError
 from nightdraw.link.prompt import Prompt, PromptError
 from nightdraw.link.session import UNDEFINED_HEADER, parse_error
-from nightdraw.link.transport import SCHEME, Transport, open_transport
+from nightdraw.link.transport import Transport, open_transport
 
 ASK_S = 3.0  # a flash stall takes 0.4 s
 PROMPT_S = 20.0  # a reset, two seconds for USB, the system's own time to set the port up, each with slack
 BOX_S = 30.0  # the same, the two seconds that a box waits at power-up, and reading its journal's ends
 POLL_S = 0.2
+SIGN_S = 5.0  # a start takes some seconds; then the line is opened anew, should it have died in silence
+MOST_BYTES = 4096  # of what is listened to
 ASK_MAINTENANCE = b"\n*CLS\n:DIAG:MAIN\n:SYST:ERR?\n"
 HAS_RESET = "import machine\nprint(hasattr(machine, 'reset'))"
-RESET = "import machine, time\ntime.sleep_ms(100)\nmachine.reset()"
+# What marks a reset into maintenance, see firmware/main.py: one left behind would lead back to the prompt.
+MARK = 0x4005_800C
+RESET = f"""
+import machine, time
+getattr(machine, 'mem32', {{}})[{MARK}] = 0
+time.sleep_ms(100)
+machine.reset()
+"""
 PROMPT_SIGN = b">>> "
+BY_HAND = "unplug the box, hold the panel's button while you plug it in, run it again"
 COMMAND_PROTECTED = -203
 SETTINGS_CONFLICT = -221
 
@@ -39,19 +49,14 @@ class Clock:
 
 
 def enter(address: str, clock: Clock | None = None) -> Prompt:
-    """The raw prompt of the board at a serial port, whatever runs there; raises LinkError, InputError.
+    """The raw prompt of the board at an address, whatever runs there; raises LinkError, InputError.
 
     A box is asked into maintenance first; one that is armed, plays or is locked refuses. Another program that
     runs on the board is interrupted; another instrument is left alone.
     """
     clock = clock or Clock()
-    if address.startswith(SCHEME):
-        raise InputError(
-            Finding(
-                f"{address}: a simulated box carries no files", hint="nothing needs to be installed there"
-            )
-        )
     usb_serial = _usb_serial(address)
+    until_s = clock.now() + PROMPT_S
     line = open_transport(address)
     try:
         heard = probe.probe(line, clock.now)
@@ -62,7 +67,9 @@ def enter(address: str, clock: Clock | None = None) -> Prompt:
             _ask_maintenance(line, clock)
     finally:
         line.close()
-    return _prompt(address, usb_serial, clock)
+    if heard.kind == probe.BOX:
+        _await_prompt(address, usb_serial, until_s, clock)
+    return _prompt(address, usb_serial, until_s, clock)
 
 
 def leave(prompt: Prompt, clock: Clock | None = None) -> probe.Heard:
@@ -147,13 +154,41 @@ def _judge(name: str, heard: bytes) -> None:
             raise _RefusedError(Finding(f"{name}: the box refused: {text}"))
 
 
-def _prompt(name: str, usb_serial: str | None, clock: Clock) -> Prompt:
-    until_s = clock.now() + PROMPT_S
+def _await_prompt(name: str, usb_serial: str | None, until_s: float, clock: Clock) -> None:
+    """Wait until the board that was reset into maintenance shows its prompt by itself; raises LinkError.
+
+    Nothing is interrupted: a start that an interrupt ended midway would stand at a prompt, too, but not be in
+    maintenance.
+    """
+    while clock.now() < until_s:
+        with contextlib.suppress(LinkError):  # the port is away while the board resets
+            line = open_transport(_name_now(name, usb_serial))
+            try:
+                if _shows_prompt(line, min(until_s, clock.now() + SIGN_S), clock):
+                    return
+            finally:
+                line.close()
+        clock.sleep(POLL_S)
+    raise LinkError(Finding(f"{name}: the box was asked to its prompt and doesn't show it", hint=BY_HAND))
+
+
+def _shows_prompt(line: Transport, until_s: float, clock: Clock) -> bool:
+    heard = b""
+    while clock.now() < until_s:
+        line.write(
+            b"\r"
+        )  # the prompt says itself again at each line end; a start that goes on keeps it waiting
+        heard = (heard + line.read(POLL_S))[-MOST_BYTES:]
+        if PROMPT_SIGN in heard:
+            return True
+    return False
+
+
+def _prompt(name: str, usb_serial: str | None, until_s: float, clock: Clock) -> Prompt:
     while True:
         try:
             return Prompt(_name_now(name, usb_serial))
         except PromptError as error:
             if clock.now() >= until_s:
-                hint = "unplug the box, hold the panel's button while you plug it in, run it again"
-                raise LinkError(Finding(error.findings[0].message, hint=hint)) from None
+                raise LinkError(Finding(error.findings[0].message, hint=BY_HAND)) from None
         clock.sleep(POLL_S)

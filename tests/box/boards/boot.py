@@ -71,6 +71,8 @@ def power_up():
     Poll.chip = chip
     modules.install(chip)
     sys.modules["select"].poll = Poll
+    if chip.mem32[SCRATCH]:
+        interrupt(sys.modules["machine"], os.getenv("BOARD_INTERRUPT"))
     try:
         run(chip, modules)
     except silicon.Reset:
@@ -81,6 +83,16 @@ def power_up():
         with open(scratch, "w") as file:
             file.write(str(chip.mem32.get(SCRATCH, 0)))
     return PROMPT
+
+
+def interrupt(machine, name):
+    """Have the host's Ctrl-C come when the firmware first calls or makes that name of the chip's."""
+
+    def come(*_, **__):
+        raise KeyboardInterrupt
+
+    if name:
+        setattr(machine, name, come)
 
 
 def run(chip, modules):
