@@ -16,6 +16,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 from tests import tidy
+from tests.emulated.board import IMAGES, images
 from tests.micropython import runner
 
 IN_CI = bool(os.environ.get("CI"))
@@ -113,6 +114,7 @@ def pytest_testnodedown(node: Any) -> None:
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
     """What real MicroPython ran, and the line that repeats each failure."""
     ran = config.stash[COUNTS]
+    terminalreporter.write_line(_emulated(terminalreporter))
     terminalreporter.write_line(
         f"real MicroPython ran {ran['programs']} programs: {ran['edges']} edges, {ran['processes']} processes"
     )
@@ -120,3 +122,14 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: p
         terminalreporter.write_line(
             f'repeat: python run.py test --seed {config.option.seed} "{report.nodeid}"'
         )
+
+
+def _emulated(terminalreporter: pytest.TerminalReporter) -> str:
+    """How many tests ran on the emulated board, or why none did."""
+    if images() is None:
+        return f"emulated board: no test was collected, for {IMAGES} is not set (see DEVELOPERS.md)"
+    reports = [report for reports in terminalreporter.stats.values() for report in reports]
+    calls = [
+        r for r in reports if getattr(r, "when", "") == "call" and r.nodeid.startswith("tests/emulated/")
+    ]
+    return f"emulated board: {len(calls)} tests ran on it"
