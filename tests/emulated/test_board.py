@@ -51,7 +51,7 @@ def test_the_board_reads_the_file_system_that_was_made() -> None:
         bare.said()
         bare.send("print('<' + open('hello.txt').read() + '>')\r\n")
         assert "<from outside>" in bare.read_until("side>\r\n")
-        bare.send("open('back.txt', 'w').write('from inside')\r\n")
+        bare.send("f = open('back.txt', 'w'); f.write('from inside'); f.close()\r\n")
         bare.read_until(">>> ")
         bare.run(0.1)
         with open_file_system(bare.file_system()).open("back.txt") as file:
