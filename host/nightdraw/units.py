@@ -38,6 +38,13 @@ UNITS: dict[str, dict[str, Fraction]] = {
     "percent": {"%": Fraction(1)},
     "thermal resistance": {"K/W": Fraction(1)},
     "heat capacity": {"J/K": Fraction(1)},
+    "clamp scale": {"mV/A": _MILLI, "V/A": Fraction(1), "mV/mA": Fraction(1)},
+    "clamp scale, inverse": {
+        "A/V": Fraction(1),
+        "A/mV": Fraction(1000),
+        "mA/mV": Fraction(1),
+        "mA/V": _MILLI,
+    },
     "temperature coefficient": {"ppm/K": _MICRO, "%/K": Fraction(1, 100)},
 }
 AWG = "AWG"

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from nightdraw.cli import output
-from nightdraw.cli.params import Quantity
-from nightdraw.errors import EXIT_CANNOT_TELL, EXIT_DONE, EXIT_NO
+from nightdraw.cli.params import ClampScale, Quantity
+from nightdraw.errors import EXIT_CANNOT_TELL, EXIT_DONE, EXIT_NO, InputError
 
 if TYPE_CHECKING:
     from nightdraw.capture.accounts import Did
     from nightdraw.capture.compare import Asked
+    from nightdraw.capture.read import Options
 
 MAX_U32 = 0xFFFFFFFF  # seed and run number are 32-bit words of the random law
 VERDICTS = {True: EXIT_DONE, False: EXIT_NO, None: EXIT_CANNOT_TELL}
@@ -22,6 +25,50 @@ VERDICTS = {True: EXIT_DONE, False: EXIT_NO, None: EXIT_CANNOT_TELL}
 channel_option = click.option(
     "--channel", metavar="NAME", help="Column of the recording, without its unit (default: the only current)."
 )
+
+
+READING = (  # what a file doesn't say
+    click.option("--scale", type=ClampScale(), help="The clamp behind a column in volts: 100mV/A, 10A/V."),
+    click.option("--rate", type=Quantity("frequency"), help="Sampling rate, where no column is a time."),
+    click.option("--invert", is_flag=True, help="The clamp was the wrong way round: change every sign."),
+    click.option("--from", "begin", type=Quantity("time"), help="Begin so long after the first sample."),
+    click.option("--for", "length", type=Quantity("time"), help="Read so much (default: to the end)."),
+    click.option("--dates", type=click.Choice(["day-first", "month-first"]), help="What 03/04 stands for."),
+    click.option("--decimal", type=click.Choice(["comma", "point"]), help="The sign before decimals."),
+)
+
+
+def reading_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command that reads recordings the options for what a file doesn't say, as one `options`."""
+
+    @functools.wraps(command)
+    def with_options(
+        scale: Fraction | None,
+        rate: Fraction | None,
+        invert: bool,
+        begin: Fraction | None,
+        length: Fraction | None,
+        dates: str | None,
+        decimal: str | None,
+        **words: Any,
+    ) -> None:
+        from nightdraw.capture.read import Options, Part
+
+        if (rate is not None and not rate) or (length is not None and not length):
+            raise InputError("--rate and --for must be more than nothing")
+        options = Options(
+            scale_ma_per_mv=None if scale is None else float(scale),
+            rate_hz=None if rate is None else float(rate),
+            invert=invert,
+            part=Part(float(begin or 0), None if length is None else float(length)),
+            dates=dates,
+            decimal=decimal,
+        )
+        command(options=options, **words)
+
+    for option in reversed(READING):
+        with_options = option(with_options)
+    return with_options
 
 
 @click.group()
@@ -32,8 +79,9 @@ def group() -> None:
 @group.command()
 @click.argument("file", metavar="FILE")
 @channel_option
+@reading_options
 @output.json_option
-def pulses(file: str, channel: str | None, as_json: bool) -> None:
+def pulses(file: str, channel: str | None, options: Options, as_json: bool) -> None:
     """Pulses of a recording by IEEE Std 181: start, duration, level above the base, and the period.
 
     FILE is CSV (time and current, units in the header) or Parquet. Where it has drops across fuses (mV)
@@ -43,8 +91,8 @@ def pulses(file: str, channel: str | None, as_json: bool) -> None:
     from nightdraw.capture.pulses import measure
     from nightdraw.capture.read import drops_beside, open_recording
 
-    recording = open_recording(file, channel)
-    drops = drops_beside(Path(file), recording)
+    recording = open_recording(file, channel, options)
+    drops = drops_beside(Path(file), recording, options)
     with output.progress("reading", 1) as shown:
         recording.on_progress = shown.reach
         result = measure(recording)
@@ -61,6 +109,7 @@ def pulses(file: str, channel: str | None, as_json: bool) -> None:
 @click.option("--journal", metavar="FILE", help="What the box says it did: NAME.journal.jsonl.")
 @click.option("--recording", metavar="FILE", help="What was seen: CSV or Parquet.")
 @channel_option
+@reading_options
 @click.option(
     "--circuit",
     type=click.Choice(["alone", "shared"]),
@@ -81,6 +130,7 @@ def compare(
     journal: str | None,
     recording: str | None,
     channel: str | None,
+    options: Options,
     circuit: str | None,
     ohms: Fraction | None,
     seed: int | None,
@@ -99,10 +149,10 @@ def compare(
     comparing.check_given(profile, journal, recording)
     did = None if journal is None else read_did(journal)
     asked = None if profile is None else _asked(profile, did, seed, run, board)
-    seen = None if recording is None else open_recording(recording, channel)
+    seen = None if recording is None else open_recording(recording, channel, options)
     place = comparing.Place(
         shared=None if circuit is None else circuit == "shared",
-        channels=1 if recording is None else len(channels(Path(recording))),
+        channels=1 if recording is None else len(channels(Path(recording), options)),
         ohms=None if ohms is None else float(ohms),
         monitored=did is not None and _monitored(did, board),
     )

@@ -44,3 +44,22 @@ class QuantityRange(click.ParamType[Range]):
             return units.parse_range(value, self.dimension)
         except ValueError as error:
             self.fail(str(error), param, ctx)
+
+
+class ClampScale(click.ParamType[Fraction]):
+    """What a current clamp puts out, like `100mV/A` or `10A/V`; the value is a Fraction, mA in each mV."""
+
+    name = "clamp scale"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Fraction:
+        """The Fraction that the text means; click shows a wrong text, and a scale of zero, as a misuse."""
+        if isinstance(value, Fraction):
+            return value
+        inverse = "A/" in value.replace(" ", "")  # amperes above the line: 10A/V, 1mA/mV
+        try:
+            scale = units.parse(value, "inverse clamp scale" if inverse else "clamp scale")
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+        if not scale:
+            self.fail(f"{units.shown(value)}: a clamp of no output measures nothing", param, ctx)
+        return scale if inverse else 1 / scale

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from nightdraw.capture.read.options import Part
 from nightdraw.errors import InputError
 
 Floats = NDArray[np.float64]
@@ -73,6 +74,21 @@ def _merge(time_s: Floats, value: Floats, counts: Counts) -> tuple[Floats, Float
     at = np.flatnonzero(first)
     rows = np.diff(np.append(at, len(time_s)))
     return time_s[at], np.add.reduceat(value, at) / rows
+
+
+def part_of(ordered: Blocks, part: Part, zero_s: float | None = None) -> Blocks:
+    """The rows of a part by their times; zero_s: the recording's first instant (None: the first row's)."""
+    for time_s, value in ordered:
+        if not len(time_s):
+            continue
+        zero_s = float(time_s[0]) if zero_s is None else zero_s
+        begin_s = zero_s + part.begin_s
+        end_s = np.inf if part.length_s is None else begin_s + part.length_s
+        first, last = np.searchsorted(time_s, (begin_s, end_s))
+        if first < last:
+            yield time_s[first:last], value[first:last]
+        if last < len(time_s):
+            return  # what comes later needn't be read
 
 
 def even(blocks: Blocks) -> Blocks:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from nightdraw.capture.read import layout as lay
+from nightdraw.capture.read.options import PLAIN, Options
 from nightdraw.capture.read.recording import Recording, open_recording
 from nightdraw.errors import Finding, InputError
 
 
-def channels(path: Path) -> list[str | None]:
+def channels(path: Path, options: Options = PLAIN) -> list[str | None]:
     """The names of a recording's channels, in order; [None] for the one that has no name.
 
     Raises InputError as open_recording does.
@@ -36,13 +38,14 @@ def channels(path: Path) -> list[str | None]:
         if c.unit in measured or (c.unit is None and c.name.lower() in lay.CURRENT_NAMES)
     ]
     if not known:
-        open_recording(path)  # says what is wrong with it
+        open_recording(path, None, options)  # says what is wrong with it
     return known
 
 
-def drops_beside(path: Path, recording: Recording) -> list[Recording]:
+def drops_beside(path: Path, recording: Recording, options: Options = PLAIN) -> list[Recording]:
     """The channels of millivolts in the same file as a current; none beside a channel of millivolts."""
     if recording.unit == lay.MILLIVOLT:
         return []
     others = [name for name in channels(path) if name is not None]
-    return [open_recording(path, name) for name in others if lay.is_voltage(name)]
+    alike = replace(options, scale_ma_per_mv=None, invert=False, voltage=True)
+    return [open_recording(path, name, alike) for name in others if lay.is_voltage(name)]

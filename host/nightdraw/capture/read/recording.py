@@ -16,7 +16,9 @@ import numpy as np
 
 from nightdraw.capture.read import blocks
 from nightdraw.capture.read import layout as lay
+from nightdraw.capture.read import options as options_
 from nightdraw.capture.read.blocks import Blocks, Counts, Floats
+from nightdraw.capture.read.options import Options, Part
 from nightdraw.errors import CannotTellError, Finding, InputError
 
 MOST = 1e8  # mA or mV: a thousand times what a starter draws
@@ -47,6 +49,7 @@ class Recording:
         self._counts = Counts()
         self._factor = 1.0
         self._most = np.inf
+        self._part = Part()
         self.on_progress: Callable[[float], None] = lambda _share: None
 
     @property
@@ -58,14 +61,27 @@ class Recording:
         """Yield (time_s, value in mA or mV): float64, times ascending, BLOCK_SAMPLES each but the last."""
         self._counts = Counts()
         raw = self._told(self._source(self._counts))
-        return blocks.even(blocks.in_order(raw, self._counts, self._refuse_backwards))
+        ordered = blocks.in_order(raw, self._counts, self._refuse_backwards)
+        return blocks.even(ordered if self._part.whole else blocks.part_of(ordered, self._part))
 
     def times(self, factor: float, unit: str, most: float = np.inf) -> Recording:
         """The same recording with every value times a factor, without those beyond most (in its own unit)."""
         other = copy.copy(self)
         other.unit = unit
         other._factor = self._factor * factor
-        other._most = min(self._most, most / self._factor)
+        other._most = min(self._most, most / abs(self._factor))
+        return other
+
+    def inverted(self) -> Recording:
+        """The same recording with the clamp the other way round."""
+        other = self.times(-1.0, self.unit)
+        other._assumed = (*self._assumed, "inverted as told: the clamp was the wrong way round")
+        return other
+
+    def part(self, part: Part) -> Recording:
+        """A part of the recording, its times as they are."""
+        other = copy.copy(self)
+        other._part = part
         return other
 
     def _told(self, raw: Blocks) -> Blocks:
@@ -83,13 +99,25 @@ class Recording:
         return InputError(Finding(message, file=self.name, line=line, hint="one recording to a file"))
 
 
-def open_recording(path: Path | str, channel: str | None = None) -> Recording:
+def open_recording(
+    path: Path | str, channel: str | None = None, options: Options = options_.PLAIN
+) -> Recording:
     """Open a CSV or Parquet recording.
 
     channel: a column's name without its unit, or its whole header; None takes the only current there is.
-    Raises InputError (file and line) for what is no recording, CannotTellError for an empty one.
+    options: what the file doesn't say. Raises InputError (file and line) for what is no recording,
+    CannotTellError for an empty one.
     """
-    path = Path(path)
+    recording = _opened(Path(path), channel).part(options.part)
+    if options.scale_ma_per_mv is not None:
+        if recording.unit != lay.MILLIVOLT:
+            message = f"--scale is for a column in volts, {recording.channel!r} is a current"
+            raise InputError(Finding(message, file=str(path)))
+        recording = recording.times(options.scale_ma_per_mv, "mA")
+    return recording.inverted() if options.invert else recording
+
+
+def _opened(path: Path, channel: str | None) -> Recording:
     try:
         if not path.stat().st_size:
             raise CannotTellError(Finding("the recording is empty", file=str(path)))
