@@ -23,13 +23,19 @@ CORE_EXTRAS = {  # the few modules of the core that stand at an edge, and what t
 SHELL = "hal_rp2"  # the one module that touches the chip; it may import what the board has
 CHIP_IMPORTS = {"machine", "rp2"}
 HEAVY = {"numpy", "scipy", "matplotlib", "pyarrow", "serial"}  # loaded only by whoever uses them
-CLI_TOP_IMPORTS = {"errors", "units", "cli"}  # what the command line may import before it knows the command
+CLI_TOP_IMPORTS = {
+    "errors",
+    "units",
+    "outputs",
+    "cli",
+}  # what the command line may import before it knows the command
 
 # Each package or module of the host and how high it stands: it imports only what stands lower.
 FLOORS = {
     "errors": 0,
     "units": 1,
     "data": 1,
+    "outputs": 1,
     "report": 2,
     "places": 2,
     "fields": 3,

@@ -1,6 +1,7 @@
 """The one family of errors: each says what is wrong, where, what to do, and which exit status it means.
 
-Nothing here prints; the command line decides how an error is shown.
+Here is also the one way in which text from outside (a box's names and errors, a file's columns) becomes text
+that a terminal may be given. Nothing here prints; the command line decides how an error is shown.
 """
 
 from __future__ import annotations
@@ -27,13 +28,31 @@ class Finding:
     hint: str | None = None
 
     def text(self) -> str:
-        """One line for people: `FILE:LINE:COLUMN: message (hint)`, without the parts that are unknown."""
+        """For people: `FILE:LINE:COLUMN: message (hint)`, printable, without the parts that are unknown."""
         place = ":".join(str(part) for part in (self.file, self.line, self.column) if part is not None)
-        return (f"{place}: " if place else "") + self.message + (f" ({self.hint})" if self.hint else "")
+        text = (f"{place}: " if place else "") + self.message + (f" ({self.hint})" if self.hint else "")
+        return printable(text, lines=True)
 
     def document(self) -> dict[str, object]:
-        """The same as the JSON contract's keys."""
-        return asdict(self)
+        """The same as the JSON contract's keys, printable too."""
+        said = asdict(self)
+        texts = {key: printable(value, lines=True) for key, value in said.items() if isinstance(value, str)}
+        return said | texts
+
+
+def printable(text: str, lines: bool = False) -> str:
+    """Text from outside as a terminal, a page or a document may be given it: whatever could steer a terminal
+    or turn the direction of writing (control characters of both sets, formats, line ends, halves of
+    characters) stands there as its escape, like \\x1b. lines: line ends and tabs are the text's own and stay.
+    """
+    if text.isprintable():
+        return text
+    kept = "\n\t" if lines else ""
+    return "".join(c if c.isprintable() or c in kept else _escape(c) for c in text)
+
+
+def _escape(character: str) -> str:
+    return character.encode("unicode_escape").decode("ascii")
 
 
 class NightdrawError(Exception):

@@ -110,7 +110,7 @@ def test_heat_in_words_names_limits_and_margins(capsys: pytest.CaptureFixture[st
         (("--levels", "15mA", "--channels", "17"), "17"),
         (("--levels", "15mA", "--supply", "48V"), "within its range"),
         (("--levels", "15mA", "--body", "film-2"), "no body type"),
-        (("--levels", "15mA", "--out", "/nowhere/at/all.yaml"), "can't be written"),
+        (("--levels", "15mA", "--out", "/nowhere/at/all.yaml"), "its folder isn't there"),
     ],
 )
 def test_misuse_of_size(capsys: pytest.CaptureFixture[str], words: tuple[str, ...], message: str) -> None:

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 from nightdraw import data
-from nightdraw.bench.partial import partial
 from nightdraw.cli import main
+from nightdraw.outputs import partial
 
 
 def test_each_has_a_name_that_nobody_has(tmp_path: Path) -> None:

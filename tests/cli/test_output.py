@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from nightdraw.cli import output
+from nightdraw.errors import Finding, printable
 
 
 class Terminal(io.StringIO):
@@ -75,3 +76,39 @@ def test_long_work_writes_few_lines_into_a_log() -> None:
         shown.reach(second + 1)
     shown.end()
     assert stream.getvalue().splitlines() == [f"simulating: {100 * s // 60} %" for s in range(1, 60, 10)]
+
+
+# Control characters of both sets (ISO/IEC 6429, from memory), the escape among them; the characters that turn
+# the direction of writing (Unicode Annex 9, explicit formatting characters, from memory); line ends beyond
+# the usual; half a character of UTF-16.
+STEERING = [
+    *map(chr, range(0x20)), *map(chr, range(0x7F, 0xA0)), *"\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e",
+    *"\u2066\u2067\u2068\u2069", "\u2028", "\u2029", "\ud800", "\ufeff",
+]  # fmt: skip
+
+
+def test_no_text_from_outside_steers_a_terminal() -> None:
+    for character in STEERING:
+        said = printable(f"a{character}b")
+        assert said.isprintable()
+        assert said.startswith("a\\")
+        assert said.endswith("b")
+    for text in ("", "plain text", "Prüfstand 3 Ω µA", "日本"):
+        assert printable(text) == text
+
+
+def test_lines_stay_lines_only_where_they_are_our_own() -> None:
+    assert printable("a\n\tb\x1b", lines=True) == "a\n\tb\\x1b"
+    assert printable("a\n\tb") == "a\\n\\tb"
+
+
+def test_findings_are_printable_whatever_they_quote() -> None:
+    finding = Finding("it says \x1b[2J", file="\x9b1m.csv", hint="\u202etry")
+    assert finding.text().isprintable()
+    assert all(str(value).isprintable() for value in finding.document().values())
+    assert Finding("a\nb").text() == "a\nb"
+
+
+def test_what_is_said_is_printable(capsys: pytest.CaptureFixture[str]) -> None:
+    output.say("name \x1b]0;title\x07\nnext")
+    assert capsys.readouterr().out == "name \\x1b]0;title\\x07\nnext\n"

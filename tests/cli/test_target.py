@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from nightdraw import data
 from nightdraw.cli import main
+from nightdraw.link.firmware import BoardFile
 
 FOR = ("--for", "1 s")
 
@@ -84,3 +85,42 @@ def test_what_is_no_file_is_refused_before_anything_runs(
     assert said in capsys.readouterr().err
     assert sorted(folder.iterdir()) == before
     assert not Path(os.devnull).is_file()
+
+
+NEW = [BoardFile("main.py", b"new"), BoardFile("SHA256SUMS", b"the list")]
+WRITERS = {
+    "profile card": ("LINK", "profile", "card", "p.yaml", "--out", "LINK"),
+    "profile pack": ("LINK", "profile", "pack", "p.yaml", "--out", "LINK"),
+    "bank size": ("LINK", "bank", "size", "--levels", "15mA", "--out", "LINK"),
+    "bank heat": ("LINK.svg", "bank", "heat", "b.yaml", "--plot", "LINK.svg"),
+    "bank draw": ("INTO/parts.csv", "bank", "draw", "b.yaml", "--out", "INTO"),
+    "bank adapter": ("LINK.stl", "bank", "adapter", "--type", "F", "--out", "LINK.stl"),
+    "bench record": ("LINK.csv", "bench", "record", "p.yaml", *FOR, "--out", "LINK.csv"),
+    "bench view": ("LINK.png", "bench", "view", "r.csv", "--out", "LINK.png"),
+    "box files": ("INTO/main.py", "box", "files", "INTO"),
+}
+
+
+@pytest.mark.skipif(not hasattr(os, "symlink"), reason="this system has no links")
+@pytest.mark.parametrize("words", WRITERS.values(), ids=WRITERS)
+@pytest.mark.parametrize("dangling", [False, True])
+def test_nothing_is_written_through_a_link(
+    capsys: pytest.CaptureFixture[str],
+    folder: Path,
+    words: tuple[str, ...],
+    dangling: bool,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("nightdraw.link.firmware.build", lambda *_: NEW)
+    precious = folder / "precious"
+    if not dangling:
+        precious.write_text("mine")
+    (folder / "INTO").mkdir()
+    (folder / "INTO/SHA256SUMS").write_text(f"{'0' * 64}  main.py\n")
+    (folder / words[0]).symlink_to(precious)
+    before = sorted(folder.rglob("*"))
+    assert main.run(words[1:]) == 2
+    assert "this is a link" in capsys.readouterr().err
+    assert precious.exists() != dangling
+    assert dangling or precious.read_text() == "mine"
+    assert sorted(folder.rglob("*")) == before

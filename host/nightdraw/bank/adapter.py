@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from nightdraw import outputs
 from nightdraw.bank.fuses import HIGH, MEDIUM, MINIATURE, SIZES
-from nightdraw.errors import Finding, InputError
+from nightdraw.errors import InputError
 
 ROUND = 48  # edges of a circle: 0.2 mm steps on the largest, finer than a printed line
 LEAST_WALL_MM = 0.5  # one line of a 0.4 mm nozzle, squeezed
@@ -179,11 +180,7 @@ def _normal(a: list[float], b: list[float], c: list[float]) -> tuple[float, floa
 
 def write(cap: Cap, path: Path) -> None:
     """Write the STL; raises InputError where that fails."""
-    content = stl(cap)
-    try:
-        path.write_bytes(content)
-    except OSError as error:
-        raise InputError(Finding(f"can't be written: {error.strerror or error}", str(path))) from None
+    outputs.write(path, stl(cap))
 
 
 def cap_for(kind: str, pin_mm: float | None = None, pitch_mm: float | None = None) -> Cap:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from nightdraw import outputs
 from nightdraw.bank.thermal import WarmUp
 from nightdraw.errors import InputError
 
@@ -51,7 +52,5 @@ def draw(
     axes.grid(alpha=0.3)
     title = "peak of limit; the bodies nearest to theirs"
     axes.legend(title=title, loc="center left", bbox_to_anchor=(1.0, 0.5), frameon=False)
-    try:
-        figure.savefig(path)
-    except OSError as error:
-        raise InputError(f"the plot can't be written to {path}: {error.strerror or error}") from None
+    with outputs.replacing(Path(path)) as made:
+        figure.savefig(made, format=suffix[1:].lower())

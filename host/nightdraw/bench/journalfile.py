@@ -13,7 +13,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from nightdraw.bench.partial import partial
+from nightdraw.outputs import partial
 
 SUFFIX = ".journal.jsonl"
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-from nightdraw.bench.partial import partial
+from nightdraw.outputs import partial
 
 if TYPE_CHECKING:
     import numpy as np

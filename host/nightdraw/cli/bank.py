@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING
 
 import click
 
+from nightdraw import outputs
 from nightdraw.cli import bank_circuit, output
 from nightdraw.cli.params import Quantity, QuantityRange
-from nightdraw.errors import EXIT_DONE, EXIT_NO, Finding, InputError
+from nightdraw.errors import EXIT_DONE, EXIT_NO
 
 if TYPE_CHECKING:
     from nightdraw.bank.heat import Heat
@@ -139,12 +140,12 @@ def size(
         within=None if within is None else float(within) / 100,
         seed=seed,
     )
-    if out is not None and not out.parent.is_dir():  # told before the work, not after it
-        raise InputError(Finding("can't be written: there is no such folder", str(out)))
+    if out is not None:
+        outputs.check(out)  # told before the work, not after it
     with output.progress("choosing", 1) as shown:
         sized = work_out(wish, _board_name(out, wish), shown.reach)
     if out is not None:
-        _write(out, bank_text.board_text(sized))
+        outputs.write(out, bank_text.board_text(sized).encode())
     document = bank_text.size_document(sized, out)
     output.finish(document, bank_text.size_text(sized, out), as_json, EXIT_DONE if sized.ok else EXIT_NO)
 
@@ -180,13 +181,6 @@ def _board_name(out: Path | None, wish: Wish) -> str:
 
     stem = "" if out is None else out.stem.lower()
     return stem if name_is_valid(stem) else f"sized-{round(wish.supply_v)}v"
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise InputError(Finding(f"can't be written: {error.strerror or error}", str(path))) from None
 
 
 @group.command()

@@ -9,7 +9,6 @@ import json
 import sys
 import time
 from fractions import Fraction
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -17,6 +16,7 @@ import click
 from nightdraw.cli import box_firmware, box_settings, output
 from nightdraw.cli.boxes import MAX_SLOT, board_option, box_option, caution, note, open_box
 from nightdraw.cli.params import Quantity
+from nightdraw.cli.target import target
 from nightdraw.errors import EXIT_CANNOT_TELL, EXIT_DONE, EXIT_NO, Finding, InputError
 from nightdraw.units import to_ticks, to_ua
 
@@ -237,7 +237,7 @@ def journal(out: str | None, box: str | None, as_json: bool) -> None:
         account = records.read(client, lambda done, total: shown.reach(done / max(total, 1)))
     lines = [account.head, *account.lines]
     if out is not None:
-        with JournalFile(Path(out)) as file:
+        with JournalFile(target(out)) as file:
             file.write(lines)
             file.keep()
     elif not as_json:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from nightdraw import outputs
 from nightdraw.cli import output
 from nightdraw.cli.boxes import board_option, box_option, note
 from nightdraw.errors import Finding, InputError, LinkError
@@ -106,12 +107,15 @@ def _write_folder(folder: Path, files: list[BoardFile]) -> None:
     if strangers:
         message = f"the folder holds {strangers[0]}, which is no file of the firmware"
         raise InputError(Finding(message, str(folder), hint="choose an empty folder, or a new one"))
+    for name in names:
+        if (folder / name).parent.is_dir():
+            outputs.check(folder / name)
     for name in there - names:
         (folder / name).unlink()
     for file in files:
         path = folder / file.name
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(file.data)
+        outputs.write(path, file.data)
 
 
 def _listed(folder: Path) -> set[str]:
@@ -156,7 +160,7 @@ def image(micropython: str, out: str, board: str | None, as_json: bool) -> None:
         note(
             Finding("its version and board can't be told from it", micropython, hint="1.28 or later, RP2040")
         )
-    target.write_bytes(data)
+    outputs.write(target, data)
     output.finish(_document(made), f"{out}: {len(data)} bytes, {len(made)} files for the board", as_json)
 
 

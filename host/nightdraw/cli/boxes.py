@@ -51,7 +51,7 @@ def caution() -> None:
 
 def note(finding: Finding | str) -> None:
     """One line on standard error."""
-    click.echo(finding if isinstance(finding, str) else finding.text(), err=True)
+    click.echo((Finding(finding) if isinstance(finding, str) else finding).text(), err=True)
 
 
 @contextlib.contextmanager

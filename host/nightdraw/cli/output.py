@@ -17,6 +17,8 @@ from typing import Any, TextIO
 
 import click
 
+from nightdraw.errors import printable
+
 QUIET_S = 1.0  # work shorter than this shows no progress
 REDRAW_S = 0.1  # on a terminal the line is drawn anew at most this often
 LINE_S = 10.0  # elsewhere (a log) a new line at most this often
@@ -54,7 +56,7 @@ def _plain(value: Any) -> Any:
 def say(text: str) -> None:
     """Print one text with a line end on standard output, at once; silent when nobody reads any more."""
     try:
-        click.echo(text)
+        click.echo(printable(text, lines=True))
         sys.stdout.flush()
     except BrokenPipeError:
         silence()

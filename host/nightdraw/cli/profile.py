@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import click
 from click.core import ParameterSource
 
+from nightdraw import outputs
 from nightdraw.cli import output
 from nightdraw.cli.params import Quantity
 from nightdraw.cli.target import target
@@ -232,8 +233,4 @@ def pack(file: str, out: str, board: str | None, as_json: bool) -> None:
 
 def _write(out: str, data: bytes) -> None:
     """Write a file whole, never over what it comes from."""
-    try:
-        target(out).write_bytes(data)
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-        raise InputError(Finding(f"can't be written: {reason}", out)) from None
+    outputs.write(target(out), data)

@@ -1,13 +1,12 @@
-"""Where a result may be written: never over a file that this call has read, nor over what is no file."""
+"""Where a result may be written: never over what this call has read; the rest is outputs.check's."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
 
+from nightdraw import outputs
 from nightdraw.errors import Finding, InputError
-
-ANOTHER = "choose another name for --out"
 
 
 def target(out: str | Path, inputs: Iterable[str | Path] = ()) -> Path:
@@ -20,17 +19,9 @@ def target(out: str | Path, inputs: Iterable[str | Path] = ()) -> Path:
     path = Path(out)
     if not str(out):
         raise InputError("--out must have a name")
-    if path.is_dir():
-        raise InputError(Finding("this is a folder", str(out), hint="name a file in it"))
-    if not path.parent.is_dir():
-        raise InputError(Finding("its folder isn't there", str(out), hint=f"make {path.parent} first"))
-    if not path.exists():
-        return path
-    if not path.is_file():
-        hint = f"{ANOTHER}, or leave it away where the command can do without"
-        raise InputError(Finding("this is a device, not a file", str(out), hint=hint))
+    outputs.check(path)
     if any(same(path, source) for source in (*places.texts_read(), *inputs)):
-        raise InputError(Finding("this is one of the inputs", str(out), hint=ANOTHER))
+        raise InputError(Finding("this is one of the inputs", str(out), hint=outputs.ANOTHER))
     return path
 
 

@@ -99,8 +99,10 @@ def leave(prompt: Prompt, clock: Clock | None = None) -> probe.Heard:
             continue
         finally:
             line.close()
-        if heard.kind != probe.SILENCE:
+        if heard.kind in (probe.BOX, probe.PROMPT):  # not what a prompt says while it ends
             return heard
+    if heard.kind == probe.STRANGER:
+        return heard
     raise LinkError(Finding(f"{prompt.name}: the board didn't come back", hint="unplug it, plug it in again"))
 
 

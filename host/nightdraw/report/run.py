@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from nightdraw import outputs
 from nightdraw.errors import InputError
 from nightdraw.report.envelope import Floats, envelope, stairs, stairs_envelope
 
@@ -83,10 +84,8 @@ def draw(path: Path | str, picture: Picture) -> None:
     else:
         part: Any = figure.subfigures(1, 1)
         _whole(part, picture)
-    try:
-        figure.savefig(path)
-    except OSError as error:
-        raise InputError(f"the plot can't be written to {path}: {error.strerror or error}") from None
+    with outputs.replacing(path) as made:
+        figure.savefig(made, format=path.suffix[1:].lower())
 
 
 def _whole(part: SubFigure, picture: Picture) -> None:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from nightdraw import outputs
 from nightdraw.errors import InputError
 from nightdraw.report.envelope import Floats, envelope, parted, stairs, stairs_envelope
 from nightdraw.report.run import COLUMNS, DPI, FORMATS, MOST_CORNERS, WIDTH_IN, Course, Samples
@@ -66,11 +67,12 @@ def draw(
     axes[-1].set_xlabel(f"time, {unit}", color=NIGHT)
     figure.suptitle(title, fontsize=14, fontweight="bold", color=NIGHT, x=0.01, ha="left")
     axes[0].set_title(note, loc="right", fontsize=9, color=NIGHT)
-    try:
-        with mpl.rc_context({"svg.hashsalt": "nightdraw", "svg.fonttype": "path"}):
-            figure.savefig(path, metadata={"Date": None} if path.suffix.lower() == ".svg" else None)
-    except OSError as error:
-        raise InputError(f"the plot can't be written to {path}: {error.strerror or error}") from None
+    form = path.suffix[1:].lower()
+    with (
+        outputs.replacing(path) as made,
+        mpl.rc_context({"svg.hashsalt": "nightdraw", "svg.fonttype": "path"}),
+    ):
+        figure.savefig(made, format=form, metadata={"Date": None} if form == "svg" else None)
 
 
 def _strip(axes: Axes, strip: Strip, end_s: float, begin_s: float, scale: float) -> None:

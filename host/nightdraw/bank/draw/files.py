@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from nightdraw import outputs
 from nightdraw.bank.circuit import build
 from nightdraw.bank.draw.drill import drilling
 from nightdraw.bank.draw.guide import guide
@@ -55,8 +56,10 @@ def write_all(board: BoardModel, folder: Path) -> list[Path]:
     made = documents(board)
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        for name in made:
+            outputs.check(folder / name)  # all of them or none
         for name, content in made.items():
-            (folder / name).write_bytes(content)
+            outputs.write(folder / name, content)
     except OSError as error:
         raise InputError(Finding(f"can't be written: {error.strerror or error}", str(folder))) from None
     return [folder / name for name in sorted(made)]
