@@ -42,6 +42,9 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         default=None,
         help="the run's seed, shown first; otherwise one is drawn (in CI: made of the project's texts)",
     )
+    parser.addoption(
+        "--campaigns", action="store_true", default=IN_CI, help="the long campaigns too, as CI does"
+    )
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -52,6 +55,16 @@ def pytest_configure(config: pytest.Config) -> None:
     if config.getoption("--hypothesis-seed", None) is None:
         config.option.hypothesis_seed = str(config.option.seed)
     config.stash[COUNTS] = Counter()
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave the campaigns out unless they are asked for, by --campaigns, by -m, or by name."""
+    named = any("::" in word for word in config.args)
+    if config.option.campaigns or config.option.markexpr or named:
+        return
+    left = [item for item in items if item.get_closest_marker("campaign")]
+    config.hook.pytest_deselected(items=left)
+    items[:] = [item for item in items if not item.get_closest_marker("campaign")]
 
 
 def _of_the_project() -> int:
