@@ -229,8 +229,10 @@ def meter(file: str | None, as_json: bool, **words: Any) -> None:
 
 @group.command()
 @click.argument("file", metavar="FILE")
-@click.option("--out", metavar="FILE.png", help="PNG or SVG (default: FILE with .png).")
+@click.option("--out", metavar="FILE.png", help="PNG, SVG, PDF or HTML (default: FILE with .png).")
 @click.option("--channel", "channels", metavar="NAME", multiple=True, help="Only these channels.")
+@script_option
+@vehicle_option
 @click.option(
     "--from", "begin", type=Quantity("time"), help="Where the picture begins (default: where FILE does)."
 )
@@ -242,7 +244,10 @@ def meter(file: str | None, as_json: bool, **words: Any) -> None:
 @board_option
 @output.json_option
 def view(file: str, out: str | None, as_json: bool, **words: Any) -> None:
-    """Draw a recording, or the coming hour of a profile (FILE.yaml)."""
+    """Draw a recording, or the coming hour of a profile (FILE.yaml).
+
+    --script and its --vehicle mark what happened. `capture plot` measures the pulses too.
+    """
     from nightdraw.cli import bench_look
 
     bench_look.view(file, out, words, as_json)

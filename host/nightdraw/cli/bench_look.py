@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 from nightdraw.cli import findable_text, output
 from nightdraw.cli.bench_vehicle import Call, note, read
 from nightdraw.cli.target import target
-from nightdraw.errors import CannotTellError, Finding, InputError, nearest
+from nightdraw.errors import Finding, InputError, nearest
 
 if TYPE_CHECKING:
     from nightdraw.bench.drive import Drive
     from nightdraw.bench.metering import Shown
     from nightdraw.instruments.model import Instruments
-    from nightdraw.report.view import Strip
 
 HOUR_S = 3600
 LEAST_LINES = 40  # readings printed for people before only changes are
@@ -99,12 +97,18 @@ def _shown(value: float | None) -> str:
 
 def view(file: str, out: str | None, words: dict[str, Any], as_json: bool) -> None:
     """`bench view`."""
+    from nightdraw.capture.read import Options, Part
+    from nightdraw.cli import plotting
+
     path = Path(file)
-    picture = path.with_suffix(".png") if out is None else out
-    if path.suffix.lower() in (".yaml", ".yml"):
-        drawn = _view_profile(path, picture, words)
-    else:
-        drawn = _view_recording(path, picture, words)
+    if path.suffix.lower() not in (".yaml", ".yml"):
+        begin_s, length = float(words["begin"] or 0), words["length"]
+        if begin_s < 0 or (length is not None and length <= 0):
+            raise InputError("--from can't be negative, and --for must be more than nothing")
+        options = Options(part=Part(begin_s, None if length is None else float(length)))
+        plotting.recordings((file,), out, options, {**words, "pulses": False}, as_json)
+        return
+    drawn = _view_profile(path, path.with_suffix(".png") if out is None else out, words)
     output.finish({"plot": drawn}, f"drawn in {drawn}", as_json)
 
 
@@ -112,9 +116,9 @@ def _view_profile(path: Path, out: str | Path, words: dict[str, Any]) -> Path:
     """The coming hour of a profile."""
     import numpy as np
 
+    from nightdraw.cli import plotting
     from nightdraw.profile import load, timeline
-    from nightdraw.report import view as report
-    from nightdraw.report.run import Course
+    from nightdraw.report import chart as ch
     from nightdraw.units import TICKS_PER_S, to_ticks
 
     profile = load(path, words["board"])
@@ -127,60 +131,13 @@ def _view_profile(path: Path, out: str | Path, words: dict[str, Any]) -> Path:
     t_ticks, level_ua = np.array(list(edges), float).T
     first = int(np.searchsorted(t_ticks, begin, side="right")) - 1  # the level that holds at the beginning
     t_s = np.maximum(t_ticks[first:] - begin, 0) / TICKS_PER_S
-    course = Course(t_s, level_ua[first:] / 1000, ticks / TICKS_PER_S, "")
+    begin_s, length_s = begin / TICKS_PER_S, ticks / TICKS_PER_S
+    band = ch.band_of_levels(t_s, level_ua[first:] / 1000, length_s, begin_s)
     rises = int((np.diff(level_ua[first:]) > 0).sum())
     what = f"what the box will draw, own consumption included; {rises} rise{'s' * (rises != 1)}"
-    strip = report.Strip("box", "mA", course)
-    report.draw(picture, profile.name, what, [strip], ticks / TICKS_PER_S, begin / TICKS_PER_S)
+    strips = (ch.Strip("box", "mA", band),)
+    plotting.write(picture, ch.Chart(profile.name, what, strips, begin_s, begin_s + length_s))
     return picture
-
-
-def _view_recording(path: Path, out: str | Path, words: dict[str, Any]) -> Path:
-    """Every channel of a recording, or those that are named."""
-    from nightdraw.capture.read import channels, open_recording
-    from nightdraw.report import view as report
-    from nightdraw.report.run import Samples
-
-    names = words["channels"] or channels(path)
-    picture = target(out, [path])
-    zero_s, end_s = _extent(path, names[0])
-    begin_s = float(words["begin"] or 0)
-    length_s = end_s - begin_s if words["length"] is None else min(float(words["length"]), end_s - begin_s)
-    if begin_s < 0 or length_s <= 0:
-        raise InputError(f"--from and --for must lie within the recording's {end_s:g} s")
-    strips: list[Strip] = []
-    for name in names:
-        recording = open_recording(path, name)
-
-        def blocks(recording: Any = recording) -> Iterator[Any]:
-            for t_s, value in recording.blocks():
-                yield t_s - zero_s - begin_s, value
-
-        strips.append(report.Strip(recording.channel, recording.unit, Samples(blocks, length_s, "")))
-    samples = sum(
-        int(((t_s >= 0) & (t_s <= length_s)).sum()) for t_s, _ in cast(Samples, strips[0].content).blocks()
-    )
-    if samples < 2:
-        hint = f"the recording lasts {end_s:g} s; choose another --from or a longer --for"
-        raise CannotTellError(
-            Finding("fewer than two samples lie there: nothing to draw", str(path), hint=hint)
-        )
-    report.draw(picture, path.name, f"{samples} samples a channel", strips, length_s, begin_s)
-    return picture
-
-
-def _extent(path: Path, name: str | None) -> tuple[float, float]:
-    """First instant, and length."""
-    from nightdraw.capture.read import open_recording
-
-    begin_s, last_s = None, 0.0
-    for t_s, _ in open_recording(path, name).blocks():
-        if len(t_s):
-            begin_s = float(t_s[0]) if begin_s is None else begin_s
-            last_s = float(t_s[-1])
-    if begin_s is None or last_s <= begin_s:
-        raise CannotTellError(Finding("too short to draw", file=str(path)))
-    return begin_s, last_s - begin_s
 
 
 def findable(words: dict[str, Any], as_json: bool) -> None:

@@ -105,6 +105,29 @@ def pulses(file: str, channel: str | None, options: Options, as_json: bool) -> N
 
 
 @group.command()
+@click.argument("files", metavar="FILE...", nargs=-1, required=True)
+@click.option("--out", metavar="FILE", help="PNG, SVG, PDF or HTML (default: the first FILE with .png).")
+@click.option("--channel", "channels", metavar="NAME", multiple=True, help="Only these columns; repeatable.")
+@click.option(
+    "--pulses/--no-pulses", default=True, help="Whether the first channel's pulses are measured and marked."
+)
+@click.option("--script", metavar="FILE", help="Mark what this script let happen; needs its --vehicle.")
+@click.option("--vehicle", metavar="FILE", help="The vehicle of --script.")
+@reading_options
+@output.json_option
+def plot(files: tuple[str, ...], out: str | None, options: Options, as_json: bool, **words: Any) -> None:
+    """Draw recordings: a current, its pulses and base, the fuse channels beneath, durations and gaps.
+
+    An HTML page is one file that needs no network; it zooms and moves by mouse, touch and keyboard. No spike
+    is lost; what one crank or an open fuse socket would flatten keeps its height, and what goes beyond the
+    picture is marked.
+    """
+    from nightdraw.cli import plotting
+
+    plotting.recordings(files, out, options, words, as_json)
+
+
+@group.command()
 @click.option("--profile", metavar="FILE", help="What was asked: the profile.")
 @click.option("--journal", metavar="FILE", help="What the box says it did: NAME.journal.jsonl.")
 @click.option("--recording", metavar="FILE", help="What was seen: CSV or Parquet.")
