@@ -1,4 +1,4 @@
-"""What the board runs at power-up: builds the shell and the box, and lets them work. Nothing else.
+"""What the board runs at power-up: takes the memory, builds the shell and the box, and lets them work.
 
 Whatever goes wrong here ends with every switch open and the prompt within reach: at once while no watchdog
 runs, else by a reset into maintenance. The reason is kept in fault.txt.
@@ -19,16 +19,25 @@ import sys  # noqa: E402
 
 import update  # noqa: E402
 
+LOADING_BYTES = 32_768  # taken between two collections while modules load: four of them, 0.1 s in all
+
 if update.settle():  # before boxcore is imported: a mix of two firmwares must never get that far ...
     machine.mem32[SCRATCH] = MAINTENANCE if wanted else 0
     machine.reset()  # ... and this file may have been the old one's
 del update, sys.modules["update"]  # its memory is wanted
+gc.collect()
+
+from boxcore import memory  # noqa: E402
+
+BUFFERS = memory.Buffers()  # while the heap is one piece still
+gc.threshold(LOADING_BYTES)  # so that what loading leaves behind doesn't lie between the modules for ever
 
 from boxcore import hal_rp2  # noqa: E402
 
 BOARD = "board.json"
 DATA = "data"  # programs, journal and the box's state; installing leaves it alone
 FAULT = "fault.txt"
+FOLDER = 0x4000  # the bit of a mode that says so
 STAYS_OUT = (
     "Nightdraw stays out. A reset without the button starts it; fault.txt, if there, says what failed."
 )
@@ -37,7 +46,7 @@ STAYS_OUT = (
 def main():
     """Run the box until maintenance is asked for; returns to the prompt after a reset into it, and where the
     panel's button is held."""
-    hal = hal_rp2.Rp2Hal(read_board())
+    hal = hal_rp2.Rp2Hal(read_board(), BUFFERS.ring)
     try:
         if wanted or hal.button_held():
             print(STAYS_OUT)
@@ -76,8 +85,7 @@ def read_board():
 def work(hal):
     """Everything on one box, until the loop is left.
 
-    Loaded only now: the shell drives the gate buffer off within a moment of power-up, and has its ring in one
-    piece before the rest of the code takes the memory."""
+    Loaded only now: the shell drives the gate buffer off within a moment of power-up."""
     from boxcore import commands_board
     from boxcore.box import Box
     from boxcore.commands import Instrument
@@ -85,14 +93,24 @@ def work(hal):
     from boxcore.loop import Loop
     from boxcore.port import Readings
 
-    gc.collect()
-    if DATA not in os.listdir():
-        os.mkdir(DATA)
-    box = Box(hal.board, FileStore(DATA), hal, hal_rp2.serial())
+    gc.threshold(-1)  # from here on as soon as the heap is full
+    make_folder()
+    box = Box(hal.board, FileStore(DATA), hal, hal_rp2.serial(), buffers=BUFFERS)
     loop = Loop(hal, box, Readings())
     loop.instrument = Instrument(box, commands_board.rows(hal, loop), loop.sense)
     hal.quiet(True)
     loop.run()
+
+
+def make_folder():
+    """Have the data's folder; what has its name and is none was never the box's."""
+    try:
+        if os.stat(DATA)[0] & FOLDER:
+            return
+        os.remove(DATA)
+    except OSError:
+        pass
+    os.mkdir(DATA)
 
 
 def note(fault):

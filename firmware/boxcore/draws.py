@@ -125,7 +125,8 @@ class Replay:
         self._load()
 
     def _load(self):
-        self.level_ua, self.left_ticks = struct.unpack_from(pg.LEVEL_FORMAT, self._levels, self._at)
+        self.level_ua = pg.number_at(self._levels, self._at)
+        self.left_ticks = pg.number_at(self._levels, self._at + 4)
 
     def advance(self):
         """Begin the next segment, the next round, or the silence after the last."""

@@ -7,6 +7,8 @@ program shifts right, so the duration comes out first: a word whose duration is 
 empty queue reads as, never reaches the pins; it opens every switch and stops the program for good.
 """
 
+from boxcore.memory import RING_BYTES
+
 MAX_PINS = 16  # the pattern's half of a word
 LAST_GPIO = 29  # the RP2040 has GPIO 0 .. 29
 TICKS_PER_S = 10_000  # a tick is 100 us
@@ -27,10 +29,9 @@ OPEN_ALL = 0xA003  # MOV 0b101, destination 000 pins, source 011 null
 
 FIFO_WORDS = 4  # a state machine's transmit FIFO, not joined
 WORD_BYTES = 4
-RING_BITS = 11  # the DMA's address wrap: 2^11 bytes
-RING_WORDS = (1 << RING_BITS) // WORD_BYTES  # 512: 0.5 s of 1 ms words, 2.5 s of 5 ms words
+RING_BITS = 11  # the DMA's address wrap: RING_BYTES
+RING_WORDS = RING_BYTES // WORD_BYTES  # 512: 0.5 s of 1 ms words, 2.5 s of 5 ms words
 RING_MASK = RING_WORDS - 1
-RING_BYTES = 1 << RING_BITS
 HALVES = RING_BYTES // 2  # 16-bit halves of one ring
 
 # clk_sys of boards that keep their power-up clock when asked for another: RP2040 SDK defaults, old and new.

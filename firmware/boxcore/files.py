@@ -1,12 +1,15 @@
 """A store on a file system: flat names in one folder, the calls that slots, ledger and journal rely on.
 
 The only core module that opens files. On the board the folder lies on littlefs, which renames atomically and
-keeps a file's old content until it is closed; nothing here decides what is written when.
+keeps a file's old content until it is closed; nothing here decides what is written when. A folder that lies
+where a file belongs was never the box's: whatever replaces the file takes it away.
 """
 
 import os
 
 NOT_FOUND = 2  # ENOENT, everywhere
+FOLDER = 0x4000  # the bit of a mode that says so
+SMALL_BYTES = 512  # what read() takes of a file: the largest that is read whole, the ledger, has 116 bytes
 
 
 def _missing(error):
@@ -24,46 +27,90 @@ class FileStore:
         return self._root + name
 
     def read(self, name):
-        """The whole content, or None where there is no such file."""
-        try:
-            with open(self._path(name), "rb") as file:
-                return file.read()
-        except OSError as error:
-            return _missing(error)
+        """The content of a small file, of a larger one its first SMALL_BYTES; None where there is none."""
+        return self.read_at(name, 0, SMALL_BYTES)
 
     def read_at(self, name, offset, length):
         """Up to `length` bytes from `offset`, or None where there is no such file."""
+        file = self.open(name)
+        if file is None:
+            return None
+        with file:
+            file.seek(offset)
+            return file.read(length)
+
+    def open(self, name):
+        """The file, open for reading, or None where there is none."""
         try:
-            with open(self._path(name), "rb") as file:
-                file.seek(offset)
-                return file.read(length)
+            return open(self._path(name), "rb")
         except OSError as error:
             return _missing(error)
 
+    def create(self, name):
+        """A file, open for writing, with nothing in it; a power cut before it is closed may leave any part of
+        what was written."""
+        return self._put(name, "wb")
+
     def write(self, name, data):
         """Replace the content; a power cut may leave any part of it."""
-        with open(self._path(name), "wb") as file:
+        with self._put(name, "wb") as file:
             file.write(data)
 
     def append(self, name, data):
         """Add to the end, creating the file; a power cut may leave any part of the new data."""
-        with open(self._path(name), "ab") as file:
+        with self._put(name, "ab") as file:
             file.write(data)
+
+    def _put(self, name, mode):
+        try:
+            return open(self._path(name), mode)
+        except OSError:
+            if not self._is_folder(name):
+                raise
+        self.delete(name)
+        return open(self._path(name), mode)
 
     def rename(self, old, new):
         """Give a file another name, replacing what had it: at any power cut the old one or the new one."""
+        if self._is_folder(new):
+            self.delete(new)
         getattr(os, "replace", os.rename)(self._path(old), self._path(new))
 
     def delete(self, name):
-        """Remove a file; nothing happens where there is none."""
+        """Remove a file, or a folder that has its name; nothing happens where there is none."""
+        path = self._path(name)
+        while self._is_folder(name):
+            self._thin(path)
         try:
-            os.remove(self._path(name))
+            os.remove(path)
         except OSError as error:
             _missing(error)
 
+    def _thin(self, path):
+        """Remove a folder where it is empty, else one thing in the depths of it."""
+        while True:
+            inside = os.listdir(path)
+            if not inside:
+                os.rmdir(path)
+                return
+            path += "/" + inside[0]
+            if not os.stat(path)[0] & FOLDER:
+                os.remove(path)
+                return
+
+    def _is_folder(self, name):
+        try:
+            return os.stat(self._path(name))[0] & FOLDER != 0
+        except OSError:
+            return False
+
     def names(self):
-        """The names of all files."""
-        return os.listdir(self._root)
+        """The names of all files, one by one: nobody knows how many lie there."""
+        if not hasattr(os, "ilistdir"):  # the board's own
+            yield from os.listdir(self._root)
+            return
+        for entry in os.ilistdir(self._root):
+            yield entry[0]
 
     def size(self, name):
         """The length in bytes, or None where there is no such file."""

@@ -13,7 +13,6 @@ import os
 import select
 import sys
 import time
-from array import array
 
 import machine
 import micropython
@@ -63,7 +62,7 @@ def _program(channels):
     return edges
 
 
-def _player(pins, off_pin):
+def _player(pins, off_pin, ring):
     """The edge player on consecutive pins; `off_pin` is the gate buffer's output-enable, low active."""
     off = machine.Pin(off_pin, machine.Pin.OUT, value=1)
     base = machine.Pin(edgeword.first_pin(pins))
@@ -84,15 +83,15 @@ def _player(pins, off_pin):
         ctrl = gate.pack_ctrl(inc_write=False, ring_size=bits)
         gate.config(read=flags_at, write=target, count=1, ctrl=ctrl)
 
-    ring = array("H", bytes(3 * edgeword.RING_BYTES))
     return EdgePlayer(off, build, feed, gate, connect, ring, addressof(ring), time, machine.freq())
 
 
 class Rp2Hal:
-    """The board of a boxcore Board; offers port.Hal's names. cause: the hardware's reset cause; wire: the
-    link; starved_count, late_ticks: underruns, and the latest start so far, since power-up."""
+    """The board of a boxcore Board; offers port.Hal's names. ring: the edge queue's memory. cause: the
+    hardware's reset cause; wire: the link; starved_count, late_ticks: underruns, and the latest start so
+    far, since power-up."""
 
-    def __init__(self, board):
+    def __init__(self, board, ring):
         hardware = board.hardware
         if len(set(board.used_pins())) != len(board.used_pins()):
             raise ValueError("board.json uses a pin twice")
@@ -107,7 +106,7 @@ class Rp2Hal:
             pass  # the player measures the clock that runs
         self._us = time.ticks_us()
         self._rest_us = self._tick = 0
-        self._player = _player(board.pins, hardware["enable_pin"])
+        self._player = _player(board.pins, hardware["enable_pin"], ring)
         self.push = self._player.push
         self.room = self._player.room
         self._watchdog = None

@@ -13,10 +13,11 @@ A file's name is "j" and the ten-digit offset of its first byte in the whole jou
 import struct
 
 from boxcore import states as st
+from boxcore.memory import JOURNAL_BYTES
 
 RECORD = "<BBHIIHBB"
 RECORD_BYTES = 16
-BUFFER_RECORDS = 256  # 4 KB of memory: 25 s of a busy profile's ten edges a second
+BUFFER_RECORDS = JOURNAL_BYTES // RECORD_BYTES
 RESERVED_RECORDS = 32  # room that edges may not take: trips and holds are never lost to a fast pulse train
 FLUSH_RECORDS = 192  # append when this many wait ...
 FLUSH_TICKS = 100_000  # ... or the oldest has waited 10 s: what a pulled fuse may cost the journal
@@ -163,10 +164,10 @@ class Journal:
     for records that a power cut took; `start` is the oldest byte still held, `end` is one past the newest,
     records in memory included. `due` is the tick at which flush() should be called."""
 
-    def __init__(self, store, files=FILES):
+    def __init__(self, store, files=FILES, buffer=None):
         self._store = store
         self._most_files = files
-        self._buffer = bytearray(BUFFER_RECORDS * RECORD_BYTES)
+        self._buffer = bytearray(JOURNAL_BYTES) if buffer is None else buffer
         self._head = bytearray(RECORD_BYTES)
         self._head15 = memoryview(self._head)[:15]
         self._count = 0

@@ -15,6 +15,7 @@ from boxcore import program as pg
 from boxcore import states as st
 from boxcore.bank import Bank
 from boxcore.lock import Lock
+from boxcore.memory import Buffers
 from boxcore.player import Player
 from boxcore.run import Run
 from boxcore.slots import Slots
@@ -48,12 +49,13 @@ class Keeper:
     is due.
     """
 
-    def __init__(self, board, store, hal, serial, journal_files=jn.FILES):
+    def __init__(self, board, store, hal, serial, journal_files=jn.FILES, buffers=None):
+        buffers = buffers or Buffers()
         self.board = board
         self.serial = serial
         self.bank = Bank(board.channels_ns)
-        self.slots = Slots(store)
-        self.journal = jn.Journal(store, journal_files)
+        self.slots = Slots(store, buffers)
+        self.journal = jn.Journal(store, journal_files, buffers.journal)
         self.ledger = lg.Ledger()
         self.lock = Lock(store, hal.random)
         self.trim = Trim(store, board.channels_ns)

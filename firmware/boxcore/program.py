@@ -1,6 +1,7 @@
 """The compiled program: what a box is asked to draw, when it starts and where it must stop.
 
-The one place that knows the bytes. It packs, unpacks and validates; it never plays anything.
+The one place that knows the bytes. It packs and checks, the latter as a stream: a program's bytes pass
+through it in pieces, none is kept. It never plays anything.
 Layout (little-endian): magic, format, number of draws, start, resume, name (32 bytes, zero padded),
 ten 32-bit fields in the order of `NUMBERS`, the draws (kind, 16-bit length, body), CRC-32 of all before.
 """
@@ -8,9 +9,11 @@ ten 32-bit fields in the order of `NUMBERS`, the draws (kind, 16-bit length, bod
 import binascii
 import struct
 
+from boxcore.memory import PROGRAM_BYTES
+
 MAGIC = b"NDrw"
 FORMAT = 1
-MAX_BYTES = 16384  # a slot must fit the board's memory beside everything else
+MAX_BYTES = PROGRAM_BYTES  # a slot must fit the board's memory beside everything else
 MAX_DRAWS = 8
 MAX_NAME = 32
 TICKS_PER_S = 10_000  # a tick is 100 us
@@ -118,56 +121,99 @@ def _pack_draw(draw):
     return struct.pack(_DRAW, draw[0], len(body)) + body
 
 
+class Parser:
+    """Checks a program's bytes as they come: it `wants` so many next, at most `most` (a multiple of
+    LEVEL_BYTES), and take() is given a view of exactly these; where it wants none, `program` is the Program.
+    Its replays' levels are the last views that were taken of them: whole where `most` is MAX_BYTES and the
+    views stay as they are, else of no use. size: the bytes taken so far; crc32: over them; checksum: the
+    CRC-32 that they end with.
+    """
+
+    def __init__(self, most):
+        self._most = most
+        self._steps = self._parse()
+        self.size = self.crc32 = self.checksum = 0
+        self.program = None
+        self.wants = next(self._steps)
+
+    def take(self, view):
+        """Take the bytes that were wanted; raises ProgramError as soon as they can't be a program."""
+        self.crc32 = binascii.crc32(view, self.crc32)
+        self.size += len(view)
+        try:
+            self.wants = self._steps.send(view)
+        except StopIteration:
+            self.wants = 0
+        if self.size + self.wants > MAX_BYTES:
+            raise ProgramError("a program has at most %d bytes" % MAX_BYTES)
+
+    def _parse(self):
+        head = yield struct.calcsize(_HEAD)
+        if bytes(head[:4]) != MAGIC:
+            raise ProgramError("not a program")
+        if head[4] != FORMAT:
+            raise ProgramError("program format %d, this firmware runs format %d" % (head[4], FORMAT))
+        fields = struct.unpack(_HEAD, head)
+        try:
+            name = fields[5].rstrip(b"\0").decode()
+        except (UnicodeError, ValueError):
+            raise ProgramError("the name is not text") from None
+        draws = []
+        while len(draws) < min(fields[2], MAX_DRAWS + 1):
+            draws.append((yield from self._draw(len(draws) + 1)))
+        self.checksum = self.crc32
+        if struct.unpack("<I", (yield 4))[0] != self.checksum:
+            raise ProgramError("CRC-32 differs: the program was changed or cut")
+        numbers = dict(zip(NUMBERS, fields[6:]))
+        program = Program(name, draws, start=fields[3], resume=fields[4], **numbers)
+        _validate_head(program)
+        self.program = program
+
+    def _draw(self, number):
+        kind, length = struct.unpack(_DRAW, (yield struct.calcsize(_DRAW)))
+        if kind == REPLAY:
+            return (yield from self._replay(number, length))
+        layout = _BODIES.get(kind)
+        if layout is None or struct.calcsize(layout) != length:
+            raise ProgramError("draw %d: kind %d with %d bytes is unknown" % (number, kind, length))
+        draw = (kind,) + struct.unpack(layout, (yield length))
+        _refuse(number, _draw_problem(draw))
+        return draw
+
+    def _replay(self, number, length):
+        left = length - 4
+        if left < LEVEL_BYTES or left % LEVEL_BYTES:
+            _refuse(number, "levels are cut or missing")
+        repeat = struct.unpack("<I", (yield 4))[0]
+        while left:
+            levels = yield min(left, self._most)
+            left -= len(levels)
+            _refuse(number, _levels_problem(levels))
+        return (REPLAY, repeat, levels)
+
+
 def unpack(data):
     """Return the Program in the bytes; raises ProgramError when they are cut, changed or not understood."""
-    size = struct.calcsize(_HEAD)
-    if len(data) < size + 4 or len(data) > MAX_BYTES or bytes(data[:4]) != MAGIC:
-        raise ProgramError("not a program")
-    if data[4] != FORMAT:
-        raise ProgramError("program format %d, this firmware runs format %d" % (data[4], FORMAT))
-    body = bytes(data[:-4])
-    if binascii.crc32(body) != checksum(data):
-        raise ProgramError("CRC-32 differs: the program was changed or cut")
-    fields = struct.unpack(_HEAD, body[:size])
-    try:
-        name = fields[5].rstrip(b"\0").decode()
-    except (UnicodeError, ValueError):
-        raise ProgramError("the name is not text") from None
-    draws = _unpack_draws(body[size:], fields[2])
-    numbers = dict(zip(NUMBERS, fields[6:]))
-    program = Program(name, draws, start=fields[3], resume=fields[4], **numbers)
-    validate(program)
-    return program
-
-
-def _unpack_draws(body, count):
-    draws = []
-    at = 0
-    for _ in range(count):
-        if at + 3 > len(body):
-            raise ProgramError("a draw is cut")
-        kind, length = struct.unpack_from(_DRAW, body, at)
-        at += 3
-        draws.append(_unpack_draw(kind, body[at : at + length], length))
-        at += length
-    if at != len(body):
+    data = bytes(data)
+    parser = Parser(MAX_BYTES)
+    while parser.wants:
+        view = data[parser.size : parser.size + parser.wants]
+        if len(view) != parser.wants:
+            raise ProgramError("the program is cut")
+        parser.take(view)
+    if parser.size != len(data):
         raise ProgramError("bytes left over after the last draw")
-    return draws
-
-
-def _unpack_draw(kind, body, length):
-    if len(body) != length:
-        raise ProgramError("a draw is cut")
-    if kind == REPLAY and length >= 4:
-        return (REPLAY, struct.unpack_from("<I", body)[0], body[4:])
-    layout = _BODIES.get(kind)
-    if layout is None or struct.calcsize(layout) != length:
-        raise ProgramError("draw kind %d with %d bytes is unknown" % (kind, length))
-    return (kind,) + struct.unpack(layout, body)
+    return parser.program
 
 
 def validate(program):
     """Raise ProgramError for anything outside the ranges that the player relies on."""
+    _validate_head(program)
+    for number, draw in enumerate(program.draws):
+        _refuse(number + 1, _draw_problem(draw))
+
+
+def _validate_head(program):
     if not name_is_valid(program.name):
         raise ProgramError("the name must be [a-z][a-z0-9-]{0,31}")
     if not 1 <= len(program.draws) <= MAX_DRAWS:
@@ -181,10 +227,11 @@ def validate(program):
             raise ProgramError("%s is out of range" % field)
     if program.supply_min_mv >= program.supply_max_mv:
         raise ProgramError("supply_min must be below supply_max")
-    for number, draw in enumerate(program.draws):
-        problem = _draw_problem(draw)
-        if problem:
-            raise ProgramError("draw %d: %s" % (number + 1, problem))
+
+
+def _refuse(number, problem):
+    if problem:
+        raise ProgramError("draw %d: %s" % (number, problem))
 
 
 def peak_ua(draw):
@@ -192,7 +239,15 @@ def peak_ua(draw):
     if draw[0] != REPLAY:
         return draw[1]
     levels = draw[2]
-    return max(struct.unpack_from("<I", levels, at)[0] for at in range(0, len(levels), LEVEL_BYTES))
+    peak = 0
+    for at in range(0, len(levels), LEVEL_BYTES):
+        peak = max(peak, number_at(levels, at))
+    return peak
+
+
+def number_at(levels, at):
+    """The 32-bit number at a place of a replay's levels; allocates nothing where it is a small integer."""
+    return levels[at] | levels[at + 1] << 8 | levels[at + 2] << 16 | levels[at + 3] << 24
 
 
 def name_is_valid(name):
@@ -247,8 +302,13 @@ def _replay_problem(draw):
         return "repeat out of range"
     if not levels or len(levels) % LEVEL_BYTES:
         return "levels are cut or missing"
+    return _levels_problem(levels)
+
+
+def _levels_problem(levels):
     for at in range(0, len(levels), LEVEL_BYTES):
-        level, ticks = struct.unpack_from(LEVEL_FORMAT, levels, at)
-        if level > MAX_LEVEL_UA or ticks < MIN_TICKS:
-            return "replay level %d out of range" % (at // LEVEL_BYTES + 1)
+        if number_at(levels, at) > MAX_LEVEL_UA:
+            return "a replay's level is out of range"
+        if levels[at + 4] < MIN_TICKS and number_at(levels, at + 4) < MIN_TICKS:
+            return "a replay's level is shorter than 1 ms"
     return None

@@ -1,7 +1,9 @@
 """Ten stored programs: each is replaced whole or not at all, and checked at every boot.
 
 A slot's file holds the program's bytes, then a store number and a CRC-32 of all before. The store number
-grows with every store, so that run counters kept elsewhere start anew with it. Nothing is run from here.
+grows with every store, so that run counters kept elsewhere start anew with it. Files stream through a small
+buffer while they are written and checked; only the program that is to be played is ever held, in the one
+buffer for it. Nothing is run from here.
 """
 
 import binascii
@@ -11,7 +13,6 @@ from boxcore import program as pg
 from boxcore.states import BoxError
 
 SLOTS = 10
-CHUNK_BYTES = 1024  # what a stream gathers in memory before it goes to the store: a quarter of a flash block
 TEMPORARY = "slot.new"
 TRAILER = "<II"
 TRAILER_BYTES = 8
@@ -31,16 +32,6 @@ def _name(slot):
     return "slot%d" % slot
 
 
-def _open(raw):
-    """(program bytes, serial) of a slot file; raises ProgramError."""
-    if len(raw) < TRAILER_BYTES:
-        raise pg.ProgramError("the slot is cut")
-    serial, crc = struct.unpack(TRAILER, raw[-TRAILER_BYTES:])
-    if binascii.crc32(raw[:-4]) != crc:
-        raise pg.ProgramError("the slot is damaged: its CRC-32 differs")
-    return raw[:-TRAILER_BYTES], serial
-
-
 def check_slot(slot):
     """Raise BoxError -222 where `slot` is not 0 .. 9."""
     if not 0 <= slot < SLOTS:
@@ -52,48 +43,80 @@ def _failed(error):
 
 
 class Slots:
-    """The slots in a store. `infos[slot]` is an Info or None; `bad` lists slots whose content is damaged."""
+    """The slots in a store. `infos[slot]` is an Info or None; `bad` lists slots whose content is damaged or
+    can't be read; `writing` is the slot that is being written, None where none is."""
 
-    def __init__(self, store):
+    def __init__(self, store, buffers):
         self._store = store
+        self._whole = memoryview(buffers.program)
+        self._piece = memoryview(buffers.piece)
         self.infos = [None] * SLOTS
         self.bad = []
+        self.writing = None
         self._serial = 0
-        self._writing = None
-        self._pending = bytearray()
-        self._length = 0
+        self._file = None
+        self._length = self._crc = 0
 
     def scan(self, serial=0):
         """Read and check every slot; `serial`: the highest store number known from elsewhere."""
-        self._serial = serial
-        self._discard()
-        self.bad = []
-        for slot in range(SLOTS):
-            self.infos[slot] = self._scan(slot)
-
-    def _scan(self, slot):
-        try:
-            raw = self._store.read(_name(slot))
-            if raw is None:
-                return None
-            data, serial = _open(raw)
-            info = Info(pg.unpack(data).name, pg.checksum(data), len(data), serial)
-        except (pg.ProgramError, OSError):
-            self.bad.append(slot)
-            return None
         self._serial = max(self._serial, serial)
-        return info
+        if self.writing is None:
+            self._discard()
+        for slot in range(SLOTS):
+            try:
+                found = self._read(_name(slot), self._piece, False)
+                self._know(slot, found and found[1])
+            except (pg.ProgramError, OSError, MemoryError):  # whatever lies there, a boot goes on
+                self._know(slot, None, True)
+
+    def _know(self, slot, info, bad=False):
+        self.infos[slot] = info
+        if info is not None:
+            self._serial = max(self._serial, info.serial)
+        if slot in self.bad:
+            self.bad.remove(slot)
+        if bad:
+            self.bad.append(slot)
+            self.bad.sort()
+
+    def _read(self, name, buffer, keep):
+        """(Program, Info) of a slot's file, checked as it streams through the buffer, None where there is no
+        file. keep: one behind the other, so that the Program may be played from the buffer; it must hold
+        MAX_BYTES then. Raises ProgramError, OSError."""
+        file = self._store.open(name)
+        if file is None:
+            return None
+        with file:
+            parser = pg.Parser(pg.MAX_BYTES if keep else len(buffer))
+            while parser.wants:
+                at = parser.size if keep else 0
+                view = buffer[at : at + parser.wants]
+                if file.readinto(view) != len(view):
+                    raise pg.ProgramError("the program is cut")
+                parser.take(view)
+            tail = file.read(TRAILER_BYTES + 1)
+        if len(tail) != TRAILER_BYTES:
+            raise pg.ProgramError("the slot is not as long as its program")
+        serial, crc = struct.unpack(TRAILER, tail)
+        if binascii.crc32(tail[:4], parser.crc32) != crc:
+            raise pg.ProgramError("the slot is damaged: its CRC-32 differs")
+        program = parser.program
+        return program, Info(program.name, parser.checksum, parser.size, serial)
 
     def load(self, slot):
-        """The Program in a slot, checked anew; raises BoxError -282 (none there) or -311 (damaged)."""
+        """The Program in a slot, read into the one buffer for it and checked anew; raises BoxError -282 (none
+        there) or -311 (damaged). An earlier one's replays are gone then."""
         check_slot(slot)
         try:
-            raw = self._store.read(_name(slot))
-            if raw is None:
-                raise BoxError(-282, "slot %d is empty" % slot)
-            return pg.unpack(_open(raw)[0])
+            found = self._read(_name(slot), self._whole, True)
         except (pg.ProgramError, OSError) as error:
+            self._know(slot, None, True)
             raise BoxError(-311, "slot %d: %s" % (slot, error)) from None
+        if found is None:
+            self._know(slot, None)
+            raise BoxError(-282, "slot %d is empty" % slot)
+        self._know(slot, found[1])
+        return found[0]
 
     def read_at(self, slot, offset, length):
         """Part of a stored program's bytes; raises BoxError -282 where there is none."""
@@ -107,84 +130,68 @@ class Slots:
         except OSError as error:
             raise _failed(error) from None
 
-    @property
-    def writing(self):
-        """The slot that is being written, None where none is."""
-        return self._writing
-
     def open_write(self, slot):
         """Begin to store a program; an earlier one that is unfinished is dropped. Where the store itself
         fails, here and below, BoxError -250."""
         check_slot(slot)
         self.abort()
         try:
-            self._store.write(TEMPORARY, b"")
+            self._file = self._store.create(TEMPORARY)
         except OSError as error:
             raise _failed(error) from None
-        self._writing = slot
+        self.writing = slot
+        self._length = self._crc = 0
 
     def write(self, chunk):
         """Take the next bytes; raises BoxError -223 (too much data) beyond a slot, -286 unopened."""
-        if self._writing is None:
+        if self.writing is None:
             raise BoxError(-286, "no slot is being written")
         if self._length + len(chunk) > pg.MAX_BYTES:
             self.abort()
             raise BoxError(-223, "a program has at most %d bytes" % pg.MAX_BYTES)
         self._length += len(chunk)
-        self._pending += chunk
-        if len(self._pending) >= CHUNK_BYTES:
-            self._spill()
-
-    def _spill(self):
+        self._crc = binascii.crc32(chunk, self._crc)
         try:
-            self._store.append(TEMPORARY, bytes(self._pending))
+            self._file.write(chunk)
         except OSError as error:
-            self._forget()
+            self.abort()
             raise _failed(error) from None
-        self._pending = bytearray()
 
     def commit(self):
-        """Check what came and put it in its slot; raises BoxError -285 for bytes that are no program."""
-        if self._writing is None:
+        """Check what came, as the store has it, and put it in its slot; raises BoxError -285 for bytes that
+        are no program."""
+        if self.writing is None:
             raise BoxError(-286, "no slot is being written")
-        slot = self._writing
+        slot = self.writing
+        serial = struct.pack("<I", self._serial + 1)
         try:
-            if self._pending:
-                self._spill()
-            info = self._seal()
+            self._file.write(serial + struct.pack("<I", binascii.crc32(serial, self._crc)))
+            self._file.close()
+            self._store.sync()
+            info = self._read(TEMPORARY, self._piece, False)[1]
             self._store.rename(TEMPORARY, _name(slot))
-        except OSError as error:
-            raise _failed(error) from None
-        finally:
-            self._forget()
-        self.infos[slot] = info
-        if slot in self.bad:
-            self.bad.remove(slot)
-        return info
-
-    def _seal(self):
-        data = self._store.read(TEMPORARY)
-        try:
-            name = pg.unpack(data).name
         except pg.ProgramError as error:
             self._discard()
             raise BoxError(-285, str(error)) from None
-        self._serial += 1
-        body = data + struct.pack("<I", self._serial)
-        self._store.append(TEMPORARY, struct.pack(TRAILER, self._serial, binascii.crc32(body)))
-        self._store.sync()
-        return Info(name, pg.checksum(data), len(data), self._serial)
-
-    def _forget(self):
-        self._writing = None
-        self._length = 0
-        self._pending = bytearray()
+        except OSError as error:
+            raise _failed(error) from None
+        finally:
+            self._close()
+        self._know(slot, info)
+        return info
 
     def abort(self):
         """Drop an unfinished store; the slot keeps what it had."""
-        if self._writing is not None:
-            self._forget()
+        if self.writing is not None:
+            self._close()
             self._discard()
+
+    def _close(self):
+        self.writing = None
+        try:
+            self._file.close()
+        except OSError:
+            pass  # what it held is dropped, or was refused before
 
     def _discard(self):
         try:
@@ -199,6 +206,4 @@ class Slots:
             self._store.delete(_name(slot))
         except OSError as error:
             raise _failed(error) from None
-        self.infos[slot] = None
-        if slot in self.bad:
-            self.bad.remove(slot)
+        self._know(slot, None)

@@ -6,13 +6,14 @@ hardware and keeps the true pattern as a list of (tick, pattern). Nothing here d
 
 from __future__ import annotations
 
+import io
 from collections import deque
 
 from boxcore import journal, port
 from boxcore import program as pg
 from boxcore.board import Board
 from boxcore.box import Box
-from nightdraw.bench.store import PowerCut
+from nightdraw.bench.store import PowerCut, Writing
 
 
 class MemoryStore:
@@ -41,6 +42,13 @@ class MemoryStore:
     def read_at(self, name, offset, length):
         data = self.files.get(name)
         return None if data is None else data[offset : offset + length]
+
+    def open(self, name):
+        data = self.read(name)
+        return None if data is None else io.BytesIO(data)
+
+    def create(self, name):
+        return Writing(self, name)
 
     def write(self, name, data):
         if self._cut():

@@ -154,7 +154,7 @@ def test_time_moved_by_a_unit_is_no_silence(rig):
     assert rig.instrument.feed(b"TEST:SKIP;:PROG:DEF #15he", 0) == b""
     late = 10 * scpi.SILENCE_TICKS + 1
     assert rig.instrument.feed(b"llo;*OPC?\n", late) == b"1\n"
-    assert rig.instrument.feed(b"SYST:ERR?\n", late) == b'-285,"Program syntax error;not a program"\n'
+    assert rig.instrument.feed(b"SYST:ERR?\n", late) == b'-285,"Program syntax error;the program is cut"\n'
 
 
 def test_the_largest_answers_fit():

@@ -138,7 +138,7 @@ WRONG_DRAWS = {
     "14.9 h": (pg.RANDOM, 1, 10, 20, pg.EXPONENTIAL, MEAN, MEAN),
     "repeat": (pg.REPLAY, -1, pg.pack_levels([(1, 10)])),
     "levels are cut": (pg.REPLAY, 1, b"1234567"),
-    "replay level 2": (pg.REPLAY, 1, pg.pack_levels([(1, 10), (1, 9)])),
+    "shorter than 1 ms": (pg.REPLAY, 1, pg.pack_levels([(1, 10), (1, 9)])),
 }
 
 

@@ -3,6 +3,7 @@
 import pytest
 from boxcore import program as pg
 from boxcore import slots as sl
+from boxcore.memory import Buffers
 from boxcore.states import BoxError
 from hypothesis import given
 from hypothesis import strategies as some
@@ -18,7 +19,7 @@ def packed(name, level_ua=40_000, levels=0):
 
 
 def some_slots(store=None):
-    found = sl.Slots(store or fakes.MemoryStore())
+    found = sl.Slots(store or fakes.MemoryStore(), Buffers())
     found.scan()
     return found
 
@@ -53,7 +54,7 @@ def test_every_store_has_a_number_of_its_own():
     slots = some_slots()
     serials = [put(slots, slot, packed("a")).serial for slot in (1, 1, 2)]
     slots.delete(2)
-    again = sl.Slots(slots._store)
+    again = sl.Slots(slots._store, Buffers())
     again.scan(serial=7)
     serials.append(put(again, 2, packed("a")).serial)
     assert serials == [1, 2, 3, 8]
@@ -152,7 +153,7 @@ def test_power_cut_at_every_operation_of_a_store_leaves_old_or_new(before, torn)
         if before:
             put(some_slots(store), 6, packed(before))
         store = fakes.MemoryStore(store.files, cut_at=cut_at, torn=torn)
-        slots = sl.Slots(store)
+        slots = sl.Slots(store, Buffers())
         try:
             slots.scan()
             put(slots, 6, new, 700)

@@ -46,6 +46,10 @@ def slow_store(base, chip, script):
             raise ValueError("planted")
 
     class SlowStore(base):
+        def create(self, name):
+            stall()
+            return base.create(self, name)
+
         def write(self, name, data):
             stall()
             base.write(self, name, data)
@@ -119,8 +123,8 @@ def boot(chip, script):
     if not hasattr(sys, "print_exception"):  # MicroPython's own
         sys.print_exception = lambda fault, file: file.write(repr(fault))
 
-    def shell(board, make=hal_rp2.Rp2Hal):
-        chip.hal = make(board)
+    def shell(board, ring, make=hal_rp2.Rp2Hal):
+        chip.hal = make(board, ring)
         return chip.hal
 
     hal_rp2.Rp2Hal = shell

@@ -12,42 +12,9 @@ from boxcore import states as st
 from boxcore.box import Box
 from flash_board import BOARD, OWN_UA, S
 from flash_board import Hal as FlashHal
+from link_rig import Store
 
 DRAWS = [(pg.STEADY, 40_000), (pg.PULSE, 350_000, 100, 300, 0)]
-
-
-class Store:
-    """Files in a dict."""
-
-    def __init__(self):
-        self.files = {}
-
-    def read(self, name):
-        return self.files.get(name)
-
-    def read_at(self, name, offset, length):
-        return None if name not in self.files else self.files[name][offset : offset + length]
-
-    def write(self, name, data):
-        self.files[name] = bytes(data)
-
-    def append(self, name, data):
-        self.files[name] = self.files.get(name, b"") + bytes(data)
-
-    def rename(self, old, new):
-        self.files[new] = self.files.pop(old)
-
-    def delete(self, name):
-        self.files.pop(name, None)
-
-    def names(self):
-        return list(self.files)
-
-    def size(self, name):
-        return len(self.files[name]) if name in self.files else None
-
-    def sync(self):
-        pass
 
 
 class Hal(FlashHal):

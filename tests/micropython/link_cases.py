@@ -189,7 +189,7 @@ CASES = {
     "bytes that are no program change nothing": [
         (b"PROG:DEF " + block(PROGRAM) + b"\n", b""),
         (b"PROG:DEF #15\n;#'\n\n", b""),
-        (ASK, b'-285,"Program syntax error;not a program"\n'),
+        (ASK, b'-285,"Program syntax error;the program is cut"\n'),
         (b"PROG:DEF " + block(PROGRAM[:-1] + b"x") + b";*OPC?\n", b"1\n"),
         (ASK, b'-285,"Program syntax error;CRC-32 differs: the program was changed or cut"\n'),
         (b"PROG:DEF? 0,160\n", block(PROGRAM[:160]) + b"\n"),

@@ -3,6 +3,8 @@
 Time moves only when it is told to. Runs under MicroPython too.
 """
 
+import io
+
 from boxcore import port
 from boxcore.board import Board
 from boxcore.box import Box
@@ -19,6 +21,21 @@ CAPS = {
     "charge_mas": 144_000_000,
     "bank_temp_cdeg": 11_000,
 }
+
+
+class Writing:
+    """A file of a store, open for writing."""
+
+    def __init__(self, store, name):
+        self.store = store
+        self.name = name
+        store.write(name, b"")
+
+    def write(self, data):
+        self.store.append(self.name, data)
+
+    def close(self):
+        pass
 
 
 class Store:
@@ -38,6 +55,13 @@ class Store:
     def read_at(self, name, offset, length):
         data = self.files.get(name)
         return None if data is None else data[offset : offset + length]
+
+    def open(self, name):
+        data = self.read(name)
+        return None if data is None else io.BytesIO(data)
+
+    def create(self, name):
+        return Writing(self, name)
 
     def write(self, name, data):
         self._change()

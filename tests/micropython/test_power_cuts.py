@@ -9,7 +9,7 @@ import pytest
 from tests.micropython import runner
 
 SCRIPT = Path(__file__).with_name("flash_board.py")
-SCENARIOS = {"store": 40, "arm": 8, "play": 40, "halt": 20, "trip": 30}  # and the fewest cuts that prove it
+SCENARIOS = {"store": 25, "arm": 8, "play": 40, "halt": 20, "trip": 30}  # and the fewest cuts that prove it
 
 # Ten years of classes: six hours a day on 200 days a year. Common practice: flash lasts 100 000 erases a
 # sector; littlefs spreads them over the board's 352 sectors.

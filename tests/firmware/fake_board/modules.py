@@ -5,6 +5,7 @@ Only what the firmware calls is here, with the arguments it may use; anything el
 board.
 """
 
+import gc
 import sys
 
 from fake_board import chip as silicon
@@ -35,6 +36,8 @@ def install(chip):
     makers = (machine, rp2, clock, micropython, uctypes, select)
     for k in range(len(NAMES)):
         sys.modules[NAMES[k]] = makers[k](chip)
+    if not hasattr(gc, "threshold"):  # MicroPython's own
+        gc.threshold = lambda count: None  # type: ignore[attr-defined]
     return before
 
 
