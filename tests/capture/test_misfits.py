@@ -83,7 +83,7 @@ def test_a_sample_beyond_any_instrument_is_left_out_and_said(tmp_path: Path) -> 
     t_s = np.arange(5000) / 1000
     ma = np.where((t_s % 1.0) < 0.25, 300.0, 40.0) + np.random.default_rng(3).normal(0, 1, len(t_s))
     rows = [f"{t:.3f},{a / 1000:.6f}" for t, a in zip(t_s, ma, strict=True)]
-    rows[1700] = "1.700,1e300"
+    rows[1700] = "1.700,1e20"
     path = tmp_path / "huge.csv"
     path.write_text("time_s,current_a\n" + "\n".join(rows) + "\n")
     recording = open_recording(path)

@@ -9,8 +9,7 @@ import pyarrow as pa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from nightdraw.capture import read
-from nightdraw.capture.read import Recording, blocks, open_recording
+from nightdraw.capture.read import Recording, blocks, open_recording, source
 from nightdraw.errors import CannotTellError, InputError
 from numpy.typing import NDArray
 from pyarrow import parquet
@@ -178,7 +177,7 @@ def test_parquet(tmp_path: Path) -> None:
 
 
 def test_blocks_are_even_and_memory_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(read.recording, "READ_BYTES", 10_000)
+    monkeypatch.setattr(source, "READ_BYTES", 10_000)
     monkeypatch.setattr(blocks, "BLOCK_SAMPLES", 4096)
     rows = 20_000
     path = write(tmp_path, "time_s,current_a\n" + "".join(f"{k / 1000},{k % 7}\n" for k in range(rows)))
@@ -194,5 +193,5 @@ def test_blocks_are_even_and_memory_bounded(tmp_path: Path, monkeypatch: pytest.
 def test_a_parquet_column_of_text_is_no_recording(tmp_path: Path) -> None:
     table = pa.table({"time_s": [0.0, 1.0, 2.0], "current_a": ["a", "b", "c"]})
     parquet.write_table(table, tmp_path / "t.parquet")
-    with pytest.raises(InputError, match="column 'current_a' holds no numbers but string"):
+    with pytest.raises(InputError, match="column 'current_a' holds no numbers but text"):
         open_recording(tmp_path / "t.parquet")

@@ -12,10 +12,15 @@ from nightdraw.errors import InputError
 
 Floats = NDArray[np.float64]
 Blocks = Iterator[tuple[Floats, Floats]]
+Refuse = Callable[[str, float], InputError]
 
 BLOCK_SAMPLES = 1 << 20  # 16 MB of time and value: the measure of bounded memory
 # Rows may be out of order by this much: a recorder's buffers swapped, not a second recording.
 CARRY_SAMPLES = 1024
+MOST_SAME = 1 << 20  # rows of one time: a clock of whole seconds at 1 MHz; more would only fill the memory
+MOST = 1e8  # mA or mV: a thousand times what a starter draws
+OVER_RANGE = 1e30  # instruments write 9.9E37 for a value beyond their range (SCPI-1999), others infinity
+MOST_TIME_S = 1e11  # three thousand years: no such time is one in seconds
 
 
 class Counts:
@@ -23,6 +28,7 @@ class Counts:
 
     def __init__(self) -> None:
         self.blank = 0
+        self.over = 0
         self.absurd = 0
         self.sorted = 0
         self.doubled = 0
@@ -33,6 +39,7 @@ class Counts:
         """One line for each kind of mending that was needed."""
         told = (
             (self.blank, "rows without a number left out"),
+            (self.over, "samples beyond the recorder's range left out"),
             (self.absurd, "rows left out that no instrument on a vehicle reads (above 100 kA or 100 kV)"),
             (self.sorted, "rows out of order put in order"),
             (self.beyond, "rows of more than 1 V left out: that is no fuse's drop, the fuse was out"),
@@ -41,29 +48,80 @@ class Counts:
         return [f"{count} {what}" for count, what in told if count]
 
 
-def in_order(raw: Blocks, counts: Counts, refuse: Callable[[float, float], InputError]) -> Blocks:
-    """Put rows in order and average those of the same time; CARRY_SAMPLES are held back for late ones."""
+def sound(raw: Blocks, counts: Counts, refuse: Refuse) -> Blocks:
+    """The rows of numbers that can be measurements; raises refuse() for an absurd time."""
+    for time_s, value in raw:
+        if not len(value):
+            continue
+        # A single nan makes the least and the most one, and no comparison with nan holds: two quick looks
+        # at each array clear almost every block.
+        times = float(time_s.min()), float(time_s.max())
+        if (
+            value.min() >= -MOST
+            and value.max() <= MOST
+            and times[0] >= -MOST_TIME_S
+            and times[1] <= MOST_TIME_S
+        ):
+            yield time_s, value
+            continue
+        timed, given = np.isfinite(time_s), ~np.isnan(value)
+        absurd = timed & (np.abs(time_s) > MOST_TIME_S)
+        if absurd.any():
+            raise refuse("a time of {:.4g} s is none: is the column's unit right?", float(time_s[absurd][0]))
+        size = np.abs(value)
+        over = timed & given & (size > OVER_RANGE)
+        good = timed & given & (size <= MOST)
+        counts.over += int(over.sum())
+        counts.absurd += int((timed & given & ~over & ~good).sum())
+        counts.blank += int((~(timed & given)).sum())
+        yield time_s[good], value[good]
+
+
+def in_order(raw: Blocks, counts: Counts, refuse: Refuse) -> Blocks:
+    """Put rows in order, average those of the same time; CARRY_SAMPLES or more are held back for late ones.
+
+    refuse: makes the error for a text with {} in it and an instant. Blocks in order stay as they are.
+    """
     held_t = held_v = np.empty(0)
     latest = -np.inf
     for time_s, value in raw:
+        if not len(time_s):
+            continue
+        ahead = not len(held_t) or bool(time_s[0] > held_t[-1])
+        if ahead and len(time_s) >= CARRY_SAMPLES and np.diff(time_s).min() > 0:
+            if len(held_t):
+                latest = float(held_t[-1])
+                yield _merge(held_t, held_v, counts)
+            if time_s[0] <= latest:
+                raise refuse("time runs backwards at {:.9g} s", float(time_s[0]))
+            held_t, held_v = time_s, value
+            continue
         time_s, value = np.concatenate((held_t, time_s)), np.concatenate((held_v, value))
-        steps = np.diff(time_s)
-        if np.any(steps < 0):
-            counts.sorted += int(np.count_nonzero(steps < 0))
-            order = np.argsort(time_s, kind="stable")
-            if np.any(np.abs(order - np.arange(len(order))) > CARRY_SAMPLES):
-                late = int(np.argmax(steps < 0))
-                raise refuse(float(time_s[late + 1]), float(time_s[late]))
-            time_s, value = time_s[order], value[order]
-        if len(time_s) and time_s[0] <= latest:
-            raise refuse(float(time_s[0]), latest)
-        cut = int(np.searchsorted(time_s, time_s[max(len(time_s) - CARRY_SAMPLES, 0)])) if len(time_s) else 0
+        time_s, value = _sorted(time_s, value, counts, refuse)
+        if time_s[0] <= latest:
+            raise refuse("time runs backwards to {:.9g} s", float(time_s[0]))
+        # All rows of one time stay together.
+        cut = int(np.searchsorted(time_s, time_s[max(len(time_s) - CARRY_SAMPLES, 0)]))
         held_t, held_v = time_s[cut:], value[cut:]
+        if len(held_t) > MOST_SAME:
+            raise refuse("more than a million rows have the same time, {:.9g} s", float(held_t[0]))
         if cut:
             latest = float(time_s[cut - 1])
             yield _merge(time_s[:cut], value[:cut], counts)
     if len(held_t):
         yield _merge(held_t, held_v, counts)
+
+
+def _sorted(time_s: Floats, value: Floats, counts: Counts, refuse: Refuse) -> tuple[Floats, Floats]:
+    steps = np.diff(time_s)
+    back = steps < 0
+    if not back.any():
+        return time_s, value
+    order = np.argsort(time_s, kind="stable")
+    if np.any(np.abs(order - np.arange(len(order))) > CARRY_SAMPLES):
+        raise refuse("time runs backwards to {:.9g} s", float(time_s[int(np.argmax(back)) + 1]))
+    counts.sorted += int(np.count_nonzero(back))
+    return time_s[order], value[order]
 
 
 def _merge(time_s: Floats, value: Floats, counts: Counts) -> tuple[Floats, Floats]:
@@ -92,11 +150,14 @@ def part_of(ordered: Blocks, part: Part, zero_s: float | None = None) -> Blocks:
 
 
 def even(blocks: Blocks) -> Blocks:
-    """The same rows in blocks of BLOCK_SAMPLES each but the last."""
+    """The same rows in blocks of BLOCK_SAMPLES each but the last; a block of that size is passed on."""
     times: list[Floats] = []
     values: list[Floats] = []
     have = 0
     for time_s, value in blocks:
+        if not have and len(time_s) == BLOCK_SAMPLES:
+            yield time_s, value
+            continue
         times.append(time_s)
         values.append(value)
         have += len(time_s)

@@ -1,336 +1,251 @@
-"""How a recording's text is laid out: encoding, separator, decimal sign, header, units, where the data lie.
+"""How a recording's text is laid out: separator, where its rows begin, header, units, what columns hold.
 
-Looks at the two ends of a file and decides; reading the data between them is not done here.
+Looks at the beginning of a file, however long its preamble, and decides; reading the rows isn't done here.
 """
 
 from __future__ import annotations
 
+import csv
 import re
-from dataclasses import dataclass, replace
-from pathlib import Path
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
-from nightdraw.errors import CannotTellError, Finding, InputError, NightdrawError, nearest
+from nightdraw.capture.read import cells as cl
+from nightdraw.capture.read import columns as col
+from nightdraw.capture.read import source as src
+from nightdraw.capture.read import stamps
+from nightdraw.capture.read.units import is_unit_row
+from nightdraw.errors import CannotTellError, Finding, InputError, NightdrawError
 
-HEAD_BYTES = 1 << 16  # a recorder's preamble is a few lines; 64 KB of it is far more than any writes
-TAIL_BYTES = 1 << 14  # a footer or a line cut by a pulled plug is shorter than this
-PROBE_LINES = 60  # enough rows to tell one separator from another
-DIALECTS = ((";", ","), (";", "."), ("\t", ","), ("\t", "."), (",", "."), ("|", "."), (" ", "."))
-NULLS = ("", "nan", "NaN", "NAN", "-nan", "null", "NULL", "NA", "N/A", "n/a", "-", "--", "---", "#N/A", "OL")
-
-TIME_UNITS_S = {
-    "s": 1.0,
-    "sec": 1.0,
-    "second": 1.0,
-    "seconds": 1.0,
-    "ms": 1e-3,
-    "us": 1e-6,
-    "\u00b5s": 1e-6,
-    "\u03bcs": 1e-6,
-    "ns": 1e-9,
-    "min": 60.0,
-    "h": 3600.0,
-}
-CURRENT_UNITS_MA = {"a": 1e3, "ma": 1.0, "ua": 1e-3, "\u00b5a": 1e-3, "\u03bca": 1e-3}
-MILLIVOLT = "mV"
-VOLTAGE_UNITS_MV = {"v": 1e3, "mv": 1.0, "uv": 1e-3, "\u00b5v": 1e-3, "\u03bcv": 1e-3}
-TIME_NAMES = ("time", "t", "elapsed", "elapsed time", "timestamp", "date time", "datetime", "x")
-CURRENT_NAMES = ("current", "i", "amps", "amperes", "clamp")
-
-_NUMBER = {
-    ".": re.compile(r'\s*"?\s*[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?\s*"?\s*$'),
-    ",": re.compile(r'\s*"?\s*[-+]?(\d+,?\d*|,\d+)([eE][-+]?\d+)?\s*"?\s*$'),
-}
-_STAMP = re.compile(r'\s*"?\d{4}-\d\d-\d\d[ T]\d\d:\d\d:\d\d(\.\d{1,9})?(Z|[+-]\d\d:?\d\d)?"?\s*$')
-_UNIT = re.compile(r"^(?P<name>.*?)\s*(?:[\(\[]\s*(?P<a>[^\d\W_]+)\s*[\)\]]|[_/ ]\s*(?P<b>[^\d\W_]+))\s*$")
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column: place from 0, header as written, the name without its unit, the unit in lower case."""
-
-    index: int
-    header: str
-    name: str
-    unit: str | None
-
-
-Columns = tuple[Column, ...]
-Place = tuple[str, int]
+MOST_PREAMBLE_BYTES = 1 << 24  # 16 MB: what stands before the rows is settings and comments, not a book
+MOST_TRIED = 10_000  # lines that begin like a row and are none: each is looked at with every separator
+PIECE_BYTES = 1 << 17  # read at a time: a preamble is mostly short
+PROBE_ROWS = 60  # enough rows to tell one separator from another
+MOST_COLUMNS = 10_000  # a wider row is no recorder's
+BLANK = " "  # white space of any length between cells
+SEPARATORS = (";", "\t", ",", "|", BLANK)
+COMMENT = "#"
+_ROW_START = re.compile(  # a number, or a month's name: a quick look that clears a preamble's words
+    r"""[\s"'+\-.,;|]*(\d|jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)""", re.IGNORECASE
+)
+_TOKEN = re.compile(r"[^\s\[\(]+(?:\s*[\[\(][^\]\)]*[\]\)])?|[\[\(][^\]\)]*[\]\)]")
 
 
 @dataclass(frozen=True)
 class Layout:
-    """Where the data lie (bytes start to end, first line from 1) and how to read a row of them."""
+    """Where the rows begin (byte of the text, line from 1) and how to read one.
 
-    path: Path
-    encoding: str
-    delimiter: str
-    decimal: str
-    columns: Columns | None
+    separator: one of SEPARATORS; width: cells of a row; columns: None where nothing names them;
+    probe: the cells of the first rows.
+    """
+
+    text: src.Text
+    separator: str
     width: int
+    columns: tuple[col.Column, ...]
+    named: bool
     start: int
-    end: int
     first_line: int
-    stamped: bool
-    zoned: bool
-
-
-@dataclass(frozen=True)
-class Choice:
-    """The two columns to read, their units in seconds and in mA (or mV), and what had to be assumed."""
-
-    time: int
-    value: int
-    time_s: float
-    value_scale: float
-    unit: str
-    channel: str
+    probe: tuple[list[str], ...]
     notes: tuple[str, ...]
 
+    @property
+    def place(self) -> col.Place:
+        """File and line of the header, for messages."""
+        return str(self.text.path), max(self.first_line - 1, 1)
 
-PLAIN = Choice(0, 1, 1.0, 1e3, "mA", "current", ())
-
-
-def find_layout(path: Path) -> Layout:
-    """The layout of a text recording; InputError where it has no rows of numbers."""
-    size = path.stat().st_size
-    with path.open("rb") as stream:
-        head = stream.read(HEAD_BYTES)
-    encoding, bom = _encoding(head)
-    lines = _lines(head[bom:], encoding, whole=size <= HEAD_BYTES)
-    delimiter, decimal, width = _dialect(lines, path)
-    first = _first_row(lines, delimiter, decimal, width)
-    start = bom + len("".join(lines[:first]).encode(encoding))
-    cell = _cells(lines[first], delimiter)[0].strip().strip('"')
-    stamped = bool(_STAMP.match(cell))
-    layout = Layout(
-        path=path,
-        encoding=encoding,
-        delimiter=delimiter,
-        decimal=decimal,
-        columns=_header(lines[:first], delimiter, width),
-        width=width,
-        start=start,
-        end=size,
-        first_line=first + 1,
-        stamped=stamped,
-        zoned=stamped and not re.fullmatch(r"[\d.:T -]+", cell),
-    )
-    return replace(layout, end=_end(layout))
+    def is_row(self, line: str) -> bool:
+        """Whether a line has as many cells as a row, and at least one that holds something."""
+        row = split(line, self.separator)
+        return len(row) == self.width and _is_row(row)
 
 
-def is_row(line: str, layout: Layout) -> bool:
-    """True where the line has the layout's number of cells and its first two hold a number, or nothing."""
-    cells = _cells(line, layout.delimiter)
-    return len(cells) == layout.width and _looks_numeric(cells, layout.decimal)
+@dataclass
+class _Candidate:
+    """The rows that a separator makes of the lines so far, by their width."""
+
+    separator: str
+    rows: dict[int, list[tuple[int, list[str]]]]
+
+    def add(self, number: int, line: str) -> None:
+        row = split(line, self.separator)
+        if len(row) <= MOST_COLUMNS and _is_row(row):
+            kept = self.rows.setdefault(len(row), [])
+            if len(kept) < PROBE_ROWS:
+                kept.append((number, row))
+
+    def best(self) -> tuple[float, int]:
+        """Share of good cells times rows, and the width, of the likeliest rows."""
+        scores = [(_share_good(rows) * len(rows), width) for width, rows in self.rows.items()]
+        # A line without the separator is one cell: that makes no table as long as anything else does.
+        return max(scores, key=lambda s: (s[0] * (0.5 if s[1] == 1 else 1.0), s[1]), default=(0.0, 0))
+
+    @property
+    def full(self) -> bool:
+        return any(width > 1 and len(rows) >= PROBE_ROWS for width, rows in self.rows.items())
 
 
-def bad_cell(line: str, layout: Layout, wanted: tuple[int, ...]) -> tuple[int, str] | None:
-    """Column (from 1) and reason of the first thing wrong with a data line, None where nothing is."""
-    cells = _cells(line, layout.delimiter)
-    if len(cells) != layout.width:
-        return 1, f"{len(cells)} cells, the rows above have {layout.width}"
-    for index in wanted:
-        cell = cells[index].strip().strip('"')
-        if cell not in NULLS and not _is_value(cell, layout.decimal):
-            column = 1 + sum(len(c) + 1 for c in cells[:index])
-            return column, f"{cell!r} is not a number"
-    return None
-
-
-def is_voltage(header: str) -> bool:
-    """Whether a column of this header holds a voltage."""
-    return _column(0, header).unit in VOLTAGE_UNITS_MV
-
-
-def number(line: str, layout: Layout, index: int) -> float:
-    """The number in a cell of a data line, nan where there is none."""
-    cells = _cells(line, layout.delimiter)
-    text = cells[index].strip().strip('"') if index < len(cells) else ""
-    return float(text.replace(",", ".")) if _NUMBER[layout.decimal].match(text) else float("nan")
-
-
-def choose(layout: Layout, channel: str | None) -> Choice:
-    """The time column and the channel's; InputError names the channels where none or several would do."""
-    place = (str(layout.path), max(layout.first_line - 1, 1))
-    if layout.columns is None:
-        return _choose_unnamed(layout, channel, place)
-    return choose_from(layout.columns, channel, place, layout.stamped)
-
-
-def choose_from(columns: Columns, channel: str | None, place: Place, stamped: bool = False) -> Choice:
-    """The same for columns that are known already; place: file and line for messages."""
-    time = next((c for c in columns if c.name.lower() in TIME_NAMES), columns[0])
-    notes = []
-    scale_s = TIME_UNITS_S.get(time.unit or "s")
-    if scale_s is None:
-        raise _refuse(place, f"the time column {time.header!r} has a unit that isn't one of time")
-    if time.unit is None and not stamped:
-        notes.append(f"the time column {time.header!r} names no unit: taken as seconds")
-    value = _value_column([c for c in columns if c.index != time.index], channel, place)
-    unit, scale = _scale(value)
-    if value.unit is None:
-        notes.append(f"the column {value.header!r} names no unit: taken as amperes")
-    return Choice(time.index, value.index, scale_s, scale, unit, value.name or value.header, tuple(notes))
-
-
-def columns_of(headers: list[str]) -> Columns:
-    """The columns of a header, in their order."""
-    return tuple(_column(index, header) for index, header in enumerate(headers))
-
-
-def _choose_unnamed(layout: Layout, channel: str | None, place: Place) -> Choice:
-    if channel is not None:
-        raise _refuse(place, f"no header line names the columns, so there is no channel {channel!r}")
-    if layout.width != 2:
-        raise _refuse(place, f"no header line says which of the {layout.width} columns is the current")
-    return replace(PLAIN, notes=("no header line: taken as seconds and amperes",))
-
-
-def _value_column(columns: list[Column], channel: str | None, place: Place) -> Column:
-    known = [c for c in columns if _measures(c)]
-    names = [c.name for c in known]
-    if channel is not None:
-        found = [c for c in known if c.header == channel] or [
-            c for c in known if c.name.lower() == channel.lower()
-        ]
-        if found:
-            return found[0]
-        hint = nearest(channel, names) or "channels: " + ", ".join(names)
-        raise _refuse(place, f"there is no channel {channel!r}", hint)
-    currents = [c for c in known if c.unit in CURRENT_UNITS_MA or c.unit is None]
-    found = currents or known
-    if len(found) > 1:
-        found = [c for c in found if c.name.lower() in CURRENT_NAMES] or found
-    if not found:
-        raise _refuse(place, "no column is a current", "name it with its unit, for instance current_a")
-    if len(found) > 1:
-        raise _refuse(place, "several columns would do", f"choose one with --channel: {', '.join(names)}")
-    return found[0]
-
-
-def _measures(column: Column) -> bool:
-    if column.unit is None:
-        return column.name.lower() in CURRENT_NAMES
-    return column.unit in CURRENT_UNITS_MA or column.unit in VOLTAGE_UNITS_MV
-
-
-def _scale(column: Column) -> tuple[str, float]:
-    if column.unit in VOLTAGE_UNITS_MV:
-        return MILLIVOLT, VOLTAGE_UNITS_MV[column.unit]
-    return "mA", CURRENT_UNITS_MA[column.unit or "a"]
-
-
-def _refuse(place: Place, message: str, hint: str | None = None) -> InputError:
-    return InputError(Finding(message, file=place[0], line=place[1], hint=hint))
-
-
-def _encoding(head: bytes) -> tuple[str, int]:
-    for bom, name in ((b"\xef\xbb\xbf", "utf-8"), (b"\xff\xfe", "utf-16-le"), (b"\xfe\xff", "utf-16-be")):
-        if head.startswith(bom):
-            return name, len(bom)
+def split(line: str, separator: str) -> list[str]:
+    """The cells of a line, without quotes and the blanks around them."""
+    line = line.strip("\r\n")
+    if separator == BLANK:
+        return [cell.strip('"') for cell in line.split()]
+    if '"' not in line:
+        return [cell.strip() for cell in line.split(separator)]
     try:
-        head.decode("utf-8")
-    except UnicodeDecodeError as error:
-        if error.start < len(head) - 4:  # a letter cut by the end of what was read is no other encoding
-            return "latin-1", 0
-    return "utf-8", 0
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=separator, skipinitialspace=True))]
+    except (csv.Error, StopIteration):
+        return [cell.strip() for cell in line.split(separator)]
 
 
-def _lines(head: bytes, encoding: str, whole: bool) -> list[str]:
-    lines = head.decode(encoding, "ignore").splitlines(keepends=True)
-    return lines if whole else lines[:-1]
+def kind_of(cell: str) -> str:
+    """What a cell holds: one of the kinds of columns; numbers for blanks and marks of over-range too."""
+    if cl.is_number(cell) or cl.is_blank(cell) or cl.is_over(cell):
+        return col.NUMBERS
+    if stamps.is_clock(cell):
+        return col.CLOCK
+    if stamps.is_date(cell):
+        return col.DATE
+    return col.STAMP if stamps.is_stamp(cell) else col.TEXT
 
 
-def _cells(line: str, delimiter: str) -> list[str]:
-    return line.strip("\r\n").split(delimiter)
-
-
-def _is_value(cell: str, decimal: str) -> bool:
-    return bool(_NUMBER[decimal].match(cell) or _STAMP.match(cell) or cell.lower() in ("inf", "-inf"))
-
-
-def _looks_numeric(cells: list[str], decimal: str) -> bool:
-    """A time that is there, and beside it at least one number, or nothing but blanks."""
-    if not _is_value(cells[0], decimal) or len(cells) < 2:
+def _is_row(row: list[str]) -> bool:
+    """A first cell that is a number or a time, and a number somewhere; or nothing but blanks behind it."""
+    if not row or cl.is_blank(row[0]) or cl.is_over(row[0]) or kind_of(row[0]) == col.TEXT:
         return False
-    rest = [c.strip().strip('"') for c in cells[1:]]
-    return any(_is_value(c, decimal) for c in rest) or all(c in NULLS for c in rest)
+    rest = row[1:]
+    return not rest or any(kind_of(cell) != col.TEXT for cell in rest)
 
 
-def _dialect(lines: list[str], path: Path) -> tuple[str, str, int]:
-    best = (0.0, ",", ".", 0)
-    for delimiter, decimal in DIALECTS:
-        rows = [c for c in (_cells(x, delimiter) for x in lines) if len(c) > 1 and _looks_numeric(c, decimal)]
-        rows = rows[:PROBE_LINES]
-        if not rows:
-            continue
-        widths = [len(r) for r in rows]
-        width = max(set(widths), key=widths.count)
-        cells = [c for r in rows if len(r) == width for c in r]
-        good = sum(_is_value(c.strip(), decimal) or c.strip() in NULLS for c in cells) / len(cells)
-        score = good * widths.count(width)
-        if score > best[0]:
-            best = (score, delimiter, decimal, width)
-    if not best[3]:
-        raise _no_rows(lines, path)
-    return best[1:]
+def _share_good(rows: list[tuple[int, list[str]]]) -> float:
+    kinds = [kind_of(cell) != col.TEXT for _, row in rows for cell in row]
+    return sum(kinds) / len(kinds)
 
 
-def _no_rows(lines: list[str], path: Path) -> NightdrawError:
+def find_layout(text: src.Text) -> Layout:
+    """The layout of a text recording; InputError where it has no rows of numbers."""
+    candidates = [_Candidate(separator, {}) for separator in SEPARATORS]
+    lines: list[bytes] = []
+    seen = tried = 0
+    for number, line in enumerate(_lines(text)):
+        lines.append(line)
+        seen += len(line)
+        words = line.decode("utf-8", "replace")
+        if _ROW_START.match(words):
+            tried += 1
+            for candidate in candidates:
+                candidate.add(number, words)
+        if any(c.full for c in candidates) or seen > MOST_PREAMBLE_BYTES or tried > MOST_TRIED:
+            break
+    best = max(candidates, key=lambda c: _rank(c, lines))
+    width = best.best()[1]
+    if not width or (seen > MOST_PREAMBLE_BYTES and len(best.rows[width]) < 2):
+        raise _no_rows(lines, text, seen)
+    return _laid_out(text, lines, best, width)
+
+
+def _rank(candidate: _Candidate, lines: list[bytes]) -> tuple[float, bool]:
+    """How well a separator fits: its good cells first, then whether the line above the rows is as wide."""
+    score, width = candidate.best()
+    if not width:
+        return 0.0, False
+    above = _above(candidate.rows[width][0][0], lines)
+    rows = [row for _, row in candidate.rows[width]]
+    fits = not above or _fitted(above[0], candidate.separator, rows) is not None
+    return score * (0.5 if width == 1 else 1.0) * (1.0 if fits else 0.4), fits
+
+
+def _lines(text: src.Text) -> Iterator[bytes]:
+    """The lines from the beginning, with their ends."""
+    for piece in src.pieces(text, 0, PIECE_BYTES):
+        ends = b"\n" if b"\n" in piece else b"\r"
+        yield from (line + ends for line in piece.removesuffix(ends).split(ends))
+
+
+def _above(first: int, lines: list[bytes], most: int = 2) -> list[str]:
+    """The filled lines above the rows, nearest first, without the mark of a comment."""
+    found = []
+    for line in reversed(lines[:first]):
+        words = line.decode("utf-8", "replace").strip().lstrip(COMMENT).strip()
+        if words:
+            found.append(words)
+        if len(found) == most:
+            break
+    return found
+
+
+def _laid_out(text: src.Text, lines: list[bytes], best: _Candidate, width: int) -> Layout:
+    first, _ = best.rows[width][0]
+    probe = tuple(row for _, row in best.rows[width])
+    kinds = [_kind([row[k] for row in probe]) for k in range(width)]
+    place = (str(text.path), max(first, 1))
+    headers, units = _headers(_above(first, lines), best.separator, probe)
+    notes: tuple[str, ...] = ()
+    if headers is None and any(line.strip() for line in lines[:first]):
+        message = f"the line above the rows doesn't name their {width} columns"
+        raise InputError(Finding(message, *place, hint="a header is like time_s,current_a"))
+    if headers is not None:
+        try:
+            columns = col.columns_of(headers, units, kinds)
+        except ValueError as error:
+            raise InputError(Finding(str(error), *place)) from None
+    else:
+        plain = col.unnamed(kinds)
+        if plain is None:
+            message = f"no header line says which of the {width} columns is the current"
+            raise InputError(Finding(message, *place, hint="a header is like time_s,current_a"))
+        columns = plain
+        notes = (
+            "no header line: taken as seconds and amperes"
+            if width > 1
+            else "no header line: taken as amperes",
+        )
+    start = sum(map(len, lines[:first]))
+    return Layout(text, best.separator, width, columns, headers is not None, start, first + 1, probe, notes)
+
+
+def _kind(column: list[str]) -> str:
+    """What most of a column's filled cells hold."""
+    kinds = [kind_of(cell) for cell in column if not cl.is_blank(cell)] or [col.NUMBERS]
+    return max(set(kinds), key=kinds.count)
+
+
+def _headers(
+    above: list[str], separator: str, probe: Sequence[list[str]]
+) -> tuple[list[str] | None, list[str] | None]:
+    """The cells of the header and of the row of units, None where there is none of the rows' width."""
+    rows = [_fitted(line, separator, probe) for line in above]
+    if not rows or rows[0] is None:
+        return None, None
+    if is_unit_row(rows[0]) and len(rows) > 1 and rows[1] is not None and not all(map(cl.is_number, rows[1])):
+        return rows[1], rows[0]
+    return rows[0], None
+
+
+def _fitted(line: str, separator: str, probe: Sequence[list[str]]) -> list[str] | None:
+    """The cells of a line above the rows, if they can be made as many as a row has."""
+    width = len(probe[0])
+    row = split(line, separator)
+    if width == 1 and any(sign in line for sign in SEPARATORS[:-1]):
+        return None  # names of more than one column
+    if separator == BLANK and len(row) != width:
+        row = _TOKEN.findall(line)  # a unit in brackets belongs to the word before it
+        row = row if len(row) == width else re.split(r"\s{2,}|\t", line)
+    if len(row) == width - 1 and all(cl.is_blank(cells[-1]) for cells in probe):
+        row.append("")  # rows that end in a separator, under a header that doesn't
+    while len(row) > width and not row[-1]:
+        row.pop()
+    return row if len(row) == width else None
+
+
+def _no_rows(lines: list[bytes], text: src.Text, seen: int) -> NightdrawError:
     """A header alone is a recording too short to tell; anything else is no recording."""
-    filled = [line for line in lines if line.strip()]
-    headers = (
-        [_column(0, c.strip()) for d in (",", ";", "\t") for c in _cells(filled[0], d)] if filled else []
-    )
-    if len(filled) <= 1 and (not filled or any(c.unit for c in headers)):
-        return CannotTellError(Finding("the recording holds no samples", file=str(path)))
-    message = "no rows of numbers: a recording has a time and a current in each line"
-    return InputError(Finding(message, file=str(path), line=1, hint="its header is time_s,current_a"))
-
-
-def _first_row(lines: list[str], delimiter: str, decimal: str, width: int) -> int:
-    for number, line in enumerate(lines):
-        cells = _cells(line, delimiter)
-        if len(cells) == width and _looks_numeric(cells, decimal):
-            return number
-    raise AssertionError("a dialect is only chosen where a row fits it")
-
-
-def _header(before: list[str], delimiter: str, width: int) -> Columns | None:
-    for line in reversed(before):
-        if not line.strip():
-            continue
-        cells = [c.strip().strip('"').strip() for c in _cells(line.lstrip("#"), delimiter)]
-        if len(cells) == width - 1:
-            cells.append("")  # rows that end in a separator, under a header that doesn't
-        return columns_of(cells) if len(cells) == width else None
-    return None
-
-
-def _column(index: int, header: str) -> Column:
-    match = _UNIT.match(header)
-    if match:
-        unit = (match["a"] or match["b"]).lower()
-        if unit in TIME_UNITS_S or unit in CURRENT_UNITS_MA or unit in VOLTAGE_UNITS_MV:
-            return Column(index, header, match["name"].strip(), unit)
-    return Column(index, header, header, None)
-
-
-def _end(layout: Layout) -> int:
-    """The byte after the last line that is a row: what a recorder adds at the end is left out."""
-    start = max(layout.start, layout.end - TAIL_BYTES)
-    with layout.path.open("rb") as stream:
-        stream.seek(start)
-        tail = stream.read()
-    wide = layout.encoding.startswith("utf-16")
-    newline = "\n".encode(layout.encoding)
-    pieces = tail.split(newline)
-    at = layout.end
-    for piece in reversed(pieces[1:] if start > layout.start else pieces):
-        if wide and len(piece) % 2:
-            return layout.end  # split between the halves of a letter: leave the end alone
-        if is_row(piece.decode(layout.encoding, "ignore"), layout):
-            return at
-        at -= len(piece) + len(newline)
-    return layout.end  # nothing but rubbish: the reader will name its line
+    filled = [line.decode("utf-8", "replace").strip() for line in lines if line.strip()]
+    file = str(text.path)
+    first = filled[0].lstrip(COMMENT) if filled else ""
+    headers = [col.columns_of([cell]) for sign in SEPARATORS for cell in split(first[:4096], sign)]
+    if len(filled) <= 2 and (not filled or any(c.unit for header in headers for c in header)):
+        return CannotTellError(Finding("the recording holds no samples", file=file))
+    where = f" in its first {seen >> 20} MB" if seen > MOST_PREAMBLE_BYTES else ""
+    message = f"no rows of numbers{where}: a recording has a time and a current in each line"
+    return InputError(Finding(message, file=file, line=1, hint="its header is time_s,current_a"))

@@ -1,0 +1,213 @@
+"""Columns: what each is called, measures and holds, and which of them are the time and the channel to read.
+
+Decides from headers, units and the kinds of the first cells; where that leaves a choice, a person is asked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from nightdraw.capture.read.options import Options
+from nightdraw.capture.read.units import (
+    CURRENT,
+    CURRENT_NAMES,
+    MILLIAMPERE,
+    MILLIVOLT,
+    TIME,
+    TIME_NAMES,
+    VOLTAGE,
+    Unit,
+    split_header,
+    unit_of,
+)
+from nightdraw.errors import Finding, InputError, nearest, printable
+
+# What the cells of a column hold.
+NUMBERS, CLOCK, DATE, STAMP, TEXT = "numbers", "times of day", "dates", "dates with times", "text"
+MOST_NAME = 60  # characters of a column's name in a message
+MOST_LISTED = 12  # names in a message
+AMPERES = Unit(CURRENT, 1e3)
+SECONDS = Unit(TIME, 1.0)
+
+Place = tuple[str, int | None]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: place from 0, header as it can be shown, the name without its unit, unit, what it holds."""
+
+    index: int
+    header: str
+    name: str
+    unit: Unit | None
+    kind: str = NUMBERS
+
+    def measures(self, quantity: str) -> bool:
+        """Whether it holds numbers of that quantity."""
+        return self.kind == NUMBERS and self.unit is not None and self.unit.quantity == quantity
+
+    @property
+    def is_current(self) -> bool:
+        """Whether it is a current, one that only its name tells of included."""
+        unnamed = self.unit is None and self.name.lower() in CURRENT_NAMES
+        return self.measures(CURRENT) or (unnamed and self.kind == NUMBERS)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What to read: the columns of time (None: counted by the rate), date (None: none) and value; the
+    factors to s and to `unit` (mA or mV); what had to be assumed."""
+
+    time: Column | None
+    date: Column | None
+    value: Column
+    time_s: float
+    factor: float
+    unit: str
+    notes: tuple[str, ...]
+
+    @property
+    def channel(self) -> str:
+        """The channel's name."""
+        return self.value.name or self.value.header
+
+
+def plain_text(text: str, most: int = MOST_NAME) -> str:
+    """A file's text as a message or a page can show it: printable, not too long."""
+    plain = printable(text)
+    return plain if len(plain) <= most else plain[: most - 3] + "..."
+
+
+def columns_of(
+    headers: Sequence[str], units: Sequence[str] | None = None, kinds: Sequence[str] | None = None
+) -> tuple[Column, ...]:
+    """The columns of a header, of the row of units beneath it, and of what they hold.
+
+    Raises ValueError where a header and the row beneath it name different units.
+    """
+    columns = []
+    for index, header in enumerate(headers):
+        name, unit = split_header(header)
+        beneath = unit_of(units[index]) if units and index < len(units) else None
+        if unit is not None and beneath is not None and unit != beneath:
+            raise ValueError(f"the header says {plain_text(header)!r}, the row beneath it {units[index]!r}")  # type: ignore[index]
+        kind = kinds[index] if kinds and index < len(kinds) else NUMBERS
+        shown = (plain_text(header.strip()), plain_text(name))
+        columns.append(Column(index, *shown, unit or beneath, kind))
+    return tuple(columns)
+
+
+def unnamed(kinds: Sequence[str]) -> tuple[Column, ...] | None:
+    """The columns of a file without a header: time and amperes, or amperes alone; None for any more."""
+    *times, value = kinds
+    if value != NUMBERS or tuple(times) not in ((), (NUMBERS,), (STAMP,), (CLOCK,), (DATE, CLOCK)):
+        return None
+    names = {NUMBERS: ("time", SECONDS), STAMP: ("time", None), CLOCK: ("time", None), DATE: ("date", None)}
+    columns = [
+        Column(k, names[kind][0], names[kind][0], names[kind][1], kind) for k, kind in enumerate(times)
+    ]
+    return (*columns, Column(len(times), "current", "current", AMPERES))
+
+
+def channels_of(columns: Sequence[Column]) -> list[Column]:
+    """Those that are a current or a voltage."""
+    return [c for c in columns if c.is_current or c.measures(VOLTAGE)]
+
+
+def choose(
+    columns: Sequence[Column],
+    channel: str | None,
+    options: Options,
+    place: Place,
+    notes: tuple[str, ...] = (),
+) -> Choice:
+    """The columns to read; raises InputError, which names the channels where none or several would do."""
+    time, date = _time_columns(columns, options, place)
+    value = _value_column([c for c in columns if c is not time], channel, options, place)
+    unit, factor = _measured(value, options, place)
+    said = [*notes]
+    if time is not None and time.kind == NUMBERS and time.unit is None:
+        said.append(f"the time column {time.header!r} names no unit: taken as seconds")
+    if value.unit is None:
+        said.append(f"the column {value.header!r} names no unit: taken as amperes")
+    if value.unit is not None and value.unit.quantity == VOLTAGE and unit == MILLIAMPERE:
+        said.append(f"the column {value.header!r} is a voltage, scaled as told")
+    time_s = time.unit.factor if time is not None and time.kind == NUMBERS and time.unit else 1.0
+    return Choice(time, date, value, time_s, factor, unit, tuple(said))
+
+
+def _time_columns(
+    columns: Sequence[Column], options: Options, place: Place
+) -> tuple[Column | None, Column | None]:
+    """The column of time and, beside a time of day, that of the date."""
+    counted = [c for c in columns if c.measures(TIME)]
+    told = [c for c in columns if c.kind in (STAMP, CLOCK)]
+    called = [c for c in columns if c.kind == NUMBERS and c.unit is None and c.name.lower() in TIME_NAMES]
+    # A count of seconds is finer than a stamp beside it, which often has whole seconds only.
+    found = counted or [c for c in told if c.kind == STAMP] or told or called
+    named = [c for c in found if c.name.lower() in TIME_NAMES]
+    time = next(iter(named or found), None)
+    if options.rate_hz is not None:
+        if time is not None:
+            message = f"--rate is for a recording without a time column, here is {time.header!r}"
+            raise _refuse(place, message)
+        return None, None
+    if time is None:
+        message = "no column is known to be a time"
+        hint = "name it with its unit, like time_s or 'Time (ms)', or tell the sampling rate with --rate"
+        raise _refuse(place, message, hint)
+    dates = [c for c in columns if c.kind == DATE]
+    return time, dates[0] if time.kind == CLOCK and dates else None
+
+
+def _value_column(columns: list[Column], channel: str | None, options: Options, place: Place) -> Column:
+    known = channels_of(columns)
+    names = [c.name for c in known]
+    listed = ", ".join(names[:MOST_LISTED]) + (", ..." if len(names) > MOST_LISTED else "")
+    if channel is not None:
+        shown = plain_text(channel)
+        found = [c for c in known if shown == c.header] or [
+            c for c in known if c.name.lower() == shown.lower()
+        ]
+        if len(found) > 1:
+            raise _refuse(place, f"{len(found)} columns are called {shown!r}", f"channels: {listed}")
+        if found:
+            return found[0]
+        raise _refuse(place, f"there is no channel {shown!r}", nearest(shown, names) or f"channels: {listed}")
+    voltages = [c for c in known if not c.is_current]
+    found = (
+        voltages if options.scale_ma_per_mv is not None else [c for c in known if c.is_current] or voltages
+    )
+    if len(found) > 1:
+        found = [c for c in found if c.name.lower() in CURRENT_NAMES] or found
+    if not found and known:
+        raise _refuse(place, "--scale is for a column in volts, and there is none")
+    texts = [c for c in columns if c.unit is not None and c.kind != NUMBERS]
+    if not found and texts:
+        raise _refuse(place, f"column {texts[0].header!r} holds no numbers but {texts[0].kind}")
+    if not found:
+        raise _refuse(place, "no column is a current", "name it with its unit, for instance current_a")
+    if len(found) > 1:
+        raise _refuse(place, "several columns would do", f"choose one with --channel: {listed}")
+    return found[0]
+
+
+def _measured(value: Column, options: Options, place: Place) -> tuple[str, float]:
+    """The unit that values are given in, mA or mV, and the factor to it."""
+    scale = options.scale_ma_per_mv
+    unit = value.unit or AMPERES
+    if unit.quantity == CURRENT:
+        if scale is not None:
+            raise _refuse(place, f"--scale is for a column in volts, {value.header!r} is a current")
+        return MILLIAMPERE, unit.factor
+    if scale is not None:
+        return MILLIAMPERE, unit.factor * scale
+    if unit.factor >= 1e3 and not options.voltage:
+        hint = "--scale 100mV/A, or what is written on the clamp"
+        raise _refuse(place, f"the column {value.header!r} is in volts: tell the clamp's scale", hint)
+    return MILLIVOLT, unit.factor
+
+
+def _refuse(place: Place, message: str, hint: str | None = None) -> InputError:
+    return InputError(Finding(message, file=place[0], line=place[1], hint=hint))
