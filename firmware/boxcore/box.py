@@ -185,37 +185,6 @@ class Box(Engine):
         if self.state in st.ARMED or self.state in st.PLAYING:
             raise BoxError(-221, "can't trim while %s" % self.state)
 
-    def challenge(self, now):
-        """New random bytes; whoever knows the passcode can answer them (see lock.py, the next four too)."""
-        return self.lock.challenge(now, self.ledger.boot)
-
-    def unlock(self, now, answer):
-        """Open the lock until latch() or the next power-up; what is wrong is journaled. Raises BoxError."""
-        failed = self.lock.tries
-        try:
-            self.lock.unlock(now, answer)
-        except BoxError:
-            if self.lock.tries > failed:
-                self._record(now, jn.LATCH, jn.WRONG, self.lock.tries)
-            raise
-        self._record(now, jn.LATCH, jn.UNLATCHED, failed)
-
-    def latch(self, now):
-        """Lock now; raises BoxError -221 where there is no passcode."""
-        if not self.lock.locked:
-            self.lock.lock()
-            self._record(now, jn.LATCH, jn.LATCHED, self.lock.tries)
-
-    def set_passcode(self, now, salt, key, rounds, answer):
-        """Take a passcode's key; raises BoxError."""
-        self.lock.set(now, salt, key, rounds, answer)
-        self._record(now, jn.LATCH, jn.PASSCODE_SET)
-
-    def clear_passcode(self, now):
-        """Open for good; raises BoxError."""
-        self.lock.clear()
-        self._record(now, jn.LATCH, jn.PASSCODE_GONE)
-
     def clock(self, now, utc_s):
         """Journal a pair of box time and the host's time, whole seconds since 1970 UTC."""
         self._record(now, jn.CLOCK, 0, utc_s)

@@ -24,6 +24,7 @@ from boxcore.port import NOT_MEASURED
 from boxcore.program import MAX_BYTES, MAX_TICKS, TICKS_PER_S
 from boxcore.scpi_errors import ScpiError
 from boxcore.slots import SLOTS
+from boxcore.slowmean import STEP_MV
 
 MAX_DATA = 160  # bytes of a block answer, ten journal records: a header and short answers have room beside it
 MAX_OFFSET = 0x3FFFFFFF  # the board's largest small integer: 67 million journal records
@@ -229,6 +230,8 @@ def _duration(ins):
 
 
 def _voltage(ins):
+    if ins.box.lock.locked:  # a fresh reading would show every pulse, and waiting for it every edge
+        return words.decimal_text(ins.box.slow_supply.mv // STEP_MV, 1)
     ins.refresh()
     return words.decimal_text(ins.box.readings.supply_mv, MV_PLACES)
 
@@ -333,7 +336,7 @@ TABLE = (
     ("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]?", PROTECTED, 0, (_extreme,), _hand_level),
     ("MEASure[:SCALar]:VOLTage[:DC]?", OPEN, 0, (), _voltage),
     ("MEASure[:SCALar]:CURRent[:DC]?", PROTECTED, 0, (), _current),
-    ("MEASure[:SCALar]:TEMPerature?", OPEN, 0, (), _temperature),
+    ("MEASure[:SCALar]:TEMPerature?", PROTECTED, 0, (), _temperature),
     ("MMEMory:CATalog?", PROTECTED, 0, (), _files),
     ("MMEMory:DATA?", PROTECTED, 3, (words.string, _OFFSET, _LENGTH), _data),
     ("DIAGnostic:BOARd?", OPEN, 0, (), lambda ins: words.quoted(ins.box.board.name)),

@@ -31,6 +31,7 @@ class Engine(Keeper):
                 self._heed(now, readings)
             if readings.arm != self._arm_was or self._panel_from:
                 self._panel(now, readings.arm)
+            self.slow_supply.take(now, readings.supply_mv)
         except BaseException:
             self._hal.stop()
             raise

@@ -19,6 +19,7 @@ from boxcore.memory import Buffers
 from boxcore.player import Player
 from boxcore.run import Run
 from boxcore.slots import Slots
+from boxcore.slowmean import SlowMean
 from boxcore.states import BoxError
 from boxcore.trim import Trim
 
@@ -57,9 +58,10 @@ class Keeper:
         self.slots = Slots(store, buffers)
         self.journal = jn.Journal(store, journal_files, buffers.journal)
         self.ledger = lg.Ledger()
-        self.lock = Lock(store, hal.random)
+        self.lock = Lock(store, hal.random, self._record)
         self.trim = Trim(store, board.channels_ns)
         self.readings = port.Readings()
+        self.slow_supply = SlowMean()
         self.state = st.IDLE
         self.run_account = None
         self.fault = self.flagged = st.NO_FAULT
@@ -90,7 +92,7 @@ class Keeper:
         unreadable = self.journal.open(boot)
         lost = jn.BUFFER_RECORDS if boot > 1 or damaged else 0
         self.journal.add(now, jn.BOOT, cause, lost, boot, readings.supply_mv)
-        self._report_damage(now, damaged, unreadable, self.lock.open(now))
+        self._report_damage(now, damaged, unreadable, self.lock.open(now, boot))
         self._load_trim(now)
         self._arm_was = readings.arm
         self._panel_from = now + SETTLE_TICKS

@@ -17,6 +17,7 @@ is the fuse's and the clamp's job.
 
 SENSE_TICKS = 500  # 50 ms: panel contacts settle in two readings, the monitor's average is new each time
 TICKS_A_MS = 10
+COMPUTE_TICKS = 100  # 10 ms: what a turn gives the lock's arithmetic while an exchange is under way
 FRESH_TICKS = 120  # 12 ms after a switch every sensor's average, two of the monitor's, is of what plays then
 
 
@@ -53,8 +54,16 @@ class Loop:
         hal.show(box.state, box.flagged != 0, now)
         hal.alive()
         wake = min(self._sense_at, box.deadline)
-        if wake > now:
+        if not self._compute(now + COMPUTE_TICKS) and wake > now:
             hal.wire.wait((wake - now) // TICKS_A_MS)
+
+    def _compute(self, until):
+        """The lock's arithmetic, step by step until a tick; True while there is more of it."""
+        lock = self._box.lock
+        while lock.work():
+            if self._hal.ticks() >= until:
+                return True
+        return False
 
     def sense(self):
         """Read and sense now, for a command that measures; returns the tick. The panel is left out: its

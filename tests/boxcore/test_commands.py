@@ -172,6 +172,8 @@ def test_the_largest_answers_fit():
     for row in commands.table():
         if row[commands.HEADER].endswith("?") and row[commands.NEEDED] == 0:
             header = row[0].replace("[", "").replace("]", "").encode()
+            if header in (b"SYSTem:PASSword:SHARe?", b"SYSTem:PASSword:CONFirm?"):
+                continue  # they answer within an exchange only: a string of 130 or 64 digits
             answer = rig.say(header + b"\n")
             assert 2 <= len(answer) <= commands.MAX_ANSWER, header
             assert answer.count(b"\n") == 1

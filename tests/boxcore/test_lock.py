@@ -1,56 +1,57 @@
 """The lock: what opens it, that guessing is slow and counted, and that no power cut wins anything."""
 
-import hmac
+import binascii
 import struct
 from random import Random
 
 import pytest
-from boxcore import lock
+from boxcore import lock, p256, spake2plus
 from boxcore import program as pg
 from boxcore.states import BoxError
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as some
 
 from tests.boxcore import fakes
+from tests.micropython.lock_host import COST, NAMES, SALT, Host, give, multiple, try_host, work
 
 S = pg.TICKS_PER_S
-SALT = bytes(range(16))
-KEY = bytes(range(50, 82))
-OTHER_KEY = bytes(range(90, 122))
-ROUNDS = 123_456
+HOST = Host(0x5EED, 0xFACE)
+OTHER = Host(0x5EEE, 0xFACE)
 MOST_WAIT = lock.WAITS_S[-1] * S
+TELL = lock.TELL_TICKS
 
 
-def right(key, challenge):
-    """The answer that unlocks, by Python's own HMAC."""
-    return hmac.new(key, b"unlock" + challenge, "sha256").digest()
-
-
-def fitting(key, challenge, salt=SALT, rounds=ROUNDS):
-    """The answer that goes with a new key, by Python's own HMAC."""
-    return hmac.new(key, b"set" + challenge + salt + struct.pack("<I", rounds), "sha256").digest()
-
-
-def opened(store=None, now=0, random=None):
-    """A lock after a power-up."""
-    found = lock.Lock(store or fakes.MemoryStore(), random or Random(1).randbytes)
-    found.open(now)
+def opened(store=None, now=0, random=None, boot=1):
+    """A lock after a power-up; its `notes` are what it journals."""
+    notes = []
+    found = lock.Lock(
+        store or fakes.MemoryStore(), random or Random(1).randbytes, lambda *note: notes.append(note)
+    )
+    found.open(now, boot)
+    found.notes = notes
     return found
 
 
-def give(the_lock, key=KEY, now=0, salt=SALT):
-    the_lock.set(now, salt, key, ROUNDS, fitting(key, the_lock.challenge(now, 1), salt))
-
-
-def with_passcode(key=KEY):
+def with_passcode(host=HOST):
     """A store with a passcode."""
     store = fakes.MemoryStore()
-    give(opened(store), key)
+    give(opened(store), host)
     return store
 
 
-def try_key(the_lock, key, now, boot=1):
-    the_lock.unlock(now, right(key, the_lock.challenge(now, boot)))
+STORED = with_passcode().files["lock"]
+
+
+def stored():
+    """The same without the arithmetic."""
+    return fakes.MemoryStore({"lock": STORED})
+
+
+def begun(found, host=HOST, now=0, x=77):
+    """An exchange as far as the host's keys."""
+    found.begin(now, host.share(x))
+    work(found)
+    return host.keys(x, found.share(now + TELL))
 
 
 def refused(code, call, *arguments):
@@ -66,139 +67,310 @@ def test_without_a_passcode_it_is_open_at_every_power_up():
         found = opened(store)
         assert (found.locked, found.is_set, found.damaged) == (False, False, False)
     assert store.files == {}
-    refused(-221, found.lock)
-    refused(-221, try_key, found, KEY, 0)
+    refused(-221, found.lock, 0)
+    refused(-221, found.begin, 0, HOST.share(1))
 
 
-def test_with_one_it_is_locked_at_every_power_up_and_opens_to_its_key_alone():
-    store = with_passcode()
-    for boot in range(1, 4):
-        found = opened(store)
-        assert (found.locked, found.is_set, found.salt, found.rounds) == (True, True, SALT, ROUNDS)
-        refused(-224, try_key, found, OTHER_KEY, 0, boot)
+def test_with_one_it_is_locked_at_every_power_up_and_opens_to_its_passcode_alone():
+    store = stored()
+    for boot in range(1, 3):
+        found = opened(store, boot=boot)
+        assert (found.locked, found.is_set, found.salt, found.cost) == (True, True, SALT, COST)
+        refused(-224, try_host, found, OTHER, 0)
         assert found.locked
-        try_key(found, KEY, 0, boot)
+        now = try_host(found, HOST, TELL)
         assert not found.locked
-        found.lock()
+        found.lock(now)
         assert found.locked
+
+
+@pytest.mark.parametrize("host", [Host(0x5EED, 0xFACF), Host(0x5EED + 1, 0xFACE + 1)])
+def test_both_numbers_must_be_right(host):
+    """Whoever has read the record knows w0, and L, but not w1: that alone opens nothing."""
+    found = opened(stored())
+    refused(-224, try_host, found, host, 0)
+    keys = begun(found, host, TELL)
+    assert found.confirmation(2 * TELL) != keys.verifier_confirmation
 
 
 def test_setting_a_passcode_leaves_it_open_until_it_is_locked():
     found = opened()
-    give(found)
+    give(found, HOST)
     assert (found.locked, found.is_set) == (False, True)
-    give(found, OTHER_KEY, salt=bytes(16))  # another one, while it is open
-    found.lock()
-    refused(-203, give, found)
-    refused(-203, found.clear)
-    refused(-224, try_key, found, KEY, 0)
-    try_key(found, OTHER_KEY, 0)
-    found.clear()
-    assert (found.locked, found.is_set, found.salt, found.rounds) == (False, False, b"", 0)
+    give(found, OTHER, salt=bytes(16))  # another one, while it is open
+    found.lock(0)
+    refused(-203, give, found, HOST)
+    refused(-203, found.clear, 0)
+    refused(-224, try_host, found, HOST, 0)
+    found.clear(try_host(found, OTHER, TELL))
+    assert (found.locked, found.is_set, found.salt, found.cost) == (False, False, b"", 0)
     assert found._store.files == {}
 
 
+@settings(max_examples=20)
 @given(some.data())
-def test_a_key_that_came_through_changed_is_not_taken(data):
-    """Any bit of salt, rounds, key or answer: a box is never locked with what its owner can't know."""
+def test_a_record_that_came_through_changed_is_not_taken(data):
+    """Any bit of salt, cost, record or code: a box is never locked with what its owner can't know."""
     found = opened()
-    challenge = found.challenge(0, 1)
-    sent = bytearray(SALT + struct.pack("<I", ROUNDS) + KEY + fitting(KEY, challenge))
+    share = p256.encode(multiple(3, p256.BASE))
+    found.begin_set(0, share)
+    work(found)
+    key = p256.finish(lock.agreed(3, found.share(0), share, found.share(0)))
+    sent = bytearray(lock.sealed(key, SALT, COST, HOST.record))
     bit = data.draw(some.integers(0, 8 * len(sent) - 1))
     sent[bit // 8] ^= 1 << bit % 8
-    salt, rounds, key, answer = sent[:16], struct.unpack("<I", sent[16:20])[0], sent[20:52], sent[52:]
-    refused(-224, found.set, 0, bytes(salt), bytes(key), rounds, bytes(answer))
+    refused(-224, found.set, 0, bytes(sent))
+    assert not found.is_set
+    refused(-221, found.set, 0, lock.sealed(key, SALT, COST, HOST.record))  # the exchange is used up
+
+
+@pytest.mark.parametrize("at", [0, 1, 2])
+def test_a_record_with_a_point_off_the_curve_is_not_taken(at):
+    found = opened()
+    bad = bytearray(HOST.record)
+    bad[32 + 65 * at + 40] ^= 1
+    host = Host(0x5EED, 0xFACE)
+    host.record = bytes(bad)
+    refused(-224, give, found, host)
     assert not found.is_set
 
 
-def test_no_answer_serves_twice():
-    found = opened(with_passcode())
-    answer = right(KEY, found.challenge(0, 1))
-    found.unlock(0, answer)
-    found.lock()
-    refused(-221, found.unlock, 0, answer)
-    found.challenge(0, 1)
-    refused(-224, found.unlock, 0, answer)
-    answer = right(KEY, found.challenge(0, 1))
-    found.challenge(0, 1)
-    refused(-224, found.unlock, 0, answer)
+def test_no_confirmation_serves_twice():
+    found = opened(stored())
+    keys = begun(found)
+    found.unlock(TELL, keys.prover_confirmation)
+    found.lock(TELL)
+    refused(-221, found.unlock, TELL, keys.prover_confirmation)
+    begun(found, now=TELL)
+    refused(-224, found.unlock, 2 * TELL, keys.prover_confirmation)
+    old = begun(found, now=2 * TELL, x=78)
+    begun(found, now=3 * TELL, x=79)
+    refused(-224, found.unlock, 4 * TELL, old.prover_confirmation)
     assert found.locked
 
 
-def test_a_challenge_is_forgotten_after_a_minute():
-    found = opened(with_passcode())
-    for late, now in ((59 * S, 0), (60 * S, 10**6)):
-        answer = right(KEY, found.challenge(now, 1))
-        if late < lock.CHALLENGE_TICKS:
-            found.unlock(now + late, answer)
-            found.lock()
+def test_an_exchange_is_forgotten_after_a_minute():
+    found = opened(stored())
+    for late, now in ((59 * S, 0), (60 * S, 10**7)):
+        keys = begun(found, now=now)
+        if late < lock.EXCHANGE_TICKS:
+            found.unlock(now + late, keys.prover_confirmation)
+            found.lock(now + late)
         else:
-            refused(-221, found.unlock, now + late, answer)
-    assert found.tries == 0
+            refused(-221, found.unlock, now + late, keys.prover_confirmation)
 
 
-@given(some.lists(some.tuples(some.integers(1, 5), some.integers(0, 10**12)), max_size=30))
-def test_challenges_never_come_again_even_from_a_dead_random_source(asked):
+def test_the_same_share_again_is_the_same_try_and_the_same_answer():
+    """A line that loses answers: what is asked again costs nothing and tells nothing more."""
+    found = opened(stored())
+    share = HOST.share(5)
+    for k in range(10):
+        found.begin(k, share)
+        work(found)
+    assert found.tries == 1
+    assert len({found.share(TELL), found.share(2 * TELL)}) == 1
+    found.begin(lock.EXCHANGE_TICKS, share)
+    assert found.tries == 2
+
+
+def test_the_share_is_told_at_its_own_time_however_long_the_arithmetic_took():
+    found = opened(stored())
+    found.begin(0, HOST.share(5))
+    for _ in range(3):
+        assert found.work()
+    assert found.share(TELL) == b""  # a box too busy for that is late, never early
+    work(found)
+    assert (found.share(TELL - 1), len(found.share(TELL))) == (b"", 65)
+    refused(-221, found.confirmation, TELL - 1)
+
+
+POINT = p256.encode(multiple(99, p256.BASE))
+NO_POINTS = {
+    "infinity as SEC 1 writes it": b"\0",
+    "infinity padded": bytes(65),
+    "compressed": b"\2" + POINT[1:33],
+    "hybrid": b"\6" + POINT[1:],
+    "off the curve": POINT[:-1] + bytes((POINT[-1] ^ 1,)),
+    "zero": b"\4" + bytes(64),
+    "x beyond the field": b"\4" + (p256.P + 5).to_bytes(32, "big") + POINT[33:],
+    "y beyond the field": POINT[:33] + b"\xff" * 32,
+    # 2^2 = 1^3 - 3 + 6: of a curve with another B, where points of a low order may lie
+    "of a curve with other coefficients": b"\4" + (1).to_bytes(32, "big") + (2).to_bytes(32, "big"),
+    "too long": POINT + b"\0",
+}
+
+
+@pytest.mark.parametrize("data", NO_POINTS.values(), ids=NO_POINTS)
+def test_what_is_no_point_is_refused_and_no_try(data):
+    found = opened(stored())
+    refused(-224, found.begin, 0, data)
+    assert (found.tries, found.work()) == (0, False)
+    found = opened()
+    refused(-224, found.begin_set, 0, data)
+
+
+def test_a_share_that_leaves_infinity_ends_the_exchange_and_is_a_try():
+    """X = w0 * M: only whoever knows w0 can send it, by chance or from a record that was read."""
+    found = opened(stored())
+    found.begin(0, p256.encode(HOST.w0_m))
+    work(found)
+    refused(-221, found.share, TELL)
+    assert (found.locked, found.tries) == (True, 1)
+
+
+def test_secret_numbers_never_come_again_even_from_a_dead_random_source():
     """With random bytes that are always the same: boot, tick and count tell them apart."""
     seen = []
-    for boot, now in dict.fromkeys(asked):
-        found = opened(random=lambda count: bytes(count))
-        seen += [found.challenge(now, boot) for _ in range(3)]
+    for boot in (1, 2):
+        for now in (0, 5):
+            found = opened(stored(), random=lambda count: bytes(count), boot=boot)
+            seen += [found._secret(now) for _ in range(3)]
     assert len(set(seen)) == len(seen)
+    one, other = (opened(fakes.MemoryStore(store.files), random=lambda count: bytes(count))
+                  for store in (stored(), with_passcode(OTHER)))  # fmt: skip
+    assert one._secret(0) != other._secret(0)  # nor can they be told without the record
 
 
-def test_guessing_gets_slower_and_an_early_answer_is_neither_taken_nor_counted():
-    found = opened(with_passcode())
+def test_an_overheard_unlocking_gives_a_guess_nothing_to_check_against():
+    """The recorded exchange of a box with one of a few passcodes: every one of them fits what was heard.
+
+    For each guess there is exactly one pair of random numbers with which the shares that were heard are the
+    guess's: so the shares alone favour none. The confirmations are a digest of the points Z and V, and those
+    of a guess are found only from the discrete logarithm of a share. Here the numbers are kept small, so that
+    the logarithms can be had by trial; then, and only then, the guess is found.
+    """
+    guesses = {"one": Host(11, 21), "other": Host(12, 22), "third": Host(13, 23)}
+    real = guesses["other"]
+    x, y = 500, 700  # both below 1000: what no real exchange has
+    share_p = real.share(x)
+    record = lock.unpack_record(real.record)
+    share_v, keys = p256.finish(spake2plus.verify(NAMES, record, y, share_p))
+    multiples = {}
+    point = p256.INFINITY
+    for k in range(1, 1000):
+        point = p256.finish(p256.affine(p256.add(point, p256.BASE)))
+        multiples[p256.encode(point)] = k
+    fits, opens = [], []
+    for name, guess in guesses.items():
+        rest = p256.add(p256.decode(share_p), p256.negative(guess.w0_m))
+        rest = p256.finish(p256.affine(rest))
+        p256.decode(p256.encode(rest))  # a point of the group as any other: some x makes this share
+        fits.append(name)
+        number = multiples.get(p256.encode(rest))
+        if number and guess.keys(number, share_v).verifier_confirmation == keys.verifier_confirmation:
+            opens.append(name)
+    assert (fits, opens) == (list(guesses), ["other"])
+
+
+def test_a_dictionary_run_on_a_recorded_unlocking_finds_nothing():
+    """What a listener can compute of a guess without a logarithm: points of shares, masks, record and base in
+    place of Z and V. No confirmation comes out, of the right passcode neither; the same run with the box's
+    secret number, which a listener hasn't, finds it: the run can find."""
+    found = opened(stored())
+    x = 123456789
+    share_p = HOST.share(x)
+    found.begin(0, share_p)
+    y = None
+    frame = found._exchange.steps.gi_frame
+    y = frame.f_locals["y"]
+    work(found)
+    share_v = found.share(TELL)
+    heard = found.confirmation(TELL), HOST.keys(x, share_v).prover_confirmation
+
+    def confirmations(guess, z, v):
+        keys = spake2plus.Keys(NAMES, share_p, share_v, z, v, guess.w0)
+        return {keys.verifier_confirmation, keys.prover_confirmation}
+
+    def minus(one, other):
+        return p256.finish(p256.affine(p256.add(p256.decode(one), p256.negative(other))))
+
+    for guess in (HOST, OTHER):
+        rest_p, rest_v = minus(share_p, guess.w0_m), minus(share_v, guess.w0_n)
+        known = [rest_p, rest_v, multiple(guess.w1, rest_v), multiple(guess.w1, rest_p), p256.BASE,
+                 multiple(guess.w1, p256.BASE), guess.w0_m, guess.w0_n]  # fmt: skip
+        for z in known:
+            for v in known:
+                assert not confirmations(guess, z, v) & set(heard)
+        right = confirmations(guess, multiple(y, rest_p), multiple(y, multiple(guess.w1, p256.BASE)))
+        assert (right == set(heard)) == (guess is HOST)
+
+
+def test_a_passcode_that_is_set_is_no_part_of_what_travels():
+    """No eight bytes of the record stand in the block, and two settings of the same differ."""
+    blocks = []
+    for number in (5, 6):
+        share = p256.encode(multiple(number, p256.BASE))
+        box = opened(random=Random(number).randbytes)
+        box.begin_set(0, share)
+        work(box)
+        key = p256.finish(lock.agreed(number, box.share(0), share, box.share(0)))
+        blocks.append(lock.sealed(key, SALT, COST, HOST.record))
+    for start in range(lock.RECORD_BYTES - 8):
+        assert HOST.record[start : start + 8] not in blocks[0]
+    assert blocks[0][20:28] != blocks[1][20:28]
+
+
+def test_guessing_gets_slower_and_an_early_share_is_neither_taken_nor_counted():
+    found = opened(stored())
     now = 0
     for tries, wait_s in enumerate((0, 0, 5, 10, 30, 60, 120, 300, 300, 300), start=1):
-        refused(-224, try_key, found, OTHER_KEY, now)
+        refused(-224, try_host, found, OTHER, now)
+        now += TELL
         assert (found.tries, found.wait_s(now)) == (tries, wait_s)
         if wait_s:
             early = now + wait_s * S - 1
-            assert refused(-203, try_key, found, KEY, early) == "wait 1 s"
+            assert refused(-203, try_host, found, HOST, early) == "wait 1 s"
             assert found.tries == tries
         now += wait_s * S
     assert sum(lock.WAITS_S) < 600  # whoever knows the passcode is never kept out for ten minutes
-    try_key(found, KEY, now)
+    now = try_host(found, HOST, now)
     assert (found.tries, found.wait_s(now)) == (0, 0)
 
 
+def test_going_away_in_the_middle_is_a_failed_try_and_is_journaled():
+    """The box's confirmation tells whether a guess was right: whoever has seen it has had his try."""
+    found = opened(stored())
+    begun(found, OTHER)
+    assert (found.tries, found.notes) == (1, [])
+    begun(found, OTHER, TELL, x=78)
+    assert found.tries == 2
+    assert [note[2:] for note in found.notes] == [(3, 1)]  # wrong passcode, the first
+
+
 def test_a_power_cut_neither_forgets_tries_nor_shortens_the_wait():
-    store = with_passcode()
+    store = stored()
     for tries in range(1, 12):
         found = opened(store)
         assert (found.tries, found.wait_s(0)) == (tries - 1, lock.WAITS_S[min(tries - 1, 8)])
-        refused(-203 if found.wait_s(0) else -224, try_key, found, OTHER_KEY, 0)
-        if found.wait_s(0) and found.tries < tries:
-            refused(-224, try_key, found, OTHER_KEY, MOST_WAIT)
+        if found.wait_s(0):
+            refused(-203, found.begin, 0, OTHER.share(7))
+        found.begin(MOST_WAIT, OTHER.share(7))
     found = opened(store)
-    try_key(found, KEY, MOST_WAIT)
+    try_host(found, HOST, MOST_WAIT)
     assert opened(store).tries == 0
 
 
 @pytest.mark.parametrize("torn", [0.0, 0.5, 1.0])
 def test_a_power_cut_in_a_try_never_gives_the_try_back(torn):
-    """At every operation: the try is counted, or it was never looked at."""
-    looked_at = 0
+    """At every operation: the try is counted, or nothing of it was computed."""
     for cut_at in range(1, 20):
-        store = fakes.MemoryStore(with_passcode().files)
+        store = stored()
         found = opened(store)
         store.operations = 0
         store.cut_at, store.torn = cut_at, torn
         try:
-            try_key(found, OTHER_KEY, 0)
+            found.begin(0, OTHER.share(7))
+            survived = True
         except fakes.PowerCut:
             survived = False
-        except BoxError:
-            survived = True
         again = opened(fakes.MemoryStore(store.files))
         assert (again.locked, again.damaged, again.salt) == (True, False, SALT)
         assert again.tries == 1 if survived else again.tries <= 1
         assert found.tries <= again.tries  # what the box knew when it went, it knows when it comes back
-        try_key(again, KEY, 0)
-        looked_at += survived
+        assert survived or not found.work()
         if survived:
             assert cut_at == 3  # write, rename
+            try_host(again, HOST, 0)
             return
     pytest.fail("the try never came to an end")
 
@@ -207,30 +379,28 @@ def test_a_power_cut_in_a_try_never_gives_the_try_back(torn):
 @pytest.mark.parametrize("request_", ["set", "change", "unlock", "clear"])
 def test_a_power_cut_leaves_the_old_passcode_or_the_new_one(torn, request_):
     for cut_at in range(1, 20):
-        store = fakes.MemoryStore()
+        store = fakes.MemoryStore() if request_ == "set" else stored()
         found = opened(store)
-        if request_ != "set":
-            give(found)
+        found.locked = request_ == "unlock"
         store.operations, store.cut_at, store.torn = 0, cut_at, torn
         try:
             if request_ == "clear":
-                found.clear()
+                found.clear(0)
             elif request_ == "unlock":
-                found.lock()
-                try_key(found, KEY, 0)
+                try_host(found, HOST, 0)
             else:
-                give(found, OTHER_KEY)
+                give(found, OTHER)
             survived = True
         except fakes.PowerCut:
             survived = False
         again = opened(fakes.MemoryStore(store.files))
         assert not again.damaged
-        assert set(again._store.files) <= {"lock"}  # no key lies about
-        keys = [key for key in (KEY, OTHER_KEY) if again.is_set and hmac.compare_digest(again._key, key)]
-        before = [[]] if request_ == "set" else [[KEY]]
-        after = {"set": [OTHER_KEY], "change": [OTHER_KEY], "unlock": [KEY], "clear": []}[request_]
-        assert keys in ([after] if survived else [*before, after])
-        assert again.locked == bool(keys)
+        assert set(again._store.files) <= {"lock"}  # no record lies about
+        hosts = [host for host in (HOST, OTHER) if again.is_set and host.record == again._record]
+        before = [[]] if request_ == "set" else [[HOST]]
+        after = {"set": [OTHER], "change": [OTHER], "unlock": [HOST], "clear": []}[request_]
+        assert hosts in ([after] if survived else [*before, after])
+        assert again.locked == bool(hosts)
         if survived:
             assert cut_at > 1
             return
@@ -238,24 +408,30 @@ def test_a_power_cut_leaves_the_old_passcode_or_the_new_one(torn, request_):
 
 
 def test_a_damaged_file_keeps_the_box_locked_and_is_told():
-    store = with_passcode()
-    whole = store.files["lock"]
-    for at in range(len(whole)):
+    whole = STORED
+    for at in range(0, len(whole), 5):
         for bad in (whole[:at] + bytes((whole[at] ^ 0x20,)) + whole[at + 1 :], whole[:at]):
             found = opened(fakes.MemoryStore({"lock": bad}))
             assert (found.locked, found.damaged, found.is_set) == (True, True, True)
-            refused(-315, try_key, found, KEY, 0)
+            refused(-315, found.begin, 0, POINT)
+            refused(-315, found.unlock, 0, bytes(32))
     world = fakes.World(fakes.MemoryStore({"lock": whole[:-1]})).boot()
     assert [record["part"] for record in world.records("damage")] == ["lock"]
     del world.store.files["lock"]
     assert not world.cut().box.lock.locked
 
 
+def test_a_lock_of_the_format_before_keeps_the_box_locked_and_is_told():
+    body = struct.pack("<4sBBHI16s32s", b"NDlk", 1, 0, 0, 600_000, SALT, bytes(32))
+    found = opened(fakes.MemoryStore({"lock": body + struct.pack("<I", binascii.crc32(body))}))
+    assert (found.locked, found.damaged) == (True, True)
+
+
 @given(some.binary(max_size=40), some.binary(max_size=40))
 def test_only_the_same_bytes_are_the_same(one, other):
-    assert lock.same(one, other) == (one == other)
-    assert lock.same(one, one + other) == (not other)
-    assert not lock.same(one, one + b"\0")
+    assert spake2plus.same(one, other) == (one == other)
+    assert spake2plus.same(one, one + other) == (not other)
+    assert not spake2plus.same(one, one + b"\0")
 
 
 def test_a_store_that_cannot_be_read_at_power_up_leaves_the_box_locked():
@@ -263,30 +439,30 @@ def test_a_store_that_cannot_be_read_at_power_up_leaves_the_box_locked():
         def read(self, name):
             raise OSError(5)
 
-    found = opened(Unreadable(with_passcode().files))
+    found = opened(Unreadable(stored().files))
     assert (found.locked, found.damaged) == (True, True)
 
 
 def test_a_store_that_fails_takes_no_try_and_no_passcode():
-    store = with_passcode()
+    store = stored()
     found = opened(store)
     store.broken = True
-    refused(-250, try_key, found, KEY, 0)
-    assert (found.locked, found.tries) == (True, 0)
+    refused(-250, found.begin, 0, HOST.share(4))
+    assert (found.locked, found.tries, found.work()) == (True, 0, False)
     store.broken = False
-    try_key(found, KEY, 0)
+    now = try_host(found, HOST, 0)
     store.broken = True
-    refused(-250, give, found, OTHER_KEY)
-    refused(-250, found.clear)
+    refused(-250, give, found, OTHER, now)
+    refused(-250, found.clear, now)
     store.broken = False
-    found.lock()
-    try_key(found, KEY, 0)
+    found.lock(now)
+    try_host(found, HOST, now)
 
 
 def test_the_panel_works_on_a_locked_box():
     world = fakes.World().boot()
     world.load(pg.Program("plain", [(pg.STEADY, 40_000)], start=pg.START_PANEL), slot=4)
-    give(world.box.lock)
+    world.store.files["lock"] = STORED
     world.cut()
     assert world.box.lock.locked
     world.run(20_000)
@@ -300,20 +476,21 @@ def test_the_panel_works_on_a_locked_box():
 
 def test_the_journal_tells_what_happened_to_the_lock():
     world = fakes.World().boot()
-    box = world.box
-    box.set_passcode(1, SALT, KEY, ROUNDS, fitting(KEY, box.challenge(1)))
-    box.latch(2)
-    for now in (3, 4):
-        refused(-224, box.unlock, now, right(OTHER_KEY, box.challenge(now)))
-    refused(-221, box.unlock, 5, right(KEY, SALT))
-    box.unlock(6, right(KEY, box.challenge(6)))
-    box.clear_passcode(7)
-    said = [(record["tick"], record["did"], record["tries"]) for record in world.records("lock")]
+    found = world.box.lock
+    give(found, HOST, 1)
+    found.lock(2)
+    refused(-224, try_host, found, OTHER, 3)
+    refused(-221, found.unlock, 4 + TELL, bytes(32))
+    begun(found, OTHER, 5 + TELL)
+    world.run(20_000)
+    now = try_host(found, HOST, lock.WAITS_S[3] * S + 3 * TELL)
+    found.clear(now)
+    said = [(record["did"], record["tries"]) for record in world.records("lock")]
     assert said == [
-        (1, "passcode set", 0),
-        (2, "locked", 0),
-        (3, "wrong passcode", 1),
-        (4, "wrong passcode", 2),
-        (6, "unlocked", 2),
-        (7, "passcode cleared", 0),
+        ("passcode set", 0),
+        ("locked", 0),
+        ("wrong passcode", 1),
+        ("wrong passcode", 2),
+        ("unlocked", 2),
+        ("passcode cleared", 0),
     ]

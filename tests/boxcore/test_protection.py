@@ -3,18 +3,18 @@
 import pytest
 from boxcore import commands, commands_board, commands_common
 
-from tests.boxcore.test_lock import give
+from tests.boxcore.test_lock import STORED
 from tests.micropython import link_cases, link_rig
 
 
 def locked_rig(plan=link_cases.PROGRAM, arm=True):
     """A box with a program, armed if asked, then locked; and it would rather run."""
-    rig = link_rig.Rig()
+    rig = link_rig.Rig({"lock": STORED})
+    rig.box.lock.locked = False
     rig.say(b"PROG:NAME SLOT3;DEF " + link_cases.block(plan) + b"\n")
     if arm:
         rig.say(b"PROG:STAT RUN\n")
-    give(rig.box.lock)
-    rig.box.latch(rig.now)
+    rig.box.lock.locked = True
     assert rig.say(b"SYST:ERR?\n") == link_cases.NO_ERROR
     return rig
 
@@ -63,8 +63,7 @@ OPEN = {
     "SYSTem:ERRor:COUNt?": "a link can't be used without",
     "SYSTem:VERSion?": "of the standard, not of the box's work",
     "OUTPut:STATe?": "whether it may draw: safety",
-    "MEASure:SCALar:VOLTage:DC?": "any meter shows it",
-    "MEASure:SCALar:TEMPerature?": "safety",
+    "MEASure:SCALar:VOLTage:DC?": "a slow mean: any meter shows more",
     "DIAGnostic:BOARd?": "*IDN? has it too",
     "DIAGnostic:CLOCk?": "time",
     "DIAGnostic:SEAL?": "a link can't be used without",
@@ -78,7 +77,7 @@ def test_nothing_is_open_without_a_reason():
     assert {header for header in headers(commands_common.OPEN) if not header.startswith(common)} == set(OPEN)
     assert set(headers(commands_common.HALT)) == set(HALT)
     closed = [header for header in headers(commands_common.PROTECTED) if header.startswith(common)]
-    assert closed == ["*TST?", "SYSTem:PASSword:NEW", "SYSTem:PASSword:CLEar"]
+    assert closed == ["*TST?", "SYSTem:PASSword:NEW:SHARe", "SYSTem:PASSword:NEW", "SYSTem:PASSword:CLEar"]
     assert len(headers(commands_common.OPEN, commands_common.HALT, commands_common.PROTECTED)) == len(
         commands.table()
     )
@@ -104,5 +103,5 @@ def test_what_is_open_says_nothing_about_the_program():
                     answers += [(header, rig.say(message)) for message in messages(header)]
         told.append(answers)
     assert told[0] == told[1] == told[2]
-    assert ("MEASure:SCALar:VOLTage:DC?", b"12.600\n") in told[0]
+    assert ("MEASure:SCALar:VOLTage:DC?", b"12.6\n") in told[0]
     assert len(told[0]) > 1000

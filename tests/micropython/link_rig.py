@@ -127,8 +127,9 @@ class Hal(port.Hal):
 class Rig:
     """The box, its instrument, and the time."""
 
-    def __init__(self, monitor=False, hal=None):
+    def __init__(self, files=None, monitor=False, hal=None):
         self.store = Store()
+        self.store.files.update(files or {})
         self.hal = hal or Hal()
         self.readings = port.Readings()
         self.readings.supply_mv = SUPPLY_MV
@@ -153,6 +154,8 @@ class Rig:
             self.box.sense(self.now, self.readings)
             self.box.step(self.now)
             self.instrument.tick(self.now)
+            while self.box.lock.work():
+                pass
             if self.now >= end:
                 return
             self.now = min(max(self.box.deadline, self.now + 1), end)

@@ -1,8 +1,10 @@
 """The lock's arithmetic against published vectors.
 
-Sources: [H] RFC 4231, sections 4.2 to 4.8; [S] FIPS 180-4 as its examples and NIST's CAVP have them; [P] RFC
-7914, section 11 (PBKDF2-HMAC-SHA-256); [Q] PBKDF2-HMAC-SHA-256 for the inputs of RFC 6070, whose own outputs
-are those of SHA-1, in wide circulation. [P] and [Q] from memory, and held against Python's hashlib below.
+Sources: [H] RFC 4231, sections 4.2 to 4.8; [S] FIPS 180-4 as its examples and NIST's CAVP have them; [K] RFC
+5869, A.3 (HKDF-SHA-256 without salt and info), from memory; [C] multiples of P-256's base point as the NIST
+curves' point-multiplication vectors in wide circulation have them, from memory; [R] RFC 9383, appendix C, the
+first vector of P256-SHA256-HKDF-SHA256-HMAC-SHA256, as public test suites reprint it; [P] RFC 7914, section
+12 (scrypt), from memory. What is from memory is right by its own weight: a wrong digit would fail here.
 """
 
 from __future__ import annotations
@@ -12,12 +14,12 @@ import hmac
 from pathlib import Path
 
 import pytest
-from boxcore import lock
-from hypothesis import given
+from boxcore import p256, spake2plus
+from hypothesis import given, settings
 from hypothesis import strategies as some
 from nightdraw.link import passcode
 
-from tests.micropython import runner
+from tests.micropython import crypto_board, runner
 
 SCRIPT = Path(runner.__file__).with_name("crypto_board.py")
 
@@ -59,20 +61,53 @@ FIPS_180 = [
     (b"\xbd", "68325720aabd7c82f30f554b313d0570c95accbb7dc4b5aae11204c08ffe732b"),
     (b"\xc9\x8c\x8e\x55", "7abc22c0ae5af26ce93dbb94433a0e0b2e119d014f8e7f65bd56c61ccccd9504"),
 ]
-# passcode, salt, rounds, the key's first 32 bytes: [P] the first two (of 64 published bytes), [Q] the others
-PBKDF2 = [
-    ("passwd", b"salt", 1, "55ac046e56e3089fec1691c22544b605f94185216dde0465e68b9d57c20dacbc"),
-    ("Password", b"NaCl", 80000, "4ddcd8f60b98be21830cee5ef22701f9641a4418d04c0414aeff08876b34ab56"),
-    ("password", b"salt", 1, "120fb6cffcf8b32c43e7225256c4f837a86548c92ccc35480805987cb70be17b"),
-    ("password", b"salt", 2, "ae4d0c95af6b46d32d0adff928f06dd02a303f8ef3c251dfd6e2d85a95474c43"),
-    ("password", b"salt", 4096, "c5e478d59288c841aa530db6845c4c8d962893a001ce4e11a4963873aa98134a"),
+# [C] k, x, y
+MULTIPLES = [
+    (
+        2,
+        "7cf27b188d034f7e8a52380304b51ac3c08969e277f21b35a60b48fc47669978",
+        "07775510db8ed040293d9ac69f7430dbba7dade63ce982299e04b79d227873d1",
+    ),
+    (
+        3,
+        "5ecbe4d1a6330a44c8f7ef951d4bf165e6c6b721efada985fb41661bc6e7fd6c",
+        "8734640c4998ff7e374b06ce1a64a2ecd82ab036384fb83d9a79b127a27d5032",
+    ),
+    (
+        p256.ORDER - 1,
+        "6b17d1f2e12c4247f8bce6e563a440f277037d812deb33a0f4a13945d898c296",
+        "b01cbd1c01e58065711814b583f061e9d431cca994cea1313449bf97c840ae0a",
+    ),
 ]
+# [R]
+VECTOR = {
+    "w0": "bb8e1bbcf3c48f62c08db243652ae55d3e5586053fca77102994f23ad95491b3",
+    "w1": "7e945f34d78785b8a3ef44d0df5a1a97d6b3b460409a345ca7830387a74b1dba",
+    "L": "04eb7c9db3d9a9eb1f8adab81b5794c1f13ae3e225efbe91ea487425854c7fc00f"
+    "00bfedcbd09b2400142d40a14f2064ef31dfaa903b91d1faea7093d835966efd",
+    "x": "d1232c8e8693d02368976c174e2088851b8365d0d79a9eee709c6a05a2fad539",
+    "shareP": "04ef3bd051bf78a2234ec0df197f7828060fe9856503579bb1733009042c15c0c1"
+    "de127727f418b5966afadfdd95a6e4591d171056b333dab97a79c7193e341727",
+    "y": "717a72348a182085109c8d3917d6c43d59b224dc6a7fc4f0483232fa6516d8b3",
+    "shareV": "04c0f65da0d11927bdf5d560c69e1d7d939a05b0e88291887d679fcadea75810fb"
+    "5cc1ca7494db39e82ff2f50665255d76173e09986ab46742c798a9a68437b048",
+    "confirmP": "926cc713504b9b4d76c9162ded04b5493e89109f6d89462cd33adc46fda27527",
+    "confirmV": "9747bcc4f8fe9f63defee53ac9b07876d907d55047e6ff2def2e7529089d3e68",
+    "K_shared": "0c5f8ccd1413423a54f6c1fb26ff01534a87f893779c6e68666d772bfd91f3e7",
+}
+RFC = {name: bytes.fromhex(digits) for name, digits in VECTOR.items()}
+W0, W1, X, Y = (int.from_bytes(RFC[name], "big") for name in ("w0", "w1", "x", "y"))
+# [K] secret, HKDF of 42 bytes without salt and info
+RFC_5869 = (
+    b"\x0b" * 22,
+    "8da4e775a563c18f715f802a063c5a31b8a11f5c5ee1879ec3454e5f3c738d2d9d201395faa4b61a96c8",
+)
 
 
 @pytest.mark.parametrize(("key", "message", "wanted"), RFC_4231)
 def test_hmac_sha256(key, message, wanted):
     """[H]"""
-    assert lock.hmac_sha256(key, message).hex()[: len(wanted)] == wanted
+    assert spake2plus.hmac_sha256(key, message).hex()[: len(wanted)] == wanted
 
 
 @pytest.mark.parametrize(("message", "wanted"), FIPS_180)
@@ -81,34 +116,100 @@ def test_sha256(message, wanted):
     assert hashlib.sha256(message).hexdigest() == wanted
 
 
-def test_the_boards_own_hash_and_hmac_give_the_same(tmp_path):
-    """[H] and [S] under real MicroPython."""
-    asked = [f"{key.hex()} {message.hex()}\n" for key, message, _ in RFC_4231]
-    asked += [f"- {message.hex()}\n" for message, _ in FIPS_180]
+def test_hkdf():
+    """[K]"""
+    assert spake2plus.hkdf(RFC_5869[0], b"", 42).hex() == RFC_5869[1]
+
+
+@pytest.mark.parametrize(("k", "x", "y"), MULTIPLES)
+def test_multiples_of_the_base_point(k, x, y):
+    """[C]"""
+    point = crypto_board.multiple(k, p256.BASE)
+    assert p256.encode(point).hex() == "04" + x + y
+
+
+def test_the_order_times_the_base_point_is_infinity():
+    """FIPS 186-4, D.1.2: what an order is."""
+    assert not p256.finish(p256.multiply(p256.ORDER, p256.BASE))[2]
+    with pytest.raises(ValueError, match="infinity"):
+        p256.finish(p256.affine(p256.finish(p256.multiply(0, p256.BASE))))
+
+
+def test_both_fixed_points_are_those_of_the_rfc():
+    """RFC 9383, section 4, in compressed form: 02 and 03 say whether y is even."""
+    assert (spake2plus.M[0], spake2plus.M[1] & 1, spake2plus.N[0], spake2plus.N[1] & 1) == (
+        0x886E2F97ACE46E55BA9DD7242579F2993B64E16EF3DCAB95AFD497333D8FA12F,
+        0,
+        0xD8BBD6C639C62937B04D997F38C3770719C629D7014D49A24B4F98BAA1292B49,
+        1,
+    )
+    for point in (spake2plus.M, spake2plus.N):
+        assert p256.decode(p256.encode(point)) == point
+
+
+def test_the_verifiers_side_of_spake2plus():
+    """[R]"""
+    said = crypto_board.verify(RFC["w0"], RFC["L"], RFC["shareP"], RFC["y"])
+    assert said == RFC["shareV"] + RFC["confirmP"] + RFC["confirmV"] + RFC["K_shared"]
+
+
+def test_the_provers_side_of_spake2plus():
+    """[R]"""
+    record = passcode.record(W0, W1)
+    assert record[32:97] == RFC["L"]
+    masks = passcode.masks(W0)
+    assert p256.finish(spake2plus.hidden(X, masks[0])) == RFC["shareP"]
+    keys = p256.finish(spake2plus.prove(crypto_board.NAMES, W0, W1, X, RFC["shareV"], *masks))
+    assert (keys.prover_confirmation, keys.verifier_confirmation, keys.shared) == (
+        RFC["confirmP"],
+        RFC["confirmV"],
+        RFC["K_shared"],
+    )
+
+
+def test_the_boards_own_arithmetic_gives_the_same(tmp_path):
+    """[H], [S], [K], [C] and [R] under real MicroPython."""
+    asked = [f"hmac {key.hex()} {message.hex()}\n" for key, message, _ in RFC_4231]
+    asked += [f"sha {message.hex()}\n" for message, _ in FIPS_180]
+    asked += [f"multiple {k:064x}\n" for k, *_ in MULTIPLES]
+    asked += ["verify " + " ".join(VECTOR[name] for name in ("w0", "L", "shareP", "y")) + "\n"]
     (tmp_path / "asked").write_text("".join(asked), "ascii")
     wanted = [answer for *_, answer in RFC_4231] + [answer for _, answer in FIPS_180]
+    wanted += ["04" + x + y for _, x, y in MULTIPLES]
+    wanted += ["".join(VECTOR[name] for name in ("shareV", "confirmP", "confirmV", "K_shared"))]
     found = runner.run(SCRIPT, str(tmp_path / "asked")).decode().split()
     assert [one[: len(other)] for one, other in zip(found, wanted, strict=True)] == wanted
 
 
-@pytest.mark.parametrize(("code", "salt", "rounds", "wanted"), PBKDF2)
-def test_pbkdf2(code, salt, rounds, wanted):
-    """[P] and [Q]"""
-    assert passcode.key(code, salt, rounds).hex() == wanted
+def test_scrypt_is_the_published_one():
+    """[P]: "password", "NaCl", N 1024, r 8, p 16."""
+    made = hashlib.scrypt(b"password", salt=b"NaCl", n=1024, r=8, p=16, dklen=64, maxmem=1 << 26)
+    assert made.hex().startswith("fdbabe1c9d3472007856e7190d01e9fe7c6ad7cbc8237830e77376634b373162")
+
+
+def test_the_numbers_of_a_passcode_are_made_as_the_rfc_says():
+    """RFC 9383, 3.2: lengths of eight bytes, lowest first, before passcode and both names, here empty; two
+    halves of 40 bytes, each modulo the order."""
+    code = "grey heron"
+    given = (10).to_bytes(8, "little") + code.encode() + bytes(8) + bytes(8)
+    wide = hashlib.scrypt(given, salt=b"s" * 16, n=1024, r=8, p=1, dklen=80, maxmem=1 << 26)
+    halves = tuple(int.from_bytes(half, "big") % p256.ORDER for half in (wide[:40], wide[40:]))
+    assert passcode.numbers(code, b"s" * 16, 1024) == halves
 
 
 @given(some.binary(max_size=200), some.binary(max_size=200))
 def test_hmac_is_pythons(key, message):
     """Against CPython's hmac, an implementation of its own, at every length of key around the block."""
-    assert lock.hmac_sha256(key, message) == hmac.new(key, message, "sha256").digest()
+    assert spake2plus.hmac_sha256(key, message) == hmac.new(key, message, "sha256").digest()
 
 
-@given(some.text(min_size=4, max_size=40), some.binary(min_size=16, max_size=16), some.integers(1, 20))
-def test_pbkdf2_is_made_of_this_hmac(code, salt, rounds):
-    """RFC 8018, 5.2, written out with the box's own HMAC: U1 = PRF(P, S || 1), U2 = PRF(P, U1), ... added
-    bit by bit."""
-    link = total = lock.hmac_sha256(code.encode(), salt + b"\0\0\0\1")
-    for _ in range(rounds - 1):
-        link = lock.hmac_sha256(code.encode(), link)
-        total = bytes(a ^ b for a, b in zip(total, link, strict=True))
-    assert passcode.key(code, salt, rounds) == total
+@settings(max_examples=20)
+@given(some.integers(0, 2**256 - 1), some.integers(0, 2**256 - 1))
+def test_multiples_add_up(one, other):
+    """(a + b) P = aP + bP, sums that meet in a doubling or at infinity among them: the group's own law."""
+    left = p256.finish(p256.multiply((one + other) % p256.ORDER, p256.BASE))
+    right = p256.add(p256.finish(p256.multiply(one, p256.BASE)), p256.finish(p256.multiply(other, p256.BASE)))
+    assert p256.add(left, p256.negative(right))[2] == 0
+    assert p256.add(right, p256.negative(left))[2] == 0
+    twice = p256.add(left, left)
+    assert p256.add(twice, p256.negative(p256.double(right)))[2] == 0

@@ -69,8 +69,9 @@ class Run:
 
 @dataclass(frozen=True)
 class Measurement:
-    """Supply in volts, the circuit's current in amperes with the box's own consumption (None from a locked
-    box), bank temperature in degrees Celsius (None without a sensor)."""
+    """Supply in volts (from a locked box a slow mean), the circuit's current in amperes with the box's own
+    consumption (None from a locked box), bank temperature in degrees Celsius (None from one, or without a
+    sensor)."""
 
     supply_v: float
     current_a: float | None
@@ -255,7 +256,7 @@ class BoxClient(Latch, Trims):
         try:
             return float(self._session.ask(":MEAS:TEMP?")[0])
         except RefusedError as refused:
-            if refused.code != HARDWARE_MISSING:
+            if refused.code not in (HARDWARE_MISSING, PROTECTED):
                 raise
             return None
 

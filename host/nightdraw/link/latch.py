@@ -5,10 +5,10 @@ Nothing here asks a person for a passcode.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import time
 from dataclasses import dataclass
 
-from boxcore import lock
+from boxcore import lock, p256, spake2plus
 
 from nightdraw.errors import Finding
 from nightdraw.link import passcode as codes
@@ -18,6 +18,11 @@ from nightdraw.link.session import TRIES, RefusedError
 
 WRONG = -224
 PROTECTED = -203
+NAMES = spake2plus.Names(lock.CONTEXT, b"", b"")
+SHARE_S = (
+    30.0  # the box computes its share for 3 s and tells it after 6; beside a dense run it may take longer
+)
+POLL_S = 0.3
 
 
 @dataclass(frozen=True)
@@ -44,20 +49,29 @@ class Latch(Line):
         failed, wait_s = self._session.ask(":SYST:PASS:TRI?")[0].split(b",")
         return Tries(int(failed), int(wait_s))
 
-    def set_passcode(self, passcode: str, rounds: int = codes.ROUNDS) -> None:
+    def set_passcode(self, passcode: str, cost: int = codes.COST) -> None:
         """Give an open box a passcode, its first or another; the box stays open until lock() or power-up.
 
-        Raises RefusedError while the box is locked; it holds what it held before, or the new one whole.
+        Raises InputError for one that is soon guessed, RefusedError while the box is locked; it holds what it
+        held before, or the new one whole.
         """
-        passcode = codes.checked(passcode)
+        passcode = codes.strong(passcode)
         salt = codes.new_salt()
-        key = codes.key(passcode, salt, rounds)
-
-        def unit(challenge: bytes) -> str:
-            answer = lock.set_answer(key, challenge, salt, rounds)
-            return f':SYST:PASS:NEW "{salt.hex()}",{rounds},"{key.hex()}","{answer.hex()}"'
-
-        self._answer(unit, done=lambda: self._salt() == (salt, rounds))
+        record = codes.record(*codes.numbers(passcode, salt, cost))
+        for _ in range(TRIES):
+            own = codes.secret()
+            share = p256.encode(p256.finish(p256.affine(p256.finish(p256.multiply(own, p256.BASE)))))
+            box_share = self._exchange_shares(":SYST:PASS:NEW:SHAR", share)
+            key = p256.finish(lock.agreed(own, box_share, share, box_share))
+            try:
+                data = lock.sealed(key, salt, cost, record)
+                self._session.once(":SYST:PASS:NEW", block=data, limit_s=STORE_S)
+                return
+            except GarbledError:
+                self._session.settle()
+                if self._salt() == (salt, cost):
+                    return
+        raise self._unbelievable()
 
     def lock(self) -> None:
         """Lock a box that has a passcode, now instead of at its next power-up."""
@@ -72,46 +86,64 @@ class Latch(Line):
         tries = self.tries()
         if tries.wait_s:
             raise self._refused(PROTECTED, "too soon after a wrong passcode", tries)
-        key = self._key(passcode)
-
-        def unit(challenge: bytes) -> str:
-            return f':SYST:PASS "{lock.unlock_answer(key, challenge).hex()}"'
-
+        w0, w1 = self._numbers(passcode)
         try:
-            self._answer(unit, done=lambda: not self.locked())
+            right = self._exchange(w0, w1)
         except RefusedError as refused:
             if refused.code not in (WRONG, PROTECTED):
                 raise
-            what = "that isn't its passcode" if refused.code == WRONG else "too soon after a wrong passcode"
-            raise self._refused(refused.code, what, self.tries()) from None
+            right = False
+        if not right:
+            raise self._refused(WRONG, "that isn't its passcode", self.tries())
         return tries.failed
+
+    def _exchange(self, w0: int, w1: int) -> bool:
+        """Unlock by the two numbers; False where the box doesn't know them."""
+        w0_m, w0_n = codes.masks(w0)
+        own = codes.secret()
+        share = p256.finish(spake2plus.hidden(own, w0_m))
+        box_share = self._exchange_shares(":SYST:PASS:SHAR", share)
+        try:
+            keys = p256.finish(spake2plus.prove(NAMES, w0, w1, own, box_share, w0_m, w0_n))
+        except ValueError:
+            raise self._unbelievable() from None
+        confirmation = bytes.fromhex(text(self._session.ask(":SYST:PASS:CONF?")[0]))
+        right: bool = spake2plus.same(confirmation, keys.verifier_confirmation)
+        # A box that doesn't know the passcode is told nothing; it then knows that a try has failed.
+        answer = keys.prover_confirmation if right else bytes(spake2plus.CONFIRMATION_BYTES)
+        self._only_once(f':SYST:PASS "{answer.hex()}"', done=lambda: not self.locked(), limit_s=STORE_S)
+        return right
+
+    def _exchange_shares(self, header: str, share: bytes) -> bytes:
+        """The box's share for ours. The same share may be sent again: it is one try."""
+        self._session.ask(f'{header} "{share.hex()}"', limit_s=STORE_S)
+        deadline = time.monotonic() + SHARE_S
+        while True:
+            said = text(self._session.ask(":SYST:PASS:SHAR?")[0])
+            if said:
+                return bytes.fromhex(said)
+            if time.monotonic() > deadline:
+                raise self._unbelievable()
+            time.sleep(POLL_S)
 
     def clear_passcode(self) -> None:
         """Take an unlocked box's passcode away: it stays open, after a power-up too."""
         self._only_once(":SYST:PASS:CLE", done=lambda: not self.has_passcode())
 
-    def _answer(self, unit: Callable[[bytes], str], done: Callable[[], bool]) -> None:
-        """Answer a challenge, a new one each time: none is good for two answers."""
-        for _ in range(TRIES):
-            challenge = bytes.fromhex(text(self._session.ask(":SYST:PASS:CHAL?")[0]))
-            try:
-                self._session.once(unit(challenge), limit_s=STORE_S)
-                return
-            except GarbledError:
-                self._session.settle()
-                if done():
-                    return
-        raise self._error("no believable answer from its lock", "look whether the box is locked")
-
     def _salt(self) -> tuple[bytes, int]:
-        salt, rounds = self._session.ask(":SYST:PASS:SALT?")[0].split(b",")
-        return bytes.fromhex(text(salt)), int(rounds)
+        salt, cost = self._session.ask(":SYST:PASS:SALT?")[0].split(b",")
+        return bytes.fromhex(text(salt)), int(cost)
 
-    def _key(self, passcode: str) -> bytes:
-        salt, rounds = self._salt()
-        if salt and not codes.FEWEST_ROUNDS <= rounds <= codes.MOST_ROUNDS:
-            raise self._error(f"it wants a key of {rounds} rounds, no box of ours does", "is it your box?")
-        return codes.key(passcode, salt, rounds) if salt else bytes(lock.KEY_BYTES)
+    def _numbers(self, passcode: str) -> tuple[int, int]:
+        salt, cost = self._salt()
+        if not salt:
+            return 1, 1  # the box will say that it has no passcode
+        if not codes.is_cost(cost):
+            raise self._error(f"it wants a derivation of cost {cost}, no box of ours does", "is it your box?")
+        return codes.numbers(passcode, salt, cost)
+
+    def _unbelievable(self) -> Exception:
+        return self._error("no believable answer from its lock", "look whether the box is locked")
 
     def _refused(self, code: int, what: str, tries: Tries) -> RefusedError:
         hint = f"{tries.failed} failed so far; " + (

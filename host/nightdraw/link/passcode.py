@@ -1,4 +1,4 @@
-"""From a passcode to the key that a box keeps, by PBKDF2-HMAC-SHA-256 (RFC 8018, 5.2).
+"""From a passcode to the two numbers of RFC 9383 and the record that a box keeps of them.
 
 The passcode itself stays on this side. Nothing here asks a person or speaks to a box.
 """
@@ -7,35 +7,71 @@ from __future__ import annotations
 
 import hashlib
 import secrets
+import struct
 import sys
 import unicodedata
 from pathlib import Path
 
-from boxcore import lock
+from boxcore import lock, p256, spake2plus
 
 from nightdraw.errors import Finding, InputError
 
-# The key that a box keeps unlocks that box by itself, with or without rounds: they stand between a key that
-# leaked and the passcode, which people use elsewhere too. The floor that web guidance gives for this function
-# (OWASP, 2023, from memory): a third of a second on a laptop, two weeks for a million passcodes.
-ROUNDS = 600_000
-FEWEST_ROUNDS = 100_000  # a box that asks for less is none of ours: its answer would give the passcode away
-MOST_ROUNDS = 10_000_000  # nor is one that would keep this computer busy for longer than some seconds
-FEWEST_CHARACTERS = 4  # at the pace that a box lets wrong ones through, 10,000 of them take five weeks
+Point = tuple[int, int, int]
+
+# scrypt (RFC 7914) stands between a record that leaked (whoever reaches the prompt can read it) and the
+# passcode, which people use elsewhere too. Nothing that travels can be checked against a guess, whatever the
+# cost. Its N, with r = 8 and p = 1: 32 MB and a tenth of a second on a laptop.
+COST = 1 << 15
+LEAST_COST, MOST_COST = 1 << 10, 1 << 18  # a box that asks for more wants 256 MB and more: none of ours does
+BLOCK_SIZE = 8
+FEWEST_CHARACTERS = 6  # some 30 tries fit in a lesson of two hours, and people's four digits are that few
 MOST_BYTES = 256  # far beyond any passcode: a wrong file is told from a passcode
+FEWEST_DIFFERENT = 3  # characters: fewer are a finger that rests
+# Rows of keys and alphabets: a passcode that is a stretch of one, either way round, is among the first tried.
+ROWS = (
+    "01234567890",
+    "qwertyuiop",
+    "qwertzuiop",
+    "azertyuiop",
+    "asdfghjkl",
+    "yxcvbnm",
+    "zxcvbnm",
+    "abcdefghijklmnopqrstuvwxyz",
+)
 
 
 def checked(passcode: str, file: str | None = None) -> str:
-    """The passcode in the form that its key is made from, the same from every keyboard (Unicode NFC).
+    """The passcode in the form that its numbers are made from, the same from every keyboard (Unicode NFC).
 
-    Raises InputError (at `file`) for one that is too short or too long.
+    Raises InputError (at `file`) for one that is empty or too long.
     """
     passcode = unicodedata.normalize("NFC", passcode)
-    if len(passcode) < FEWEST_CHARACTERS:
-        raise InputError(Finding(f"a passcode has {FEWEST_CHARACTERS} or more characters", file))
+    if not passcode:
+        raise InputError(Finding("a passcode has at least one character", file))
     if len(passcode.encode()) > MOST_BYTES:
         raise InputError(Finding(f"a passcode has at most {MOST_BYTES} bytes", file))
     return passcode
+
+
+def strong(passcode: str) -> str:
+    """A checked passcode that isn't guessed within a lesson; raises InputError for one that may be."""
+    passcode = checked(passcode)
+    folded = passcode.casefold()
+    if len(passcode) < FEWEST_CHARACTERS:
+        problem = f"has only {len(passcode)} characters, of {FEWEST_CHARACTERS} or more"
+    elif len(set(folded)) < FEWEST_DIFFERENT:
+        problem = f"has only {len(set(folded))} different characters"
+    elif any(folded in row or folded in row[::-1] for row in ROWS):
+        problem = "is a row of neighbours"
+    elif any(
+        folded == (folded[:size] * len(folded))[: len(folded)] for size in range(1, len(folded) // 2 + 1)
+    ):
+        problem = "is the same piece again and again"
+    else:
+        return passcode
+    raise InputError(
+        Finding(f"the passcode {problem}: it would soon be guessed", hint="take three words, say")
+    )
 
 
 def from_file(path: str) -> str:
@@ -55,10 +91,48 @@ def from_file(path: str) -> str:
 
 
 def new_salt() -> bytes:
-    """Random bytes that make the same passcode another key on every box."""
+    """Random bytes that make the same passcode other numbers on every box."""
     return secrets.token_bytes(lock.SALT_BYTES)
 
 
-def key(passcode: str, salt: bytes, rounds: int = ROUNDS) -> bytes:
-    """The key of a checked passcode."""
-    return hashlib.pbkdf2_hmac("sha256", passcode.encode(), salt, rounds, lock.KEY_BYTES)
+def secret() -> int:
+    """A random number for one exchange, 1 .. order - 1."""
+    return secrets.randbelow(p256.ORDER - 1) + 1
+
+
+def is_cost(cost: int) -> bool:
+    """Whether a box of ours asks for it: a power of two within bounds."""
+    return LEAST_COST <= cost <= MOST_COST and cost & (cost - 1) == 0
+
+
+def numbers(passcode: str, salt: bytes, cost: int = COST) -> tuple[int, int]:
+    """w0 and w1 of a checked passcode (RFC 9383, 3.2, both names empty), by scrypt of that cost."""
+    code = passcode.encode()
+    given = struct.pack("<Q", len(code)) + code + bytes(16)  # then the lengths of both names
+    wide = hashlib.scrypt(
+        given,
+        salt=salt,
+        n=cost,
+        r=BLOCK_SIZE,
+        p=1,
+        maxmem=(cost + 64) * BLOCK_SIZE * 128 * 2,
+        dklen=2 * spake2plus.WIDE_BYTES,
+    )
+    return spake2plus.scalar(wide[: spake2plus.WIDE_BYTES]), spake2plus.scalar(wide[spake2plus.WIDE_BYTES :])
+
+
+def masks(w0: int) -> tuple[Point, Point]:
+    """w0 * M and w0 * N."""
+    return _multiple(w0, spake2plus.M), _multiple(w0, spake2plus.N)
+
+
+def record(w0: int, w1: int) -> bytes:
+    """What a box keeps: lock.unpack_record() reads it."""
+    points = (_multiple(w1, p256.BASE), *masks(w0))
+    encoded = [spake2plus.number_bytes(w0), *(p256.encode(point) for point in points)]
+    return b"".join(encoded)
+
+
+def _multiple(number: int, point: Point) -> Point:
+    made: Point = p256.finish(p256.affine(p256.finish(p256.multiply(number, point))))
+    return made
