@@ -1,24 +1,62 @@
-"""The box as others see it: the engine, and the requests that a link, a panel or a person makes of it.
+"""The box's state machine: readings, time and requests come in, switches open or close, a deadline goes out.
 
-A request asks permission first and changes state second; a refused one raises BoxError and changes nothing.
+One class walks the table of moves in states.py. sense() can only open switches; step() alone may close them:
+they are called from one loop, never one inside the other. A request asks permission first and changes state
+second; a refused one raises BoxError and changes nothing. No clock is read and no pin touched here.
+
+What has a reason of its own to change has a module of its own: budgets and the store in reserve, an armed
+program in run, edges in player, readings in guard; slots, journal, lock and trim serve the commands straight.
 """
 
+from boxcore import guard as gd
 from boxcore import journal as jn
+from boxcore import ledger as lg
+from boxcore import port
 from boxcore import program as pg
 from boxcore import run as rn
 from boxcore import states as st
-from boxcore import trim as tr
-from boxcore.engine import Engine
-from boxcore.keeper import PHASES, RETRY_TICKS
+from boxcore.armswitch import ArmSwitch
+from boxcore.bank import Bank
+from boxcore.kept import Kept
+from boxcore.memory import Buffers
+from boxcore.player import AGAIN_TICKS, Player
+from boxcore.reserve import PHASES, RETRY_TICKS, SAVE_TICKS, STANDING
+from boxcore.slowmean import SlowMean
 from boxcore.states import BoxError
 
-CLOSE_TICKS = 300 * pg.TICKS_PER_S  # a meter is read within seconds; one that is forgotten heats for 5 min
+IDLE_TICKS = 50_000  # with nothing to do step() asks to be called again after 5 s
+WAIT_TICKS = 1_000  # while waiting for a start or a release: 0.1 s, should a shell overlook a new deadline
 
 
-class Box(Engine):
-    """One box on one store and one hal; Keeper has its fields and boot(), Engine sense() and step()."""
+class Box:
+    """One box on one store and one hal.
 
-    # -- what others read ------------------------------------------------------------------------------
+    state: one of states.STATES; run_account: the run.Run that is armed, playing or was last since boot, else
+    None; fault: what holds, tripped or ended it; flagged: a fault that is only shown; deadline: when step()
+    is due; hand_ua, hand_ticks: what a hand level is set to, and how long it lasts (0: until halted).
+    """
+
+    def __init__(self, board, store, hal, serial, journal_files=jn.FILES, buffers=None):
+        self.board = board
+        self.serial = serial
+        self.hal = hal
+        self.bank = Bank(board.channels_ns)
+        buffers = buffers or Buffers()
+        self._kept = kept = Kept(store, board.channels_ns, hal.random, self.record, journal_files, buffers)
+        self.reserve, self.slots, self.journal = kept.reserve, kept.slots, kept.journal
+        self.lock, self.trim = kept.lock, kept.trim
+        self.readings = port.Readings()
+        self.slow_supply = SlowMean()
+        self.state = st.IDLE
+        self.run_account = None
+        self.fault = self.flagged = st.NO_FAULT
+        self.deadline = 0
+        self.hand_ua = board.own_ua
+        self.hand_ticks = 0
+        self._player = Player(hal, self.bank, board.own_ua, self.journal)
+        self._monitor = gd.Monitor(self.bank)
+        self._seek_to = 0  # the tick up to which the schedule of a run that goes on is to pass
+        self._switch = ArmSwitch(self)
 
     @property
     def slot(self):
@@ -29,41 +67,18 @@ class Box(Engine):
     @property
     def run(self):
         """Its run number, None where slot is None."""
-        run = self.run_account
-        return None if run is None or run.slot is None else run.number
+        return None if self.slot is None else self.run_account.number
 
     @property
     def run_started(self):
         """The tick of the run's zero, None before it (below 0 where a run goes on that began before this
         boot)."""
-        run = self.run_account
-        return None if run is None or run.slot is None else run.zero
-
-    @property
-    def program(self):
-        """The armed Program or the last, None before and for a hand level."""
-        run = self.run_account
-        return None if run is None or run.slot is None else run.program
+        return None if self.slot is None else self.run_account.zero
 
     @property
     def level_ua(self):
         """What the circuit sees now by prediction, the box's own consumption included, microamperes."""
         return self._player.true_ua
-
-    @property
-    def pattern(self):
-        """The switch pattern that plays now, as far as step() has settled it."""
-        return self._player.pattern
-
-    @property
-    def operation(self):
-        """The OPERation condition bits."""
-        return st.OPERATION.get(self.state, 0)
-
-    @property
-    def questionable(self):
-        """The QUEStionable condition bits: what holds, tripped or ended the run, and flagged switches."""
-        return st.question_bit(self.fault) | st.question_bit(self.flagged)
 
     def settle(self, now):
         """Account for what has played until `now`, which level_ua and pattern then tell; returns the tick
@@ -73,150 +88,316 @@ class Box(Engine):
             player.settle(min(now, player.at, player.stop_at))
         return player.since
 
-    def used(self, now):
-        """(ticks, mas) of the run-time and charge budgets used until `now`, all boots together."""
+    def boot(self, now, readings, cause=0):
+        """Load slots and state, journal the boot, apply the resume rule; cause: the hardware's reset cause.
+
+        Nothing plays before step(). Damaged files are journaled and lead to no load."""
+        self.hal.stop()
+        self.readings = readings
+        self._kept.open(now, cause)
+        self.trim.apply(self.bank, self.hal)
+        self._switch.boot(now, readings.arm)
+        self._resume(now)
+        self._save_or_trip(now)
+        self.deadline = now
+
+    def _resume(self, now):
+        ledger = self.reserve.ledger
+        self.state = STANDING.get(ledger.phase, st.IDLE)
+        self.fault = ledger.fault
+        if ledger.phase not in (lg.WAITING, lg.RUNNING):
+            return
+        self.run_account = rn.restored(ledger, self.slots, self.board, self.bank)
+        if self.run_account is not None:
+            self._come_back(now, ledger.phase == lg.RUNNING, ledger.position_ticks)
+            return
+        self.record(now, jn.DAMAGE, jn.SLOT_PART, ledger.slot)
+        self.record(now, jn.HALT, st.BY_RESUME)
+
+    def _come_back(self, now, begun, position_ticks):
+        """Wait for the start rule once more, as the program's resume rule says."""
         run = self.run_account
-        if run is None:
-            return self.ledger.used_ticks, self.ledger.used_mas
-        return run.used(now, self._player.mas)
+        quiet_ticks = run.quiet_ticks(begun, self.readings.arm)
+        if quiet_ticks is None:
+            self.state = st.IDLE
+            self.record(now, jn.HALT, st.BY_RESUME)
+            return
+        goes_on = begun and run.program.resume == pg.RESUME_CONTINUE
+        self.record(now, jn.ARM, run.slot, run.number, st.BY_RESUME)
+        self._wait(now, quiet_ticks, position_ticks if goes_on else 0)
 
-    # -- requests --------------------------------------------------------------------------------------
+    def record(self, now, kind, arg=0, value=0, pattern=0):
+        """Journal something, the supply beside it."""
+        self.journal.add(now, kind, arg, pattern, value, self.readings.supply_mv)
 
-    def arm(self, now, slot):
+    def ask_change(self, slot):
+        """Raise BoxError -284 for the slot that is armed: it must not change."""
+        if self.state in st.ARMED and slot == self.slot:
+            raise BoxError(-284, "slot %d is armed" % slot)
+
+    def arm(self, now, slot, by=st.BY_LINK):
         """Arm the program in `slot`: a new run with fresh budgets, which begins when its start rule says.
 
         Raises BoxError -221 (something is armed, or a trip was not cleared), -222, -282, -311, -250."""
-        self._arm(now, slot, st.BY_LINK)
+        st.next_state(self.state, "arm")
+        program = self.slots.load(slot)
+        serial = self.slots.infos[slot].serial
+        before = self.run_account, self.state, self.fault, self.reserve.ledger
+        self.reserve.ledger = lg.copy(self.reserve.ledger)
+        number = self.reserve.ledger.count_run(slot, serial)
+        self.run_account = rn.Run(program, slot, serial, number, by, self.board, self.bank)
+        self._wait(now)
+        try:
+            self._save(now)
+        except BoxError:
+            self.run_account, self.state, self.fault, self.reserve.ledger = before
+            raise
+        self.flagged = st.NO_FAULT
+        self.record(now, jn.ARM, slot, number, by)
 
     def halt(self, now):
         """Open every switch and disarm; always allowed, clears a trip too. Raises BoxError -250 where that
         could not be written down: a power loss would bring the run back."""
-        self._halt(now, st.BY_LINK)
-        self._save_now(now)
+        self.disarm(now, st.BY_LINK)
+        self._save_if_changed(now)
 
     def clear(self, now):
         """Acknowledge a trip or an end; raises BoxError -221 while something is armed or plays, -250."""
         after = st.next_state(self.state, "clear")
         if self.state != st.IDLE:
-            self._record(now, jn.CLEAR)
+            self.record(now, jn.CLEAR)
         self.state = after
         self.fault = self.flagged = st.NO_FAULT
-        self._save_now(now)
+        self._save_if_changed(now)
 
-    def _save_now(self, now):
-        if self.ledger.phase == PHASES[self.state]:
-            return
-        try:
-            self._save(now)
-        except OSError as error:
-            self._save_at = now + RETRY_TICKS
-            raise BoxError(-250, "the store failed: %s" % error) from None
-
-    def level(self, now, level_ua, for_ticks=0):
-        """Play one level by hand, the board's caps guarding it, for `for_ticks` (0: until halted).
+    def level(self, now, level_ua, for_ticks=0, only=None):
+        """Play one level by hand, the board's caps guarding it, for `for_ticks` (0: until halted); `only`:
+        by this pattern alone. What would hold a run trips it.
 
         Raises BoxError -221 while a program is armed, a trip stands or the supply is out of the caps, -222
-        for a level below the box's own consumption or beyond the bank. What would hold a run trips it."""
-        self._by_hand(now, level_ua, for_ticks, None)
-
-    def close_channel(self, now, channel, for_ticks):
-        """Close one channel (from 1) alone, for a reference meter: a hand level in all else. Raises BoxError
-        as level() does, and -222 for a channel that isn't or a time that isn't 1 .. CLOSE_TICKS."""
-        self.trim.check(channel)
-        if not 1 <= for_ticks <= CLOSE_TICKS:
-            raise BoxError(-222, "at most %d s" % (CLOSE_TICKS // pg.TICKS_PER_S))
-        pattern = 1 << channel - 1
-        level_ua = self.board.own_ua + self.bank.current_ua(pattern, self.readings.supply_mv)
-        self._by_hand(now, level_ua, for_ticks, pattern)
-
-    def _by_hand(self, now, level_ua, for_ticks, only):
+        for a level below the box's own consumption or beyond the bank."""
         after = st.next_state(self.state, "level")
-        run = rn.by_hand(level_ua, self.board, self.bank)
-        supply_mv = self.readings.supply_mv
-        fault = run.guard.check(now, self.readings)
-        if fault:
-            raise BoxError(-221, "no load now: %s" % st.FAULTS[fault][0])
-        if not self.board.own_ua <= level_ua <= self.board.own_ua + self.bank.full_ua(supply_mv):
-            raise BoxError(-222, "the level must be %d uA to what the bank can draw" % self.board.own_ua)
-        if not 0 <= for_ticks <= pg.MAX_TICKS:
-            raise BoxError(-222, "the time is out of range")
-        if self.state == st.LEVEL:
-            self._player.stop(now)
-        self.run_account = run
-        self.state, self.fault, self.flagged = after, st.NO_FAULT, st.NO_FAULT
-        self._record(now, jn.LEVEL, 0, level_ua)
+        run = rn.by_hand(now, level_ua, for_ticks, self.board, self.bank, self.readings)
         player = self._player
-        player.begin(run.schedule(), now, run.left_mas(), only)
+        if self.state == st.LEVEL:
+            player.stop(now)
+        self.run_account, self.flagged = run, st.NO_FAULT
+        self.record(now, jn.LEVEL, 0, level_ua)
+        self._take(now, after, 0, only)
         run.begin(now)
         player.rest(now, min(for_ticks or run.left_ticks(), run.left_ticks()))
-        self._monitor.reset()
-        self.deadline = now
-        player.start(now, supply_mv)
+        player.start(now, self.readings.supply_mv)
         player.settle(now)
 
-    def trim_channel(self, now, channel, current_ua, supply_mv):
-        """Keep what a reference meter says that a channel (from 1) draws at a supply; every current is
-        predicted by it from now on. Raises BoxError -221 while anything is armed or plays, -222, -340, -250.
-        """
-        self._ask_trim()
-        caps = self.board.caps
-        if not caps["supply_min_mv"] <= supply_mv <= caps["supply_max_mv"]:
-            raise BoxError(-222, "%d mV to %d mV" % (caps["supply_min_mv"], caps["supply_max_mv"]))
-        true_ns = self.trim.take(channel, current_ua, supply_mv)
-        self._use_trim()
-        self._record(now, jn.TRIM, channel, true_ns)
+    def _take(self, now, state, position_ticks=0, only=None):
+        """Enter a state with a new schedule, whose zero was `position_ticks` ago."""
+        self.state, self.fault = state, st.NO_FAULT
+        self._seek_to = self.deadline = now
+        run = self.run_account
+        self._player.begin(run.schedule(), now - position_ticks, run.left_mas(), only)
+        self._monitor.reset()
 
-    def trim_supply(self, now, supply_mv):
-        """Keep what a reference meter says that the supply is now; raises BoxError as trim_channel() does."""
-        self._ask_trim()
-        ppm = self.trim.take_supply(supply_mv, self.readings.supply_mv)
-        self._use_trim()
-        self._record(now, jn.TRIM, 0, tr.MILLION + ppm)
+    def _wait(self, now, quiet_ticks=0, position_ticks=0):
+        self.run_account.wait(now, self.readings, quiet_ticks, position_ticks)
+        self._take(now, st.WAITING, position_ticks)
 
-    def clear_trim(self, now, channel=None):
-        """Believe the board file again, of a channel (from 1) or of everything; raises BoxError."""
-        self._ask_trim()
-        self.trim.clear(channel)
-        self._use_trim()
-        nominal_ns = 0 if channel is None else self.trim.nominal_ns[channel - 1]
-        self._record(now, jn.TRIM, channel or 0, nominal_ns or tr.MILLION)
+    def disarm(self, now, by):
+        """The same, but written down only by the next step()."""
+        self.hal.stop()
+        after = st.next_state(self.state, "halt")
+        self._close(now)
+        if self.state != st.IDLE:
+            self.record(now, jn.HALT, by)
+            self.reserve.due = now
+        self.state = after
+        self.fault = self.flagged = st.NO_FAULT
+        self.deadline = now
 
-    def _ask_trim(self):
-        if self.state in st.ARMED or self.state in st.PLAYING:
-            raise BoxError(-221, "can't trim while %s" % self.state)
-
-    def clock(self, now, utc_s):
-        """Journal a pair of box time and the host's time, whole seconds since 1970 UTC."""
-        self._record(now, jn.CLOCK, 0, utc_s)
-
-    def open_write(self, slot):
-        """Begin to store a program in a slot (then slots.write, slots.commit or slots.abort).
-
-        Raises BoxError -284 for the slot that is armed, -222, -250."""
-        self._ask_change(slot)
-        self.slots.open_write(slot)
-
-    def store(self, slot, data):
-        """Store a program's bytes in a slot, whole or not at all; returns its slots.Info; raises BoxError."""
-        self.open_write(slot)
-        self.slots.write(data)
-        return self.slots.commit()
-
-    def delete(self, slot):
-        """Empty a slot; raises BoxError -284 for the slot that is armed, -222, -250."""
-        self._ask_change(slot)
-        self.slots.delete(slot)
-
-    def _ask_change(self, slot):
-        if self.state in st.ARMED and slot == self.slot:
-            raise BoxError(-284, "slot %d is armed" % slot)
-
-    def selftest(self):
-        """0, or the number of the first check that fails (see selftest.py); raises BoxError -221 while
-        anything plays. Its code is loaded only now, for few power-ups ask for it."""
-        from boxcore import selftest
-
+    def _close(self, now):
+        """Nothing plays from `now` on; what has is accounted for."""
         if self.state in st.PLAYING:
-            raise BoxError(-221, "can't self-test while %s" % self.state)
-        self.slots.scan(max(self.ledger.serials))
-        return selftest.run(self.board, self.bank, self.slots, self._hal, self.readings.supply_mv)
+            self._player.stop(now)
+            self.run_account.close(now, self._player.mas)
+
+    def _save(self, now):
+        self.reserve.save(now, self.state, self.fault, self.run_account, self._player.mas)
+
+    def _save_if_changed(self, now):
+        if self.reserve.ledger.phase != PHASES[self.state]:
+            self._save(now)
+
+    def _save_or_trip(self, now):
+        try:
+            self._save(now)
+        except BoxError:
+            if self.state in st.ARMED or self.state == st.LEVEL:
+                self.hal.stop()
+                self._open(now, st.STORAGE_BAD)
+                self.reserve.due = now + RETRY_TICKS
+
+    def sense(self, now, readings):
+        """Take readings; a guard that holds or trips opens every switch in this call, first of all."""
+        try:
+            self.readings = readings
+            state = self.state
+            if state in st.PLAYING:
+                self._check(now, readings, state)
+            elif state == st.WAITING:
+                self.run_account.rule.update(now, readings)
+                self.deadline = now
+            self._switch.sense(now, readings.arm)
+            self.slow_supply.take(now, readings.supply_mv)
+        except BaseException:
+            self.hal.stop()
+            raise
+
+    def _check(self, now, readings, state):
+        fault = self.run_account.guard.check(now, readings)
+        if fault:
+            if state != st.HOLDING or fault != self.fault:
+                self.hal.stop()
+                self._open(now, fault)
+        elif state == st.HOLDING:
+            self.deadline = now
+        if readings.bank_ua != port.NOT_MEASURED and self.state in st.PLAYING:
+            self._compare(now, readings)
+        run = self.run_account
+        if run.guard.is_lost(now, readings.supply_mv) and self.state == st.HOLDING:
+            self._close(now)
+            self.record(now, jn.GONE, 0, run.position_ticks)
+            self.state = st.next_state(self.state, "lost")
+            self._come_back(now, True, run.position_ticks)
+            self.reserve.due = now
+
+    def _compare(self, now, readings):
+        player = self._player
+        if now >= player.next_edge():
+            player.settle(now)
+        fault = self._monitor.check(readings, player.pattern, now - player.since)
+        if fault == st.OVER_CURRENT:
+            self.hal.stop()
+            self._open(now, fault)
+        elif fault and not self.flagged:
+            self.flagged = fault
+            self.record(now, jn.FLAG, fault, readings.bank_ua, player.pattern)
+
+    def _open(self, now, fault):
+        """The bookkeeping after the switches were opened for `fault`."""
+        event = st.FAULTS[fault][1]
+        if self.state == st.LEVEL:
+            event = "trip"  # nobody waits for a hand level to come back by itself
+        elif self.state == st.HOLDING and event == "hold":
+            self.fault = fault
+            return
+        after = st.next_state(self.state, event)
+        pattern = self._player.pattern
+        if self.state != st.WAITING:
+            self._player.stop(now)
+        if after == st.TRIPPED:
+            self.run_account.close(now, self._player.mas)
+        self.state = after
+        self.fault = fault
+        kind = jn.HOLD if event == "hold" else jn.TRIP
+        self.record(now, kind, fault, gd.reading(fault, self.readings), pattern)
+        self.reserve.due = self.deadline = now
+
+    def step(self, now):
+        """Start what is due, refill the queue, end what is used up, write one thing to the store; returns the
+        tick by which to call again (sense() and requests may bring `deadline` forward)."""
+        try:
+            self._switch.step(now)
+            self.deadline = STEPS[self.state](self, now)
+            if now >= min(self.journal.due, self.reserve.due):
+                self._write(now)
+            due = min(self.journal.due, self.reserve.due)
+            if due < self.deadline:
+                self.deadline = max(due, now + 1)
+            return self.deadline
+        except BaseException:
+            self.hal.stop()
+            raise
+
+    def _write(self, now):
+        """One write to the store, with a full queue: it may stall the processor for 0.4 s."""
+        if self.state in (st.RUNNING, st.LEVEL):
+            self.deadline = min(self.deadline, self._player.refill(now, self.readings.supply_mv, True))
+        if now >= self.reserve.due:
+            self._save_or_trip(now)
+        else:
+            self.journal.flush(now)
+
+    def _step_quiet(self, now):
+        return now + IDLE_TICKS
+
+    def _step_waiting(self, now):
+        if not self._player.catch_up(self._seek_to):
+            return now + 1
+        if self.reserve.is_lead(now, self.run_account) != self.reserve.covered:
+            self.reserve.due = min(self.reserve.due, now)
+            return now + 1
+        due = self.run_account.rule.due()
+        if due is None or now < due:
+            return now + WAIT_TICKS if due is None else min(due, now + WAIT_TICKS)
+        return self._begin(now)
+
+    def _begin(self, now):
+        """The run's zero, or its continuation: the start rule is satisfied at this instant."""
+        run = self.run_account
+        player = self._player
+        fault = run.used_up()
+        if fault:
+            return self._finish(now, now, fault)
+        self.state = st.next_state(self.state, "start")
+        run.begin(now)
+        self.reserve.due = now + SAVE_TICKS
+        self.record(now, jn.START, run.slot, run.position_ticks, run.number & 0xFFFF)
+        player.rest(now, run.left_ticks())
+        fault = run.guard.check(now, self.readings)
+        if fault:
+            self.hal.stop()
+            self._open(now, fault)
+            return now + 1
+        return player.start(now, self.readings.supply_mv)
+
+    def _step_playing(self, now):
+        player = self._player
+        wake = player.go_on(now, self.readings.supply_mv)
+        return wake if now < player.stop_at else self._finish(now, player.stop_at, player.stop_fault)
+
+    def _step_holding(self, now):
+        player = self._player
+        player.settle(min(now, player.stop_at))
+        if player.spent():
+            return self._finish(now, now, st.CHARGE_USED)
+        if now >= player.stop_at:
+            return self._finish(now, player.stop_at, st.TIME_USED)
+        caught_up = player.catch_up(now + AGAIN_TICKS)
+        if self.run_account.guard.held or not caught_up:
+            return min(now + (WAIT_TICKS if caught_up else 1), player.stop_at)
+        self.state = st.next_state(self.state, "release")
+        self.fault = st.NO_FAULT
+        self.record(now, jn.RELEASE)
+        return player.start(now, self.readings.supply_mv)
+
+    def _finish(self, now, tick, fault):
+        """End the run as of `tick`: a budget, or a hand level's time, is used up."""
+        run = self.run_account
+        after = st.next_state(self.state, "end")
+        self.hal.stop()
+        self._close(tick)
+        self.state = after
+        self.fault = fault if after == st.ENDED else st.NO_FAULT
+        self.record(tick, jn.END, fault, run.used_ticks if fault == st.TIME_USED else run.used_mas)
+        self.reserve.due = now
+        return now + 1
+
+
+STEPS = {
+    st.IDLE: Box._step_quiet,
+    st.ENDED: Box._step_quiet,
+    st.TRIPPED: Box._step_quiet,
+    st.WAITING: Box._step_waiting,
+    st.RUNNING: Box._step_playing,
+    st.LEVEL: Box._step_playing,
+    st.HOLDING: Box._step_holding,
+}

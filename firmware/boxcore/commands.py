@@ -19,6 +19,7 @@ Where the standard leaves room:
 import binascii
 
 from boxcore import commands_box, commands_common, scpi, scpi_text, trim
+from boxcore import states as st
 from boxcore.scpi_errors import ScpiError, is_command_error
 from boxcore.scpi_status import Status
 from boxcore.states import BoxError
@@ -160,8 +161,9 @@ class Instrument:
         self._sealed = False
 
     def _look(self):
-        self.status.operation.see(self.box.operation)
-        self.status.questionable.see(self.box.questionable)
+        box = self.box
+        self.status.operation.see(st.OPERATION.get(box.state, 0))
+        self.status.questionable.see(st.question_bit(box.fault) | st.question_bit(box.flagged))
 
     def _fail(self, code, info=""):
         self._failed = True

@@ -19,7 +19,7 @@ Where the standard leaves room:
 from boxcore import scpi_text as words
 from boxcore import states as st
 from boxcore.commands_common import HALT, OPEN, PROTECTED
-from boxcore.journal import FILE_BYTES, FILES
+from boxcore.journal import CLOCK, FILE_BYTES, FILES
 from boxcore.port import NOT_MEASURED
 from boxcore.program import MAX_BYTES, MAX_TICKS, TICKS_PER_S
 from boxcore.scpi_errors import ScpiError
@@ -105,7 +105,8 @@ def _open_define(ins, slot, size):
         raise ScpiError(-223, "a slot holds %d bytes" % MAX_BYTES)
     if ins.box.slots.writing is not None:
         raise ScpiError(-221, "another link stores a program")
-    ins.box.open_write(slot)
+    ins.box.ask_change(slot)
+    ins.box.slots.open_write(slot)
     return ins.box.slots
 
 
@@ -126,14 +127,15 @@ def _definition(ins, slot, offset=None, length=None):
 
 def _delete(ins, slot):
     _info(ins, slot)
-    ins.box.delete(slot)
+    ins.box.ask_change(slot)
+    ins.box.slots.delete(slot)
 
 
 def _delete_all(ins):
     if ins.box.state in st.ARMED:
         raise ScpiError(-284)
     for slot in range(SLOTS):
-        ins.box.delete(slot)
+        ins.box.slots.delete(slot)
 
 
 def _set_state(ins, slot, state):
@@ -278,7 +280,7 @@ def _clock(ins):
 
 def _pair(ins, utc_s, utc_ms=0):
     """The pair is of the instant at which the host's next second begins: a record holds whole ones."""
-    ins.box.clock(ins.now + TICKS_PER_S - utc_ms * TICKS_A_MS, utc_s + 1)
+    ins.box.record(ins.now + TICKS_PER_S - utc_ms * TICKS_A_MS, CLOCK, 0, utc_s + 1)
 
 
 def _run(ins):

@@ -9,6 +9,7 @@ called with the sink as last parameter.
 """
 
 from boxcore import __version__
+from boxcore import states as st
 from boxcore.scpi_status import MASTER_SUMMARY, MAX_BYTE, MAX_REGISTER
 from boxcore.scpi_text import integer
 
@@ -72,8 +73,17 @@ def _status_byte(ins):
     return "%d" % ins.status.byte(ins.answer_waits())
 
 
+def ask_not(ins, states, what):
+    """Raise BoxError -221 while the box is in one of these states: `what` can't be done then."""
+    if ins.box.state in states:
+        raise st.BoxError(-221, "can't %s while %s" % (what, ins.box.state))
+
+
 def _selftest(ins):
-    return "%d" % ins.box.selftest()
+    from boxcore import selftest  # only now: few power-ups ask for it
+
+    ask_not(ins, st.PLAYING, "self-test")
+    return "%d" % selftest.run(ins.box)
 
 
 def _wait(ins):

@@ -11,13 +11,17 @@ none for it.
 """
 
 from boxcore import scpi_text as words
+from boxcore import states as st
 from boxcore.bank import MAX_CHANNELS
 from boxcore.commands_box import AMPERES
-from boxcore.commands_common import PROTECTED
+from boxcore.commands_common import PROTECTED, ask_not
+from boxcore.journal import TRIM
 from boxcore.program import TICKS_PER_S
+from boxcore.trim import MILLION
 
 CLOSE_S = 30
-MAX_CLOSE_S = 3_600  # of the parameter; what the box allows is less
+MAX_PARAMETER_S = 3_600
+MAX_CLOSE_S = 300  # a meter is read within seconds; one that is forgotten heats for 5 min
 MAX_UA = 10**9
 MAX_MV = 10**6
 VOLTS = {"": 3, "V": 3, "MV": 0}  # suffix -> power of ten to millivolts
@@ -35,22 +39,45 @@ def _volts(item):
 
 
 def _seconds(item):
-    return words.scaled(item, SECONDS, 1, MAX_CLOSE_S)
+    seconds = words.scaled(item, SECONDS, 1, MAX_PARAMETER_S)
+    if seconds > MAX_CLOSE_S:
+        raise st.BoxError(-222, "at most %d s" % MAX_CLOSE_S)
+    return seconds
 
 
 def _close(ins, channel, seconds=CLOSE_S):
     ins.closes_switches()
     ins.refresh()
-    ins.box.close_channel(ins.now, channel, seconds * TICKS_PER_S)
+    box = ins.box
+    box.trim.check(channel)
+    pattern = 1 << channel - 1
+    level_ua = box.board.own_ua + box.bank.current_ua(pattern, box.readings.supply_mv)
+    box.level(ins.now, level_ua, seconds * TICKS_PER_S, pattern)
+
+
+def _ask(ins):
+    """A trim changes what is predicted: not while that plays, or is armed."""
+    ask_not(ins, st.ARMED + st.PLAYING, "trim")
+
+
+def _used(ins, channel, value):
+    """What the trim has taken holds from now on, and is journaled."""
+    ins.box.trim.apply(ins.box.bank, ins.box.hal)
+    ins.box.record(ins.now, TRIM, channel, value)
 
 
 def _reading(ins, channel, current_ua, supply_mv):
-    ins.box.trim_channel(ins.now, channel, current_ua, supply_mv)
+    _ask(ins)
+    caps = ins.box.board.caps
+    if not caps["supply_min_mv"] <= supply_mv <= caps["supply_max_mv"]:
+        raise st.BoxError(-222, "%d mV to %d mV" % (caps["supply_min_mv"], caps["supply_max_mv"]))
+    _used(ins, channel, ins.box.trim.take(channel, current_ua, supply_mv))
 
 
 def _supply(ins, supply_mv):
     ins.refresh()
-    ins.box.trim_supply(ins.now, supply_mv)
+    _ask(ins)
+    _used(ins, 0, MILLION + ins.box.trim.take_supply(supply_mv, ins.box.readings.supply_mv))
 
 
 def _supply_ppm(ins):
@@ -64,7 +91,10 @@ def _data(ins, channel):
 
 
 def _clear(ins, channel=None):
-    ins.box.clear_trim(ins.now, channel)
+    _ask(ins)
+    trim = ins.box.trim
+    trim.clear(channel)
+    _used(ins, channel or 0, MILLION if channel is None else trim.nominal_ns[channel - 1])
 
 
 TABLE = (

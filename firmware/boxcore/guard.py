@@ -51,6 +51,7 @@ class Guard:
         self.held = st.NO_FAULT
         self._calm = False
         self._calm_tick = 0
+        self._gone_tick = None
 
     def check(self, now, readings):
         """The fault that these readings are, or NO_FAULT. A hold ends only HYSTERESIS_MV inside the range,
@@ -87,6 +88,14 @@ class Guard:
             self.held = st.NO_FAULT
         return self.held
 
+    def is_lost(self, now, supply_mv):
+        """True once the supply has been gone for LOST_TICKS: a power loss, whatever USB says."""
+        if supply_mv >= PRESENT_MV:
+            self._gone_tick = None
+        elif self._gone_tick is None:
+            self._gone_tick = now
+        return self._gone_tick is not None and now - self._gone_tick >= LOST_TICKS
+
 
 class Monitor:
     """Measured bank current against what the pattern should give.
@@ -97,11 +106,11 @@ class Monitor:
 
     def __init__(self, bank):
         self._bank = bank
-        self._of = self._ns = 0
         self.reset()
 
     def reset(self):
-        """Forget earlier readings."""
+        """Forget earlier readings, and what a bank predicted that may have been trimmed since."""
+        self._of = self._ns = 0
         self._strikes = 0
         self._pattern = 0
 
@@ -129,6 +138,15 @@ class Monitor:
         if self._strikes < FAULT_READINGS:
             return st.NO_FAULT
         return st.SWITCH_ON if measured_ua > predicted_ua else st.SWITCH_OPEN
+
+
+def reading(fault, readings):
+    """What a journal record of a fault tells: the reading that it came from. Allocates nothing."""
+    if fault == st.BANK_HOT or (fault == st.SENSOR_BAD and readings.bank_cdeg < SENSOR_LOW_CDEG):
+        return readings.bank_cdeg
+    if fault == st.BOARD_HOT or fault == st.SENSOR_BAD:  # no tuple: nothing is allocated here
+        return readings.board_cdeg
+    return readings.bank_ua if fault == st.OVER_CURRENT else readings.supply_mv
 
 
 class StartRule:

@@ -1,6 +1,6 @@
 """What must outlive a power loss: what is armed, how far it got, its used budgets, every slot's runs.
 
-One small file, replaced whole. Used budgets are written ahead of time (see box.py), so that no power cut
+One small file, replaced whole. Used budgets are written ahead of time (see reserve.py), so that no power cut
 gives any of them back. Nothing is decided here.
 """
 

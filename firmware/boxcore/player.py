@@ -54,8 +54,7 @@ class Player:
     def begin(self, schedule, now, charge_mas, only=None):
         """Take a schedule standing at its zero at `now`, with charge_mas left to use; nothing plays yet.
         `only`: the one pattern to play, whatever the level."""
-        if only != self._only:
-            self.forget()
+        self._cache.clear()  # of another pattern alone, or of a bank that was trimmed since
         self._only = only
         self.schedule = schedule
         self._count = 0
@@ -83,13 +82,9 @@ class Player:
     def _most_of_a_word(self):
         return self._ahead_rate * port.MAX_WORD_TICKS // UNITS_PER_MAS + 2
 
-    def forget(self):
-        """Pick every pattern anew: the bank has changed."""
-        self._cache.clear()
-
     def start(self, now, supply_mv):
-        """Fill the queue from `now` and play. The schedule must stand at `now`, or ahead of it: then the
-        switches stay open until its tick."""
+        """Fill the queue from `now` and play; returns the tick at which to call refill(). The schedule must
+        stand at `now`, or ahead of it: then the switches stay open until its tick."""
         self._hal.stop()
         self._count = 0
         self._open()
@@ -104,6 +99,7 @@ class Player:
         self.refill(now, supply_mv, True)
         self._hal.enable()
         self.playing = True
+        return self.refill(now, supply_mv)
 
     def stop(self, now):
         """Open every switch, settle what was played until `now` and forget the rest."""
@@ -125,9 +121,19 @@ class Player:
         """True once the charge that begin() was given has been played."""
         return self.mas >= self._charge_mas
 
-    def starved(self, now):
-        """If the queue ran empty: journal it, bring the schedule up to `now`; true where that happened and
-        start() must follow."""
+    def go_on(self, now, supply_mv):
+        """Account for what has played, refill the queue, begin anew where it ran empty; returns the tick at
+        which to call again. The run is over once that is stop_at."""
+        if not self._starved(now):
+            self.settle(min(now, self.stop_at))
+        elif now < self.stop_at:
+            self.start(now, supply_mv)
+        if now >= self.stop_at:
+            return self.stop_at
+        return min(self.refill(now, supply_mv), self.stop_at)
+
+    def _starved(self, now):
+        """If the queue ran empty: journal it, bring the schedule up to `now`; true where that happened."""
         if not self._hal.starved() and now <= self.at:
             return False
         if self.at >= self.stop_at and now >= self.stop_at:

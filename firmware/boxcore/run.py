@@ -3,9 +3,10 @@
 A plain account; it neither plays nor writes. Ticks are the box's own, mas milliampere-seconds.
 """
 
+from boxcore import armswitch, schedule
 from boxcore import guard as gd
 from boxcore import program as pg
-from boxcore import schedule
+from boxcore import states as st
 
 UAT_PER_MAS = 1000 * pg.TICKS_PER_S  # microampere-ticks in a milliampere-second
 PICK_PERCENT = 2  # the supply moves by 1 % before a pattern is picked anew, and a little while that is queued
@@ -43,6 +44,16 @@ class Run:
         self.position_ticks = position_ticks
         self.zero = self.since = None
 
+    def quiet_ticks(self, begun, on):
+        """Quiet time before the start rule counts again after a power loss; None: it stays off. begun: the
+        run had begun; on: the arm switch is."""
+        if begun and self.program.resume == pg.RESUME_STAY_OFF:
+            return None
+        quiet_ticks = self.program.resume_after_ticks if begun else 0
+        if self.by == st.BY_PANEL and not on:  # the switch may not have settled yet
+            return max(quiet_ticks, 2 * armswitch.SETTLE_TICKS)
+        return quiet_ticks
+
     def schedule(self):
         """The run's schedule at its zero."""
         return schedule.Schedule(self.program, self.number, self._own_ua)
@@ -78,16 +89,45 @@ class Run:
         """Charge left before the next span; 0 or less where it is used up."""
         return self.limits.charge_mas - self.used_mas
 
+    def used_up(self):
+        """The fault of a budget that is used up before the next span, or NO_FAULT."""
+        if self.left_ticks() <= 0:
+            return st.TIME_USED
+        return st.CHARGE_USED if self.left_mas() <= 0 else st.NO_FAULT
+
     def most_mas(self, ticks):
         """The most charge that `ticks` of this run can use, rounded up."""
         return 1 + self._peak_ua * ticks // UAT_PER_MAS if ticks else 0
 
 
-def by_hand(level_ua, board, bank):
-    """The Run of a hand level: the board's caps are its only limits."""
-    caps = board.caps
-    program = pg.Program(HAND, [(pg.STEADY, level_ua)], **caps)
-    return Run(program, None, 0, 0, 0, board, bank)
+def by_hand(now, level_ua, for_ticks, board, bank, readings):
+    """The Run of a hand level, the board's caps its only limits. Raises BoxError -221 where the readings are
+    a fault, -222 for a level below the box's own consumption or beyond the bank, or a time out of range."""
+    program = pg.Program(HAND, [(pg.STEADY, level_ua)], **board.caps)
+    run = Run(program, None, 0, 0, 0, board, bank)
+    fault = run.guard.check(now, readings)
+    if fault:
+        raise st.BoxError(-221, "no load now: %s" % st.FAULTS[fault][0])
+    if not board.own_ua <= level_ua <= board.own_ua + bank.full_ua(readings.supply_mv):
+        raise st.BoxError(-222, "the level must be %d uA to what the bank can draw" % board.own_ua)
+    if not 0 <= for_ticks <= pg.MAX_TICKS:
+        raise st.BoxError(-222, "the time is out of range")
+    return run
+
+
+def restored(ledger, slots, board, bank):
+    """The Run that the ledger says was armed, with its used budgets; None where its program is no longer what
+    it was: damaged, gone, another one."""
+    try:
+        program = slots.load(ledger.slot)
+    except st.BoxError:
+        return None
+    if slots.infos[ledger.slot].serial != ledger.serial:
+        return None
+    run = Run(program, ledger.slot, ledger.serial, ledger.run, ledger.by, board, bank)
+    run.used_ticks = ledger.used_ticks
+    run.used_mas = ledger.used_mas
+    return run
 
 
 def peak_ua(program, own_ua, bank, supply_max_mv):

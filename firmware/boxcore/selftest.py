@@ -12,19 +12,21 @@ STEP_UA = 150  # beyond the offset, a reading is good to this: three steps of a 
 PERCENT = 5  # and a channel to this: resistor and monitor tolerances together
 
 
-def run(board, bank, slots, hal, supply_mv):
-    """PASS or the number of the first failing check, channels counting from 1. Without a monitor only what is
-    stored is tested."""
-    if slots.bad:
-        return SLOT_CHECK + slots.bad[0]
-    if not board.monitor:
+def run(box):
+    """PASS or the number of the first failing check of a box.Box in which nothing plays, channels counting
+    from 1. Without a monitor only what is stored is tested."""
+    box.slots.scan(max(box.reserve.ledger.serials))
+    if box.slots.bad:
+        return SLOT_CHECK + box.slots.bad[0]
+    caps, supply_mv = box.board.caps, box.readings.supply_mv
+    if not box.board.monitor:
         return PASS
-    if not board.caps["supply_min_mv"] <= supply_mv <= board.caps["supply_max_mv"]:
+    if not caps["supply_min_mv"] <= supply_mv <= caps["supply_max_mv"]:
         return SUPPLY_CHECK
     try:
-        return _channels(bank, hal, supply_mv)
+        return _channels(box.bank, box.hal, supply_mv)
     finally:
-        hal.stop()
+        box.hal.stop()
 
 
 def _channels(bank, hal, supply_mv):

@@ -101,6 +101,12 @@ class Trim:
         if not 1 <= channel <= len(self.nominal_ns):
             raise BoxError(-222, "channels are 1 to %d" % len(self.nominal_ns))
 
+    def apply(self, bank, hal):
+        """Have a bank predict every current by it, and a shell read its supply by it."""
+        if self.channels_ns != bank.channels_ns:
+            bank.use(self.channels_ns)
+        hal.trim_supply(self.supply_ppm)
+
     def _keep(self, true_ns, supply_ppm):
         try:
             save(self._store, self.nominal_ns, true_ns, supply_ppm)

@@ -10,6 +10,7 @@ from boxcore import states as st
 from tests.boxcore import fakes
 from tests.boxcore.plans import PULSE, STEADY, S, mas, open_between, patterns, plan
 from tests.boxcore.test_box_run import changes, started
+from tests.micropython import doors
 
 
 def closed(world):
@@ -23,7 +24,7 @@ def test_a_supply_out_of_range_opens_in_the_same_call_and_comes_back_in_step(sup
     world.readings.supply_mv = supply_mv
     world.sense()
     now = world.now
-    assert (world.box.state, world.box.questionable) == (st.HOLDING, 1)
+    assert (world.box.state, doors.questionable(world.box)) == (st.HOLDING, 1)
     assert world.played()[-1] == (now, 0)
     assert world.records()[-1]["kind"] == "hold"
     hold = world.records("hold")[0]
@@ -35,7 +36,7 @@ def test_a_supply_out_of_range_opens_in_the_same_call_and_comes_back_in_step(sup
     world.run(guard.RELEASE_TICKS - 1_000)
     assert world.box.state == st.HOLDING
     world.run(40 * S)
-    assert (world.box.state, world.box.questionable) == (st.RUNNING, 0)
+    assert (world.box.state, doors.questionable(world.box)) == (st.RUNNING, 0)
     (release,) = world.records("release")
     assert guard.RELEASE_TICKS <= release["tick"] - back <= guard.RELEASE_TICKS + 2_000
     begin = release["tick"] + 30_000
@@ -49,7 +50,7 @@ def test_run_time_and_own_consumption_go_on_while_held():
     world.readings.supply_mv = 11_000
     world.sense()
     world.run(10 * S)
-    ticks, used = world.box.used(world.now)
+    ticks, used = doors.used(world.box, world.now)
     assert ticks == 20 * S
     assert abs(used - mas(world.played(), world.board, 0, 20 * S)) < 5
     world.run(15 * S)
@@ -64,7 +65,7 @@ def test_a_held_run_that_the_box_slept_through_ends_at_its_limit():
     world.now += 60 * S
     world.visit(world.now)
     assert world.box.state == st.ENDED
-    ticks, used = world.box.used(world.now)
+    ticks, used = doors.used(world.box, world.now)
     assert ticks == world.records("end")[0]["tick"] == 30 * S
     assert abs(used - mas(world.played(), world.board, 0, 30 * S)) < 5
 
@@ -109,7 +110,7 @@ def test_a_trip_opens_in_the_same_call_and_stays(field, value, name, bit, held):
         assert world.box.state == st.HOLDING
     setattr(world.readings, field, value)
     world.sense()
-    assert (world.box.state, world.box.questionable) == (st.TRIPPED, 1 << bit)
+    assert (world.box.state, doors.questionable(world.box)) == (st.TRIPPED, 1 << bit)
     assert world.played()[-1] == (world.now, 0)
     trip = world.records("trip")[0]
     assert (trip["tick"], trip["fault"], trip["reading"] & 0xFFFFFFFF) == (
@@ -126,7 +127,7 @@ def test_a_trip_opens_in_the_same_call_and_stays(field, value, name, bit, held):
         world.box.arm(world.now, 0)
     assert refusal.value.code == -221
     world.cut().run(60 * S)
-    assert (world.box.state, world.box.questionable) == (st.TRIPPED, 1 << bit)
+    assert (world.box.state, doors.questionable(world.box)) == (st.TRIPPED, 1 << bit)
     assert not closed(world)
     world.box.clear(world.now)
     assert world.cut().box.state == st.IDLE
@@ -189,18 +190,18 @@ def measured(fault_ns=0, lacking=0, draws=(STEADY, PULSE), seconds=30):
 
 def test_a_right_bank_is_not_flagged():
     world = measured()
-    assert (world.box.flagged, world.box.questionable) == (0, 0)
+    assert (world.box.flagged, doors.questionable(world.box)) == (0, 0)
     assert world.records("flag") == []
 
 
 def test_a_stuck_switch_is_flagged_and_the_run_goes_on():
     world = measured(fault_ns=3_000_000)
     assert world.box.state == st.RUNNING
-    assert (world.box.flagged, world.box.questionable) == (st.SWITCH_ON, 1 << 10)
+    assert (world.box.flagged, doors.questionable(world.box)) == (st.SWITCH_ON, 1 << 10)
     (flag,) = world.records("flag")
     assert flag["fault"] == "switch-on"
     world.box.halt(world.now)
-    assert world.box.questionable == 0
+    assert doors.questionable(world.box) == 0
 
 
 def test_an_open_channel_that_only_the_pulse_uses_is_flagged():
@@ -341,7 +342,7 @@ def test_off_halts_a_trip_a_hand_level_and_a_run_of_the_link():
     assert world.box.state == st.TRIPPED
     world.readings.bank_cdeg = 2_500
     turn(world, arm=False)
-    assert (world.box.state, world.box.questionable) == (st.IDLE, 0)
+    assert (world.box.state, doors.questionable(world.box)) == (st.IDLE, 0)
 
 
 def test_a_run_of_the_panel_comes_back_while_its_switch_is_on():

@@ -2,7 +2,7 @@
 new. The power is cut at store operation 1, 2, 3, ... until the work survives."""
 
 import pytest
-from boxcore import guard, keeper
+from boxcore import guard, reserve
 from boxcore import journal as jn
 from boxcore import program as pg
 from boxcore import slots as sl
@@ -11,6 +11,7 @@ from boxcore import states as st
 from tests.boxcore import fakes
 from tests.boxcore.plans import PULSE, RANDOM, STEADY, S, mas, open_between, patterns, plan
 from tests.boxcore.test_box_run import changes, started
+from tests.micropython import doors
 
 MOST_CUTS = 400
 
@@ -37,7 +38,7 @@ def test_continue_goes_on_from_where_the_ledger_was_written():
     world = started(program).run(47 * S)
     world.cut().run(30 * S)
     position = world.records("start")[-1]["position"]
-    assert 47 * S - keeper.SAVE_TICKS - keeper.LEAD_TICKS <= position <= 47 * S
+    assert 47 * S - reserve.SAVE_TICKS - reserve.LEAD_TICKS <= position <= 47 * S
     began = world.box.run_started + position
     assert 0 <= began < 1_000
     whole = patterns(program, world.board, 100 * S, start=world.box.run_started)
@@ -76,8 +77,8 @@ def test_a_program_armed_on_the_desk_waits_through_any_power_loss(resume):
     world.readings.supply_mv = 12_600
     world.cut().run(S)
     assert (world.box.state, world.box.run) == (st.RUNNING, 1)
-    assert world.box.used(world.now)[0] <= S  # waiting uses nothing up
-    assert world.box.used(world.now)[1] < 100
+    assert doors.used(world.box, world.now)[0] <= S  # waiting uses nothing up
+    assert doors.used(world.box, world.now)[1] < 100
 
 
 def test_the_quiet_time_keeps_a_put_back_fuse_from_giving_the_game_away():
@@ -93,8 +94,8 @@ def test_the_quiet_time_keeps_a_put_back_fuse_from_giving_the_game_away():
 def test_an_ended_run_stays_ended():
     world = started(plan(STEADY, run_ticks=20 * S)).run(30 * S)
     world.cut().run(600 * S)
-    assert (world.box.state, world.box.questionable, loaded(world)) == (st.ENDED, 1 << 2, False)
-    assert world.box.used(world.now)[0] == 20 * S
+    assert (world.box.state, doors.questionable(world.box), loaded(world)) == (st.ENDED, 1 << 2, False)
+    assert doors.used(world.box, world.now)[0] == 20 * S
 
 
 # A supply that goes while USB keeps the box alive is a power loss too
@@ -130,7 +131,7 @@ def test_a_fuse_pulled_under_usb_follows_the_resume_rule(resume, state):
         assert changes(world, start["tick"] + 1, world.now) == [
             edge for edge in whole if start["tick"] < edge[0] < world.now
         ]
-        used = world.box.used(world.now)[0]
+        used = doors.used(world.box, world.now)[0]
         assert used == pytest.approx(lost + world.now - start["tick"], abs=1_000)
 
 
@@ -169,11 +170,11 @@ def test_pulling_the_fuse_never_gives_budget_back(resume):
         real_ticks += ticks
         real_mas += charge
         world.cut()
-        used_ticks, used_mas = world.box.used(world.now)
+        used_ticks, used_mas = doors.used(world.box, world.now)
         assert used_ticks >= real_ticks
         assert used_mas >= real_mas
-        assert used_ticks <= real_ticks + n * keeper.RESERVE_TICKS
-        assert used_mas <= real_mas + n * (keeper.RESERVE_TICKS / S * 410 + 2)
+        assert used_ticks <= real_ticks + n * reserve.RESERVE_TICKS
+        assert used_mas <= real_mas + n * (reserve.RESERVE_TICKS / S * 410 + 2)
 
 
 def test_the_budget_ends_a_run_over_many_power_losses():
@@ -191,14 +192,14 @@ def test_the_budget_ends_a_run_over_many_power_losses():
     assert not loaded(world)
     world.arm().run(S)
     assert world.box.state == st.RUNNING  # armed anew: fresh budgets
-    assert world.box.used(world.now)[0] == S
+    assert doors.used(world.box, world.now)[0] == S
 
 
 def test_a_charge_budget_used_up_over_power_losses_loads_no_more():
     world = started(plan(STEADY, charge_mas=3_000)).run(30 * S)
     for _ in range(10):
         world.cut().run(20 * S)
-    assert (world.box.state, world.box.questionable) == (st.ENDED, 1 << 9)
+    assert (world.box.state, doors.questionable(world.box)) == (st.ENDED, 1 << 9)
     assert not loaded(world, world.now - 10 * S)
 
 
@@ -236,7 +237,9 @@ def prepared(slot=0, **fields):
 def test_cut_while_a_program_is_stored(torn):
     new = pg.pack(plan(RANDOM, PULSE, (pg.REPLAY, 1, pg.pack_levels([(5_000, 100)] * 600))))
     old = pg.pack(plan(STEADY))
-    for world, survived in until_it_survives(lambda world: world.boot().box.store(0, new), torn, prepared()):
+    for world, survived in until_it_survives(
+        lambda world: doors.store(world.boot().box, 0, new), torn, prepared()
+    ):
         world.cut().run(S)
         kept = pg.pack(world.box.slots.load(0))
         assert kept == new if survived else kept in (old, new)
@@ -249,8 +252,8 @@ def test_cut_while_a_program_is_armed(torn):
     for world, survived in until_it_survives(lambda world: world.boot().box.arm(0, 0), torn, prepared()):
         world.cut()
         assert world.box.state == st.WAITING if survived else world.box.state in (st.IDLE, st.WAITING)
-        assert world.box.ledger.runs[0] in ((1,) if survived else (0, 1))
-        assert (world.box.state == st.WAITING) == (world.box.ledger.runs[0] == 1)
+        assert world.box.reserve.ledger.runs[0] in ((1,) if survived else (0, 1))
+        assert (world.box.state == st.WAITING) == (world.box.reserve.ledger.runs[0] == 1)
         armed = world.box.state == st.WAITING
         world.run(S)
         assert loaded(world) == armed
@@ -273,12 +276,12 @@ def test_cut_while_it_runs_and_journals(torn):
         ticks, charge = drained(world)
         before = [record for record in world.records() if record["boot"] == 2]
         world.cut()
-        used_ticks, used_mas = world.box.used(0)
+        used_ticks, used_mas = doors.used(world.box, 0)
         assert used_ticks >= ticks
         assert used_mas >= charge
         assert world.box.state == st.WAITING or not began
         kept = [record for record in world.records() if record["boot"] == 2]
-        if world.box.ledger.boot > 2:  # else the cut came before the boot itself was written down
+        if world.box.reserve.ledger.boot > 2:  # else the cut came before the boot itself was written down
             assert kept == before[: len(kept)]
             assert len(before) - len(kept) <= world.records("boot")[-1]["may_be_lost"]
         armed = world.box.state == st.WAITING
@@ -332,7 +335,7 @@ def test_cut_while_it_trips(torn):
 @TORN
 def test_cut_while_a_slot_is_emptied(torn):
     for world, survived in until_it_survives(
-        lambda world: (world.boot(), world.box.delete(0), world.run(S)), torn, prepared()
+        lambda world: (world.boot(), world.box.slots.delete(0), world.run(S)), torn, prepared()
     ):
         world.cut().run(S)
         assert (world.box.slots.infos[0] is None) or not survived

@@ -12,12 +12,13 @@ from boxcore import port
 from boxcore import program as pg
 from boxcore import slots as sl
 from boxcore import states as st
-from boxcore.keeper import SETTLE_TICKS
+from boxcore.armswitch import SETTLE_TICKS
 from boxcore.player import AGAIN_TICKS
 from nightdraw.bench import store
 
 from tests.boxcore import fakes
 from tests.boxcore.plans import PULSE, RANDOM, STEADY, S, mas, open_between, plan
+from tests.micropython import doors
 
 SUPPLIES_MV = (0, 4_700, 8_000, 11_500, 11_790, 11_900, 12_600, 13_900, 14_400, 15_900, 16_100, 30_000)
 HEATS_CDEG = (2_500, 2_500, 2_500, 8_900, 9_001, 20_000, -20_000, port.NOT_MEASURED)
@@ -135,7 +136,7 @@ class Life:
         assert not self.world.hal.playing
         run = self.run()
         if run is not None:
-            ticks, charge = box.used(0)
+            ticks, charge = doors.used(box, 0)
             book = self.book(run)
             assert ticks >= book[0]
             assert charge >= book[1] - STALE_MAS * book[2]
@@ -185,14 +186,14 @@ def put(life):
     data = pg.pack(life.rng.choice(life.programs))
     before = life.stored.get(slot, {None})
     life.stored[slot] = before | {data}
-    done = ask(life, life.world.box.store, slot, data)
+    done = ask(life, doors.store, life.world.box, slot, data)
     life.stored[slot] = {data} if done else before
 
 
 def arm(life):
     world = life.world
     if ask(life, world.box.arm, world.now, life.rng.randrange(4)):
-        assert world.box.used(world.now) == (0, 0)
+        assert doors.used(world.box, world.now) == (0, 0)
 
 
 def halt(life):
@@ -260,13 +261,13 @@ def finish(life):
     world.run(S)
     world.box.halt(world.now)
     world.run(2 * S)
-    assert world.box.selftest() == 0
+    assert int(doors.call(world.box, world.now, "*TST?")) == 0
     now = world.now
     world.arm(plan(STEADY, PULSE), slot=9)
     world.run(10 * S)
     assert world.box.state == st.RUNNING
     assert not open_between(world.played(), now, world.now)
-    assert abs(world.box.used(world.now)[1] - mas(world.played(), world.board, now, world.now)) < 5
+    assert abs(doors.used(world.box, world.now)[1] - mas(world.played(), world.board, now, world.now)) < 5
 
 
 def test_lives_of_a_box(seed):

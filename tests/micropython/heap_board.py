@@ -5,6 +5,7 @@ Integers of 2^30 and more are allocated on the board and not here, so the random
 are left out; so are replays, which unpack each level.
 """
 
+import doors
 import micropython
 from boxcore import guard, port
 from boxcore import program as pg
@@ -43,10 +44,10 @@ def running(draws=DRAWS, seconds=5):
     readings.bank_cdeg = 2_500
     box = Box(BOARD, Store(), hal, "0")
     box.boot(0, readings)
-    box.store(0, pg.pack(pg.Program("p", draws)))
+    doors.store(box, 0, pg.pack(pg.Program("p", draws)))
     box.arm(0, 0)
     now = 0
-    while now < seconds * S or now + 5_000 > min(box.journal.due, box._save_at):
+    while now < seconds * S or now + 5_000 > min(box.journal.due, box.reserve.due):
         now = max(now + 1, box.deadline)
         box.sense(now, readings)
         box.step(now)

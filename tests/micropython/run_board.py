@@ -10,9 +10,10 @@ import sys
 
 if __name__ == "__main__":
     import cases
+    import doors
     import link_rig
 else:
-    from tests.micropython import cases, link_rig
+    from tests.micropython import cases, doors, link_rig
 
 WORD = "<HH"  # pattern, ticks
 PIECE_BYTES = 4096  # words are gathered in pieces: no single object grows large and none stays small
@@ -49,7 +50,7 @@ def run(data, ticks):
     """Store the program, arm it, and let `ticks` pass while the supply moves; returns words and files."""
     rig = link_rig.Rig(hal=RecordingHal())
     rig.readings.arm = True
-    rig.box.store(0, data)
+    doors.store(rig.box, 0, data)
     rig.box.arm(rig.now, 0)
     for supply_mv in SUPPLIES_MV:
         rig.readings.supply_mv = supply_mv

@@ -1,0 +1,51 @@
+"""A box's commands without a link: the handlers of their rows called straight, and what tests store and ask.
+
+Runs under MicroPython too.
+"""
+
+from boxcore import states as st
+
+
+class Caller:
+    """What a handler is given in place of an instrument."""
+
+    def __init__(self, box, now):
+        self.box = box
+        self.now = now
+
+    def closes_switches(self):
+        pass
+
+    def refresh(self):
+        pass
+
+
+def call(box, now, header, *values):
+    """Do what the row of a header does, with parsed parameters."""
+    from boxcore import commands
+
+    for row in commands.table():
+        if row[commands.HEADER] == header:
+            return row[commands.HANDLER](Caller(box, now), *values)
+    raise KeyError(header)
+
+
+def store(box, slot, data):
+    """Store a program's bytes in a slot, whole or not at all; returns its slots.Info."""
+    box.ask_change(slot)
+    box.slots.open_write(slot)
+    box.slots.write(data)
+    return box.slots.commit()
+
+
+def used(box, now):
+    """(ticks, mas) of the budgets used until `now`, all boots together."""
+    run = box.run_account
+    if run is None:
+        return box.reserve.ledger.used_ticks, box.reserve.ledger.used_mas
+    return run.used(now, box._player.mas)
+
+
+def questionable(box):
+    """The QUEStionable condition bits: what holds, tripped or ended the run, and flagged switches."""
+    return st.question_bit(box.fault) | st.question_bit(box.flagged)
