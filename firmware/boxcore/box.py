@@ -51,8 +51,7 @@ class Box:
         self.run_account = None
         self.fault = self.flagged = st.NO_FAULT
         self.deadline = 0
-        self.hand_ua = board.own_ua
-        self.hand_ticks = 0
+        self.hand_ua, self.hand_ticks = board.own_ua, 0
         self._player = Player(hal, self.bank, board.own_ua, self.journal)
         self._monitor = gd.Monitor(self.bank)
         self._seek_to = 0  # the tick up to which the schedule of a run that goes on is to pass
@@ -103,8 +102,7 @@ class Box:
 
     def _resume(self, now):
         ledger = self.reserve.ledger
-        self.state = STANDING.get(ledger.phase, st.IDLE)
-        self.fault = ledger.fault
+        self.state, self.fault = STANDING.get(ledger.phase, st.IDLE), ledger.fault
         if ledger.phase not in (lg.WAITING, lg.RUNNING):
             return
         self.run_account = rn.restored(ledger, self.slots, self.board, self.bank)
@@ -374,8 +372,7 @@ class Box:
         caught_up = player.catch_up(now + AGAIN_TICKS)
         if self.run_account.guard.held or not caught_up:
             return min(now + (WAIT_TICKS if caught_up else 1), player.stop_at)
-        self.state = st.next_state(self.state, "release")
-        self.fault = st.NO_FAULT
+        self.state, self.fault = st.next_state(self.state, "release"), st.NO_FAULT
         self.record(now, jn.RELEASE)
         return player.start(now, self.readings.supply_mv)
 

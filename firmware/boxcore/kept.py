@@ -11,8 +11,8 @@ from boxcore.trim import Trim
 
 
 class Kept:
-    """reserve, slots, journal, lock, trim: each the owner of its files in one store; record(now, kind, arg, value,
-    pattern) journals."""
+    """reserve, slots, journal, lock, trim: each the owner of its files in one store; record(now, kind, arg,
+    value, pattern) journals."""
 
     def __init__(self, store, channels_ns, random, record, journal_files, buffers):
         self._record = record
