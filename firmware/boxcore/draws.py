@@ -2,6 +2,10 @@
 
 Only relative time lives here, so nothing wraps. The random law is the published one (see `Random`), in
 integers, so that anyone can predict a run from the seed and the run number.
+
+On the board an integer of 2^30 or more is an object in the heap, and a run makes none: 32-bit numbers are
+held as halves, longer ones as limbs whose products stay below that. Only what lasts longer than 29.8 h is
+such an object itself.
 """
 
 import binascii
@@ -11,10 +15,14 @@ from boxcore import program as pg
 
 NEVER_TICKS = 0x3FFFFFFF  # the board's largest small integer, 29.8 h: a steady level is renewed after it
 
-MASK32 = 0xFFFFFFFF
+MASK16 = 0xFFFF
 LN2_Q64 = 12786308645202655660  # ln 2 times 2^64
-LOG_BITS = 40  # fraction bits of the logarithm: a gap of days is right to the tick
-MANTISSA_BITS = 60  # each of the LOG_BITS squarings may double the error; 20 bits to spare
+LIMB_BITS = 12  # of a mantissa: four products of two limbs, and a carry, stay far below 2^30
+LIMB = (1 << LIMB_BITS) - 1
+GROUPS, GROUP_BITS = 4, 10  # of the logarithm's fraction, 40 bits: a gap of days is right to the tick
+PART_BITS = 18  # of the mean's three parts: a group times a part stays below 2^28
+PART = (1 << PART_BITS) - 1
+FRACTION_BITS = 25  # behind a tick in these parts
 
 
 def first_state(seed, run, index):
@@ -22,39 +30,122 @@ def first_state(seed, run, index):
     return binascii.crc32(struct.pack("<III", seed, run, index)) or 1
 
 
-def xorshift32(state):
-    """The next state after `state` (1 .. 2^32-1): shifts 13, 17, 5 (Marsaglia, Xorshift RNGs, 2003)."""
-    state ^= (state << 13) & MASK32
-    state ^= state >> 17
-    return state ^ ((state << 5) & MASK32)
+class Xorshift32:
+    """The generator with the shifts 13, 17, 5 (Marsaglia, Xorshift RNGs, 2003), from a state of 1 .. 2^32-1:
+    `high` and `low` are its halves."""
+
+    def __init__(self, state):
+        self.high = state >> 16
+        self.low = state & MASK16
+
+    def step(self):
+        """Go to the next state."""
+        high = self.high
+        low = self.low
+        high ^= (high << 13 | low >> 3) & MASK16
+        low ^= low << 13 & MASK16
+        low ^= high >> 1
+        self.high = high ^ (high << 5 | low >> 11) & MASK16
+        self.low = low ^ low << 5 & MASK16
+
+    def share(self, span):
+        """span * state / 2^32, rounded down: one of 0 .. span - 1, each equally likely."""
+        low = self.low
+        share = _carry((low & 0x3FF) << 1, span, 0)  # ten bits, then eleven and eleven
+        share = _carry((low >> 10 | self.high << 6) & 0x7FF, span, share)
+        return _carry(self.high >> 5, span, share)
 
 
-def uniform_ticks(state, low, high):
-    """A duration in low .. high ticks, both included, each equally likely."""
-    return low + (state * (high - low + 1) >> 32)
+def _carry(part, span, carry):
+    """(part * span + carry) >> 11 for a part of 11 bits; nothing in it is larger than span and carry are."""
+    low = part * (span & 0x7FFF) + (carry & 0x7FFF)
+    return (part * (span >> 15) + (carry >> 15) + (low >> 15) << 4) + (low >> 11 & 15)
 
 
-def exponential_ticks(state, mean):
-    """mean * -ln((state + 0.5) / 2^32) ticks to the nearest tick, cut at EXP_CUT means.
+class Exponential:
+    """Durations with a mean: mean * -ln((state + 0.5) / 2^32) ticks, rounded, cut at EXP_CUT means.
 
-    With n = 2 * state + 1 the logarithm is 33 ln 2 - ln n; log2 n comes bit by bit from repeated squaring
-    (Knuth, TAOCP vol. 1, 1.2.2).
+    With n = 2 * state + 1 the logarithm is (33 - log2 n) * ln 2; log2 n comes bit by bit from repeated
+    squaring of its mantissa (Knuth, TAOCP vol. 1, 1.2.2). The mantissa has 48 bits: what is cut off each
+    square counts half as much in each bit that follows, so 40 bits come out right.
     """
-    n = 2 * state + 1
-    whole = 0
-    while n >> (whole + 1):
-        whole += 1
-    m = n << (MANTISSA_BITS - whole)
-    log2 = whole
-    for _ in range(LOG_BITS):
-        m = m * m >> MANTISSA_BITS
-        log2 <<= 1
-        if m >> (MANTISSA_BITS + 1):
-            m >>= 1
-            log2 |= 1
-    minus_ln = ((33 << LOG_BITS) - log2) * LN2_Q64
-    shift = LOG_BITS + 64
-    return min((mean * minus_ln + (1 << (shift - 1))) >> shift, pg.EXP_CUT * mean)
+
+    def __init__(self, mean):
+        self._most = pg.EXP_CUT * mean
+        scaled = mean * LN2_Q64 >> 64 - FRACTION_BITS
+        self._mean2 = scaled >> 2 * PART_BITS
+        self._mean1 = scaled >> PART_BITS & PART
+        self._mean0 = scaled & PART
+        self._groups = bytearray(2 * GROUPS)  # of the fraction of 33 - log2 n, ten bits in two bytes
+
+    def ticks(self, high, low):
+        """The duration that a state's halves stand for."""
+        whole = 0
+        while not high & 0x8000:
+            high = (high << 1 | low >> 15) & MASK16
+            low = low << 1 & MASK16
+            whole += 1
+        self._find_groups(high, low, whole)
+        return min(self._product(whole), self._most)
+
+    def _find_groups(self, high, low, whole):
+        """The fraction's bits, each the opposite of the logarithm's own, from the state without its leading
+        zeros, of which there were `whole`."""
+        high = (high << 1 | low >> 15) & MASK16  # 2 * state + 1, whose topmost bit falls off
+        low = low << 1 & MASK16
+        if whole < 16:
+            low |= 1 << whole
+        else:
+            high |= 1 << whole - 16
+        a3 = high >> 4
+        a2 = (high & 15) << 8 | low >> 8
+        a1 = (low & 0xFF) << 4
+        a0 = 0
+        for group in range(GROUPS):
+            bits = 0
+            for _ in range(GROUP_BITS):
+                square = (a0 * a0 >> LIMB_BITS) + 2 * a0 * a1 >> LIMB_BITS
+                square = (square + 2 * a0 * a2 + a1 * a1 >> LIMB_BITS) + 2 * (a0 * a3 + a1 * a2) >> LIMB_BITS
+                square += 2 * (a1 * a3 + a0) + a2 * a2
+                b0 = square & LIMB
+                square = (square >> LIMB_BITS) + 2 * (a2 * a3 + a1)
+                b1 = square & LIMB
+                square = (square >> LIMB_BITS) + a3 * a3 + 2 * a2
+                b2 = square & LIMB
+                square = (square >> LIMB_BITS) + 2 * a3
+                b3 = square & LIMB
+                square >>= LIMB_BITS  # with its leading one: 1 + square, which is 1, 2 or 3
+                bits <<= 1
+                if square:
+                    a0 = b0 >> 1 | (b1 & 1) << 11
+                    a1 = b1 >> 1 | (b2 & 1) << 11
+                    a2 = b2 >> 1 | (b3 & 1) << 11
+                    a3 = b3 >> 1 | (square & 2) << 10
+                else:
+                    bits |= 1
+                    a0 = b0
+                    a1 = b1
+                    a2 = b2
+                    a3 = b3
+            self._groups[2 * group] = bits & 0xFF
+            self._groups[2 * group + 1] = bits >> 8
+
+    def _product(self, whole):
+        """(33 - log2 n) * ln 2 * mean, by parts, the fraction's lowest bits first."""
+        groups = self._groups
+        r0 = r1 = r2 = 0
+        for group in range(GROUPS - 1, -1, -1):
+            factor = groups[2 * group] | groups[2 * group + 1] << 8
+            r0 += factor * self._mean0
+            r1 += factor * self._mean1 + (r0 >> PART_BITS)
+            r2 += factor * self._mean2 + (r1 >> PART_BITS)
+            r0 = (r0 & PART) >> GROUP_BITS | (r1 & 0x3FF) << 8
+            r1 = (r1 & PART) >> GROUP_BITS | (r2 & 0x3FF) << 8
+            r2 >>= GROUP_BITS
+        r0 += whole * self._mean0
+        r1 += whole * self._mean1 + (r0 >> PART_BITS) + (1 << 6)  # half a tick
+        r2 += whole * self._mean2 + (r1 >> PART_BITS)
+        return (r2 << 11) + ((r1 & PART) >> 7)
 
 
 class Steady:
@@ -94,25 +185,28 @@ class Random:
     """
 
     def __init__(self, state, draw_ua, on_lo, on_hi, law, gap_lo, gap_hi):
-        self._state = state
+        self._numbers = Xorshift32(state)
         self._draw_ua = draw_ua
-        self._on = (on_lo, on_hi)
-        self._law = law
-        self._gap = (gap_lo, gap_hi)
+        self._on_lo = on_lo
+        self._on_span = on_hi - on_lo + 1
+        self._gap_lo = gap_lo
+        self._gap_span = gap_hi - gap_lo + 1
+        self._gaps = Exponential(gap_lo) if law == pg.EXPONENTIAL else None
         self._high = True
         self.advance()
 
     def advance(self):
         """Begin the next segment; an exponential gap may have no ticks at all."""
-        self._state = xorshift32(self._state)
+        numbers = self._numbers
+        numbers.step()
         self._high = not self._high
         self.level_ua = self._draw_ua if self._high else 0
         if self._high:
-            self.left_ticks = uniform_ticks(self._state, self._on[0], self._on[1])
-        elif self._law == pg.EXPONENTIAL:
-            self.left_ticks = exponential_ticks(self._state, self._gap[0])
+            self.left_ticks = self._on_lo + numbers.share(self._on_span)
+        elif self._gaps is None:
+            self.left_ticks = self._gap_lo + numbers.share(self._gap_span)
         else:
-            self.left_ticks = uniform_ticks(self._state, self._gap[0], self._gap[1])
+            self.left_ticks = self._gaps.ticks(numbers.high, numbers.low)
 
 
 class Replay:

@@ -70,9 +70,10 @@ def exponential_law() -> Ratio:
     """The integer logarithm against the machine's own."""
     rng = Random(1)
     states = [rng.randint(1, pg.MAX_U32) for _ in range(NUMBERS)]
+    gaps = draws.Exponential(1_000_000)
     return compare(
         f"exponential gaps in integers, {NUMBERS}",
-        lambda: [draws.exponential_ticks(state, 1_000_000) for state in states],
+        lambda: [gaps.ticks(state >> 16, state & draws.MASK16) for state in states],
         "the same with math.log",
         lambda: [round(-math.log((state + 0.5) / 2**32) * 1_000_000) for state in states],
     )

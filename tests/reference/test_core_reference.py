@@ -18,6 +18,8 @@ from hypothesis import strategies as st
 from nightdraw.board import load_board
 from scipy import stats
 
+from tests.boxcore import numbers
+
 U32 = st.integers(0, pg.MAX_U32)
 
 
@@ -83,7 +85,7 @@ def test_the_generator_has_the_published_outputs() -> None:
     state = MARSAGLIA_SEED
     outputs = []
     for _ in MARSAGLIA_OUTPUTS:
-        state = draws.xorshift32(state)
+        state = numbers.after(state)
         outputs.append(state)
     assert tuple(outputs) == MARSAGLIA_OUTPUTS
 
@@ -91,7 +93,7 @@ def test_the_generator_has_the_published_outputs() -> None:
 # Source: the same paper, theorem on p. 2: the generator is a linear map over GF(2) of order 2^32 - 1, so that
 # every state but 0 comes once. 2^32 - 1 = 3 * 5 * 17 * 257 * 65537.
 def test_the_generator_has_the_full_period_of_the_paper() -> None:
-    columns = [draws.xorshift32(1 << bit) for bit in range(32)]
+    columns = [numbers.after(1 << bit) for bit in range(32)]
     step = np.array([[column >> row & 1 for column in columns] for row in range(32)], dtype=np.uint8)
     identity = np.eye(32, dtype=np.uint8)
     period = 2**32 - 1
@@ -165,7 +167,7 @@ def test_neighbouring_gaps_know_nothing_of_each_other(law: int) -> None:
 
 def test_the_first_gaps_of_many_runs_follow_the_law_too() -> None:
     firsts = [
-        draws.uniform_ticks(draws.xorshift32(draws.first_state(11, run, 0)), *GAP_TICKS)
+        numbers.uniform_ticks(numbers.after(draws.first_state(11, run, 0)), *GAP_TICKS)
         for run in range(1, NUMBERS)
     ]
     assert stats.kstest(firsts, uniform(*GAP_TICKS)).pvalue > SIGNIFICANCE
@@ -182,7 +184,7 @@ def test_a_wrong_law_is_told_from_a_right_one() -> None:
 @given(st.integers(1, pg.MAX_U32), st.integers(pg.MIN_TICKS, pg.MAX_MEAN_TICKS))
 def test_an_exponential_gap_is_the_formulas(state: int, mean: int) -> None:
     exact = min(-math.log((state + 0.5) / 2**32), pg.EXP_CUT) * mean
-    assert abs(draws.exponential_ticks(state, mean) - exact) <= 0.5 + 1e-6 * mean
+    assert abs(numbers.exponential_ticks(state, mean) - exact) <= 0.5 + 1e-6 * mean
 
 
 # Ohm's law. Sources: a headlight on 12.0 V that draws 2.50 A has 4.80 ohm (worked example of a college
