@@ -64,10 +64,33 @@ class Slots:
             self._discard()
         for slot in range(SLOTS):
             try:
-                found = self._read(_name(slot), self._piece, False)
-                self._know(slot, found and found[1])
-            except (pg.ProgramError, OSError, MemoryError):  # whatever lies there, a boot goes on
-                self._know(slot, None, True)
+                self._look(slot, self._piece)
+            except BoxError:
+                pass  # it is among the bad ones now
+
+    def _look(self, slot, buffer, keep=False):
+        """What _read() says of a slot, remembered; raises BoxError -311 for what is damaged."""
+        try:
+            found = self._read(_name(slot), buffer, keep)
+        except (pg.ProgramError, OSError, MemoryError) as error:  # whatever lies there
+            self._know(slot, None, True)
+            raise BoxError(-311, "slot %d: %s" % (slot, error)) from None
+        self._know(slot, found and found[1])
+        return found
+
+    def info(self, slot):
+        """The Info of a slot, which is read once more where it couldn't be; raises BoxError -282 where there
+        is no program, -311 where it is damaged."""
+        check_slot(slot)
+        if slot in self.bad:
+            self._look(slot, self._piece)
+        if self.infos[slot] is None:
+            raise BoxError(-282, "slot %d is empty" % slot)
+        return self.infos[slot]
+
+    def is_empty(self, slot):
+        """True where a slot holds neither a program nor what is left of one."""
+        return self.infos[slot] is None and slot not in self.bad
 
     def _know(self, slot, info, bad=False):
         self.infos[slot] = info
@@ -107,24 +130,14 @@ class Slots:
         """The Program in a slot, read into the one buffer for it and checked anew; raises BoxError -282 (none
         there) or -311 (damaged). An earlier one's replays are gone then."""
         check_slot(slot)
-        try:
-            found = self._read(_name(slot), self._whole, True)
-        except (pg.ProgramError, OSError) as error:
-            self._know(slot, None, True)
-            raise BoxError(-311, "slot %d: %s" % (slot, error)) from None
+        found = self._look(slot, self._whole, True)
         if found is None:
-            self._know(slot, None)
             raise BoxError(-282, "slot %d is empty" % slot)
-        self._know(slot, found[1])
         return found[0]
 
     def read_at(self, slot, offset, length):
-        """Part of a stored program's bytes; raises BoxError -282 where there is none."""
-        check_slot(slot)
-        info = self.infos[slot]
-        if info is None:
-            raise BoxError(-282, "slot %d has no program" % slot)
-        length = max(0, min(length, info.bytes - offset))
+        """Part of a stored program's bytes; raises BoxError as info() does."""
+        length = max(0, min(length, self.info(slot).bytes - offset))
         try:
             return self._store.read_at(_name(slot), offset, length)
         except OSError as error:
