@@ -1,7 +1,9 @@
 """From a wanted current and a measured supply to a switch pattern, and back.
 
 A channel is a conductance in nanosiemens (resistor, switch and wiring together; true values after a trim).
-The tables are made once, when a board is loaded or trimmed; choosing a pattern only searches them.
+The tables are made once, when a board is loaded or trimmed; choosing a pattern only searches them, and makes
+no number of 2^30 or more, which the board would have to allocate, while the bank stays below 1 S: 13 A at
+12.6 V.
 """
 
 from array import array
@@ -11,6 +13,20 @@ TABLE_CHANNELS = 7  # 128 sums in 1 KB; for ten channels searched eight times, w
 MAX_NS = 0xFFFFFFFF  # 4.3 siemens, 54 A at 12.6 V: the tables hold 32 bits
 NONE_NS = MAX_NS * MAX_NS  # further off than any wanted level
 NS_PER_UA_AT_MV = 1_000_000  # nS = uA / mV * 10^6
+K = 1000  # the same in two steps, so that products stay small
+
+
+def current_ua(ns, supply_mv):
+    """ns * supply_mv / 10^6, rounded down: the current of a conductance."""
+    below = ns % NS_PER_UA_AT_MV
+    part = below // K * supply_mv + below % K * supply_mv // K
+    return ns // NS_PER_UA_AT_MV * supply_mv + part // K
+
+
+def conductance_ns(ua, supply_mv):
+    """ua * 10^6 / supply_mv, rounded down: the conductance of a current."""
+    rest = ua % supply_mv * K
+    return (ua // supply_mv * K + rest // supply_mv) * K + rest % supply_mv * K // supply_mv
 
 
 class Bank:
@@ -68,18 +84,18 @@ class Bank:
     def conductance_ns(self, pattern):
         """The conductance of a pattern, nanosiemens."""
         total = 0
-        for k, channel in enumerate(self.channels_ns):
+        for k in range(len(self.channels_ns)):
             if pattern >> k & 1:
-                total += channel
+                total += self.channels_ns[k]
         return total
 
     def current_ua(self, pattern, supply_mv):
         """The current of a pattern at a supply, microamperes."""
-        return self.conductance_ns(pattern) * supply_mv // NS_PER_UA_AT_MV
+        return current_ua(self.conductance_ns(pattern), supply_mv)
 
     def full_ua(self, supply_mv):
         """The most the bank can draw at a supply, microamperes."""
-        return self.full_ns * supply_mv // NS_PER_UA_AT_MV
+        return current_ua(self.full_ns, supply_mv)
 
     def gap_ua(self, supply_mv):
         """The widest step between neighbouring patterns at a supply, microamperes, rounded up."""
@@ -87,7 +103,7 @@ class Bank:
 
     def pattern(self, level_ua, supply_mv):
         """The pattern whose current is nearest to `level_ua` at `supply_mv` (above 0); of two the lower."""
-        wanted = level_ua * NS_PER_UA_AT_MV // supply_mv
+        wanted = conductance_ns(level_ua, supply_mv)
         top = self._sums_ns[len(self._sums_ns) - 1]
         best = NONE_NS
         best_ns = found = 0

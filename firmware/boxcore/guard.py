@@ -7,7 +7,7 @@ read the sensors. Run time and charge are counted by the player, which ends a ru
 from boxcore import port
 from boxcore import program as pg
 from boxcore import states as st
-from boxcore.bank import NS_PER_UA_AT_MV
+from boxcore.bank import current_ua
 
 PRESENT_MV = (
     6_000  # below this there is no battery behind the fuse, whatever limits say; USB alone reads less
@@ -127,7 +127,7 @@ class Monitor:
         if pattern != self._of:  # each reading asks, few bring a new pattern
             self._of = pattern
             self._ns = self._bank.conductance_ns(pattern)
-        predicted_ua = self._ns * readings.supply_mv // NS_PER_UA_AT_MV
+        predicted_ua = current_ua(self._ns, readings.supply_mv)
         slack_ua = predicted_ua // 100 * FAULT_PERCENT + FAULT_UA
         if predicted_ua - slack_ua <= measured_ua <= predicted_ua + slack_ua:
             if pattern == self._pattern:

@@ -28,6 +28,7 @@ LATER = 1 << 60  # a due tick that never comes: 3.6 million years
 
 TICK_BITS = 30
 TICK_MASK = (1 << TICK_BITS) - 1
+MAX_VALUE = 0xFFFFFFFF
 
 BOOT, PAGE, ARM, START, EDGE, REPICK, HOLD, RELEASE, TRIP, END, HALT = 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11
 LEVEL, STARVED, LOST, CLOCK, DAMAGE, FLAG, GONE, CLEAR, REFUSED = 12, 13, 14, 15, 16, 17, 18, 19, 20
@@ -242,7 +243,8 @@ class Journal:
     def _put(self, tick, kind, arg, pattern, value, supply_mv):
         block = tick >> TICK_BITS & 0xFF
         supply_mv = min(max(supply_mv, 0), 0xFFFF)
-        value &= 0xFFFFFFFF
+        if not 0 <= value <= MAX_VALUE:  # masking would make a new number of every value, on the board's heap
+            value &= MAX_VALUE
         at = self._count * RECORD_BYTES
         head = self._head
         struct.pack_into(RECORD, head, 0, kind, arg, pattern, tick & TICK_MASK, value, supply_mv, block, 0)

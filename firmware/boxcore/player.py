@@ -12,12 +12,12 @@ from array import array
 from boxcore import journal as jn
 from boxcore import port
 from boxcore import states as st
-from boxcore.bank import NS_PER_UA_AT_MV
+from boxcore.bank import current_ua
+from boxcore.picks import Picks
 
 RING = 320  # edges queued and not yet played: 5 ms apart through more than a second, 1 ms apart through 0.3 s
 REPICK_PERCENT = 1  # a standing level's pattern is picked anew when the supply has moved further than this
 CACHE_PER_MILLE = 2  # a new level may use a pick made at a supply within this
-CACHE_LEVELS = 32  # more different levels than this within one supply begin the cache anew
 UNITS_PER_MAS = 1_000_000
 AGAIN_TICKS = (
     2_000  # a run that plays on after a stop does so 0.2 s ahead: filling the queue takes that at most
@@ -44,7 +44,7 @@ class Player:
         self._supplies = array("H", [0] * RING)
         self._kinds = bytearray(RING)
         self._first = self._count = 0
-        self._cache = {}
+        self._cache = Picks()
         self._cache_mv = 0
         self._only = None
         self.schedule = None
@@ -209,9 +209,9 @@ class Player:
         return ticks
 
     def _edge(self, at, kind, level_ua, supply_mv):
-        picked = self._pick(level_ua, supply_mv)
-        pattern = picked[0]
-        true_ua = self._own_ua + picked[1] * supply_mv // NS_PER_UA_AT_MV
+        self._pick(level_ua, supply_mv)
+        pattern = self._cache.pattern
+        true_ua = self._own_ua + current_ua(self._cache.ns, supply_mv)
         self._level_ua = level_ua
         self._ahead_pattern = pattern
         self._ahead_rate = (true_ua + 5) // 10
@@ -225,22 +225,18 @@ class Player:
         self._count += 1
 
     def _pick(self, level_ua, supply_mv):
-        """(pattern, its nanosiemens) for a level, from the cache where the supply has not moved since."""
+        """Have the cache stand at the pattern for a level, searched for only where the supply has moved."""
         moved = supply_mv - self._cache_mv
         if (moved if moved > 0 else -moved) * 1000 > self._cache_mv * CACHE_PER_MILLE:
             self._cache.clear()
             self._cache_mv = supply_mv
         self._picked_mv = self._cache_mv
-        found = self._cache.get(level_ua)
-        if found is None:
-            if len(self._cache) >= CACHE_LEVELS:
-                self._cache.clear()
-            pattern = self._only
-            if pattern is None:
-                pattern = self._bank.pattern(max(0, level_ua - self._own_ua), self._cache_mv)
-            found = (pattern, self._bank.conductance_ns(pattern))
-            self._cache[level_ua] = found
-        return found
+        if self._cache.find(level_ua):
+            return
+        pattern = self._only
+        if pattern is None:
+            pattern = self._bank.pattern(max(0, level_ua - self._own_ua), self._cache_mv)
+        self._cache.keep(level_ua, pattern, self._bank.conductance_ns(pattern))
 
     def settle(self, now):
         """Account for everything up to `now`: charge, and edges into the journal with their own ticks."""
