@@ -20,16 +20,20 @@ from boxcore.program import MAX_BYTES, TICKS_PER_S, checksum
 from boxcore.slots import SLOTS
 
 from nightdraw import __version__
-from nightdraw.errors import InputError
+from nightdraw.errors import InputError, printable
+from nightdraw.link import queries as ask
+from nightdraw.link.answers import Query, shown
+from nightdraw.link.deadline import Timed
 from nightdraw.link.latch import PROTECTED, Latch
-from nightdraw.link.line import STORE_S, text
-from nightdraw.link.message import GarbledError, block_data
+from nightdraw.link.line import STORE_S, T
+from nightdraw.link.message import GarbledError
 from nightdraw.link.session import TRIES, UNDEFINED_HEADER, RefusedError
 from nightdraw.link.transport import Transport, open_transport
 from nightdraw.link.trims import Trims
 
 ADVANCE_TICKS = 600 * TICKS_PER_S  # simulated at once: some tenths of a second of computing
 ADVANCE_S = 60.0
+SLOWEST_BYTES_PER_S = 1500  # a journal or a program comes faster over every line that works
 HARDWARE_MISSING = -241
 OUT_OF_RANGE = -222
 
@@ -135,10 +139,10 @@ class BoxClient(Latch, Trims):
         return self._identity
 
     def _box_identity(self, answer: bytes) -> Identity:
-        fields = answer.decode("ascii", "replace").split(",")
+        fields = [printable(field) for field in answer.decode("ascii", "backslashreplace").split(",")]
         if len(fields) != 4 or fields[0] != MAKER:
             raise self._error(
-                f"no Nightdraw box answers there, but {answer!r}",
+                f"no Nightdraw box answers there, but {shown(answer)}",
                 "run `nightdraw box check`, which says what is wrong",
             )
         return Identity(*fields)
@@ -149,9 +153,8 @@ class BoxClient(Latch, Trims):
 
     def facts(self) -> Facts:
         """What the box believes of its board."""
-        board, own_a, channels = self._session.ask(":DIAG:BOAR?", ":DIAG:OWN?", ":DIAG:CHAN?")
-        own_ua = int(Fraction(own_a.decode()) * 1_000_000)
-        return Facts(text(board), own_ua, tuple(int(ns) for ns in channels.split(b",")))
+        board, own_a, channels = self._get_all(ask.BOARD, ask.OWN_A, ask.CHANNELS)
+        return Facts(board, int(own_a * 1_000_000), channels)
 
     def send(self, slot: int, data: bytes) -> Stored:
         """Store a program's bytes in a slot and read back what the box holds then.
@@ -161,6 +164,7 @@ class BoxClient(Latch, Trims):
         _check_slot(slot)
         if len(data) > MAX_BYTES:
             raise InputError(f"the program has {len(data)} bytes, a slot holds {MAX_BYTES}")
+        self.allow(2 * STORE_S)
         self._session.ask(f":PROG:NAME SLOT{slot}")
         self._session.ask(":PROG:DEF", block=data, limit_s=STORE_S)
         stored = self.stored(slot)
@@ -173,8 +177,7 @@ class BoxClient(Latch, Trims):
         _check_slot(slot)
         if slot not in self._catalog():
             return None
-        name, size, crc = self._session.ask(f":DIAG:PROG? SLOT{slot}")[0].split(b",")
-        return Stored(slot, text(name), int(size), int(crc))
+        return Stored(slot, *self._get(ask.PROGRAM, f"SLOT{slot}"))
 
     def slots(self) -> list[Stored]:
         """Every stored program, by slot."""
@@ -183,13 +186,14 @@ class BoxClient(Latch, Trims):
     def program(self, slot: int) -> bytes:
         """The bytes of a stored program; raises RefusedError where there is none."""
         _check_slot(slot)
+        self.allow(MAX_BYTES / SLOWEST_BYTES_PER_S)
         data = b""
-        while True:
-            unit = f":PROG:EXPL:DEF? SLOT{slot},{len(data)},{MAX_DATA}"
-            piece = block_data(self._session.ask(unit)[0])
+        while len(data) <= MAX_BYTES:
+            piece = self._get(ask.DEFINITION, f"SLOT{slot}", len(data), MAX_DATA)
             data += piece
             if len(piece) < MAX_DATA:
                 return data
+        raise self._error(f"its program in slot {slot} has no end", "send the program again")
 
     def delete(self, slot: int) -> None:
         """Empty a slot."""
@@ -199,13 +203,8 @@ class BoxClient(Latch, Trims):
 
     def run(self) -> Run:
         """What the box is doing; only its state while it is locked."""
-        answer = self._unless_locked(":DIAG:RUN?")
-        if answer is None:
-            state = self._session.ask(":DIAG:STAT?")[0].decode()
-            return Run(state.lower(), None, None, None)
-        state, *numbers = answer.decode().split(",")
-        slot, run, started = (None if number == "-1" else int(number) for number in numbers)
-        return Run(state.lower(), slot, run, started)
+        answer = self._unless(ask.RUN, PROTECTED)
+        return Run(*answer) if answer is not None else Run(self._get(ask.STATE), None, None, None)
 
     def arm(self, slot: int) -> Run:
         """Arm the program in a slot; raises RefusedError while one is armed or where the slot is empty."""
@@ -239,39 +238,33 @@ class BoxClient(Latch, Trims):
 
     def measure(self) -> Measurement:
         """What the box measures now; its current is calculated where no monitor is fitted."""
-        supply_v = float(self._session.ask(":MEAS:VOLT?")[0])
-        current = self._unless_locked(":MEAS:CURR?")
-        return Measurement(supply_v, None if current is None else float(current), self._temp_c())
+        supply_v = self._get(ask.SUPPLY_V)
+        current_a = self._unless(ask.CURRENT_A, PROTECTED)
+        temp_c = self._unless(ask.TEMP_C, HARDWARE_MISSING, PROTECTED)
+        return Measurement(float(supply_v), _float(current_a), _float(temp_c))
 
-    def _unless_locked(self, question: str) -> bytes | None:
-        """The answer to what a locked box doesn't tell, None from one."""
+    def _unless(self, query: Query[T], *codes: int) -> T | None:
+        """The answer, None from a box that refuses it by one of these: it is locked, or has no such sensor."""
         try:
-            return self._session.ask(question)[0]
+            return self._get(query)
         except RefusedError as refused:
-            if refused.code != PROTECTED:
-                raise
-            return None
-
-    def _temp_c(self) -> float | None:
-        try:
-            return float(self._session.ask(":MEAS:TEMP?")[0])
-        except RefusedError as refused:
-            if refused.code not in (HARDWARE_MISSING, PROTECTED):
+            if refused.code not in codes:
                 raise
             return None
 
     def status(self) -> Status:
         """Everything at a glance, as far as the box tells it."""
-        questionable = int(self._session.ask(":STAT:QUES:COND?")[0])
+        questionable = self._get(ask.QUESTIONABLE)
         return Status(self.run(), self.measure(), questionable, self.locked())
 
     def selftest(self) -> int:
         """0, or the number of the first check that failed; raises RefusedError while the box is armed."""
-        return int(self._session.ask("*TST?", limit_s=STORE_S)[0])
+        self.allow(STORE_S)
+        return self._get(ask.SELFTEST, limit_s=STORE_S)
 
     def has_monitor(self) -> bool:
         """Whether the bank's current is measured; else it is calculated."""
-        return self._session.ask(":DIAG:MON?")[0] == b"1"
+        return self._get(ask.MONITOR)
 
     def errors(self) -> list[tuple[int, str]]:
         """Number and text of every error in the box's queue, oldest first; the queue is then empty."""
@@ -279,7 +272,7 @@ class BoxClient(Latch, Trims):
 
     def clock(self) -> int:
         """The box's tick now."""
-        return int(self._session.ask(":DIAG:CLOC?")[0])
+        return self._get(ask.CLOCK)
 
     def note_time(self, now_s: Callable[[], float] = time.time) -> bool:
         """Have the box journal a pair of its time and this computer's (seconds since 1970 UTC), which dates
@@ -312,6 +305,7 @@ class BoxClient(Latch, Trims):
     def _read_journal(self, since: int, progress: Progress | None) -> JournalBytes:
         start, end = self.journal_bounds()
         start = min(max(start, since), end)
+        self.allow((end - start) / SLOWEST_BYTES_PER_S)
         pieces = []
         at = start
         for piece in self._journal_pieces(start, end):
@@ -334,6 +328,7 @@ class BoxClient(Latch, Trims):
 
     def _advance(self, now: int, ticks: int) -> int:
         unit = f":DIAG:CLOC:ADV {_seconds(ticks)}"
+        self.allow(ADVANCE_S)
         try:
             self._only_once(unit, done=lambda: self.clock() >= now + ticks, limit_s=ADVANCE_S)
         except RefusedError as refused:
@@ -345,32 +340,35 @@ class BoxClient(Latch, Trims):
         return self.clock()
 
     def _catalog(self) -> list[int]:
-        answer = self._session.ask(":PROG:CAT?")[0].decode()
-        return [int(name.strip('"').removeprefix("SLOT")) for name in answer.split(",") if name != '""']
+        return [int(name.removeprefix("SLOT")) for name in self._get(ask.CATALOG) if name]
 
     def journal_bounds(self) -> tuple[int, int]:
         """Offsets of the oldest byte that the journal holds and of its end."""
-        start, end = self._session.ask(":DIAG:JOUR?")[0].split(b",")
-        return int(start), int(end)
+        start, end = self._get(ask.JOURNAL)
+        return start, end
 
     def _journal_pieces(self, at: int, end: int) -> Iterator[bytes]:
         while at < end:
             length = min(MAX_DATA, end - at)
-            piece = block_data(self._session.ask(f":MMEM:DATA? 'JOURNAL',{at},{length}")[0])
-            if not piece:
-                raise self._error(f"the journal has no bytes at {at}", "read it again")
+            piece = self._get(ask.JOURNAL_PIECE, "'JOURNAL'", at, length)
+            if not 0 < len(piece) <= length:
+                raise self._error(
+                    f"the journal gave {len(piece)} bytes for {length} at {at}", "read it again"
+                )
             yield piece
             at += len(piece)
 
 
-def open_box(address: str | Transport) -> BoxClient:
+def open_box(address: str | Transport, limit_s: float | None = None) -> BoxClient:
     """Open the box at `socket://HOST:PORT`, on a serial port, or on an open transport, and greet it.
 
-    A box at an address journals a pair of its time and this computer's, which dates its records.
+    A box at an address journals a pair of its time and this computer's, which dates its records. limit_s:
+    when the whole conversation must have ended, see deadline.py (None: each request has its own limits).
 
     Raises InputError for an address that is none, LinkError when no box with this program's version answers.
     """
-    client = BoxClient(open_transport(address) if isinstance(address, str) else address)
+    line = open_transport(address) if isinstance(address, str) else address
+    client = BoxClient(line if limit_s is None else Timed(line, limit_s))
     try:
         client.greet()
         if isinstance(address, str):
@@ -379,6 +377,10 @@ def open_box(address: str | Transport) -> BoxClient:
         client.close()
         raise
     return client
+
+
+def _float(value: Fraction | None) -> float | None:
+    return None if value is None else float(value)
 
 
 def _seconds(ticks: int) -> str:

@@ -6,10 +6,11 @@ It knows the exchange, never what a command means.
 from __future__ import annotations
 
 import contextlib
+import re
 import time
 from collections.abc import Sequence
 
-from nightdraw.errors import Finding, LinkError
+from nightdraw.errors import Finding, LinkError, printable
 from nightdraw.link import message
 from nightdraw.link.message import GarbledError
 from nightdraw.link.transport import Transport
@@ -20,6 +21,8 @@ QUIET_S = 0.05  # a line that says nothing for this long has said what it had to
 SILENCE_S = 2.2  # a box gives up a block after 2 s without a byte
 TRIES = 4
 LAST_NUMBER = 9999
+MOST_SAID = 1 << 16  # bytes of answers before a seal: late ones of an earlier question may come first
+MOST_ERRORS = 64  # entries of an error queue: the box's holds a quarter of that
 NO_ERROR = 0
 UNDEFINED_HEADER = -113
 
@@ -89,7 +92,7 @@ class Session:
         found: list[tuple[int, str]] = []
         failed = 0
         self.settle(clear=False)
-        while failed < TRIES:
+        while failed < TRIES and len(found) < MOST_ERRORS:
             try:
                 error = parse_error(self._exchange((), None, ANSWER_S)[1])
             except GarbledError:
@@ -145,6 +148,8 @@ class Session:
             if seal is None:
                 answers += heard
                 said += raw
+                if len(said) > MOST_SAID:
+                    raise GarbledError("answers without an end")
             elif seal[0] != self._number:  # it ends an earlier question, whose answers came late
                 answers, said = [], b""
             elif message.fits(seal, units, block, said, heard[0]):
@@ -161,7 +166,8 @@ class Session:
                 answers, length = found
                 raw, self._received = self._received[:length], self._received[length:]
                 return answers, raw
-            data = self.transport.read(max(0.0, deadline - time.monotonic()))
+            left_s = deadline - time.monotonic()
+            data = self.transport.read(left_s) if left_s > 0 else b""  # a flood never lets a read go empty
             if not data:
                 raise GarbledError("no answer")
             self._received += data
@@ -176,10 +182,16 @@ def _shown(unit: str) -> str:
     return unit.partition(' "')[0]
 
 
+def _code(number: bytes) -> int:
+    if not re.fullmatch(rb"[+-]?[0-9]{1,5}", number):
+        raise ValueError
+    return int(number)
+
+
 def parse_error(answer: bytes) -> tuple[int, str]:
     """Number and text of an answer to SYSTem:ERRor?."""
     number, _, text = answer.partition(b",")
     try:
-        return int(number), text.decode("ascii").strip('"')
+        return _code(number), printable(text.decode("ascii").strip('"'))
     except ValueError:
         raise GarbledError("not an entry of an error queue") from None

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
+from nightdraw.link import queries as ask
 from nightdraw.link.line import Line
 
 NS_PER_S = 1_000_000_000
@@ -39,11 +40,11 @@ class Trims(Line):
     def channel_count(self) -> int:
         """How many channels the bank has."""
         # never alone: a bank of three would answer what looks like a seal
-        return self._session.ask(":DIAG:BOAR?", ":DIAG:OWN?", ":DIAG:CHAN?")[2].count(b",") + 1
+        return len(self._get_all(ask.BOARD, ask.OWN_A, ask.CHANNELS)[2])
 
     def channel(self, channel: int) -> Channel:
         """One channel; raises RefusedError for one that the bank doesn't have."""
-        nominal, true = (int(ns) for ns in self._session.ask(f":CAL:DATA? {channel}")[0].split(b","))
+        nominal, true = self._get(ask.CHANNEL, channel)
         return Channel(channel, nominal, true or nominal, true != 0)
 
     def channels(self) -> list[Channel]:
@@ -72,7 +73,7 @@ class Trims(Line):
 
     def supply_ppm(self) -> int:
         """What the box adds to its supply readings, parts in a million."""
-        return int(self._session.ask(":CAL:SUPP?")[0])
+        return self._get(ask.SUPPLY_PPM)
 
     def clear_trim(self, channel: int | None = None) -> None:
         """Have the box believe its board file again: of one channel, or of everything."""
