@@ -12,8 +12,7 @@ import pytest
 from nightdraw import __version__
 from nightdraw.bench.serve import Server
 from nightdraw.bench.setup import build
-from nightdraw.cli import box as command
-from nightdraw.cli import main
+from nightdraw.cli import main, several
 from nightdraw.link import open_box
 
 PROFILE = """\
@@ -178,7 +177,7 @@ def test_status_is_watched_a_line_each_second(address, monkeypatch, capsys):
         if len(naps) == 3:
             raise KeyboardInterrupt
 
-    monkeypatch.setattr(command.time, "sleep", sleep)
+    monkeypatch.setattr(several.time, "sleep", sleep)
     assert main.run(["box", "status", "--watch", "--box", address]) == 130
     lines = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     assert [line["state"] for line in lines] == ["idle"] * 3

@@ -14,7 +14,7 @@ from boxcore.program import TICKS_PER_S
 
 from nightdraw.bench.instrument import BenchLink
 from nightdraw.bench.ports import HOST, Client, Listener, SocketClient, TerminalClient, deaf
-from nightdraw.bench.world import World
+from nightdraw.bench.world import SERIAL, World
 
 TICK_S = 0.02  # the loop comes round at least this often: a block's silence and a trip show up in time
 SLICE_TICKS = 60 * TICKS_PER_S  # a fast bench lets at most this much pass before it listens again
@@ -50,13 +50,15 @@ class Server:
 
     One program at a time on the port (a second is let go at once); each door is a link of its own to the same
     box. `address` and `path` say where; run() serves until stop() is called, from a signal handler or another
-    thread.
+    thread. A box that has no serial number of its own gets the port's: no two served at a time are alike.
     """
 
     def __init__(self, world: World, port: int = 0, terminal: bool = False, speed: float = 1.0) -> None:
         self._world = world
         self._terminal = TerminalClient() if terminal else None
         self._listener = Listener(port)
+        if world.serial == SERIAL:
+            world.rename(f"{SERIAL}-{self._listener.port}")
         self._client: SocketClient | None = None
         self._socket_link = BenchLink(world)
         self._terminal_link = BenchLink(world)

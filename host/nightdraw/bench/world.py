@@ -17,7 +17,7 @@ from nightdraw.bench.plant import AMBIENT_CDEG, Plant
 from nightdraw.bench.recorder import Span, Trace
 from nightdraw.bench.store import MemoryStore, PowerCut
 
-SERIAL = "BENCH"  # the simulated box's serial number in *IDN?
+SERIAL = "BENCH"  # a simulated box's serial number in *IDN?, where nobody gives it another
 # The board's loop senses every SENSE_TICKS, for ever. Here it does so until readings have stood long enough
 # for the slowest guard, a switch fault; from then on they say nothing new and the next sensing comes with the
 # box's deadline. That keeps a simulated day at a few seconds.
@@ -50,6 +50,12 @@ class World:
         self._sensed: tuple[int, int] | None = None  # what the readings were made of
         self._sensed_ppm = 0
         self._boot()
+
+    def rename(self, serial: str) -> None:
+        """Give the box another serial number, now and after every power loss."""
+        self.serial = serial
+        if self.box is not None:
+            self.box.serial = serial
 
     def record(self) -> Trace:
         """Collect the true current from now on (anew, if it was collected before); returns the trace."""

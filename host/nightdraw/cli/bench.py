@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import signal
 from typing import Any
 
@@ -170,12 +171,23 @@ def _note(text: str) -> None:
     help="TCP port; 0: any free one.",
 )
 @click.option("--pty", is_flag=True, help="Serve on a pseudo-terminal too, as on a serial port.")
+@click.option(
+    "--serial",
+    metavar="TEXT",
+    help="The box's serial number (default: made of the port's, unlike any other's).",
+)
 @click.option("--speed", type=float, default=1.0, show_default=True, help="Simulated seconds in a second.")
 @board_option
 @plant_option
 @fault_option
 def serve(
-    port: int, pty: bool, speed: float, board: str | None, plant: str | None, faults: tuple[str, ...]
+    port: int,
+    pty: bool,
+    serial: str | None,
+    speed: float,
+    board: str | None,
+    plant: str | None,
+    faults: tuple[str, ...],
 ) -> None:
     """Serve a simulated box as an instrument on the loopback, until it is terminated.
 
@@ -187,7 +199,12 @@ def serve(
 
     if not 0 < speed <= MAX_SPEED:
         raise InputError(f"--speed must be above 0 and at most {MAX_SPEED}")
-    server = Server(build(board, plant, faults).world(), port, pty, speed)
+    world = build(board, plant, faults).world()
+    if serial is not None:
+        if not re.fullmatch(r"[A-Za-z0-9-]{1,24}", serial):
+            raise InputError("--serial takes 1 to 24 letters, digits and dashes")
+        world.rename(serial)
+    server = Server(world, port, pty, speed)
     signal.signal(signal.SIGTERM, lambda number, frame: server.stop())
     output.say(json.dumps({"socket": server.address, "pty": server.path}))
     server.run()

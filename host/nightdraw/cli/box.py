@@ -5,18 +5,15 @@ Here are finding, checking and running; installing, trimming and locking have mo
 
 from __future__ import annotations
 
-import json
-import sys
-import time
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from nightdraw.cli import box_firmware, box_settings, output
+from nightdraw.cli import box_firmware, box_settings, journals, output, several
 from nightdraw.cli.boxes import MAX_SLOT, board_option, box_option, caution, note, open_box
 from nightdraw.cli.params import Quantity
-from nightdraw.cli.target import target
+from nightdraw.cli.several import Chosen, Said, boxes_options
 from nightdraw.errors import EXIT_CANNOT_TELL, EXIT_DONE, EXIT_NO, Finding, InputError
 from nightdraw.units import to_ticks, to_ua
 
@@ -85,9 +82,9 @@ def check(box: str | None, as_json: bool) -> None:
 @click.argument("file", metavar="FILE")
 @slot_option
 @board_option
-@box_option
+@boxes_options
 @output.json_option
-def send(file: str, slot: int, board: str | None, box: str | None, as_json: bool) -> None:
+def send(file: str, slot: int, board: str | None, chosen: Chosen, as_json: bool) -> None:
     """Check a profile and store it in the box; what the slot held before is replaced whole or not at all."""
     from boxcore import program
 
@@ -99,11 +96,14 @@ def send(file: str, slot: int, board: str | None, box: str | None, as_json: bool
     for finding in profile.notes:
         note(f"{finding.text()} (no error)")
     data = program.pack(profile.program())
-    with open_box(box) as client:
+
+    def work(client: BoxClient) -> Said:
         _same_board(client, model)
         stored = client.send(slot, data)
-    document = {"slot": slot, "crc32": stored.crc32, "bytes": stored.bytes}
-    output.finish(document, f"slot {slot} holds {stored.profile}, {stored.bytes} bytes", as_json)
+        document = {"slot": slot, "crc32": stored.crc32, "bytes": stored.bytes}
+        return Said(document, f"slot {slot} holds {stored.profile}, {stored.bytes} bytes")
+
+    several.run(chosen, work, as_json)
 
 
 def _same_board(client: BoxClient, model: BoardModel) -> None:
@@ -119,37 +119,46 @@ def _same_board(client: BoxClient, model: BoardModel) -> None:
 
 
 @group.command()
-@box_option
+@boxes_options
 @output.json_option
-def slots(box: str | None, as_json: bool) -> None:
+def slots(chosen: Chosen, as_json: bool) -> None:
     """List the stored programs."""
-    with open_box(box) as client:
+
+    def work(client: BoxClient) -> Said:
         stored = client.slots()
-    document = {"slots": [{"slot": s.slot, "profile": s.profile, "crc32": s.crc32} for s in stored]}
-    lines = [f"slot {s.slot}: {s.profile}, {s.bytes} bytes, CRC-32 {s.crc32:08x}" for s in stored]
-    output.finish(document, "\n".join(lines) or "no program is stored", as_json)
+        document = {"slots": [{"slot": s.slot, "profile": s.profile, "crc32": s.crc32} for s in stored]}
+        lines = [f"slot {s.slot}: {s.profile}, {s.bytes} bytes, CRC-32 {s.crc32:08x}" for s in stored]
+        return Said(document, "\n".join(lines) or "no program is stored")
+
+    several.run(chosen, work, as_json)
 
 
 @group.command()
 @slot_option
-@box_option
+@boxes_options
 @output.json_option
-def arm(slot: int, box: str | None, as_json: bool) -> None:
+def arm(slot: int, chosen: Chosen, as_json: bool) -> None:
     """Arm a stored program: the box draws as soon as the profile's start rule says so."""
-    caution()
-    with open_box(box) as client:
+
+    def work(client: BoxClient) -> Said:
         run = client.arm(slot)
-    output.finish({"state": run.state}, f"slot {slot} is armed, run {run.run}: {run.state}", as_json)
+        return Said({"state": run.state}, f"slot {slot} is armed, run {run.run}: {run.state}")
+
+    caution()
+    several.run(chosen, work, as_json)
 
 
 @group.command()
-@box_option
+@boxes_options
 @output.json_option
-def halt(box: str | None, as_json: bool) -> None:
-    """Open every switch, now. A locked box halts too."""
-    with open_box(box) as client:
+def halt(chosen: Chosen, as_json: bool) -> None:
+    """Open every switch, now. A locked box halts too; --all halts every box that is plugged in."""
+
+    def work(client: BoxClient) -> Said:
         run = client.halt()
-    output.finish({"state": run.state}, f"every switch is open: {run.state}", as_json)
+        return Said({"state": run.state}, f"every switch is open: {run.state}")
+
+    several.run(chosen, work, as_json)
 
 
 @group.command()
@@ -175,17 +184,18 @@ def level(current: Fraction, length: Fraction | None, box: str | None, as_json: 
 
 @group.command()
 @click.option("--watch", is_flag=True, help="Go on: one JSON object a line each second, until interrupted.")
-@box_option
+@boxes_options
 @output.json_option
-def status(watch: bool, box: str | None, as_json: bool) -> None:
+def status(watch: bool, chosen: Chosen, as_json: bool) -> None:
     """What the box does and measures now."""
-    with open_box(box) as client:
-        while watch:
-            click.echo(json.dumps(_status(client.status())))
-            sys.stdout.flush()
-            time.sleep(WATCH_S)
+
+    def work(client: BoxClient) -> Said:
         found = client.status()
-    output.finish(_status(found), _status_text(found), as_json)
+        return Said(_status(found), _status_text(found))
+
+    if watch:
+        several.watch(chosen, work, WATCH_S)
+    several.run(chosen, work, as_json)
 
 
 def _status(found: Status) -> dict[str, Any]:
@@ -221,57 +231,50 @@ def _status_text(found: Status) -> str:
 
 
 @group.command()
-@click.option("--out", metavar="FILE.jsonl", help="Where the lines go (default: standard output).")
-@box_option
+@click.option(
+    "--out",
+    metavar="FILE.jsonl",
+    help="Where the lines go (default: standard output). Each of several boxes has a file of its own, with "
+    "its serial number in the name: FILE.SERIAL.jsonl.",
+)
+@boxes_options
 @output.json_option
-def journal(out: str | None, box: str | None, as_json: bool) -> None:
+def journal(out: str | None, chosen: Chosen, as_json: bool) -> None:
     """Read back what the box really did: one JSON object a line, as `capture compare --journal` reads it.
 
     The first line says which box and which run; that run's start is t_s 0. Records of a power-up during which
     a computer was connected are dated (utc), those of others are only in order.
     """
-    from nightdraw.bench.journalfile import JournalFile
-    from nightdraw.link import records
-
-    with open_box(box) as client, output.progress("reading the journal", 1) as shown:
-        account = records.read(client, lambda done, total: shown.reach(done / max(total, 1)))
-    lines = [account.head, *account.lines]
-    if out is not None:
-        with JournalFile(target(out)) as file:
-            file.write(lines)
-            file.keep()
-    elif not as_json:
-        for line in lines:
-            click.echo(json.dumps(line))
-    text = (
-        f"{len(account.lines)} records of {account.boots} power-ups, {account.dated} of them dated; "
-        f"{account.lost} records lost, at most {account.may_be_lost} more at power losses"
-    )
-    if out is None and not as_json:
-        note(text)
-        return
-    output.finish(account.document(), text, as_json)
+    if chosen.several:
+        if out is None:
+            raise InputError("the journals of several boxes need --out: one file each")
+        several.run(chosen, journals.Each(out), as_json)
+    else:
+        journals.one(chosen.addresses()[0], out, as_json)
 
 
 @group.command()
-@box_option
+@boxes_options
 @output.json_option
-def selftest(box: str | None, as_json: bool) -> None:
+def selftest(chosen: Chosen, as_json: bool) -> None:
     """Close each channel for some milliseconds and name those that don't draw what they should.
 
     Exit status 0: all is well, 1: something fails, 3: it can't be told.
     """
     from nightdraw.link import tested
 
+    def work(client: BoxClient) -> Said:
+        with several.progress(chosen, "testing") as shown:
+            count = client.channel_count()
+            verdict = tested.run(client, lambda channels: shown.reach(channels / count))
+        document = {
+            "channels": [channel.document() for channel in verdict.channels],
+            "ok": verdict.ok,
+            "message": verdict.message,
+        }
+        lines = [verdict.message]
+        lines += [f"channel {one.channel}: {one.message}" for one in verdict.channels if one.ok is False]
+        return Said(document, "\n".join(lines), VERDICTS[verdict.ok])
+
     caution()
-    with open_box(box) as client, output.progress("testing", 1) as shown:
-        count = client.channel_count()
-        verdict = tested.run(client, lambda channels: shown.reach(channels / count))
-    document = {
-        "channels": [channel.document() for channel in verdict.channels],
-        "ok": verdict.ok,
-        "message": verdict.message,
-    }
-    lines = [verdict.message]
-    lines += [f"channel {one.channel}: {one.message}" for one in verdict.channels if one.ok is False]
-    output.finish(document, "\n".join(lines), as_json, VERDICTS[verdict.ok])
+    several.run(chosen, work, as_json)

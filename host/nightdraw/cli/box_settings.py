@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from nightdraw import units
-from nightdraw.cli import output
+from nightdraw.cli import output, several
 from nightdraw.cli.boxes import box_option, caution, note, open_box
 from nightdraw.cli.params import Quantity
+from nightdraw.cli.several import Chosen, Said, boxes_options
 from nightdraw.errors import EXIT_DONE, EXIT_NO, Finding, InputError
 
 if TYPE_CHECKING:
@@ -132,20 +133,26 @@ def _guided(client: BoxClient) -> Results:
         "put a meter in line with the box, on its highest range first; have the supply within its usual range"
     )
     client.halt()
-    rest = _ask("current with every switch open", "current")
+
+    def ask(question: str, dimension: str) -> Fraction | None:
+        answer = _ask(question, dimension)
+        client.renew()
+        return answer
+
+    rest = ask("current with every switch open", "current")
     if rest is None:
         raise InputError("nothing was trimmed")
-    volts = _ask("volts at the box's terminals (empty: leave its own reading as it is)", "voltage")
+    volts = ask("volts at the box's terminals (empty: leave its own reading as it is)", "voltage")
     if volts is not None:
         _trim_supply(client, volts)
     results: Results = {}
     for number in _all(client):
         client.close_channel(number, CLOSE_S)
         try:
-            current = _ask(f"channel {number} is closed: current (empty: leave it as it is)", "current")
+            current = ask(f"channel {number} is closed: current (empty: leave it as it is)", "current")
             if current is None:
                 continue
-            supply = _ask("volts at the box now", "voltage")
+            supply = ask("volts at the box now", "voltage")
         finally:
             client.halt()
         if supply is not None:
@@ -169,23 +176,28 @@ def _ask(question: str, dimension: str) -> Fraction | None:
 @click.command()
 @passcode_option
 @click.option("--new", is_flag=True, help="Give an open box another passcode.")
-@box_option
+@boxes_options
 @output.json_option
-def lock(passcode_file: str | None, new: bool, box: str | None, as_json: bool) -> None:
+def lock(passcode_file: str | None, new: bool, chosen: Chosen, as_json: bool) -> None:
     """Lock the box: its programs, journal and settings are out of reach, at every power-up too.
 
     The first time a passcode is asked for. The panel and `halt` still work. It is a classroom latch, no safe:
     whoever opens the box and presses the boot button, or is at the prompt, reaches everything.
     """
-    with open_box(box) as client:
+    passcode = Passcode(passcode_file, confirm=True)
+
+    def work(client: BoxClient) -> Said:
         if not client.locked():
             if new or passcode_file is not None or not client.has_passcode():
-                client.set_passcode(_passcode(passcode_file, confirm=True))
+                client.set_passcode(passcode.given(client))
             client.lock()
         elif new or passcode_file is not None:
-            note("it was locked already, with the passcode it has: unlock it to give it another")
+            already = "it was locked already, with the passcode it has: unlock it to give it another"
+            several.remark(chosen, client, already)
         locked = client.locked()
-    output.finish({"locked": locked}, "the box is locked", as_json, EXIT_DONE if locked else EXIT_NO)
+        return Said({"locked": locked}, "the box is locked", EXIT_DONE if locked else EXIT_NO)
+
+    several.run(chosen, work, as_json, at_once=False)
 
 
 @click.command()
@@ -193,31 +205,50 @@ def lock(passcode_file: str | None, new: bool, box: str | None, as_json: bool) -
 @click.option(
     "--clear", is_flag=True, help="Take the passcode away: the box stays open after a power-up too."
 )
-@box_option
+@boxes_options
 @output.json_option
-def unlock(passcode_file: str | None, clear: bool, box: str | None, as_json: bool) -> None:
+def unlock(passcode_file: str | None, clear: bool, chosen: Chosen, as_json: bool) -> None:
     """Open the lock until the next power-up. Wrong passcodes are counted, and slowed."""
-    with open_box(box) as client:
+    passcode = Passcode(passcode_file, confirm=False)
+
+    def work(client: BoxClient) -> Said:
         if client.locked():
-            failed = client.unlock(_passcode(passcode_file, confirm=False))
+            failed = client.unlock(passcode.given(client))
             if failed:
-                note(f"wrong passcodes tried before: {failed}")
+                several.remark(chosen, client, f"wrong passcodes tried before: {failed}")
             client.note_time()
         if clear:
             client.clear_passcode()
         locked = client.locked()
-    output.finish({"locked": locked}, "the box is open", as_json, EXIT_NO if locked else EXIT_DONE)
+        return Said({"locked": locked}, "the box is open", EXIT_NO if locked else EXIT_DONE)
+
+    several.run(chosen, work, as_json, at_once=False)
 
 
-def _passcode(file: str | None, confirm: bool) -> str:
-    from nightdraw.link import passcode
+class Passcode:
+    """The passcode of a command, asked for once, when the first box needs it."""
 
-    if file is not None:
-        return passcode.from_file(file)
-    if not sys.stdin.isatty():
-        return passcode.from_file("-")  # a pipe is no person: nothing to hide from, nobody to ask twice
-    text = click.prompt("passcode", hide_input=True, confirmation_prompt=confirm, err=True)
-    return passcode.checked(text)
+    def __init__(self, file: str | None, confirm: bool) -> None:
+        self._file = file
+        self._confirm = confirm
+        self._text: str | None = None
+
+    def given(self, client: BoxClient) -> str:
+        """The passcode, for a box that has waited for it; raises InputError."""
+        if self._text is None:
+            self._text = self._ask()
+            client.renew()
+        return self._text
+
+    def _ask(self) -> str:
+        from nightdraw.link import passcode
+
+        if self._file is not None:
+            return passcode.from_file(self._file)
+        if not sys.stdin.isatty():
+            return passcode.from_file("-")  # a pipe is no person: nothing to hide from, nobody to ask twice
+        text = click.prompt("passcode", hide_input=True, confirmation_prompt=self._confirm, err=True)
+        return passcode.checked(text)
 
 
 COMMANDS = (trim, lock, unlock)

@@ -18,11 +18,17 @@ if TYPE_CHECKING:
 
 MAX_SLOT = 9  # slots are SLOT0 to SLOT9
 
-box_option = click.option(
-    "--box",
-    metavar="ADDRESS",
-    help="socket://HOST:PORT or a serial port's name (default: the only box that is plugged in).",
-)
+BOX_HELP = "socket://HOST:PORT or a serial port's name (default: the only box that is plugged in)."
+
+
+def _only_one(context: click.Context, parameter: click.Parameter, boxes: tuple[str, ...]) -> str | None:
+    if len(boxes) > 1:
+        raise click.UsageError(f"{context.command_path} takes one box: --box was given {len(boxes)} times")
+    return boxes[0] if boxes else None
+
+
+# For a command that can act on one box alone: a second --box is an error, never ignored.
+box_option = click.option("--box", metavar="ADDRESS", multiple=True, callback=_only_one, help=BOX_HELP)
 board_option = click.option("--board", metavar="FILE", help="Board file (default: the 12 V box that ships).")
 
 # What a box's refusal asks for, by the standard's error number.
@@ -54,13 +60,21 @@ def note(finding: Finding | str) -> None:
     click.echo((Finding(finding) if isinstance(finding, str) else finding).text(), err=True)
 
 
-@contextlib.contextmanager
-def open_box(box: str | None) -> Iterator[BoxClient]:
-    """The box that --box means, open; what it refuses says what to do about it."""
-    from nightdraw.link import RefusedError
-    from nightdraw.link.find import connect
+def open_box(box: str | None) -> contextlib.AbstractContextManager[BoxClient]:
+    """The box that --box means, open."""
+    from nightdraw.link.find import choose
 
-    with connect(box) as client:
+    return open_at(choose(box))
+
+
+@contextlib.contextmanager
+def open_at(address: str) -> Iterator[BoxClient]:
+    """The box at an address, open for the length of a command; what it refuses says what to do about it."""
+    from nightdraw.link import RefusedError
+    from nightdraw.link import open_box as connect
+    from nightdraw.link.deadline import COMMAND_S
+
+    with connect(address, COMMAND_S) as client:
         try:
             yield client
         except RefusedError as refused:

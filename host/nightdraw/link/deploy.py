@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from nightdraw.errors import Finding, InputError
+from nightdraw.errors import Finding, InputError, printable
 from nightdraw.link.firmware import LIST, BoardFile, update_source
 from nightdraw.link.prompt import Prompt, PromptError
 
@@ -36,6 +36,11 @@ _facts = {'python': _how.name, 'version': tuple(_how.version)[:3], 'bytecode': g
     'platform': sys.platform, 'machine': getattr(_how, '_machine', ''), 'bytes': _stat[1] * _stat[2],
     'free': _stat[1] * _stat[3]}
 """
+KINDS_OF_FACTS = {
+    **dict.fromkeys(("python", "platform", "machine"), str),
+    **dict.fromkeys(("bytecode", "bytes", "free"), int),
+    "version": tuple,
+}
 # Folders in the package would win over modules of their name; update.py removes files only.
 SWEEP = """
 def _sweep(path, inside):
@@ -103,8 +108,15 @@ def install(
 def facts(prompt: Prompt) -> dict[str, Any]:
     """What the board says of itself: python, version, bytecode, platform, machine, bytes, free."""
     prompt.run(FACTS)
-    found: dict[str, Any] = prompt.value("_facts")
-    return found
+    found = prompt.value("_facts")
+    if not (
+        isinstance(found, dict)
+        and all(type(found.get(name)) is kind for name, kind in KINDS_OF_FACTS.items())
+        and len(found["version"]) == 3
+        and all(type(part) is int for part in found["version"])
+    ):
+        raise PromptError(Finding(f"{prompt.name}: the board doesn't say what it is", hint=MEND))
+    return {name: printable(fact) if isinstance(fact, str) else fact for name, fact in found.items()}
 
 
 def check_board(found: dict[str, Any]) -> None:
@@ -156,13 +168,17 @@ def _finish_earlier(prompt: Prompt) -> None:
 
 def _compare(prompt: Prompt, name: str) -> tuple[str | None, str | None]:
     """The hashes of a file and of the new one beside it, None where there is none."""
-    found: tuple[str | None, str | None] = prompt.value(f"_compare({name!r})")
+    found = prompt.value(f"_compare({name!r})")
+    if not (isinstance(found, tuple) and len(found) == 2 and all(isinstance(x, str | None) for x in found)):
+        raise PromptError(Finding(f"{prompt.name}: the board doesn't say what {name} is", hint=MEND))
     return found
 
 
 def _strangers(prompt: Prompt, files: list[BoardFile]) -> list[str]:
     """The package's files that these don't replace."""
-    found: list[str] = prompt.value("strangers(())")
+    found = prompt.value("strangers(())")
+    if not (isinstance(found, list) and all(isinstance(path, str) for path in found)):
+        raise PromptError(Finding(f"{prompt.name}: the board doesn't say which files it has", hint=MEND))
     known = {file.name for file in files}
     return sorted(path for path in found if path not in known and path.removesuffix(NEW) not in known)
 
@@ -204,4 +220,6 @@ def _verify(prompt: Prompt, files: list[BoardFile]) -> None:
     wrong = [file.name for file in files if prompt.value(f"digest({file.name!r})") != file.sha256]
     wrong += _strangers(prompt, files)
     if wrong:
-        raise PromptError(Finding(f"{prompt.name}: {wrong[0]} is not what it should be", hint=MEND))
+        raise PromptError(
+            Finding(f"{prompt.name}: {printable(wrong[0])} is not what it should be", hint=MEND)
+        )

@@ -6,13 +6,14 @@ its USB number says that it can't be a box.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from nightdraw import __version__
 from nightdraw.errors import Finding, InputError, LinkError
 from nightdraw.link import ports, probe
-from nightdraw.link.client import BoxClient, Identity, open_box
+from nightdraw.link.client import BoxClient, Identity
 from nightdraw.link.ports import Port
 from nightdraw.link.transport import Transport, open_transport
 
@@ -94,6 +95,19 @@ def look(address: str, around: Surroundings | None = None) -> Found | None:
         line.close()
 
 
+def other_than_a_box(address: str, around: Surroundings | None = None) -> str | None:
+    """What answers at a port that may be a box's and is certainly none: a bare board's prompt, another
+    instrument; None where a box may be, one that doesn't answer included. Raises LinkError on a dead line."""
+    line = (around or Surroundings()).open_line(address)
+    try:
+        heard = probe.probe(line)
+    finally:
+        line.close()
+    if heard.kind == probe.PROMPT:
+        return "a MicroPython prompt"
+    return heard.text if heard.kind == probe.STRANGER and heard.identity is not None else None
+
+
 def choose(box: str | None, around: Surroundings | None = None) -> str:
     """The address that a command means: the one that was given, or the only one there is.
 
@@ -113,9 +127,25 @@ def choose(box: str | None, around: Surroundings | None = None) -> str:
     return names[0]
 
 
-def connect(box: str | None, around: Surroundings | None = None) -> BoxClient:
-    """The open box that a command means; raises InputError, LinkError."""
-    return open_box(choose(box, around))
+def every(around: Surroundings | None = None) -> list[str]:
+    """The addresses of all that may be boxes; raises InputError where there are none."""
+    names = [port.name for port in (around or Surroundings()).candidates()]
+    if not names:
+        raise InputError(Finding("no box is plugged in", hint=CHECK_HINT))
+    return names
+
+
+def each(boxes: Sequence[str], around: Surroundings | None = None) -> list[str]:
+    """The addresses that were given; raises InputError where two of them are one."""
+    around = around or Surroundings()
+    found: dict[str, str] = {}
+    for box in boxes:
+        address = _given(box, around)
+        real = address if "://" in address else os.path.realpath(address)
+        if real in found:
+            raise InputError(Finding(f"--box {box} is given twice, or is {found[real]} by another name"))
+        found[real] = address
+    return list(found.values())
 
 
 def _given(box: str, around: Surroundings) -> str:

@@ -12,11 +12,13 @@ from dataclasses import dataclass
 
 from boxcore.commands_common import MAKER
 
+from nightdraw.errors import printable
 from nightdraw.link.client import Identity
 from nightdraw.link.transport import Transport
 
 BOX, PROMPT, STRANGER, SILENCE = "box", "prompt", "stranger", "silence"
 LISTEN_S = 3.0  # a box that has just got power says nothing for 2.5 s, one that writes to flash for 0.4 s
+MOST_SHOWN = 80  # characters of it in a message
 MOST_BYTES = 4096  # of what is listened to: whoever says more without answering is no box
 QUESTION = b"\n*IDN?\n"
 END_RAW_PROMPT = b"\r\x02"  # an interrupted installation leaves a board there, and it stays silent
@@ -71,11 +73,11 @@ def judge(data: bytes) -> Heard | None:
 
 
 def _instrument(answer: re.Match[bytes]) -> Heard:
-    fields = [field.decode("ascii", "replace").strip() for field in answer.groups()]
+    fields = [printable(field.decode("ascii", "backslashreplace").strip()) for field in answer.groups()]
     return Heard(BOX if fields[0] == MAKER else STRANGER, Identity(*fields), _shown(answer.group()))
 
 
 def _shown(data: bytes) -> str:
-    """The first words of what was heard, without control characters."""
-    text = data.decode("ascii", "replace")
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())[:80]
+    """The first words of what was heard, printable."""
+    lines = data.decode("ascii", "backslashreplace").split()
+    return printable(" ".join(lines))[:MOST_SHOWN]

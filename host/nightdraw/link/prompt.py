@@ -15,14 +15,15 @@ import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from nightdraw.errors import Finding, LinkError
+from nightdraw.errors import Finding, LinkError, printable
 
+MOST_SHOWN = 200  # characters of what a board says of its own trouble
 CALL_S = 10.0  # a few flash blocks erased (0.4 s each at worst) and written, with slack
 ENTER_S = 1.0  # the prompt answers within milliseconds; a board that still starts is asked again
 WRITE_S = 5.0
 READ_S = 2.0
 PIECE_BYTES = 768  # of a file at once: 1 KB as base64, small beside the board's free memory
-INTERRUPT = b"\r\x03"
+MOST_BYTES = 1 << 16  # of one call's answer: a folder's names are a few KB
 
 Progress = Callable[[int], None]  # bytes written so far
 
@@ -40,15 +41,25 @@ class _Limited:
 
     def __init__(self, port: Any) -> None:
         self._port = port
-        self.until_s = 0.0
+        self._until_s = 0.0
+        self._left = 0
+
+    def allow(self, limit_s: float) -> None:
+        """Begin a call that may take so long, and MOST_BYTES of answer."""
+        self._until_s = time.monotonic() + limit_s
+        self._left = MOST_BYTES
 
     def _check(self) -> None:
-        if time.monotonic() > self.until_s:
+        if time.monotonic() > self._until_s:
             raise TimeoutError("no end of it in time")
 
     def read(self, size: int = 1) -> bytes:
         self._check()
-        return bytes(self._port.read(size))
+        data = bytes(self._port.read(size))
+        self._left -= len(data)
+        if self._left < 0:
+            raise TimeoutError("it says more than there can be to say")
+        return data
 
     def write(self, data: bytes) -> int:
         self._check()
@@ -86,7 +97,7 @@ class Prompt:
             self._guarded(f"{self.name}: no MicroPython prompt answers"),
             contextlib.redirect_stdout(io.StringIO()),
         ):
-            self._limited.until_s = time.monotonic() + 2 * ENTER_S
+            self._limited.allow(2 * ENTER_S)
             self._transport.enter_raw_repl(soft_reset=False, timeout_overall=ENTER_S)
 
     def __enter__(self) -> Prompt:
@@ -103,11 +114,11 @@ class Prompt:
     def run(self, code: str, limit_s: float = CALL_S) -> str:
         """Run code; returns what it printed. Raises PromptError: an exception there, a dead line, no end."""
         with self._guarded(f"{self.name}: the line to the board broke"):
-            self._limited.until_s = time.monotonic() + limit_s
+            self._limited.allow(limit_s)
             printed, error = self._transport.exec_raw(code, timeout=limit_s)
         if error:
             said = error.decode("utf-8", "replace").strip()
-            last = said.splitlines()[-1]
+            last = printable((said.splitlines() or ["nothing"])[-1])[:MOST_SHOWN]
             raise PromptError(Finding(f"{self.name}: the board says: {last}"), said)
         text: str = printed.decode("utf-8", "replace")
         return text
@@ -117,7 +128,7 @@ class Prompt:
         said = self.run(f"print(repr({expression}))", limit_s)
         try:
             return ast.literal_eval(said.strip())
-        except (ValueError, SyntaxError):
+        except (ValueError, SyntaxError, RecursionError, MemoryError):
             raise PromptError(
                 Finding(f"{self.name}: the board's answer makes no sense: {said!r:.80}")
             ) from None
@@ -136,7 +147,7 @@ class Prompt:
     def leave(self, code: str) -> None:
         """Run code that has no end here: a reset."""
         with self._guarded(f"{self.name}: the line to the board broke"):
-            self._limited.until_s = time.monotonic() + CALL_S
+            self._limited.allow(CALL_S)
             self._transport.exec_raw_no_follow(code)
 
     @contextlib.contextmanager
@@ -148,5 +159,5 @@ class Prompt:
         try:
             yield
         except (TransportError, serial.SerialException, OSError, struct.error, ValueError) as error:
-            why = f": {error}" if str(error) else ""
+            why = f": {printable(str(error))[:MOST_SHOWN]}" if str(error) else ""
             raise PromptError(Finding(what + why)) from None

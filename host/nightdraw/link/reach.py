@@ -125,7 +125,7 @@ def _ask_maintenance(line: Transport, clock: Clock) -> None:
     heard = b""
     try:
         while clock.now() < until_s and PROMPT_SIGN not in heard:
-            heard += line.read(until_s - clock.now())
+            heard = (heard + line.read(until_s - clock.now()))[-MOST_BYTES:]
             _judge(line.name, heard)
     except LinkError as error:
         if isinstance(error, _RefusedError):
