@@ -34,6 +34,8 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "selftest": ("selftest",),
     "check": ("check",),
     "trim": ("trim", "--reading", "3=5.21mA@12.63V", "--supply", "12.6V"),
+    "lock": ("lock", "--passcode-file", "code"),
+    "unlock": ("unlock", "--passcode-file", "code"),
 }
 SLACK_S = 5.0  # a machine under load; the deadline below is a tenth of it
 NEVER_SAID = ("Traceback", "defect of Nightdraw")
@@ -53,6 +55,8 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
         "probe.LISTEN_S": 0.1,
         "reach.ASK_S": 0.1,
         "deadline.COMMAND_S": 0.5,
+        "latch.SHARE_S": 0.5,
+        "latch.POLL_S": 0.01,
     }.items():
         monkeypatch.setattr(f"nightdraw.link.{name}", value)
 
@@ -164,6 +168,7 @@ def test_an_honest_box_behind_the_same_line_is_believed(call: Call, monkeypatch)
     """Else the tests above would show nothing."""
     monkeypatch.setattr("nightdraw.link.deadline.COMMAND_S", 30.0)
     monkeypatch.setattr("nightdraw.link.session.ANSWER_S", 3.0)
+    monkeypatch.setattr("nightdraw.link.latch.SHARE_S", 30.0)
     box = liar.Liar(lambda header, true: true)
     with liar.serving(box.serve) as address:
         for words in COMMANDS.values():

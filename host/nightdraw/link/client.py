@@ -244,7 +244,7 @@ class BoxClient(Latch, Trims):
         return Measurement(float(supply_v), _float(current_a), _float(temp_c))
 
     def _unless(self, query: Query[T], *codes: int) -> T | None:
-        """The answer, None from a box that refuses it by one of these: it is locked, or has no such sensor."""
+        """The answer, None from a box that refuses it with one of these: it is locked or lacks a sensor."""
         try:
             return self._get(query)
         except RefusedError as refused:

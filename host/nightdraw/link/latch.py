@@ -12,7 +12,8 @@ from boxcore import lock, p256, spake2plus
 
 from nightdraw.errors import Finding
 from nightdraw.link import passcode as codes
-from nightdraw.link.line import STORE_S, Line, text
+from nightdraw.link import queries as ask
+from nightdraw.link.line import STORE_S, Line
 from nightdraw.link.message import GarbledError
 from nightdraw.link.session import TRIES, RefusedError
 
@@ -38,7 +39,7 @@ class Latch(Line):
 
     def locked(self) -> bool:
         """Whether programs, journal and settings are out of reach."""
-        return self._session.ask(":SYST:PASS:STAT?")[0] == b"0"
+        return self._get(ask.LOCKED)
 
     def has_passcode(self) -> bool:
         """Whether a passcode is set: then the box is locked at every power-up."""
@@ -46,8 +47,7 @@ class Latch(Line):
 
     def tries(self) -> Tries:
         """How often wrong passcodes were tried."""
-        failed, wait_s = self._session.ask(":SYST:PASS:TRI?")[0].split(b",")
-        return Tries(int(failed), int(wait_s))
+        return Tries(*self._get(ask.TRIES))
 
     def set_passcode(self, passcode: str, cost: int = codes.COST) -> None:
         """Give an open box a passcode, its first or another; the box stays open until lock() or power-up.
@@ -62,7 +62,10 @@ class Latch(Line):
             own = codes.secret()
             share = p256.encode(p256.finish(p256.affine(p256.finish(p256.multiply(own, p256.BASE)))))
             box_share = self._exchange_shares(":SYST:PASS:NEW:SHAR", share)
-            key = p256.finish(lock.agreed(own, box_share, share, box_share))
+            try:
+                key = p256.finish(lock.agreed(own, box_share, share, box_share))
+            except ValueError:
+                raise self._unbelievable() from None
             try:
                 data = lock.sealed(key, salt, cost, record)
                 self._session.once(":SYST:PASS:NEW", block=data, limit_s=STORE_S)
@@ -107,7 +110,7 @@ class Latch(Line):
             keys = p256.finish(spake2plus.prove(NAMES, w0, w1, own, box_share, w0_m, w0_n))
         except ValueError:
             raise self._unbelievable() from None
-        confirmation = bytes.fromhex(text(self._session.ask(":SYST:PASS:CONF?")[0]))
+        confirmation = self._get(ask.CONFIRMATION)
         right: bool = spake2plus.same(confirmation, keys.verifier_confirmation)
         # A box that doesn't know the passcode is told nothing; it then knows that a try has failed.
         answer = keys.prover_confirmation if right else bytes(spake2plus.CONFIRMATION_BYTES)
@@ -116,12 +119,13 @@ class Latch(Line):
 
     def _exchange_shares(self, header: str, share: bytes) -> bytes:
         """The box's share for ours. The same share may be sent again: it is one try."""
+        self.allow(SHARE_S + STORE_S)
         self._session.ask(f'{header} "{share.hex()}"', limit_s=STORE_S)
         deadline = time.monotonic() + SHARE_S
         while True:
-            said = text(self._session.ask(":SYST:PASS:SHAR?")[0])
+            said = self._get(ask.SHARE)
             if said:
-                return bytes.fromhex(said)
+                return said
             if time.monotonic() > deadline:
                 raise self._unbelievable()
             time.sleep(POLL_S)
@@ -131,8 +135,8 @@ class Latch(Line):
         self._only_once(":SYST:PASS:CLE", done=lambda: not self.has_passcode())
 
     def _salt(self) -> tuple[bytes, int]:
-        salt, cost = self._session.ask(":SYST:PASS:SALT?")[0].split(b",")
-        return bytes.fromhex(text(salt)), int(cost)
+        salt, cost = self._get(ask.SALT)
+        return salt, cost
 
     def _numbers(self, passcode: str) -> tuple[int, int]:
         salt, cost = self._salt()

@@ -70,8 +70,3 @@ class Line:
 
     def _error(self, what: str, hint: str) -> LinkError:
         return LinkError(Finding(f"{self.address}: {what}", hint=hint))
-
-
-def text(answer: bytes) -> str:
-    """The text of an answer, a string's without its quotes."""
-    return answer.decode("ascii", "replace").strip('"')

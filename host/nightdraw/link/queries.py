@@ -5,7 +5,7 @@ Literal rows, nothing else. Ranges are wide: what no box of ours can say, not wh
 
 from __future__ import annotations
 
-from boxcore import journal, states
+from boxcore import journal, lock, spake2plus, states
 from boxcore.bank import MAX_CHANNELS
 from boxcore.commands_box import MAX_DATA
 from boxcore.program import MAX_BYTES
@@ -16,6 +16,7 @@ from nightdraw.link.answers import (
     block,
     decimal,
     flag,
+    hexadecimal,
     integer,
     listing,
     optional,
@@ -33,6 +34,7 @@ MOST_A = 100
 MOST_C = 1000
 MAX_CODE = 999  # of the self-test: a channel, or a check of its own
 MOST_PPM = 10**6
+MOST_WAIT_S = 86_400
 # The journal is a ring of files; its offsets count on for ever. A page that is about to go may still be held.
 MOST_JOURNAL_BYTES = (journal.FILES + 1) * journal.FILE_BYTES
 MAX_OFFSET = 1 << 48
@@ -68,5 +70,10 @@ JOURNAL = Query(
     ),
 )
 JOURNAL_PIECE = Query(":MMEM:DATA?", block(MAX_DATA))
+LOCKED = Query(":SYST:PASS:STAT?", word({"0": True, "1": False}))  # it answers whether it is open
+TRIES = Query(":SYST:PASS:TRI?", row(integer(0, MAX_U32), integer(0, MOST_WAIT_S)))
+SALT = Query(":SYST:PASS:SALT?", row(hexadecimal(0, lock.SALT_BYTES), integer(0, MAX_U32)))
+SHARE = Query(":SYST:PASS:SHAR?", hexadecimal(0, lock.POINT_BYTES))
+CONFIRMATION = Query(":SYST:PASS:CONF?", hexadecimal(spake2plus.CONFIRMATION_BYTES))
 CHANNEL = Query(":CAL:DATA?", row(integer(1, MAX_NS), integer(0, MAX_NS)))
 SUPPLY_PPM = Query(":CAL:SUPP?", integer(-MOST_PPM, MOST_PPM))
