@@ -54,7 +54,7 @@ def test_a_locked_box_is_told():
     say = lines.box(rig)
     computer = Computer([port("x")], {"x": say})
     with computer.open_box("x") as box:
-        box.set_passcode("a passcode", 100_000)
+        box.set_passcode("a passcode", 1 << 10)
         box.lock()
     assert find.find(around(computer))[0][0].locked is True
 

@@ -224,7 +224,7 @@ def test_without_a_monitor_the_self_test_can_not_tell(call, tmp_path):
 
 def test_a_locked_box_says_how_to_go_on(call, address, profile):
     with open_box(address) as box:
-        box.set_passcode("blue tractor", 100_000)
+        box.set_passcode("blue tractor", 1 << 10)
         box.lock()
     assert call("status", "--box", address)[1]["locked"] is True
     for words in (("send", profile), ("slots",), ("arm",), ("level", "50 mA"), ("journal",), ("selftest",)):

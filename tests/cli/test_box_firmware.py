@@ -117,7 +117,7 @@ def test_words_for_people(board, capsys):
 def test_a_locked_box_is_not_opened_by_an_installation(call, board):
     assert call("install", "--box", board.plug())[0] == 0
     with open_box(board.name) as box:
-        box.set_passcode("a passcode", 100_000)
+        box.set_passcode("a passcode", 1 << 10)
         box.lock()
     status, document, _ = call("install", "--box", board.name)
     assert status == 2
