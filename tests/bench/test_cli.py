@@ -156,13 +156,16 @@ def test_serve_says_where_and_ends_well_on_sigterm():
 
 @pytest.mark.skipif(sys.platform == "win32", reason="this system has no SIGINT for one process")
 def test_serve_without_a_terminal_and_interrupted():
-    with served("--speed", "100") as (process, where):
+    with served("--speed", "100", "--serial", "GROUP-B") as (process, where):
         assert where["pty"] is None
+        assert b",GROUP-B," in identify(where["socket"])
         process.send_signal(signal.SIGINT)
         process.communicate(timeout=PATIENCE_S)
         assert process.returncode == 130
 
 
-@pytest.mark.parametrize("words", ["--speed 0", "--speed 1e9", "--speed nan", "--port 70000", "--fault x"])
+@pytest.mark.parametrize(
+    "words", ["--speed 0", "--speed 1e9", "--speed nan", "--port 70000", "--fault x", "--serial a,b"]
+)
 def test_serve_refuses_what_it_cannot_do(capsys, words):
     assert call(capsys, "serve", *words.split())[0] == 2

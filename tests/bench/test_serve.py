@@ -12,6 +12,7 @@ from contextlib import contextmanager, suppress
 import pytest
 from boxcore import program as pg
 from nightdraw.bench.serve import SLICE_TICKS, Pace, Server
+from nightdraw.bench.world import World
 from nightdraw.errors import InputError
 
 from tests.bench import support
@@ -22,8 +23,8 @@ needs_terminals = pytest.mark.skipif(not WITH_TERMINALS, reason="this system has
 
 
 @contextmanager
-def serving(**options) -> Iterator[Server]:
-    server = Server(support.world(), **options)
+def serving(world: World | None = None, **options) -> Iterator[Server]:
+    server = Server(world or support.world(), **options)
     thread = threading.Thread(target=server.run)
     thread.start()
     try:
@@ -56,8 +57,19 @@ def line(connection: socket.socket) -> bytes:
 
 def test_answers_over_tcp():
     with serving() as server, connect(server) as client:
-        assert ask(client, b"*IDN?").startswith(b"NIGHTDRAW,bench-test,BENCH,")
+        assert ask(client, b"*IDN?").startswith(b"NIGHTDRAW,bench-test,BENCH-")
         assert ask(client, b"MEAS:VOLT?") == b"12.600\n"
+
+
+def test_no_two_served_boxes_are_alike_and_a_given_number_stays():
+    with serving() as one, serving() as other, connect(one) as first, connect(other) as second:
+        assert ask(first, b"*IDN?") != ask(second, b"*IDN?")
+    named = support.world()
+    named.rename("GROUP-B-3")
+    named.cut_power()
+    named.restore_power()
+    with serving(named) as server, connect(server) as client:
+        assert b",GROUP-B-3," in ask(client, b"*IDN?")
 
 
 def test_listens_on_the_loopback_only():
