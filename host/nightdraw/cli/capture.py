@@ -87,7 +87,8 @@ def pulses(file: str, channel: str | None, options: Options, as_json: bool) -> N
     FILE is CSV (time and current, units in the header) or Parquet. Where it has drops across fuses (mV)
     beside a current, it is said which fuse moves with it. Exit status 3: too short or too noisy.
     """
-    from nightdraw.capture.moving import moves_with
+    from nightdraw.capture.correlation import moves_with
+    from nightdraw.capture.events import of_pulses
     from nightdraw.capture.pulses import measure
     from nightdraw.capture.read import drops_beside, open_recording
 
@@ -98,10 +99,49 @@ def pulses(file: str, channel: str | None, options: Options, as_json: bool) -> N
         result = measure(recording)
     document, text = result.document(), result.text()
     if drops:
-        moving = moves_with(result, drops)
+        moving = moves_with(of_pulses(result, recording), drops)
         document |= moving.document()
         text += f"\n{moving.text()}"
     output.finish(document, text, as_json)
+
+
+@group.command()
+@click.argument("files", metavar="FILE...", nargs=-1, required=True)
+@click.option("--current", metavar="COLUMN", help="The clamp's column (default: the only current).")
+@click.option(
+    "--fuses",
+    metavar="COLUMN:10A-F,...",
+    help="What each drop is across: rating and ISO 8820-3 type C, E or F (F where left out), or its "
+    "resistance, like F7:7.7mohm (default: every column of volts, of unknown rating).",
+)
+@reading_options
+@output.json_option
+def culprit(
+    files: tuple[str, ...], current: str | None, fuses: str | None, options: Options, as_json: bool
+) -> None:
+    """Which fuse carries the draw: a clamp, and at the same instants the millivolts across a few fuses.
+
+    Several files, each with the clamp and other fuses, give one verdict over the fuse box. Exit status 0: a
+    fuse is named, 1: none of these, 3: it can't be told.
+
+    Caution: a recorder's inputs across a fuse must be differential or isolated, its laptop on the battery. A
+    single-ended input shorts the vehicle's battery to ground through the recorder.
+    """
+    from nightdraw.capture import fuses as box
+    from nightdraw.capture.read import drops_beside, open_recording
+
+    known = None if fuses is None else box.parse(fuses)
+    captures = []
+    for file in files:
+        clamp = open_recording(file, current, options)
+        if clamp.unit != "mA":
+            raise InputError(f"{file}: {clamp.channel} is no current: name the clamp's column with --current")
+        captures.append(box.Capture(clamp, tuple(drops_beside(Path(file), clamp, options))))
+    with output.progress("reading", len(files)) as shown:
+        for k, capture in enumerate(captures):
+            capture.clamp.on_progress = lambda share, k=k: shown.reach(k + share)  # type: ignore[misc]
+        found = box.culprit(captures, known)
+    output.finish(found.document(), found.text(), as_json, VERDICTS[found.known])
 
 
 @group.command()

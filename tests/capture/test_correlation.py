@@ -7,8 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from nightdraw.capture import moving, read
-from nightdraw.capture.pulses import Pulses, measure
+from nightdraw.capture import correlation, read
+from nightdraw.capture.events import see
+from nightdraw.capture.seen import Seen
 from nightdraw.cli import main
 from scipy import stats
 
@@ -29,11 +30,11 @@ def drop(t_s: Floats, mv: Floats, name: str = "F1") -> read.Recording:
     return read.from_arrays(t_s, mv, "drop", "mV", name)
 
 
-def clamp_of(name: str, seed: int = 1, seconds: float = 90.0) -> tuple[Pulses, Floats, Floats]:
+def clamp_of(name: str, seed: int = 1, seconds: float = 90.0) -> tuple[Seen, Floats, Floats]:
     """The pulses as a clamp has them, and the true current."""
     truth = truth_of(DRAWS[name], seconds, seed)
     t_s, ma = Clamp(sigma_ma=0.0).samples(truth)
-    return measure(Clamp(sigma_ma=1.0, seed=seed).recording(truth)), t_s, ma
+    return see(Clamp(sigma_ma=1.0, seed=seed).recording(truth)), t_s, ma
 
 
 def noise(count: int, seed: int) -> Floats:
@@ -48,11 +49,11 @@ def test_the_fuse_that_carries_them_is_named_with_its_resistance(name: str) -> N
         drop(t_s, OHMS * ma + noise(len(t_s), 2), "F2"),
         drop(t_s, noise(len(t_s), 3), "F3"),
     ]
-    found = moving.moves_with(pulses, drops)
+    found = correlation.moves_with(pulses, drops)
     assert found.carried_by == "F2"
     quiet, carrier, other = found.movers
     assert (quiet.pulses, quiet.ohms, other.pulses, other.ohms) == (0, None, 0, None)
-    assert carrier.pulses == pytest.approx(len(pulses), abs=0.05 * len(pulses))
+    assert carrier.pulses == pytest.approx(len(pulses.events), abs=0.05 * len(pulses.events))
     assert carrier.ohms == pytest.approx(OHMS, rel=0.03)
     assert "F2 carries the pulses" in found.text()
 
@@ -70,7 +71,7 @@ def test_a_hundred_quiet_fuses_never_move(name: str) -> None:
             woken = rng.uniform(0, 80)
             own += OHMS * 120.0 * ((t_s > woken) & (t_s < woken + 7))
         drops.append(drop(t_s, own + noise(len(t_s), 1000 + seed), f"F{seed}"))
-    found = moving.moves_with(pulses, drops)
+    found = correlation.moves_with(pulses, drops)
     assert [mover.channel for mover in found.movers if mover.ohms is not None] == []
     assert found.carried_by is None
 
@@ -79,15 +80,15 @@ def test_a_load_that_yields_to_the_sagging_battery_is_not_named() -> None:
     """0.2 ohm of battery and wires in common: a 21 W lamp's current falls as the box's rises."""
     pulses, t_s, ma = clamp_of("even")
     lamp_ma = 1750.0 * (1 - 0.2 * ma / 1000 / 12.5)
-    found = moving.moves_with(pulses, [drop(t_s, OHMS * lamp_ma + noise(len(t_s), 4))])
-    assert found.movers[0].z < -moving.SURE_Z, "it moves, the other way round"
+    found = correlation.moves_with(pulses, [drop(t_s, OHMS * lamp_ma + noise(len(t_s), 4))])
+    assert found.movers[0].z < -correlation.SURE_Z, "it moves, the other way round"
     assert (found.movers[0].ohms, found.carried_by) == (None, None)
 
 
 def test_what_leaks_from_another_input_is_no_fuse() -> None:
     pulses, t_s, ma = clamp_of("even")
-    found = moving.moves_with(pulses, [drop(t_s, 1e-5 * ma + 0.01 * noise(len(t_s), 4))])
-    assert found.movers[0].z > moving.SURE_Z
+    found = correlation.moves_with(pulses, [drop(t_s, 1e-5 * ma + 0.01 * noise(len(t_s), 4))])
+    assert found.movers[0].z > correlation.SURE_Z
     assert found.carried_by is None
 
 
@@ -97,7 +98,7 @@ def test_two_fuses_in_a_row_are_both_told() -> None:
         drop(t_s, 0.0008 * ma + 0.1 * noise(len(t_s), 5), "main"),
         drop(t_s, OHMS * ma + noise(len(t_s), 6), "F7"),
     ]
-    found = moving.moves_with(pulses, drops)
+    found = correlation.moves_with(pulses, drops)
     assert [mover.share for mover in found.movers] == pytest.approx([1, 1], abs=0.05)
     assert found.carried_by is None
     assert "one lies behind the other" in found.text()
@@ -106,13 +107,13 @@ def test_two_fuses_in_a_row_are_both_told() -> None:
 def test_half_of_the_pulses_in_each_of_two_fuses() -> None:
     truth = truth_of(DRAWS["even"], 300.0)
     t_s, ma = Clamp(sigma_ma=0.0).samples(truth)
-    pulses = measure(Clamp().recording(truth))
+    pulses = see(Clamp().recording(truth))
     odd = (t_s // 7.5).astype(int) % 2 == 1
     drops = [
         drop(t_s, OHMS * np.where(odd == half, ma, 40.0) + noise(len(t_s), 7 + half), f"F{half}")
         for half in (0, 1)
     ]
-    found = moving.moves_with(pulses, drops)
+    found = correlation.moves_with(pulses, drops)
     assert [mover.share for mover in found.movers] == pytest.approx([0.5, 0.5], abs=0.03)
     assert [mover.ohms for mover in found.movers] == pytest.approx([OHMS, OHMS], rel=0.03)
 
@@ -122,19 +123,19 @@ def test_scipy_says_the_same_of_the_same_samples() -> None:
     slope of the least squares is the resistance."""
     pulses, t_s, ma = clamp_of("random")
     moves, quiet = OHMS * ma + noise(len(t_s), 8), noise(len(t_s), 9)
-    found = moving.moves_with(pulses, [drop(t_s, moves), drop(t_s, quiet)])
+    found = correlation.moves_with(pulses, [drop(t_s, moves), drop(t_s, quiet)])
     line = stats.linregress(ma, moves)
     assert line.pvalue < 1e-6
     assert found.movers[0].ohms == pytest.approx(line.slope, rel=0.02)
     assert stats.pearsonr(ma, quiet).pvalue > 1e-4
-    assert abs(found.movers[1].z) < moving.SURE_Z
+    assert abs(found.movers[1].z) < correlation.SURE_Z
 
 
 def test_chance_is_as_wide_as_normal_noise_makes_it() -> None:
     """z of quiet fuses is a standard normal's, by Kolmogorov and Smirnov; heavy tails would make names."""
     pulses, t_s, _ = clamp_of("even")
     drops = [drop(t_s, noise(len(t_s), 5000 + k)) for k in range(150)]
-    z = [mover.z for mover in moving.moves_with(pulses, drops).movers]
+    z = [mover.z for mover in correlation.moves_with(pulses, drops).movers]
     below = [value for value in z if value < 0]
     assert 40 < len(below) < 110
     assert stats.kstest(np.abs(below), "halfnorm", args=(0, 1.1)).pvalue > 1e-3
