@@ -315,10 +315,14 @@ class Box:
             self.hal.stop()
             raise
 
+    def top_up(self, now):
+        """Have the edge queue full, before something that may stall the processor for 0.4 s."""
+        if self.state in st.DRAWING:
+            self.deadline = min(self.deadline, self._player.refill(now, self.readings.supply_mv, True))
+
     def _write(self, now):
         """One write to the store, with a full queue: it may stall the processor for 0.4 s."""
-        if self.state in (st.RUNNING, st.LEVEL):
-            self.deadline = min(self.deadline, self._player.refill(now, self.readings.supply_mv, True))
+        self.top_up(now)
         if now >= self.reserve.due:
             self._save_or_trip(now)
         else:

@@ -3,7 +3,8 @@
 Rows and handlers as commands_common describes them. Nothing here parses bytes or keeps state of its own.
 
 Where the standard leaves room:
-- a program's name is its slot, SLOT0 .. SLOT9, as a word or a string;
+- a program's name is its slot, SLOT0 .. SLOT9, as a word or a string; the catalogue names slots with damaged
+  content too (-311), which a new program replaces;
 - PROGram[:SELected]:STATe STOP and OUTPut OFF halt whatever runs: no name may stand between a hand and the
   switches. The explicit form halts its own slot only;
 - RUN while any program is armed is refused (-221) and PAUSe, CONTinue always are: a run follows its schedule.
@@ -80,8 +81,7 @@ _STATE = words.choice({"RUN": "RUN", "STOP": "STOP", "PAUSe": "PAUS", "CONTinue"
 
 
 def _catalog(ins):
-    infos = ins.box.slots.infos
-    names = ['"SLOT%d"' % slot for slot in range(SLOTS) if infos[slot] is not None]
+    names = ['"SLOT%d"' % slot for slot in range(SLOTS) if not ins.box.slots.is_empty(slot)]
     return ",".join(names) or '""'
 
 
@@ -93,11 +93,26 @@ def _selected(ins):
     return "SLOT%d" % ins.selected
 
 
-def _info(ins, slot):
-    info = ins.box.slots.infos[slot]
-    if info is None:
-        raise ScpiError(-282, "slot %d is empty" % slot)
-    return info
+class _Sink:
+    """A program's way into its slot; the edge queue is full before each write, which may stall the processor.
+    """
+
+    def __init__(self, ins):
+        self._ins = ins
+
+    def write(self, piece):
+        """Take the next bytes."""
+        self._ins.box.top_up(self._ins.now)
+        self._ins.box.slots.write(piece)
+
+    def commit(self):
+        """Put what came in its slot."""
+        self._ins.box.top_up(self._ins.now)
+        self._ins.box.slots.commit()
+
+    def abort(self):
+        """Drop it."""
+        self._ins.box.slots.abort()
 
 
 def _open_define(ins, slot, size):
@@ -106,8 +121,9 @@ def _open_define(ins, slot, size):
     if ins.box.slots.writing is not None:
         raise ScpiError(-221, "another link stores a program")
     ins.box.ask_change(slot)
+    ins.box.top_up(ins.now)
     ins.box.slots.open_write(slot)
-    return ins.box.slots
+    return _Sink(ins)
 
 
 def _define(ins, slot, sink):
@@ -115,7 +131,7 @@ def _define(ins, slot, sink):
 
 
 def _definition(ins, slot, offset=None, length=None):
-    size = _info(ins, slot).bytes
+    size = ins.box.slots.info(slot).bytes
     if offset is None:
         if size > MAX_DATA:
             raise ScpiError(-223, "%d bytes: ask by offset and length" % size)
@@ -126,7 +142,8 @@ def _definition(ins, slot, offset=None, length=None):
 
 
 def _delete(ins, slot):
-    _info(ins, slot)
+    if ins.box.slots.is_empty(slot):
+        raise ScpiError(-282, "slot %d is empty" % slot)
     ins.box.ask_change(slot)
     ins.box.slots.delete(slot)
 
@@ -301,7 +318,7 @@ def _channels(ins):
 
 
 def _program(ins, slot):
-    info = _info(ins, slot)
+    info = ins.box.slots.info(slot)
     return '"%s",%d,%d' % (info.name, info.bytes, info.crc32)
 
 

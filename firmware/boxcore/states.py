@@ -13,6 +13,7 @@ LEVEL = "level"
 
 STATES = (IDLE, WAITING, RUNNING, HOLDING, TRIPPED, ENDED, LEVEL)
 PLAYING = (RUNNING, HOLDING, LEVEL)  # the states in which a switch may be closed, or soon may be again
+DRAWING = (RUNNING, LEVEL)  # those in which the edge queue plays
 ARMED = (WAITING, RUNNING, HOLDING)  # the states that belong to an armed program
 
 # state -> {event: state after it}; by state, so that looking a move up makes no tuple: a trip allocates none
