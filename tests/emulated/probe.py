@@ -2,6 +2,8 @@
 the link, and a heap that is locked where nothing may be allocated. Runs under MicroPython only.
 """
 
+# ruff: noqa: UP031 - the board's Python
+
 import gc
 
 import micropython
