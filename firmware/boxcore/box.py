@@ -305,8 +305,9 @@ class Box:
         try:
             self._switch.step(now)
             self.deadline = STEPS[self.state](self, now)
-            if now >= min(self.journal.due, self.reserve.due):
-                self._write(now)
+            if now >= min(self.journal.due, self.reserve.due):  # one write a step, never two in a row
+                self.top_up(now)
+                self._save_or_trip(now) if now >= self.reserve.due else self.journal.flush(now)
             due = min(self.journal.due, self.reserve.due)
             if due < self.deadline:
                 self.deadline = max(due, now + 1)
@@ -319,14 +320,6 @@ class Box:
         """Have the edge queue full, before something that may stall the processor for 0.4 s."""
         if self.state in st.DRAWING:
             self.deadline = min(self.deadline, self._player.refill(now, self.readings.supply_mv, True))
-
-    def _write(self, now):
-        """One write to the store, with a full queue: it may stall the processor for 0.4 s."""
-        self.top_up(now)
-        if now >= self.reserve.due:
-            self._save_or_trip(now)
-        else:
-            self.journal.flush(now)
 
     def _step_quiet(self, now):
         return now + IDLE_TICKS

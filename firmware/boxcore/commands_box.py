@@ -94,8 +94,7 @@ def _selected(ins):
 
 
 class _Sink:
-    """A program's way into its slot; the edge queue is full before each write, which may stall the processor.
-    """
+    """A program's way into its slot; the edge queue is full before each write, which may stall the processor."""
 
     def __init__(self, ins):
         self._ins = ins
