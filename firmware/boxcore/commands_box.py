@@ -21,6 +21,7 @@ from boxcore import scpi_text as words
 from boxcore import states as st
 from boxcore.commands_common import HALT, OPEN, PROTECTED
 from boxcore.journal import CLOCK, FILE_BYTES, FILES
+from boxcore.loop import GRID_TICKS
 from boxcore.port import NOT_MEASURED
 from boxcore.program import MAX_BYTES, MAX_TICKS, TICKS_PER_S
 from boxcore.scpi_errors import ScpiError
@@ -291,7 +292,8 @@ def _data(ins, name, offset, length):
 
 
 def _clock(ins):
-    return "%d" % ins.now
+    now = ins.now
+    return "%d" % (now - now % GRID_TICKS if ins.box.lock.locked else now)
 
 
 def _pair(ins, utc_s, utc_ms=0):

@@ -9,16 +9,37 @@ ms. What comes before that, at worst, each once, on the board at 96 MHz:
    40 ms   a garbage collection
    35 ms   a piece of the link, its commands and their answers, a measurement's wait among them
   700 ms   in all; 0.1 s where nothing is written and words are long
+While the box is locked, 60 ms before each of its grid ticks add to this, and 60 ms of arithmetic while
+somebody unlocks it.
 Storing a program over the link erases several sectors in one call, up to 2 s in all; a run then starves
 within 1 s and its switches are open. Should this loop stop altogether, the queue runs empty within 1 s and
 the edge player opens every switch by itself; the watchdog resets the board within 8 s. What must be faster
 is the fuse's and the clamp's job.
+
+A locked box hears and answers on a grid of its clock. What comes in is taken at a grid tick, what it answers
+goes out at the next: how long the player's work, a command or a write to flash took shows nowhere, as long as
+the work of a slot ends within it. So nothing begins late in a slot that may take long, and at the end nothing
+at all. Where work does not end in time (a flash that erases at its slowest), the whole tick is left out.
 """
+
+import gc
+
+from boxcore.journal import LATER
 
 SENSE_TICKS = 500  # 50 ms: panel contacts settle in two readings, the monitor's average is new each time
 TICKS_A_MS = 10
-COMPUTE_TICKS = 100  # 10 ms: what a turn gives the lock's arithmetic while an exchange is under way
+COMPUTE_TICKS = 600  # 60 ms: what a turn gives the lock's arithmetic while an exchange is under way
 FRESH_TICKS = 120  # 12 ms after a switch every sensor's average, two of the monitor's, is of what plays then
+
+# While locked:
+GRID_TICKS = 3_000  # 0.3 s: an answer comes 0.3 to 0.6 s after its question
+STEP_ENDS_TICKS = (
+    1_500  # no step begins later before a grid tick: a write erases two or three sectors at 45 ms
+)
+STEP_OF_LOCK_TICKS = 150  # no arithmetic: one of its steps takes at most 12 ms
+STILL_TICKS = 600  # and nothing, for a reading of the sensors takes a turn of 35 ms: the clock is looked at
+LATE_TICKS = 5  # a grid tick that is met later than this is left out
+MOST_HELD = 200  # bytes of answers, one message's: more is not listened to before they are gone
 
 
 class Loop:
@@ -29,6 +50,9 @@ class Loop:
         self._box = box
         self._readings = readings
         self._sense_at = 0
+        self._grid_at = 0
+        self._hears = False
+        self._held = b""
         self.instrument = None  # to be set before begin()
         self.leave = False  # set by the command that asks for maintenance
 
@@ -42,28 +66,67 @@ class Loop:
         """Do all that is due, then sleep until something is, or a byte comes."""
         hal, box = self._hal, self._box
         now = hal.ticks()
+        locked = box.lock.locked
+        left = self._grid_at - now if locked else LATER
+        if left <= STILL_TICKS:
+            self._meet(now)
+            now = hal.ticks()
+            left = self._grid_at - now
         if now >= self._sense_at:
             hal.read(self._readings)
             now = hal.ticks()
             box.sense(now, self._readings)
             self._sense_at = now + SENSE_TICKS
-        if now >= box.deadline:
+        may_step = left > STEP_ENDS_TICKS
+        if now >= box.deadline and may_step:
             box.step(now)
-        self._listen(hal.wire)
+        if not locked:
+            self._listen(hal.wire)
+        elif self._hears:
+            self._hear(hal.wire)
         now = hal.ticks()
         hal.show(box.state, box.flagged != 0, now)
         hal.alive()
-        wake = min(self._sense_at, box.deadline)
-        if not self._compute(now + COMPUTE_TICKS) and wake > now:
+        if self._compute(now, min(now + COMPUTE_TICKS, (self._grid_at if locked else LATER) - STILL_TICKS)):
+            return
+        wake = min(self._sense_at, box.deadline if may_step else LATER, self._grid_at if locked else LATER)
+        if wake > now:
             hal.wire.wait((wake - now) // TICKS_A_MS)
 
-    def _compute(self, until):
-        """The lock's arithmetic, step by step until a tick; True while there is more of it."""
-        lock = self._box.lock
-        while lock.work():
-            if self._hal.ticks() >= until:
-                return True
-        return False
+    def _meet(self, now):
+        """At a grid tick: send what is held, and hear afterwards."""
+        due = self._grid_at
+        while now < due:
+            now = self._hal.ticks()
+        self._grid_at = now - now % GRID_TICKS + GRID_TICKS
+        if now - due > LATE_TICKS:
+            return
+        self._hal.wire.give(self._held, now)
+        self._held = b""
+        self._hears = True
+
+    def _hear(self, wire):
+        """Take what has come, after a grid tick; what it says is held until the next."""
+        self._hears = False
+        now = self._hal.ticks()
+        piece = wire.take()
+        if not len(piece):
+            self.instrument.tick(now)
+        while len(piece):
+            self._held += self.instrument.feed(piece, now)
+            piece = wire.take() if len(self._held) < MOST_HELD else b""
+        if self._held:
+            gc.collect()  # here, where it is nobody's wait, instead of somewhere near the next tick
+
+    def _compute(self, now, until):
+        """The lock's arithmetic, step by step until a tick; True while there is more, to be done at once."""
+        if until - now < STEP_OF_LOCK_TICKS:
+            return False
+        while until - now >= STEP_OF_LOCK_TICKS:
+            if not self._box.lock.work():
+                return False
+            now = self._hal.ticks()
+        return True
 
     def sense(self):
         """Read and sense now, for a command that measures; returns the tick. The panel is left out: its
@@ -80,6 +143,9 @@ class Loop:
 
     def _listen(self, wire):
         now = self._hal.ticks()
+        if self._held:  # the unlocking's own answer
+            wire.give(self._held, now)
+            self._held = b""
         piece = wire.take()
         if len(piece):
             wire.give(self.instrument.feed(piece, now), now)

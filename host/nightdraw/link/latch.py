@@ -20,9 +20,7 @@ from nightdraw.link.session import TRIES, RefusedError
 WRONG = -224
 PROTECTED = -203
 NAMES = spake2plus.Names(lock.CONTEXT, b"", b"")
-SHARE_S = (
-    30.0  # the box computes its share for 3 s and tells it after 6; beside a dense run it may take longer
-)
+SHARE_S = 40.0  # the box tells its share after 14 s; should it be too busy for that, later
 POLL_S = 0.3
 
 
