@@ -9,6 +9,7 @@ panel, indicator and wire; here are the pins, the peripherals and the PIO progra
 # mypy: disable-error-code="name-defined, call-overload"
 
 import binascii
+import gc
 import os
 import select
 import sys
@@ -261,6 +262,10 @@ class Rp2Hal:
     def window(self):
         """Wait a moment before anything runs and before the watchdog starts: Ctrl-C ends at the prompt."""
         time.sleep_ms(WINDOW_MS)
+
+    def collect(self):
+        """Collect what the heap has of garbage, 10 to 40 ms."""
+        gc.collect()
 
     def quiet(self, running):
         """While running, byte 0x03 on the link is data; else it interrupts, as a prompt needs."""

@@ -22,8 +22,6 @@ the work of a slot ends within it. So nothing begins late in a slot that may tak
 at all. Where work does not end in time (a flash that erases at its slowest), the whole tick is left out.
 """
 
-import gc
-
 from boxcore.journal import LATER
 
 SENSE_TICKS = 500  # 50 ms: panel contacts settle in two readings, the monitor's average is new each time
@@ -43,7 +41,7 @@ MOST_HELD = 200  # bytes of answers, one message's: more is not listened to befo
 
 
 class Loop:
-    """One box and the hal it plays on, which has read(), measure(), ticks(), show(), alive() and wire."""
+    """One box and the hal it plays on, which has read(), measure(), ticks(), show(), alive(), collect(), wire."""
 
     def __init__(self, hal, box, readings):
         self._hal = hal
@@ -116,7 +114,7 @@ class Loop:
             self._held += self.instrument.feed(piece, now)
             piece = wire.take() if len(self._held) < MOST_HELD else b""
         if self._held:
-            gc.collect()  # here, where it is nobody's wait, instead of somewhere near the next tick
+            self._hal.collect()  # here, where nobody waits for it, instead of somewhere near the next tick
 
     def _compute(self, now, until):
         """The lock's arithmetic, step by step until a tick; True while there is more, to be done at once."""

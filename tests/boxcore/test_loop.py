@@ -1,5 +1,8 @@
 """A command that measures: the loop waits for the slowest sensor, reads without the panel, and senses."""
 
+from itertools import pairwise
+from random import Random
+
 import pytest
 from boxcore import loop, port
 
@@ -82,3 +85,104 @@ def test_what_it_reads_is_heeded(world):
 def test_the_average_is_the_monitors_twice():
     """The setting of the power monitor: 4 averages of 1.1 ms (see adc.MONITOR_SETTING)."""
     assert loop.FRESH_TICKS >= 2 * 4 * 11
+
+
+class Wire:
+    """What was given, and when; what comes in next."""
+
+    def __init__(self, hal):
+        self._hal = hal
+        self.incoming = []
+        self.given = []
+
+    def take(self):
+        return self.incoming.pop(0) if self.incoming else b""
+
+    def give(self, answer, now):
+        if answer:
+            self.given.append((now, bytes(answer)))
+
+    def flush(self, now):
+        pass
+
+    def wait(self, milliseconds):
+        self._hal.now += min(milliseconds * loop.TICKS_A_MS, 100)
+
+
+class Working:
+    """A box that works for a random time whenever it is called, locked or not."""
+
+    state, flagged = "idle", 0
+
+    def __init__(self, rng, hal, locked, most_ticks):
+        self.lock = self
+        self.locked = locked
+        self.deadline = 0
+        self._rng, self._hal, self._most_ticks = rng, hal, most_ticks
+        self.steps = []
+
+    def work(self):
+        return False
+
+    def sense(self, now, readings):
+        self._hal.now += 330
+
+    def step(self, now):
+        self.steps.append(now)
+        self._hal.now += self._rng.randrange(self._most_ticks)
+        self.deadline = self._hal.now + self._rng.randrange(3_000)
+
+
+class Echo:
+    def feed(self, piece, now):
+        return b"answer to " + bytes(piece)
+
+    def tick(self, now):
+        pass
+
+
+def talk(seed, locked, most_ticks):
+    """Questions at random instants to a working box; (asked, answered) ticks of each, and the box."""
+    rng = Random(seed)
+    hal = SlowHal()
+    hal.show = lambda *_: None
+    hal.alive = hal.collect = lambda: None
+    hal.wire = Wire(hal)
+    hal.now = rng.randrange(10**6)
+    box = Working(rng, hal, locked, most_ticks)
+    running = loop.Loop(hal, box, port.Readings())
+    running.instrument = Echo()
+    for _ in range(20):
+        running.turn()
+    times = []
+    while len(times) < 200:
+        for _ in range(rng.randrange(1, 12)):
+            running.turn()
+        asked = hal.now
+        hal.wire.incoming.append(b"%d" % len(times))
+        hal.wire.given.clear()
+        while not hal.wire.given:
+            running.turn()
+        times.append((asked, hal.wire.given[0][0]))
+    return times, box
+
+
+def test_a_locked_box_answers_on_its_grid_whatever_it_has_to_do(seed):
+    for most_ticks in (10, loop.STEP_ENDS_TICKS - loop.STILL_TICKS - 400):
+        times, box = talk(seed, True, most_ticks)
+        for asked, answered in times:
+            assert answered % loop.GRID_TICKS <= loop.LATE_TICKS
+            heard = asked - asked % loop.GRID_TICKS + loop.GRID_TICKS
+            assert answered // loop.GRID_TICKS * loop.GRID_TICKS in (heard, heard + loop.GRID_TICKS)
+        waits = [b - a for a, b in pairwise(box.steps)]
+        assert max(waits) < 2 * loop.GRID_TICKS + most_ticks  # the queue's lead covers it
+
+
+def test_work_that_takes_longer_than_it_may_leaves_ticks_out_and_shifts_none(seed):
+    times, _ = talk(seed, True, 9_000)
+    assert {answered % loop.GRID_TICKS <= loop.LATE_TICKS for _, answered in times} == {True}
+
+
+def test_an_open_box_answers_at_once(seed):
+    times, _ = talk(seed, False, 10)
+    assert max(answered - asked for asked, answered in times) < 1_000
