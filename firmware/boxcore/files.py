@@ -27,8 +27,12 @@ class FileStore:
         return self._root + name
 
     def read(self, name):
-        """The content of a small file, of a larger one its first SMALL_BYTES; None where there is none."""
-        return self.read_at(name, 0, SMALL_BYTES)
+        """The content of a small file, of a larger one its first SMALL_BYTES; None where there is none. Tried
+        twice: a read that fails once must not cost what the file holds."""
+        try:
+            return self.read_at(name, 0, SMALL_BYTES)
+        except OSError:
+            return self.read_at(name, 0, SMALL_BYTES)
 
     def read_at(self, name, offset, length):
         """Up to `length` bytes from `offset`, or None where there is no such file."""

@@ -1,7 +1,11 @@
 """Files that are damaged, swapped or out of reach: no load, and the journal says so."""
 
 import pytest
+from boxcore import program as pg
 from boxcore import states as st
+from boxcore.files import FileStore
+from hypothesis import given
+from hypothesis import strategies as some
 
 from tests.boxcore import fakes
 from tests.boxcore.plans import PULSE, STEADY, S, open_between, plan
@@ -80,3 +84,115 @@ def test_a_store_that_cannot_be_written_at_boot_means_no_load():
     store.read = store.files.get
     world = fakes.World(store).boot().run(60 * S)
     assert (world.box.state, world.box.fault, loaded(world)) == (st.TRIPPED, st.STORAGE_BAD, False)
+
+
+SMALL = ["ledger", "ledger.new", "lock.new", "trim", "trim.new", "slot.new", "slot3", "j0000000000", "other"]
+CALLS = ("read", "read_at", "open", "create", "write", "append", "rename", "delete", "names", "size")
+
+
+class Faulty(fakes.MemoryStore):
+    """Fails once, in its `at`-th call of any kind."""
+
+    def __init__(self, files, at):
+        super().__init__(files)
+        self.left = at
+
+    def __getattribute__(self, name):
+        found = super().__getattribute__(name)
+        if name not in CALLS:
+            return found
+
+        def call(*arguments):
+            self.left -= 1
+            if not self.left:
+                raise OSError(5, "EIO")
+            return found(*arguments)
+
+        return call
+
+
+def test_one_failure_of_the_store_at_any_place_of_a_boot_is_survived():
+    before = fakes.World().boot()
+    before.load(plan(STEADY), 2)
+    before.load(plan(PULSE), 7)
+    before.run(20 * S)
+    at = 0
+    booted = 0
+    while booted < 1:
+        at += 1
+        store = Faulty(dict(before.store.files), at)
+        world = fakes.World(store).boot().run(20 * S)
+        slots = world.box.slots
+        assert len(slots.bad) <= 1
+        booted = store.left
+        if booted > 0:
+            break
+        assert {slots.info(2).name, slots.info(7).name} == {"plan"}
+        for slot in list(slots.bad):  # an empty one, which is looked at once more when it is asked for
+            with pytest.raises(st.BoxError, match="empty"):
+                slots.info(slot)
+        assert slots.bad == []
+        world.arm(slot=2).run(S)
+        assert world.box.state == st.RUNNING
+    assert at > 15  # every slot, the ledger, lock, trim and journal were read before
+
+
+@given(some.sampled_from([*SMALL, "slot2"]), some.binary(max_size=600) | some.just(b"NDrw" + bytes(90)))
+def test_a_boot_survives_any_bytes_in_any_file(name, data):
+    before = fakes.World().boot()
+    before.load(plan(STEADY), 2)
+    before.run(20 * S)
+    before.store.files[name] = data
+    world = before.cut().run(20 * S)
+    if name != "slot2":
+        world.arm(slot=2).run(S)
+        assert world.box.state == st.RUNNING
+    else:
+        assert world.box.slots.bad == [2]
+        world.load(plan(PULSE), 2)
+    assert world.box.slots.info(2).name == "plan"
+
+
+@pytest.mark.parametrize("name", [*SMALL, "slot2"])
+def test_a_boot_survives_a_folder_in_place_of_any_file(name, tmp_path):
+    store = FileStore(str(tmp_path))
+    before = fakes.World(store).boot()
+    before.load(plan(STEADY), 4)
+    before.run(20 * S)
+    if (tmp_path / name).exists():
+        (tmp_path / name).unlink()
+    (tmp_path / name / "in" / "it").mkdir(parents=True)
+    world = fakes.World(store).boot().run(20 * S)
+    if name.startswith("slot") and name != "slot.new":
+        assert world.box.slots.bad == [int(name[4:])]
+    for slot in (2, 3):
+        world.load(plan(PULSE), slot)
+    world.arm(slot=4).run(20 * S)
+    assert (world.box.state, world.box.slots.bad) == (st.RUNNING, [])
+    assert world.records("start")
+
+
+def test_a_slot_that_could_not_be_read_once_can_be_armed():
+    world = fakes.World().boot()
+    world.load(plan(STEADY))
+    store = Faulty(world.store.files, 1)
+    slots = fakes.World(store).box.slots
+    store.left = 2  # scan() deletes a temporary file first
+    slots.scan()
+    assert slots.bad == [0]
+    assert (slots.load(0).name, slots.bad, slots.infos[0].name) == ("plan", [], "plan")
+
+
+def test_an_older_format_is_listed_as_damaged_and_replaced():
+    world = fakes.World().boot()
+    world.load(plan(STEADY), 1)
+    data = bytearray(world.store.files["slot1"])
+    data[4] = pg.FORMAT + 1
+    world.store.files["slot1"] = bytes(data)
+    world.cut()
+    with pytest.raises(st.BoxError, match="format") as refusal:
+        world.box.arm(world.now, 1)
+    assert refusal.value.code == -311
+    world.load(plan(STEADY), 1)
+    world.arm(slot=1).run(S)
+    assert world.box.state == st.RUNNING

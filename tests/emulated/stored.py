@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import struct
 import zlib
 from pathlib import Path
@@ -9,6 +10,7 @@ from random import Random
 from typing import Any
 
 from boxcore import program as pg
+from littlefs import LittleFSError
 
 from tests.emulated.board import BLOCK_BYTES, file_system, open_file_system
 
@@ -51,12 +53,14 @@ def put(fs: Any, name: str, data: bytes) -> None:
 
 
 def fill(fs: Any, folder: str) -> None:
-    """Write files until not one byte is free."""
+    """Write files until not even a small one has room."""
     size, count = 64 * BLOCK_BYTES, 0
-    while size:
+    while size >= 64:
+        name = f"{folder}/filler{count}"
         try:
-            put(fs, f"{folder}/filler{count}", bytes(size))
+            put(fs, name, bytes(size))
             count += 1
-        except OSError:
-            fs.remove(f"{folder}/filler{count}")
+        except LittleFSError:
+            with contextlib.suppress(FileNotFoundError):
+                fs.remove(name)
             size //= 2
