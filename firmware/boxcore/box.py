@@ -20,10 +20,11 @@ from boxcore.bank import Bank
 from boxcore.kept import Kept
 from boxcore.memory import Buffers
 from boxcore.player import AGAIN_TICKS, Player
-from boxcore.reserve import PHASES, RETRY_TICKS, SAVE_TICKS, STANDING
+from boxcore.reserve import RETRY_TICKS, SAVE_TICKS, STANDING
 from boxcore.slowmean import SlowMean
 from boxcore.states import BoxError
 
+PRIME_TICKS = 4_000  # the queue is filled up to 0.4 s before a start: that takes 0.3 s at most
 IDLE_TICKS = 50_000  # with nothing to do step() asks to be called again after 5 s
 WAIT_TICKS = 1_000  # while waiting for a start or a release: 0.1 s, should a shell overlook a new deadline
 
@@ -52,7 +53,7 @@ class Box:
         self.fault = self.flagged = st.NO_FAULT
         self.deadline = 0
         self.hand_ua, self.hand_ticks = board.own_ua, 0
-        self._player = Player(hal, self.bank, board.own_ua, self.journal)
+        self.player = Player(hal, self.bank, board.own_ua, self.journal)
         self._monitor = gd.Monitor(self.bank)
         self._seek_to = 0  # the tick up to which the schedule of a run that goes on is to pass
         self._switch = ArmSwitch(self)
@@ -77,12 +78,12 @@ class Box:
     @property
     def level_ua(self):
         """What the circuit sees now by prediction, the box's own consumption included, microamperes."""
-        return self._player.true_ua
+        return self.player.true_ua
 
     def settle(self, now):
         """Account for what has played until `now`, which level_ua and pattern then tell; returns the tick
         since which this pattern has played."""
-        player = self._player
+        player = self.player
         if self.state in st.PLAYING:
             player.settle(min(now, player.at, player.stop_at))
         return player.since
@@ -128,11 +129,6 @@ class Box:
         """Journal something, the supply beside it."""
         self.journal.add(now, kind, arg, pattern, value, self.readings.supply_mv)
 
-    def ask_change(self, slot):
-        """Raise BoxError -284 for the slot that is armed: it must not change."""
-        if self.state in st.ARMED and slot == self.slot:
-            raise BoxError(-284, "slot %d is armed" % slot)
-
     def arm(self, now, slot, by=st.BY_LINK):
         """Arm the program in `slot`: a new run with fresh budgets, which begins when its start rule says.
 
@@ -146,7 +142,7 @@ class Box:
         self.run_account = rn.Run(program, slot, serial, number, by, self.board, self.bank)
         self._wait(now)
         try:
-            self._save(now)
+            self.reserve.save(now, self)
         except BoxError:
             self.run_account, self.state, self.fault, self.reserve.ledger = before
             raise
@@ -157,16 +153,15 @@ class Box:
         """Open every switch and disarm; always allowed, clears a trip too. Raises BoxError -250 where that
         could not be written down: a power loss would bring the run back."""
         self.disarm(now, st.BY_LINK)
-        self._save_if_changed(now)
+        self.reserve.save_change(now, self)
 
     def clear(self, now):
         """Acknowledge a trip or an end; raises BoxError -221 while something is armed or plays, -250."""
         after = st.next_state(self.state, "clear")
         if self.state != st.IDLE:
             self.record(now, jn.CLEAR)
-        self.state = after
-        self.fault = self.flagged = st.NO_FAULT
-        self._save_if_changed(now)
+        self.state, self.fault, self.flagged = after, st.NO_FAULT, st.NO_FAULT
+        self.reserve.save_change(now, self)
 
     def level(self, now, level_ua, for_ticks=0, only=None):
         """Play one level by hand, the board's caps guarding it, for `for_ticks` (0: until halted); `only`:
@@ -176,23 +171,23 @@ class Box:
         for a level below the box's own consumption or beyond the bank."""
         after = st.next_state(self.state, "level")
         run = rn.by_hand(now, level_ua, for_ticks, self.board, self.bank, self.readings)
-        player = self._player
+        player = self.player
         if self.state == st.LEVEL:
             player.stop(now)
         self.run_account, self.flagged = run, st.NO_FAULT
         self.record(now, jn.LEVEL, 0, level_ua)
         self._take(now, after, 0, only)
-        run.begin(now)
         player.rest(now, min(for_ticks or run.left_ticks(), run.left_ticks()))
-        player.start(now, self.readings.supply_mv)
-        player.settle(now)
+        zero = player.launch(now, self.readings.supply_mv)
+        run.begin(zero)
+        player.settle(zero)
 
     def _take(self, now, state, position_ticks=0, only=None):
         """Enter a state with a new schedule, whose zero was `position_ticks` ago."""
         self.state, self.fault = state, st.NO_FAULT
         self._seek_to = self.deadline = now
         run = self.run_account
-        self._player.begin(run.schedule(), now - position_ticks, run.left_mas(), only)
+        self.player.begin(run.schedule(), now - position_ticks, run.left_mas(), only)
         self._monitor.reset()
 
     def _wait(self, now, quiet_ticks=0, position_ticks=0):
@@ -214,19 +209,12 @@ class Box:
     def _close(self, now):
         """Nothing plays from `now` on; what has is accounted for."""
         if self.state in st.PLAYING:
-            self._player.stop(now)
-            self.run_account.close(now, self._player.mas)
-
-    def _save(self, now):
-        self.reserve.save(now, self.state, self.fault, self.run_account, self._player.mas)
-
-    def _save_if_changed(self, now):
-        if self.reserve.ledger.phase != PHASES[self.state]:
-            self._save(now)
+            self.player.stop(now)
+            self.run_account.close(now, self.player.mas)
 
     def _save_or_trip(self, now):
         try:
-            self._save(now)
+            self.reserve.save(now, self)
         except BoxError:
             if self.state in st.ARMED or self.state == st.LEVEL:
                 self.hal.stop()
@@ -268,7 +256,7 @@ class Box:
             self.reserve.due = now
 
     def _compare(self, now, readings):
-        player = self._player
+        player = self.player
         if now >= player.next_edge():
             player.settle(now)
         fault = self._monitor.check(readings, player.pattern, now - player.since)
@@ -288,11 +276,11 @@ class Box:
             self.fault = fault
             return
         after = st.next_state(self.state, event)
-        pattern = self._player.pattern
+        pattern = self.player.pattern
         if self.state != st.WAITING:
-            self._player.stop(now)
+            self.player.stop(now)
         if after == st.TRIPPED:
-            self.run_account.close(now, self._player.mas)
+            self.run_account.close(now, self.player.mas)
         self.state = after
         self.fault = fault
         kind = jn.HOLD if event == "hold" else jn.TRIP
@@ -319,48 +307,60 @@ class Box:
     def top_up(self, now):
         """Have the edge queue full, before something that may stall the processor for 0.4 s."""
         if self.state in st.DRAWING:
-            self.deadline = min(self.deadline, self._player.refill(now, self.readings.supply_mv, True))
+            self.deadline = min(self.deadline, self.player.refill(now, self.readings.supply_mv, True))
 
     def _step_quiet(self, now):
         return now + IDLE_TICKS
 
     def _step_waiting(self, now):
-        if not self._player.catch_up(self._seek_to):
+        if not self.player.catch_up(self._seek_to):
             return now + 1
         if self.reserve.is_lead(now, self.run_account) != self.reserve.covered:
             self.reserve.due = min(self.reserve.due, now)
             return now + 1
         due = self.run_account.rule.due()
-        if due is None or now < due:
-            return now + WAIT_TICKS if due is None else min(due, now + WAIT_TICKS)
-        return self._begin(now)
+        if due is not None and now >= due:
+            return self._begin(now)
+        if due is None or due - now > PRIME_TICKS:
+            self.empty_queue(now)
+            return now + WAIT_TICKS
+        if not self.player.primed:
+            self.player.rest(now, self.run_account.left_ticks())
+            self.player.prime(now, self.readings.supply_mv)
+        return due
+
+    def empty_queue(self, now):
+        """Forget what is queued for a start that is not due so soon after all, or to lend the switches."""
+        if self.player.primed:
+            self._take(now, st.WAITING, self.run_account.position_ticks)
 
     def _begin(self, now):
         """The run's zero, or its continuation: the start rule is satisfied at this instant."""
-        run = self.run_account
-        player = self._player
+        run, player = self.run_account, self.player
         fault = run.used_up()
         if fault:
             return self._finish(now, now, fault)
         self.state = st.next_state(self.state, "start")
-        run.begin(now)
         self.reserve.due = now + SAVE_TICKS
-        self.record(now, jn.START, run.slot, run.position_ticks, run.number & 0xFFFF)
-        player.rest(now, run.left_ticks())
         fault = run.guard.check(now, self.readings)
+        if fault or not player.primed:
+            player.rest(now, run.left_ticks())
+        zero = now if fault else player.launch(now, self.readings.supply_mv)
+        self.record(zero, jn.START, run.slot, run.position_ticks, run.number & 0xFFFF)
+        run.begin(zero)
         if fault:
             self.hal.stop()
             self._open(now, fault)
             return now + 1
-        return player.start(now, self.readings.supply_mv)
+        return player.refill(zero, self.readings.supply_mv)
 
     def _step_playing(self, now):
-        player = self._player
+        player = self.player
         wake = player.go_on(now, self.readings.supply_mv)
         return wake if now < player.stop_at else self._finish(now, player.stop_at, player.stop_fault)
 
     def _step_holding(self, now):
-        player = self._player
+        player = self.player
         player.settle(min(now, player.stop_at))
         if player.spent():
             return self._finish(now, now, st.CHARGE_USED)
@@ -371,7 +371,7 @@ class Box:
             return min(now + (WAIT_TICKS if caught_up else 1), player.stop_at)
         self.state, self.fault = st.next_state(self.state, "release"), st.NO_FAULT
         self.record(now, jn.RELEASE)
-        return player.start(now, self.readings.supply_mv)
+        return player.again(now, self.readings.supply_mv)
 
     def _finish(self, now, tick, fault):
         """End the run as of `tick`: a budget, or a hand level's time, is used up."""

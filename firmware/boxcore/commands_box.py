@@ -115,12 +115,18 @@ class _Sink:
         self._ins.box.slots.abort()
 
 
+def ask_change(box, slot):
+    """Raise BoxError -284 for the slot that is armed: it must not change."""
+    if box.state in st.ARMED and slot == box.slot:
+        raise st.BoxError(-284, "slot %d is armed" % slot)
+
+
 def _open_define(ins, slot, size):
     if size > MAX_BYTES:
         raise ScpiError(-223, "a slot holds %d bytes" % MAX_BYTES)
     if ins.box.slots.writing is not None:
         raise ScpiError(-221, "another link stores a program")
-    ins.box.ask_change(slot)
+    ask_change(ins.box, slot)
     ins.box.top_up(ins.now)
     ins.box.slots.open_write(slot)
     return _Sink(ins)
@@ -142,9 +148,8 @@ def _definition(ins, slot, offset=None, length=None):
 
 
 def _delete(ins, slot):
-    if ins.box.slots.is_empty(slot):
-        raise ScpiError(-282, "slot %d is empty" % slot)
-    ins.box.ask_change(slot)
+    ask_change(ins.box, slot)
+    ins.box.top_up(ins.now)
     ins.box.slots.delete(slot)
 
 

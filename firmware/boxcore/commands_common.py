@@ -83,6 +83,7 @@ def _selftest(ins):
     from boxcore import selftest  # only now: few power-ups ask for it
 
     ask_not(ins, st.PLAYING, "self-test")
+    ins.box.empty_queue(ins.now)
     return "%d" % selftest.run(ins.box)
 
 

@@ -31,6 +31,7 @@ class EdgePlayer:
 
     def __init__(self, off, build, feed, gate, connect, ring, address, time, clock_hz):
         self._off = off
+        self._time = time
         self._ring = ring
         skip = edgeword.aligned(address, edgeword.RING_BYTES)
         self._word0 = skip // 2
@@ -47,12 +48,12 @@ class EdgePlayer:
         self._gate = gate
         connect(self._machine, self._words_at, self._flags_at)
         self.stop()
-        self._check_clock(build, time)
+        self._check_clock(build)
 
-    def _check_clock(self, build, time):
+    def _check_clock(self, build):
         """Time a word against the crystal's microsecond counter, so that the tick follows the clock that
         runs, not the one that was asked for. The outputs are off meanwhile."""
-        player = self._machine
+        player, time = self._machine, self._time
         player.active(0)
         self._restart()
         player.put(edgeword.TRIAL_TICKS)
@@ -103,8 +104,9 @@ class EdgePlayer:
             place += 2
         return ticks
 
-    def enable(self):
-        """Play the queue from its first word and drive the gates."""
+    def enable(self, at_us=None):
+        """Drive the gates and play the queue from its first word: at that instant of the microsecond counter,
+        if one is given, with everything made ready before it."""
         if self.stuck:
             return
         player = self._machine
@@ -113,6 +115,10 @@ class EdgePlayer:
         self._playing = True
         self._go_on()
         self._off.value(0)
+        if at_us is not None:
+            diff, now_us = self._time.ticks_diff, self._time.ticks_us
+            while diff(at_us, now_us()) > 0:
+                pass
         player.active(1)
 
     def _restart(self):

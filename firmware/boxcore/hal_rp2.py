@@ -29,6 +29,7 @@ from boxcore.wire import Wire
 MACHINE = 0  # state machine 0 of PIO block 0; its TX request is also number 0 (RP2040 datasheet 2.5.3.1)
 START_REGISTER = 7  # a channel's alias 1: transfer count, which also starts it
 US_A_TICK = 100
+READY_TICKS = 8  # 0.8 ms: making the edge player ready takes less, and then waits for the tick
 WATCHDOG_MS = 8_000  # its longest is 8388; storing a program may erase several sectors of up to 0.4 s each
 WINDOW_MS = 2_000  # at power-up, before anything runs: USB needs one second, a host's Ctrl-C the next
 INDICATOR_HZ = 1_000
@@ -162,14 +163,14 @@ class Rp2Hal:
 
     def enable(self):
         """Drive the gates and play from the first word, which belongs to the tick that ticks() gave last:
-        what filling the queue has taken since is cut from the switches-open time at its head."""
-        late = self._since_tick() // US_A_TICK + 1
+        what filling the queue has taken since is cut from the switches-open time at its head. Returns the
+        ticks that are left over: by so many everything in the queue is later."""
+        late = self._since_tick() // US_A_TICK + READY_TICKS
         left = self._player.trim(late)
         if left > self.late_ticks:
             self.late_ticks = left
-        while self._since_tick() < late * US_A_TICK:
-            pass
-        self._player.enable()
+        self._player.enable(time.ticks_add(self._us, late * US_A_TICK - self._rest_us))
+        return left
 
     def stop(self):
         """Open every switch now (output-enable first) and empty the queue. Never raises, allocates

@@ -20,7 +20,7 @@ REPICK_PERCENT = 1  # a standing level's pattern is picked anew when the supply 
 CACHE_PER_MILLE = 2  # a new level may use a pick made at a supply within this
 UNITS_PER_MAS = 1_000_000
 AGAIN_TICKS = (
-    2_000  # a run that plays on after a stop does so 0.2 s ahead: filling the queue takes that at most
+    4_000  # a run that plays on after a stop does so 0.4 s ahead: filling the queue takes 0.3 s at most
 )
 SEGMENTS = 500  # schedule segments caught up in one call: some 50 ms on the board
 NO_LEVEL = -1
@@ -29,8 +29,9 @@ NO_LEVEL = -1
 class Player:
     """Plays one schedule at a time through a Hal.
 
-    true_ua: what the circuit sees now by prediction, the box's own consumption included; pattern: what plays
-    now; mas: charge played since begin(); stop_at: the tick at which the run must stop, stop_fault: why.
+    primed: the queue is filled for a start; true_ua: what the circuit sees now by prediction, the box's own
+    consumption included; pattern: what plays now; mas: charge played since begin(); stop_at: the tick at
+    which the run must stop, stop_fault: why.
     """
 
     def __init__(self, hal, bank, own_ua, journal):
@@ -58,14 +59,14 @@ class Player:
         self._only = only
         self.schedule = schedule
         self._count = 0
-        self.playing = False
+        self.playing = self.primed = False
         self.at = now
         self.mas = self._units = 0
         self._ahead_mas = self._ahead_units = 0
         self._charge_mas = charge_mas
         self._settled = self.since = now
         self._level_ua = NO_LEVEL
-        self.stop_at = now
+        self.stop_at = self._limit_at = now
         self.stop_fault = st.TIME_USED
         self._open()
 
@@ -82,9 +83,9 @@ class Player:
     def _most_of_a_word(self):
         return self._ahead_rate * port.MAX_WORD_TICKS // UNITS_PER_MAS + 2
 
-    def start(self, now, supply_mv):
-        """Fill the queue from `now` and play; returns the tick at which to call refill(). The schedule must
-        stand at `now`, or ahead of it: then the switches stay open until its tick."""
+    def prime(self, now, supply_mv):
+        """Fill the queue as if its first word began at `now`; nothing plays. The schedule must stand at
+        `now`, or ahead of it: then the switches stay open until its tick."""
         self._hal.stop()
         self._count = 0
         self._open()
@@ -97,8 +98,33 @@ class Player:
             self._hal.push(0, ticks)
             lead -= ticks
         self.refill(now, supply_mv, True)
+        self.primed = True
+
+    def launch(self, now, supply_mv):
+        """Play from the schedule's place, by the queue that prime() has filled or else fills now, which takes
+        time; returns the tick that is the schedule's then. Edges, stop_at and what is charged count from it:
+        the hardware says where it lies, so that account and pins agree however long the filling took."""
+        if not self.primed:
+            self.prime(now, supply_mv)
+        zero = now + self._hal.enable()
+        late = zero - self._settled
+        self.at += late
+        self.stop_at += late
+        self._limit_at += late
+        for k in range(self._first, self._first + self._count):
+            self._ticks[k % RING] = self._ticks[k % RING] + late & jn.TICK_MASK
+        self._settled = self.since = zero
+        self.playing = True
+        self.primed = False
+        return zero
+
+    def again(self, now, supply_mv):
+        """Play on after a stop, the schedule ahead of `now` by AGAIN_TICKS, which cover the filling; returns
+        the tick at which to call refill()."""
+        self.prime(now, supply_mv)
         self._hal.enable()
         self.playing = True
+        self.primed = False
         return self.refill(now, supply_mv)
 
     def stop(self, now):
@@ -109,11 +135,13 @@ class Player:
         self._count = 0
         self._open()
         self.since = now
+        self.stop_at = self._limit_at  # the end of the charge, if it was queued, was taken back with the rest
+        self.stop_fault = st.TIME_USED
 
     def rest(self, now, ticks):
         """Begin to account at `now`, with every switch open still; the run must stop `ticks` later."""
         self.at = self._settled = self.since = now
-        self.stop_at = now + ticks
+        self.stop_at = self._limit_at = now + ticks
         self.stop_fault = st.TIME_USED
         self._open()
 
@@ -127,7 +155,7 @@ class Player:
         if not self._starved(now):
             self.settle(min(now, self.stop_at))
         elif now < self.stop_at:
-            self.start(now, supply_mv)
+            self.again(now, supply_mv)
         if now >= self.stop_at:
             return self.stop_at
         return min(self.refill(now, supply_mv), self.stop_at)

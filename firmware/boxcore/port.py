@@ -37,7 +37,8 @@ class Hal:
         raise NotImplementedError
 
     def enable(self):
-        """Drive the gates and start playing the queue from its first word, at this instant."""
+        """Drive the gates and start playing the queue from its first word, at this instant or as soon after
+        as may be; returns how many ticks behind the shell's present tick the queue then lies."""
         raise NotImplementedError
 
     def stop(self):

@@ -48,16 +48,21 @@ class Reserve:
         due = run.rule.due()
         return due is not None and due - now <= LEAD_TICKS
 
-    def save(self, now, state, fault, run, mas):
-        """Write what a state, its fault and the run.Run (None where none was armed), with `mas` played in its
-        present span, come to. Raises BoxError -250 where the store fails; it is tried again then."""
-        ledger = self.ledger
+    def save_change(self, now, box):
+        """Write down a state of a box.Box that a power loss would take for another one; raises as save()."""
+        if self.ledger.phase != PHASES[box.state]:
+            self.save(now, box)
+
+    def save(self, now, box):
+        """Write down where a box.Box stands. Raises BoxError -250 where the store fails; it is tried again
+        then."""
+        ledger, state, run = self.ledger, box.state, box.run_account
         ledger.phase = PHASES[state]
-        ledger.fault = fault if ledger.phase in (lg.ENDED, lg.TRIPPED) else st.NO_FAULT
+        ledger.fault = box.fault if ledger.phase in (lg.ENDED, lg.TRIPPED) else st.NO_FAULT
         if run is not None:
             if ledger.phase == lg.WAITING and self.is_lead(now, run):
                 ledger.phase = lg.RUNNING
-            self._account(ledger, now, run, mas)
+            self._account(ledger, now, run, box.player.mas)
         try:
             lg.save(self._store, ledger)
         except OSError as error:

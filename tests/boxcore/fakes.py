@@ -149,6 +149,7 @@ class FakeHal(port.Hal):
         self.at = self.now
         if self.words:
             self._show(self.now, self.words[0][0])
+        return 0
 
     def stop(self):
         self.stops += 1

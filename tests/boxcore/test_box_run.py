@@ -5,6 +5,7 @@ from boxcore import journal as jn
 from boxcore import port
 from boxcore import program as pg
 from boxcore import states as st
+from boxcore.player import AGAIN_TICKS
 from hypothesis import given
 from hypothesis import strategies as some
 
@@ -226,7 +227,7 @@ def test_an_empty_queue_is_journaled_and_the_schedule_goes_on_in_step():
     settled = again + 30_000
     assert changes(world, settled, world.now) == [edge for edge in whole if settled <= edge[0] < world.now]
     later = [r for r in world.records() if r["kind"] == "edge" and r["tick"] >= queued_until]
-    assert later[0]["tick"] <= again + 2_000  # the level that stands then is journaled anew
+    assert later[0]["tick"] <= again + AGAIN_TICKS  # the level that stands then is journaled anew
 
 
 @pytest.mark.parametrize("fields", [{"run_ticks": 20 * S}, {"charge_mas": 790}])
@@ -342,7 +343,7 @@ def test_appends_are_batched_for_ten_years_of_flash():
 def test_whatever_breaks_in_a_step_ends_with_open_switches():
     world = started(plan(STEADY, PULSE)).run(10 * S)
     assert world.hal.playing
-    world.box._player.refill = None
+    world.box.player.refill = None
     with pytest.raises(TypeError):
         world.run(S)
     assert world.played()[-1][1] == 0

@@ -3,6 +3,7 @@
 Runs under MicroPython too.
 """
 
+from boxcore import commands_box
 from boxcore import states as st
 
 
@@ -32,7 +33,7 @@ def call(box, now, header, *values):
 
 def store(box, slot, data):
     """Store a program's bytes in a slot, whole or not at all; returns its slots.Info."""
-    box.ask_change(slot)
+    commands_box.ask_change(box, slot)
     box.slots.open_write(slot)
     box.slots.write(data)
     return box.slots.commit()
@@ -43,7 +44,7 @@ def used(box, now):
     run = box.run_account
     if run is None:
         return box.reserve.ledger.used_ticks, box.reserve.ledger.used_mas
-    return run.used(now, box._player.mas)
+    return run.used(now, box.player.mas)
 
 
 def questionable(box):

@@ -123,6 +123,7 @@ class Hal(port.Hal):
 
     def enable(self):
         self.playing = True
+        return 0
 
     def stop(self):
         self.words = []
@@ -316,7 +317,7 @@ def ring(world):
     world.box.arm(world.now, 0)
     before = sum(flash.erases)
     for _ in range(LEDGERS):
-        world.box._save(world.now)
+        world.box.reserve.save(world.now, world.box)
     print("ledger", LEDGERS, sum(flash.erases) - before)
     world.box.halt(world.now)
     full = journal.FILES * journal.FILE_BYTES

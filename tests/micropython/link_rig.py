@@ -105,7 +105,7 @@ class Hal(port.Hal):
         pass
 
     def enable(self):
-        pass
+        return 0
 
     def stop(self):
         self.stops += 1

@@ -84,14 +84,15 @@ class SimHal(Hal):
         self._starts.append(start)
         self._end = start + ticks
 
-    def enable(self) -> None:
-        """Drive the gates and play from the first word, at this instant."""
+    def enable(self) -> int:
+        """Drive the gates and play from the first word, at this instant: 0 ticks late."""
         self._playing = True
         self._end = self.now
         waiting, self._waiting = self._waiting, []
         for pattern, ticks in waiting:
             self.push(pattern, ticks)
         self.settle(self.now)
+        return 0
 
     def stop(self) -> None:
         """Open every switch now and empty the queue."""

@@ -66,11 +66,15 @@ def clock(chip):
     def ticks_diff(after, before):
         return ((after - before + (1 << 29)) & (1 << 30) - 1) - (1 << 29)
 
+    def ticks_add(ticks, more):
+        return ticks + more & (1 << 30) - 1
+
     def sleep_ms(milliseconds):
         chip.spend(milliseconds * 1000 * silicon.US)
 
     module.ticks_us = ticks_us
     module.ticks_diff = ticks_diff
+    module.ticks_add = ticks_add
     module.sleep_ms = sleep_ms
     return module
 

@@ -1,0 +1,65 @@
+"""A run's zero on the emulated board: what DIAGnostic:RUN? and the journal tell, and what the pins do.
+
+The box counts ticks from an instant of its own, so the comparison is of differences: from the tick that the
+box names to the edge that the pins show there must be the same time in every run of a power-up, whether the
+program begins with a closed switch, with fast pulses, after a delay, or goes on after a power loss.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from boxcore import program as pg
+
+from tests.emulated import play
+from tests.emulated.board import Board
+
+TICK_NS = play.NS_A_TICK
+MS = 10
+FAST = (pg.PULSE, 350_000, 5 * MS, 10 * MS, 0)
+SHORTEST = (pg.PULSE, 350_000, MS, 2 * MS, 0)
+LATER = (pg.PULSE, 350_000, 300 * MS, 1_000 * MS, 400 * MS)
+STEADY = (pg.STEADY, 40_000)
+
+
+def program(*draws, **fields) -> bytes:
+    return pg.pack(pg.Program("zero", draws, **fields))
+
+
+def first_close(box: Board, before: int) -> int:
+    """Nanoseconds of the first closed switch after so many pin changes."""
+    return next(change.at_ns for change in play.changes(box.edges()[before:], play.board()) if change.pattern)
+
+
+def zero(box: Board) -> int:
+    state, _, _, tick = box.ask("DIAG:RUN?").split(",")
+    assert state == "RUNNING"
+    return int(tick)
+
+
+def offset_ns(box: Board, slot: int, first_ticks: int) -> int:
+    """Arm, run a second; from the tick of the first closed switch by the box to the pins."""
+    before = len(box.edges())
+    assert play.arm(box, slot).startswith("0,")
+    box.run(3)
+    tick = zero(box) + first_ticks
+    return first_close(box, before) - tick * TICK_NS
+
+
+def test_a_zero_is_where_the_pins_have_it(firmware: Path) -> None:
+    cases = (
+        (program(LATER), 400 * MS),  # the first edge needs no hurry: what all others are held against
+        (program(STEADY, FAST), 0),
+        (program(FAST), 0),
+        (program(SHORTEST), 0),
+        (program(FAST, start_after_ticks=1_234 * MS), 0),
+        (program(STEADY), 0),
+    )
+    with Board(firmware) as box:
+        box.wait_usb()
+        found = []
+        for slot, (data, first_ticks) in enumerate(cases):
+            assert play.define(box, slot, data).startswith("0,")
+            found.append(offset_ns(box, slot, first_ticks))
+            box.send("PROG:STAT STOP\n")
+        assert all(abs(other - found[0]) <= TICK_NS // 2 for other in found), [n - found[0] for n in found]
