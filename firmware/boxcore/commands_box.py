@@ -95,7 +95,7 @@ def _selected(ins):
 
 
 class _Sink:
-    """A program's way into its slot; the edge queue is full before each write, which may stall the processor."""
+    """A program's way into its slot; the edge queue is full before each write, which may take long."""
 
     def __init__(self, ins):
         self._ins = ins
