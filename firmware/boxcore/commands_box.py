@@ -148,8 +148,9 @@ def _definition(ins, slot, offset=None, length=None):
 
 
 def _delete(ins, slot):
+    if ins.box.slots.is_empty(slot):
+        raise ScpiError(-282, "slot %d is empty" % slot)
     ask_change(ins.box, slot)
-    ins.box.top_up(ins.now)
     ins.box.slots.delete(slot)
 
 
