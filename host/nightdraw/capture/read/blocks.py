@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,53 +49,27 @@ class Counts:
         return [f"{count} {what}" for count, what in told if count]
 
 
-def sound(raw: Blocks, counts: Counts, refuse: Refuse) -> Blocks:
-    """The rows of numbers that can be measurements; raises refuse() for an absurd time."""
-    for time_s, value in raw:
-        if not len(value):
-            continue
-        # A single nan makes the least and the most one, and no comparison with nan holds: two quick looks
-        # at each array clear almost every block.
-        times = float(time_s.min()), float(time_s.max())
-        if (
-            value.min() >= -MOST
-            and value.max() <= MOST
-            and times[0] >= -MOST_TIME_S
-            and times[1] <= MOST_TIME_S
-        ):
-            yield time_s, value
-            continue
-        timed, given = np.isfinite(time_s), ~np.isnan(value)
-        absurd = timed & (np.abs(time_s) > MOST_TIME_S)
-        if absurd.any():
-            raise refuse("a time of {:.4g} s is none: is the column's unit right?", float(time_s[absurd][0]))
-        size = np.abs(value)
-        over = timed & given & (size > OVER_RANGE)
-        good = timed & given & (size <= MOST)
-        counts.over += int(over.sum())
-        counts.absurd += int((timed & given & ~over & ~good).sum())
-        counts.blank += int((~(timed & given)).sum())
-        yield time_s[good], value[good]
-
-
 def in_order(raw: Blocks, counts: Counts, refuse: Refuse) -> Blocks:
-    """Put rows in order, average those of the same time; CARRY_SAMPLES or more are held back for late ones.
+    """The rows of numbers that can be measurements, put in order, those of the same time averaged.
 
-    refuse: makes the error for a text with {} in it and an instant. Blocks in order stay as they are.
+    CARRY_SAMPLES or more are held back for late ones. refuse: makes the error for a text with {} in it and an
+    instant. Blocks that are in order stay as they are: nearly all are, and two quick looks tell.
     """
     held_t = held_v = np.empty(0)
+    held_rises = True
     latest = -np.inf
-    for time_s, value in raw:
+    for block in raw:
+        time_s, value, rises = _cleared(*block, counts, refuse)
         if not len(time_s):
             continue
         ahead = not len(held_t) or bool(time_s[0] > held_t[-1])
-        if ahead and len(time_s) >= CARRY_SAMPLES and np.diff(time_s).min() > 0:
+        if rises and ahead and len(time_s) >= CARRY_SAMPLES:
             if len(held_t):
                 latest = float(held_t[-1])
-                yield _merge(held_t, held_v, counts)
+                yield (held_t, held_v) if held_rises else _merge(held_t, held_v, counts)
             if time_s[0] <= latest:
                 raise refuse("time runs backwards at {:.9g} s", float(time_s[0]))
-            held_t, held_v = time_s, value
+            held_t, held_v, held_rises = time_s, value, True
             continue
         time_s, value = np.concatenate((held_t, time_s)), np.concatenate((held_v, value))
         time_s, value = _sorted(time_s, value, counts, refuse)
@@ -102,7 +77,7 @@ def in_order(raw: Blocks, counts: Counts, refuse: Refuse) -> Blocks:
             raise refuse("time runs backwards to {:.9g} s", float(time_s[0]))
         # All rows of one time stay together.
         cut = int(np.searchsorted(time_s, time_s[max(len(time_s) - CARRY_SAMPLES, 0)]))
-        held_t, held_v = time_s[cut:], value[cut:]
+        held_t, held_v, held_rises = time_s[cut:], value[cut:], False
         if len(held_t) > MOST_SAME:
             raise refuse("more than a million rows have the same time, {:.9g} s", float(held_t[0]))
         if cut:
@@ -110,6 +85,29 @@ def in_order(raw: Blocks, counts: Counts, refuse: Refuse) -> Blocks:
             yield _merge(time_s[:cut], value[:cut], counts)
     if len(held_t):
         yield _merge(held_t, held_v, counts)
+
+
+def _cleared(time_s: Floats, value: Floats, counts: Counts, refuse: Refuse) -> tuple[Floats, Floats, bool]:
+    """A block without the rows that are no measurements, and whether its times rise from row to row."""
+    # No comparison with nan holds, and a single nan makes the least and the most one.
+    rises = len(time_s) > 1 and bool((time_s[1:] > time_s[:-1]).all())
+    if rises and time_s[0] >= -MOST_TIME_S and time_s[-1] <= MOST_TIME_S and _within(value):
+        return time_s, value, True
+    timed, given = np.isfinite(time_s), ~np.isnan(value)
+    absurd = timed & (np.abs(time_s) > MOST_TIME_S)
+    if absurd.any():
+        raise refuse("a time of {:.4g} s is none: is the column's unit right?", float(time_s[absurd][0]))
+    size = np.abs(value)
+    over = timed & given & (size > OVER_RANGE)
+    good = timed & given & (size <= MOST)
+    counts.over += int(over.sum())
+    counts.absurd += int((timed & given & ~over & ~good).sum())
+    counts.blank += int((~(timed & given)).sum())
+    return time_s[good], value[good], False
+
+
+def _within(value: Floats) -> bool:
+    return bool(value.min() >= -MOST and value.max() <= MOST)
 
 
 def _sorted(time_s: Floats, value: Floats, counts: Counts, refuse: Refuse) -> tuple[Floats, Floats]:
@@ -147,6 +145,15 @@ def part_of(ordered: Blocks, part: Part, zero_s: float | None = None) -> Blocks:
             yield time_s[first:last], value[first:last]
         if last < len(time_s):
             return  # what comes later needn't be read
+
+
+def ahead(blocks: Blocks) -> Blocks:
+    """The same blocks, the next one read by a thread of its own while the last one is worked on."""
+    with ThreadPoolExecutor(1, "read ahead") as pool:
+        coming = pool.submit(next, blocks, None)
+        while (block := coming.result()) is not None:
+            coming = pool.submit(next, blocks, None)
+            yield block
 
 
 def even(blocks: Blocks) -> Blocks:

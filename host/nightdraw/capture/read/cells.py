@@ -34,6 +34,8 @@ _GROUPED_BY_POINT = re.compile(r"[-+]?[1-9]\d{0,2}(\.\d{3})+(,\d*)?")
 _EITHER_COMMA = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")  # 29,797: thousands or decimals
 _EITHER_POINT = re.compile(r"[-+]?[1-9]\d{0,2}\.\d{3}")
 
+_NO_NUMBER = re.compile(r"[-+]?9[.,]9\d*[eE]\+?37")  # SCPI-1999: 9.9E37 is infinity, 9.91E37 no number
+
 POINT, COMMA = ".", ","
 
 
@@ -44,7 +46,7 @@ def is_blank(cell: str) -> bool:
 
 def is_over(cell: str) -> bool:
     """Whether a cell says that the value was beyond the range."""
-    return cell.strip().strip("+-<>#.").strip().lower() in OVER
+    return cell.strip().strip("+-<>#.").strip().lower() in OVER or bool(_NO_NUMBER.fullmatch(cell.strip()))
 
 
 def is_number(cell: str) -> bool:
@@ -82,7 +84,7 @@ class Signs:
     def add(self, cells: Iterable[str]) -> None:
         """Count more cells in."""
         for cell in map(str.strip, cells):
-            if COMMA not in cell and POINT not in cell:
+            if (COMMA not in cell and POINT not in cell) or is_over(cell):
                 continue
             if _EITHER_COMMA.fullmatch(cell):
                 self.maybe_comma = True
@@ -120,7 +122,10 @@ def numbers(column: pa.StringArray, decimal: str) -> Floats:
     text = pc.utf8_trim_whitespace(column)
     lower = pc.utf8_lower(text)
     bare = pc.utf8_trim_whitespace(pc.utf8_trim(lower, "+-<>#."))
-    over = pc.is_in(bare, value_set=pa.array(OVER))
+    over = pc.or_(
+        pc.is_in(bare, value_set=pa.array(OVER)),
+        pc.match_substring_regex(text, f"^(?:{_NO_NUMBER.pattern})$"),
+    )
     nothing = pc.or_(over, pc.is_in(lower, value_set=pa.array(BLANKS)))
     text = pc.if_else(pc.fill_null(nothing, True), pa.scalar(None, pa.string()), text)
     grouped, plain = (_GROUPED_BY_COMMA, _POINT) if decimal == POINT else (_GROUPED_BY_POINT, _COMMA)

@@ -89,9 +89,12 @@ def columns_of(
     columns = []
     for index, header in enumerate(headers):
         name, unit = split_header(header)
-        beneath = unit_of(units[index]) if units and index < len(units) else None
+        below = units[index].strip() if units and index < len(units) else ""
+        beneath = unit_of(below)
+        if below and unit is None and beneath is None:
+            name = header = f"{header} {below}"  # a unit that isn't known is not the same as none
         if unit is not None and beneath is not None and unit != beneath:
-            raise ValueError(f"the header says {plain_text(header)!r}, the row beneath it {units[index]!r}")  # type: ignore[index]
+            raise ValueError(f"the header says {plain_text(header)!r}, the row beneath it {below!r}")
         kind = kinds[index] if kinds and index < len(kinds) else NUMBERS
         shown = (plain_text(header.strip()), plain_text(name))
         columns.append(Column(index, *shown, unit or beneath, kind))

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 from nightdraw.capture.read import cells as cl
 from nightdraw.capture.read import columns as col
@@ -21,12 +21,13 @@ MOST_PREAMBLE_BYTES = 1 << 24  # 16 MB: what stands before the rows is settings 
 MOST_TRIED = 10_000  # lines that begin like a row and are none: each is looked at with every separator
 PIECE_BYTES = 1 << 17  # read at a time: a preamble is mostly short
 PROBE_ROWS = 60  # enough rows to tell one separator from another
+MOST_ABOVE = 100  # lines above the rows that are looked at for a header: the filled ones stand close
 MOST_COLUMNS = 10_000  # a wider row is no recorder's
 BLANK = " "  # white space of any length between cells
 SEPARATORS = (";", "\t", ",", "|", BLANK)
 COMMENT = "#"
 _ROW_START = re.compile(  # a number, or a month's name: a quick look that clears a preamble's words
-    r"""[\s"'+\-.,;|]*(\d|jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)""", re.IGNORECASE
+    rb"""(?mi)^[ \t"'+\-.,;|]*(?:\d|jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)"""
 )
 _TOKEN = re.compile(r"[^\s\[\(]+(?:\s*[\[\(][^\]\)]*[\]\)])?|[\[\(][^\]\)]*[\]\)]")
 
@@ -57,22 +58,27 @@ class Layout:
     def is_row(self, line: str) -> bool:
         """Whether a line has as many cells as a row, and at least one that holds something."""
         row = split(line, self.separator)
-        return len(row) == self.width and _is_row(row)
+        return len(row) == self.width and (_begins_a_row(row) or _fits(row, [c.kind for c in self.columns]))
+
+
+_Rows = dict[int, list[tuple[int, list[str]]]]  # byte of the line and its cells, by their count
 
 
 @dataclass
 class _Candidate:
-    """The rows that a separator makes of the lines so far, by their width."""
+    """The rows that a separator makes of the lines so far, by their width; single: those with words behind
+    their number, which are rows only where there are no others."""
 
     separator: str
-    rows: dict[int, list[tuple[int, list[str]]]]
+    rows: _Rows = field(default_factory=dict)
+    single: _Rows = field(default_factory=dict)
 
-    def add(self, number: int, line: str) -> None:
+    def add(self, at: int, line: str) -> None:
         row = split(line, self.separator)
-        if len(row) <= MOST_COLUMNS and _is_row(row):
-            kept = self.rows.setdefault(len(row), [])
+        if len(row) <= MOST_COLUMNS and _begins_a_row(row):
+            kept = (self.rows if _is_row(row) else self.single).setdefault(len(row), [])
             if len(kept) < PROBE_ROWS:
-                kept.append((number, row))
+                kept.append((at, row))
 
     def best(self) -> tuple[float, int]:
         """Share of good cells times rows, and the width, of the likeliest rows."""
@@ -111,10 +117,19 @@ def kind_of(cell: str) -> str:
 
 def _is_row(row: list[str]) -> bool:
     """A first cell that is a number or a time, and a number somewhere; or nothing but blanks behind it."""
-    if not row or cl.is_blank(row[0]) or cl.is_over(row[0]) or kind_of(row[0]) == col.TEXT:
-        return False
     rest = row[1:]
-    return not rest or any(kind_of(cell) != col.TEXT for cell in rest)
+    return _begins_a_row(row) and (not rest or any(kind_of(cell) != col.TEXT for cell in rest))
+
+
+def _begins_a_row(row: list[str]) -> bool:
+    return bool(row) and not cl.is_blank(row[0]) and not cl.is_over(row[0]) and kind_of(row[0]) != col.TEXT
+
+
+def _fits(row: list[str], kinds: Sequence[str]) -> bool:
+    """Whether a row holds what its columns do, or a mark of over-range or nothing, and isn't empty."""
+    pairs = zip(row, kinds, strict=False)
+    alike = all(kind == col.TEXT or kind_of(cell) in (kind, col.NUMBERS) for cell, kind in pairs)
+    return len(row) == len(kinds) and any(row) and alike
 
 
 def _share_good(rows: list[tuple[int, list[str]]]) -> float:
@@ -124,64 +139,85 @@ def _share_good(rows: list[tuple[int, list[str]]]) -> float:
 
 def find_layout(text: src.Text) -> Layout:
     """The layout of a text recording; InputError where it has no rows of numbers."""
-    candidates = [_Candidate(separator, {}) for separator in SEPARATORS]
-    lines: list[bytes] = []
-    seen = tried = 0
-    for number, line in enumerate(_lines(text)):
-        lines.append(line)
-        seen += len(line)
-        words = line.decode("utf-8", "replace")
-        if _ROW_START.match(words):
-            tried += 1
+    candidates = [_Candidate(separator) for separator in SEPARATORS]
+    data, tried = bytearray(), 0
+    for piece in src.pieces(text, 0, PIECE_BYTES):
+        begin = len(data)
+        data += piece if b"\n" in piece else piece.replace(b"\r", b"\n")
+        for match in _ROW_START.finditer(data, begin):
+            line = src.words(_line_from(data, match.start()))
             for candidate in candidates:
-                candidate.add(number, words)
-        if any(c.full for c in candidates) or seen > MOST_PREAMBLE_BYTES or tried > MOST_TRIED:
-            break
-    best = max(candidates, key=lambda c: _rank(c, lines))
+                candidate.add(match.start(), line)
+            tried += 1
+            if tried > MOST_TRIED or any(candidate.full for candidate in candidates):
+                break
+        else:
+            if len(data) < MOST_PREAMBLE_BYTES:
+                continue
+        break
+    best = max(candidates, key=lambda c: _rank(c, data))
+    if not _rank(best, data)[1]:  # no rows, or none beneath a header that fits them
+        single = [_Candidate(candidate.separator, candidate.single) for candidate in candidates]
+        best = max([*candidates, *single], key=lambda c: _rank(c, data))
     width = best.best()[1]
-    if not width or (seen > MOST_PREAMBLE_BYTES and len(best.rows[width]) < 2):
-        raise _no_rows(lines, text, seen)
-    return _laid_out(text, lines, best, width)
+    if not width or (tried > MOST_TRIED and _share_good(best.rows[width]) < 1 / 2):
+        raise _no_rows(data, text)
+    return _laid_out(text, data, best, width)
 
 
-def _rank(candidate: _Candidate, lines: list[bytes]) -> tuple[float, bool]:
+def _line_from(data: bytearray, begin: int) -> bytes:
+    """The line that begins there."""
+    end = data.find(b"\n", begin)
+    return bytes(data[begin : end if end >= 0 else len(data)])
+
+
+def _line_before(data: bytearray, end: int) -> tuple[bytes, int]:
+    """The line before the one that begins at `end`, and where it begins."""
+    begin = data.rfind(b"\n", 0, max(end - 1, 0)) + 1
+    return bytes(data[begin:end]), begin
+
+
+def _rank(candidate: _Candidate, data: bytearray) -> tuple[float, bool]:
     """How well a separator fits: its good cells first, then whether the line above the rows is as wide."""
     score, width = candidate.best()
     if not width:
         return 0.0, False
-    above = _above(candidate.rows[width][0][0], lines)
+    above = _above(candidate.rows[width][0][0], data)
     rows = [row for _, row in candidate.rows[width]]
     fits = not above or _fitted(above[0], candidate.separator, rows) is not None
     return score * (0.5 if width == 1 else 1.0) * (1.0 if fits else 0.4), fits
 
 
-def _lines(text: src.Text) -> Iterator[bytes]:
-    """The lines from the beginning, with their ends."""
-    for piece in src.pieces(text, 0, PIECE_BYTES):
-        ends = b"\n" if b"\n" in piece else b"\r"
-        yield from (line + ends for line in piece.removesuffix(ends).split(ends))
-
-
-def _above(first: int, lines: list[bytes], most: int = 2) -> list[str]:
-    """The filled lines above the rows, nearest first, without the mark of a comment."""
-    found = []
-    for line in reversed(lines[:first]):
-        words = line.decode("utf-8", "replace").strip().lstrip(COMMENT).strip()
-        if words:
+def _above(end: int, data: bytearray) -> list[str]:
+    """The two filled lines above a byte, nearest first, without the mark of a comment."""
+    found: list[str] = []
+    for _ in range(MOST_ABOVE):
+        end = len(data[:end].rstrip(b"\r\n"))  # over empty lines at once: there may be millions
+        line, begin = _line_before(data, end)
+        words = src.words(line).strip("\r\n").lstrip(COMMENT)
+        if words.strip():
             found.append(words)
-        if len(found) == most:
+        if not begin or len(found) == 2:
             break
+        end = begin
     return found
 
 
-def _laid_out(text: src.Text, lines: list[bytes], best: _Candidate, width: int) -> Layout:
-    first, _ = best.rows[width][0]
+def _laid_out(text: src.Text, data: bytearray, best: _Candidate, width: int) -> Layout:
+    start, _ = best.rows[width][0]
     probe = tuple(row for _, row in best.rows[width])
     kinds = [_kind([row[k] for row in probe]) for k in range(width)]
-    place = (str(text.path), max(first, 1))
-    headers, units = _headers(_above(first, lines), best.separator, probe)
+    while start:
+        line, begin = _line_before(data, start)
+        if not _fits(split(src.words(line), best.separator), kinds):
+            break
+        start = begin  # a first sample that was beyond the range
+    first_line = data.count(b"\n", 0, start) + 1
+    place = (str(text.path), max(first_line - 1, 1))
+    above = _above(start, data)
+    headers, units = _headers(above, best.separator, probe)
     notes: tuple[str, ...] = ()
-    if headers is None and any(line.strip() for line in lines[:first]):
+    if headers is None and above:
         message = f"the line above the rows doesn't name their {width} columns"
         raise InputError(Finding(message, *place, hint="a header is like time_s,current_a"))
     if headers is not None:
@@ -195,13 +231,9 @@ def _laid_out(text: src.Text, lines: list[bytes], best: _Candidate, width: int) 
             message = f"no header line says which of the {width} columns is the current"
             raise InputError(Finding(message, *place, hint="a header is like time_s,current_a"))
         columns = plain
-        notes = (
-            "no header line: taken as seconds and amperes"
-            if width > 1
-            else "no header line: taken as amperes",
-        )
-    start = sum(map(len, lines[:first]))
-    return Layout(text, best.separator, width, columns, headers is not None, start, first + 1, probe, notes)
+        notes = (f"no header line: taken as {'seconds and ' if width > 1 else ''}amperes",)
+    named = headers is not None
+    return Layout(text, best.separator, width, columns, named, start, first_line, probe, notes)
 
 
 def _kind(column: list[str]) -> str:
@@ -238,14 +270,14 @@ def _fitted(line: str, separator: str, probe: Sequence[list[str]]) -> list[str] 
     return row if len(row) == width else None
 
 
-def _no_rows(lines: list[bytes], text: src.Text, seen: int) -> NightdrawError:
+def _no_rows(data: bytearray, text: src.Text) -> NightdrawError:
     """A header alone is a recording too short to tell; anything else is no recording."""
-    filled = [line.decode("utf-8", "replace").strip() for line in lines if line.strip()]
-    file = str(text.path)
-    first = filled[0].lstrip(COMMENT) if filled else ""
+    filled = [line for line in src.words(bytes(data[: src.HEAD_BYTES])).splitlines() if line.strip()]
+    short = len(data) < src.HEAD_BYTES
+    first = filled[0].strip().lstrip(COMMENT) if filled else ""
     headers = [col.columns_of([cell]) for sign in SEPARATORS for cell in split(first[:4096], sign)]
-    if len(filled) <= 2 and (not filled or any(c.unit for header in headers for c in header)):
-        return CannotTellError(Finding("the recording holds no samples", file=file))
-    where = f" in its first {seen >> 20} MB" if seen > MOST_PREAMBLE_BYTES else ""
+    if short and len(filled) <= 2 and (not filled or any(c.unit for header in headers for c in header)):
+        return CannotTellError(Finding("the recording holds no samples", file=str(text.path)))
+    where = "" if short else f" in its first {len(data) / 1e6:.1f} MB"
     message = f"no rows of numbers{where}: a recording has a time and a current in each line"
-    return InputError(Finding(message, file=file, line=1, hint="its header is time_s,current_a"))
+    return InputError(Finding(message, file=str(text.path), line=1, hint="its header is time_s,current_a"))

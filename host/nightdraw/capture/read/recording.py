@@ -21,6 +21,7 @@ class Source(Protocol):
     """What a file's reader offers: rows of time and value, and what is known without reading them."""
 
     notes: tuple[str, ...]
+    slow: bool  # worth a thread that reads ahead
 
     def rows(self, counts: Counts, part: Part) -> Blocks:
         """Yield (time_s, value), nan where there is no number; of a part at least its rows."""
@@ -69,11 +70,12 @@ class Recording:
     def blocks(self) -> Blocks:
         """Yield (time_s, value in mA or mV): float64, times ascending, BLOCK_SAMPLES each but the last."""
         counts = self._counts = Counts()
-        sound = blocks.sound(self._source.rows(counts, self._part), counts, self._refuse)
-        ordered = blocks.in_order(self._told(sound, counts), counts, self._refuse)
-        if self._part.whole:
-            return blocks.even(ordered)
-        return blocks.even(blocks.part_of(ordered, self._part, self._source.begin_s()))
+        raw = blocks.in_order(self._source.rows(counts, self._part), counts, self._refuse)
+        wanted = raw if self._part.whole else blocks.part_of(raw, self._part, self._source.begin_s())
+        even = blocks.even(self._told(wanted, counts))
+        for block in blocks.ahead(even) if self._source.slow else even:
+            yield block
+            self.on_progress(counts.share)
 
     def extent_s(self) -> tuple[float, float]:
         """First and last instant of the whole recording; raises CannotTellError where it has no sample."""
@@ -115,7 +117,6 @@ class Recording:
                 counts.beyond += int(len(value) - np.count_nonzero(within))
                 time_s, value = time_s[within], value[within]
             yield time_s, value * self._factor if self._factor != 1.0 else value
-            self.on_progress(counts.share)
 
     def _refuse(self, message: str, time_s: float) -> InputError:
         """The error for an instant that is wrong; message: with {} where the instant belongs."""
@@ -128,6 +129,7 @@ class _Arrays:
     """Samples held in memory."""
 
     notes: tuple[str, ...] = ()
+    slow = False
 
     def __init__(self, time_s: Floats, value: Floats) -> None:
         self._samples = time_s, value

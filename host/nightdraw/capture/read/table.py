@@ -66,6 +66,8 @@ def _open(path: Path) -> Any:
 class TableSource:
     """The rows of a Parquet recording's chosen columns."""
 
+    slow = True
+
     def __init__(self, path: Path, choice: col.Choice, options: Options) -> None:
         self._path = path
         self._choice = choice
@@ -79,6 +81,7 @@ class TableSource:
             groups, done = self._groups(file, part)
             total = sum(file.metadata.row_group(k).num_rows for k in groups) or 1
             zero, midnights, first = self._zero(file), stamps.Midnights(), done
+            zero_s: float | None = None
             wanted = [
                 c.index for c in (self._choice.time, self._choice.date, self._choice.value) if c is not None
             ]
@@ -88,6 +91,9 @@ class TableSource:
                 found = dict(zip(wanted, (arrays[name] for name in names), strict=True))
                 value = cl.scaled(_numbers(found[self._choice.value.index]), self._choice.factor)
                 time_s = self._times(found, done, zero, midnights)
+                if self._choice.time is not None and self._choice.time.kind == col.CLOCK:
+                    zero_s = zero_s if zero_s is not None or not len(time_s) else float(time_s[0])
+                    time_s = time_s - (zero_s or 0.0)
                 done += batch.num_rows
                 counts.share = (done - first) / total
                 yield time_s, value

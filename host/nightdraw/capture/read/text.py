@@ -22,7 +22,7 @@ from nightdraw.capture.read.layout import BLANK, COMMENT, Layout, split
 from nightdraw.capture.read.options import COMMA, DAY_FIRST, PLAIN, Options, Part
 from nightdraw.errors import Finding, InputError
 
-MOST_EMPTY_BYTES = 1 << 26  # 64 MB in a row without one row of numbers: what follows is none either
+MOST_EMPTY_BYTES = 1 << 30  # 1 GB without one number: hours of nothing; what follows is no recording either
 _BLANKS = re.compile(rb"[ \t]+")
 _EDGES = re.compile(rb"(?m)^[ \t]+|[ \t]+(?=\r?$)")
 _COMMENTS = re.compile(rb"(?m)^[ \t]*#[^\n]*\n?")
@@ -38,6 +38,8 @@ class _Piece:
 
 class TextSource:
     """The rows of a text recording's chosen columns; raises InputError, with the line, for what is none."""
+
+    slow = True
 
     def __init__(self, layout: Layout, choice: col.Choice, options: Options = PLAIN) -> None:
         self._layout = layout
@@ -141,12 +143,12 @@ class TextSource:
                     zero_s = float(good[0]) if zero_s is None and len(good) else zero_s
                     time_s = time_s - (zero_s or 0.0)
                 done += len(value)
-                found += len(value)
+                found += int(np.isfinite(value).any())
                 yield time_s, value
             empty = 0 if found else empty + len(piece.data)
             if empty > MOST_EMPTY_BYTES:
                 raise InputError(
-                    Finding("more than 64 MB without a row", file=self._path, line=piece.first_line)
+                    Finding("more than 1 GB without a number", file=self._path, line=piece.first_line)
                 )
 
     def line_of(self, time_s: float) -> int | None:
@@ -312,7 +314,7 @@ class TextSource:
         kept = len(data)
         while kept and len(data) - kept < src.TAIL_BYTES:
             begin = data.rfind(ends, 0, kept - 1) + 1
-            if self._layout.is_row(data[begin:kept].decode("utf-8", "replace")):
+            if self._layout.is_row(src.words(data[begin:kept])):
                 return data[:kept]
             kept = begin
         return data  # nothing but rubbish: the reader will name its line
@@ -320,7 +322,7 @@ class TextSource:
     def _lines(self, piece: _Piece) -> Iterator[tuple[int, str]]:
         ends = b"\n" if b"\n" in piece.data else b"\r"
         lines = piece.data.split(ends)
-        return ((k, line.decode("utf-8", "replace")) for k, line in enumerate(lines, piece.first_line))
+        return ((k, src.words(line)) for k, line in enumerate(lines, piece.first_line))
 
     def _locate(self, piece: _Piece, message: str) -> Finding:
         """The first line that can't be read, found line by line in the piece that Arrow gave up."""

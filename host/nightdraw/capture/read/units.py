@@ -59,7 +59,7 @@ _LABELLED = (
 )  # fmt: skip
 _BRACKETED = re.compile(r"(?P<name>.*?)[\s,_/]*[\(\[\{<]\s*(?P<unit>[^\(\)\[\]\{\}<>]*?)\s*[\)\]\}>]\s*")
 _JOINED = re.compile(
-    r"(?P<name>.*\S)\s*(?P<sign>[_/,;:|]|\bin\b|\s)\s*(?P<unit>[^\W\d_]+(?: dc)?)\s*", re.IGNORECASE
+    r"(?P<name>.*?\S)\s*(?P<sign>[_/,;:|]|\bin\b|\s)\s*(?P<unit>[^\W\d_]+(?: dc)?)\s*", re.IGNORECASE
 )
 
 
