@@ -39,12 +39,7 @@ UNITS: dict[str, dict[str, Fraction]] = {
     "thermal resistance": {"K/W": Fraction(1)},
     "heat capacity": {"J/K": Fraction(1)},
     "clamp scale": {"mV/A": _MILLI, "V/A": Fraction(1), "mV/mA": Fraction(1)},
-    "clamp scale, inverse": {
-        "A/V": Fraction(1),
-        "A/mV": Fraction(1000),
-        "mA/mV": Fraction(1),
-        "mA/V": _MILLI,
-    },
+    "inverse clamp scale": {"A/V": Fraction(1), "A/mV": 1 / _MILLI, "mA/mV": Fraction(1), "mA/V": _MILLI},
     "temperature coefficient": {"ppm/K": _MICRO, "%/K": Fraction(1, 100)},
 }
 AWG = "AWG"

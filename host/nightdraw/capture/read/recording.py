@@ -11,10 +11,8 @@ import numpy as np
 from nightdraw.capture.read import blocks
 from nightdraw.capture.read.blocks import Blocks, Counts, Floats
 from nightdraw.capture.read.options import Part
-from nightdraw.capture.read.units import MILLIAMPERE, MILLIVOLT
-from nightdraw.errors import CannotTellError, Finding, InputError
-
-KEYS = {MILLIAMPERE: "ma", MILLIVOLT: "mv"}
+from nightdraw.capture.read.units import MILLIAMPERE
+from nightdraw.errors import Finding, InputError
 
 
 class Source(Protocol):
@@ -31,9 +29,6 @@ class Source(Protocol):
 
     def begin_s(self) -> float | None:
         """The first instant, None where only reading tells it."""
-
-    def end_s(self) -> float | None:
-        """The last instant, None where only reading tells it."""
 
 
 class Recording:
@@ -62,11 +57,6 @@ class Recording:
         """What had to be assumed, and what the latest pass mended."""
         return [*self._assumed, *self._source.notes, *self._counts.notes()]
 
-    @property
-    def key(self) -> str:
-        """The ending of a document's keys for values of this channel, `ma` or `mv`."""
-        return KEYS[self.unit]
-
     def blocks(self) -> Blocks:
         """Yield (time_s, value in mA or mV): float64, times ascending, BLOCK_SAMPLES each but the last."""
         counts = self._counts = Counts()
@@ -76,19 +66,6 @@ class Recording:
         for block in blocks.ahead(even) if self._source.slow else even:
             yield block
             self.on_progress(counts.share)
-
-    def extent_s(self) -> tuple[float, float]:
-        """First and last instant of the whole recording; raises CannotTellError where it has no sample."""
-        known = self._source.begin_s(), self._source.end_s()
-        if known[0] is not None and known[1] is not None:
-            return known[0], known[1]
-        begin_s = end_s = None
-        for time_s, _ in self.part(Part()).blocks():
-            begin_s = float(time_s[0]) if begin_s is None else begin_s
-            end_s = float(time_s[-1])
-        if begin_s is None or end_s is None:
-            raise CannotTellError(Finding("the recording holds no samples", file=self.name))
-        return begin_s, end_s
 
     def times(self, factor: float, unit: str, most: float = np.inf) -> Recording:
         """The same recording with every value times a factor, without those beyond most (in its own unit)."""
@@ -143,10 +120,6 @@ class _Arrays:
         return None
 
     def begin_s(self) -> float | None:
-        """Only the samples tell."""
-        return None
-
-    def end_s(self) -> float | None:
         """Only the samples tell."""
         return None
 

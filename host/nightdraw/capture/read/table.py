@@ -113,17 +113,6 @@ class TableSource:
             span = self._span(file, 0, self._zero(file))
         return None if span is None else span[0]
 
-    def end_s(self) -> float | None:
-        """The last instant, where the file's own statistics know it."""
-        with _damage(self._path):
-            file = _open(self._path)
-            groups, zero = file.metadata.num_row_groups, self._zero(file)
-            if self._choice.time is None:
-                return float(file.metadata.num_rows - 1) / (self._rate_hz or 1.0)
-            spans = [self._span(file, k, zero) for k in range(groups)]
-        known = [span[1] for span in spans if span is not None]
-        return max(known) if known and len(known) == groups else None
-
     def _times(self, found: dict[int, Any], done: int, zero: int, midnights: stamps.Midnights) -> Floats:
         time, date = self._choice.time, self._choice.date
         if time is None:

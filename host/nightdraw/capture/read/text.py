@@ -174,10 +174,6 @@ class TextSource:
         """Only reading tells."""
         return None
 
-    def end_s(self) -> float | None:
-        """Only reading tells."""
-        return None
-
     def _is_plain(self) -> bool:
         """Whether Arrow reads time and value by itself: numbers, or stamps as ISO 8601 has them."""
         choice = self._choice
