@@ -110,6 +110,10 @@ class Instrument:
         """True while a block is under way, whose sender may not fall silent."""
         return self._receiver.in_block()
 
+    def _ask_open(self, row):
+        if row[LOCKED] == commands_common.PROTECTED:
+            self._ask_unlocked()
+
     def _ask_unlocked(self):
         if self.box.lock.locked:
             raise ScpiError(-203, "the box is locked")
@@ -134,11 +138,15 @@ class Instrument:
             self._begin()
 
     def hang_up(self):
-        """Forget a message under way: the link was closed and another may be opened."""
+        """Forget a message under way, errors, enables and the chosen program: the link was closed, and who
+        opens it next begins afresh."""
         self._receiver.reset()
         self._abort_block()
         self._begin()
         self._begin_seal()
+        self._selected = None
+        self._look()
+        self.status.restart()
 
     def seal(self):
         """Two CRC-32: of every unit heard since the last seal's message, each followed by ';' and its block,
@@ -153,6 +161,7 @@ class Instrument:
     def _begin(self):
         self._answer = bytearray()
         self._deadlocked = False
+        self._indefinite = False
         self._failed = False
         self._path = []
 
@@ -207,7 +216,7 @@ class Instrument:
             self._guarded(self._sink.write, piece)
 
     def _on_close(self, text, _):
-        text = text.strip()
+        text = text.strip(scpi.SPACES)
         if text:
             self._hear(text)
         if self._sink is not None:
@@ -228,7 +237,7 @@ class Instrument:
 
     def _hear(self, text):
         self._look()
-        text = text.strip()
+        text = text.strip(scpi.SPACES)
         self._heard = binascii.crc32(text.encode() + b";", self._heard)
         return text
 
@@ -236,6 +245,10 @@ class Instrument:
         row, items = self._find(self._hear(text))
         if len(row) > ROW_SIZE:
             raise ScpiError(-104 if items else -109)
+        if row[HEADER].endswith("?"):
+            if self._indefinite:
+                raise ScpiError(-440)
+            self._indefinite = row[HEADER] == commands_common.INDEFINITE
         self._reply(row[HANDLER](self, *_values(row, items)))
 
     def _open_block(self, text, size):
@@ -248,13 +261,14 @@ class Instrument:
             raise ScpiError(-109)
         values = _values(row, items)
         self._sink = row[OPENER](self, *(values + [size]))
-        self._close = (row[HANDLER], values)
+        self._close = (row, values)
 
     def _close_block(self, text):
         if text:
             raise ScpiError(-108 if text.startswith(",") else -103)
-        handler, values = self._close
-        handler(self, *(values + [self._sink]))
+        row, values = self._close
+        self._ask_open(row)  # once more: another link may have locked the box since the block began
+        row[HANDLER](self, *(values + [self._sink]))
         self._sink = None
 
     def _find(self, text):
@@ -265,8 +279,7 @@ class Instrument:
                 words = self._path + words
             self._path = words[:-1]
         row = self._row(words, header.endswith("?"))
-        if row[LOCKED] == commands_common.PROTECTED:
-            self._ask_unlocked()
+        self._ask_open(row)
         return row, scpi_text.parameters(rest)
 
     def _row(self, words, query):

@@ -65,7 +65,9 @@ def _level(item):
 
 
 def _seconds(item):
-    """A duration in ticks."""
+    """A duration in ticks; DEFault as after *RST."""
+    if item[0] == words.WORD and words.is_form_of("DEFault", item[1]):
+        return 0
     return words.scaled(item, SECONDS, 0, MAX_TICKS)
 
 
@@ -247,8 +249,9 @@ def _set_duration(ins, ticks):
     ins.box.hand_ticks = ticks
 
 
-def _duration(ins):
-    return words.decimal_text(ins.box.hand_ticks, TICK_PLACES)
+def _duration(ins, extreme=None):
+    ticks = {None: ins.box.hand_ticks, "low": 0, "high": MAX_TICKS}[extreme]
+    return words.decimal_text(ticks, TICK_PLACES)
 
 
 # MEASure
@@ -356,7 +359,7 @@ TABLE = (
     ("OUTPut[:STATe]", HALT, 1, (words.boolean,), _set_output),
     ("OUTPut[:STATe]?", OPEN, 0, (), _output),
     ("OUTPut:DURation", PROTECTED, 1, (_seconds,), _set_duration),
-    ("OUTPut:DURation?", PROTECTED, 0, (), _duration),
+    ("OUTPut:DURation?", PROTECTED, 0, (_extreme,), _duration),
     ("OUTPut:PROTection:CLEar", PROTECTED, 0, (), _clear_protection),
     ("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]", PROTECTED, 1, (_level,), _set_level),
     ("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]?", PROTECTED, 0, (_extreme,), _hand_level),

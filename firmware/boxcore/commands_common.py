@@ -11,7 +11,7 @@ called with the sink as last parameter.
 from boxcore import __version__
 from boxcore import states as st
 from boxcore.scpi_status import MASTER_SUMMARY, MAX_BYTE, MAX_REGISTER
-from boxcore.scpi_text import integer
+from boxcore.scpi_text import register
 
 # What a locked box does with a header. Open is what tells that the box is well, opens switches, or belongs to
 # the lock; protected whatever shows or changes programs, journal and settings, or gives a run away.
@@ -19,12 +19,15 @@ OPEN = "open"
 HALT = "halt"  # only to open switches: the handler asks closes_switches() before it does anything else
 PROTECTED = "protected"  # refused with -203
 
+# The one answer whose end only the message's end tells: no answer may follow it (488.2, 6.5.7.5 and 8.7.11).
+INDEFINITE = "*IDN?"
+
 MAKER = "NIGHTDRAW"
 SCPI_VERSION = "1999.0"
 MAX_FIELD = 24  # characters of model and serial number in *IDN?, whose answer has at most 72
 
-_BYTE = integer(0, MAX_BYTE)
-_REGISTER = integer(0, 0xFFFF)  # bit 15 may be given, it is never used
+_BYTE = register(MAX_BYTE)
+_REGISTER = register(0xFFFF)  # bit 15 may be given, it is never used
 
 
 def _clear(ins):

@@ -41,7 +41,7 @@ MOST_HELD = 200  # bytes of answers, one message's: more is not listened to befo
 
 
 class Loop:
-    """One box and the hal it plays on, which has read(), measure(), ticks(), show(), alive(), collect(), wire."""
+    """One box and the hal it plays on: read(), measure(), ticks(), show(), alive(), collect() and wire."""
 
     def __init__(self, hal, box, readings):
         self._hal = hal

@@ -11,6 +11,9 @@ Where the standard leaves room, or a serial line has no END:
 - #0, whose end could not be known, is refused.
 """
 
+# All white space has become this before a unit is handed out, save within strings. strip() alone takes away
+# more under CPython than on the board.
+SPACES = " "
 MAX_LINE = 256  # bytes of a message outside its blocks, NL not counted: what the board sets aside for one
 SILENCE_TICKS = 20_000  # 2 s: a sender that pauses this long inside a block is gone
 
@@ -25,7 +28,7 @@ FAULT = 6  # number of a standard error: the rest of the message is dropped
 _TEXT, _QUOTE, _HASH, _COUNT, _BLOCK, _SKIP = 0, 1, 2, 3, 4, 5
 _NL = 10
 _SPACE = 32
-_LAST_CHARACTER = 126
+_LAST_CHARACTER = 127  # the whole of ISO 646 (488.2, 7.1.1), DEL too
 _SEMICOLON = 59
 _QUOTES = (34, 39)
 _NUMBER_SIGN = 35
@@ -154,7 +157,7 @@ class Receiver:
             elif self._open:
                 self._open = False
                 yield CLOSE, text, 0
-            elif text.strip():
+            elif text.strip(SPACES):
                 yield UNIT, text, 0
 
     def _text(self, end):
@@ -182,8 +185,8 @@ class Receiver:
 
     def _awaits_data(self):
         first = self._ends[-1] + 1 if self._ends else self._first
-        unit = bytes(self._line[first : self._used]).lstrip()
-        tail = unit.rstrip()
+        unit = bytes(self._line[first : self._used]).lstrip(b" ")
+        tail = unit.rstrip(b" ")
         return tail.endswith(b",") or (len(unit) > len(tail) > 0 and b" " not in tail)
 
     def _in_quote(self, byte):

@@ -55,6 +55,7 @@ TEXTS = """
 -363 Input buffer overrun
 -365 Time out error
 -430 Query DEADLOCKED
+-440 Query UNTERMINATED after indefinite response
 """
 
 # Bits of the standard event status register (488.2, 11.5.1) and the class of errors that sets each.

@@ -73,6 +73,12 @@ class Status:
         self.operation.take_event()
         self.questionable.take_event()
 
+    def restart(self):
+        """For another host: no event, no error, nothing enabled."""
+        self.clear()
+        self.preset()
+        self.event_enable = self.service_enable = 0
+
     def preset(self):
         """STATus:PRESet: SCPI's enables to 0; nothing of 488.2's changes."""
         self.operation.enable = 0

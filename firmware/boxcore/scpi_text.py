@@ -34,14 +34,14 @@ def is_word(c):
 
 def split_header(text):
     """Split a unit into its header in capitals and the text of its parameters."""
-    text = text.strip()
+    text = text.strip(" ")
     end = 0
     while end < len(text) and (is_word(text[end]) or text[end] in ":*?"):
         end += 1
     header = text[:end].upper()
     if end < len(text) and text[end] != " ":
         raise ScpiError(-111 if header and text[end] in ",\"'#()" else -101)
-    return header, text[end:].strip()
+    return header, text[end:].strip(" ")
 
 
 def mnemonics(header):
@@ -102,7 +102,7 @@ def parameters(text):
 
 
 def _past_spaces(text, at):
-    while at < len(text) and text[at] <= " ":
+    while at < len(text) and text[at] == " ":
         at += 1
     return at
 
@@ -149,7 +149,7 @@ def _radix(text, at):
     end = _past(text, at + 1, is_word)
     digits = text[at + 1 : end]
     try:
-        value = int(digits, base)
+        value = int("!" if "_" in digits else digits, base)  # CPython takes underscores
     except ValueError:
         raise ScpiError(-121) from None
     return (NUMBER, (False, "%d" % value, 0, "")), end
@@ -204,11 +204,16 @@ def _want(item, kind):
 
 
 def scaled(item, suffixes, low, high):
-    """A number as a whole one, half away from zero, in low .. high.
+    """A number as a whole one, half away from zero, in low .. high; MINimum and MAXimum are these two
+    (SCPI-1999, volume 1, 7.2.1).
 
     suffixes: {suffix in capitals: power of ten to the wanted unit}, "" for none; {"": 6, "A": 6, "MA": 3}
     gives microamperes. Raises -128.. for other kinds, -131, -138 for the suffix, -222 for the range.
     """
+    if item[0] == WORD and is_form_of("MINimum", item[1]):
+        return low
+    if item[0] == WORD and is_form_of("MAXimum", item[1]):
+        return high
     negative, digits, exponent, suffix = _want(item, NUMBER)
     if suffix not in suffixes:
         raise ScpiError(-138 if len(suffixes) == 1 else -131)
@@ -235,6 +240,11 @@ def _shifted(digits, power):
 def integer(low, high):
     """A parameter that is a whole number in low .. high."""
     return lambda item: scaled(item, {"": 0}, low, high)
+
+
+def register(high):
+    """A parameter that is a register's bits, 0 .. high: a number and no word (488.2, 10.10)."""
+    return lambda item: scaled((NUMBER, _want(item, NUMBER)), {"": 0}, 0, high)
 
 
 def choice(words):

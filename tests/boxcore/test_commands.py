@@ -146,6 +146,36 @@ def test_hanging_up_forgets_the_message_and_keeps_the_program(rig):
     assert rig.say(b"*OPC?\n") == b"1\n"
 
 
+def test_who_comes_after_a_hang_up_finds_nothing_of_who_was_before(rig):
+    """Errors, events, enables, the chosen program; what the box does goes on."""
+    rig.say(b"*ESE 60;*SRE 255;:STAT:QUES:ENAB 7;:STAT:OPER:ENAB 9;:PROG:NAME SLOT7;:BOGUS\n")
+    rig.say(b"CURR 0.2;:OUTP ON\n")
+    rig.instrument.hang_up()
+    said = rig.say(b"SYST:ERR:COUN?;*ESR?;*ESE?;*SRE?;*STB?;:STAT:QUES:ENAB?;:STAT:OPER:ENAB?;:STAT:OPER?\n")
+    assert said == b"0;0;0;0;16;0;0;0\n"
+    assert rig.say(b"PROG:NAME?;:OUTP?;:CURR?\n") == b"SLOT0;1;0.200000\n"
+
+
+def test_a_block_begun_before_the_lock_is_not_stored_after_it(rig):
+    """Another link, or a power-up in a test's place, locks the box meanwhile."""
+    rig.say(PUT[:-20])
+    rig.box.lock.locked = True
+    assert rig.say(PUT[-20:] + b"SYST:ERR?\n") == b'-203,"Command protected;the box is locked"\n'
+    rig.box.lock.locked = False
+    assert rig.say(b"PROG:CAT?\n") == b'""\n'
+    assert not [name for name in rig.store.files if name.startswith("slot")]
+
+
+@pytest.mark.parametrize("size", [198, 199, 200, 201])
+def test_an_answer_has_at_most_200_bytes_with_its_end(size):
+    rig = link_rig.Rig()
+    rows = (("TEST:LONG?", commands_common.OPEN, 0, (), lambda ins: "x" * size),)
+    rig.instrument = commands.Instrument(rig.box, rows)
+    answer = rig.say(b"TEST:LONG?\n")
+    assert answer == (b"x" * size + b"\n" if size <= 199 else b"")
+    assert rig.say(b"SYST:ERR?\n").startswith(b"0," if size <= 199 else b"-430,")
+
+
 def test_time_moved_by_a_unit_is_no_silence(rig):
     def skip(ins):
         ins.now += 10 * scpi.SILENCE_TICKS

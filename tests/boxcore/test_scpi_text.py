@@ -200,7 +200,7 @@ def test_strings(text, value):
     assert scpi_text.string(scpi_text.parameters(text)[0]) == value
 
 
-@given(st.text(st.characters(min_codepoint=32, max_codepoint=126), max_size=40))
+@given(st.text(st.characters(min_codepoint=32, max_codepoint=127), max_size=40))
 def test_a_quoted_answer_is_a_string_parameter(text):
     assert scpi_text.string(scpi_text.parameters(scpi_text.quoted(text))[0]) == text
 
@@ -224,7 +224,7 @@ def test_scaling_is_exact_rounding_half_away_from_zero(value, suffix):
     assert scpi_text.scaled(items[0], AMPERES, -(10**13), 10**13) == rounded
 
 
-@given(st.text(st.characters(min_codepoint=1, max_codepoint=126), max_size=250))
+@given(st.text(st.characters(min_codepoint=1, max_codepoint=127), max_size=250))
 def test_any_text_gives_words_and_items_or_one_listed_error(text):
     def take_apart():
         header, rest = scpi_text.split_header(text)

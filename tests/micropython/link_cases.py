@@ -54,6 +54,39 @@ CASES = {
         (b"\t *Idn? \n", IDENTITY + b"\n"),
     ],
     "power on sets its event bit": [(b"*ESR?\n", b"128\n"), (b"*ESR?\n", b"0\n")],
+    "no answer follows one whose end only the message's end tells": [
+        (b"*OPC?;*IDN?;*OPC?;*ESE 1;:SYST:VERS?\n", b"1;" + IDENTITY + b"\n"),
+        (
+            b"*ESE?;:SYST:ERR?;ERR?\n",
+            b'1;-440,"Query UNTERMINATED after indefinite response";-440,"Query UNTERMI'
+            b'NATED after indefinite response"\n',
+        ),
+        (b"*OPC?;*IDN?\n", b"1;" + IDENTITY + b"\n"),
+        (ASK, NO_ERROR),
+    ],
+    "numbers have their least and their largest": [
+        (b"OUTP:DUR 2.5;DUR?\n", b"2.5000\n"),
+        (
+            b"OUTP:DUR? MIN;DUR? MAX;DUR? DEF\n",
+            b"0.0000;%d.%04d;0.0000\n" % divmod(program.MAX_TICKS, 10_000),
+        ),
+        (b"OUTP:DUR MAX;DUR?\n", b"%d.%04d\n" % divmod(program.MAX_TICKS, 10_000)),
+        (b"OUTP:DUR minimum;DUR?\n", b"0.0000\n"),
+        (b"OUTP:DUR 3;DUR DEFAULT;DUR?\n", b"0.0000\n"),
+        (b"CURR MAX;CURR? MAX\n", b"0.401600\n"),
+        (b"*ESE MAX\n", b""),
+        (ASK, b'-148,"Character data not allowed"\n'),
+        (b"OUTP:DUR MOST\n", b""),
+        (ASK, b'-148,"Character data not allowed"\n'),
+    ],
+    "DEL is a character as any": [
+        (b"MMEM:DATA? 'JOURNAL\x7f',0,16\n", b""),
+        (ASK, b'-256,"File name not found"\n'),
+        (b"*OPC\x7f?\n", b""),
+        (ASK, b'-101,"Invalid character"\n'),
+        (b"\x80*OPC?\n", b""),
+        (ASK, b'-101,"Invalid character"\n'),
+    ],
     "several queries, one answer": [
         (b"*OPC?;SYST:VERS?;:SYST:ERR:COUN?;*STB?\n", b"1;1999.0;0;16\n"),
         (b"*STB?\n", b"0\n"),
@@ -157,8 +190,8 @@ CASES = {
         (b"*OPC?" + b" " * 251 + b"\n", b"1\n"),
     ],
     "an answer that is too long": [
-        (b"*IDN?;" * 9 + b"*OPC?\n*OPC?\n", b"1\n"),
-        (b"*ESR?;:SYST:ERR?\n", b'132;-430,"Query DEADLOCKED"\n'),
+        (b"*ESR?;:SYST:ERR?;" * 14 + b"*OPC?\n*OPC?\n", b"1\n"),
+        (b"*ESR?;:SYST:ERR?\n", b'4;-430,"Query DEADLOCKED"\n'),
     ],
     "a program goes in and comes out": [
         (b"PROG:CAT?\n", b'""\n'),

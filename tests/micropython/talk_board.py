@@ -73,6 +73,22 @@ def answers_to(noise):
     return b"".join(answers)
 
 
+def seals():
+    """The seal's and the error queue's answers after each byte in each place of a unit, and in a string."""
+    rig = Rig()
+    answers = []
+    for byte in range(256):
+        one = bytes((byte,))
+        for line in (one + b"*OPC?", b"*OP" + one + b"C?", b"*OPC?" + one, b"DIAG:SEAL? 1" + one,
+                     b"PROG:NAME '" + one + b"'", b"PROG:NAME '" + one, b"PROG:NAME 'a" + one,
+                     b"*OPC?;" + one, one + b";*OPC?", b"CURR" + one + b"0.1", b"CURR #" + one,
+                     b"*ESE #H1" + one, b"PROG:DEF " + one + b"#15"):  # fmt: skip
+            rig.say(b"\n*CLS;:DIAG:SEAL? 3\n")
+            answers.append(rig.say(line + b"\nSYST:ERR?;:DIAG:SEAL? 4\n"))
+            rig.wait(20_000)
+    return b"".join(answers)
+
+
 def main(arguments):
     """See above."""
     count = 0
@@ -86,7 +102,7 @@ def main(arguments):
         with open(arguments[0], "rb") as file:
             noise = file.read()
         with open(arguments[1], "wb") as file:
-            file.write(answers_to(noise))
+            file.write(answers_to(noise) + seals())
     print(count)
 
 

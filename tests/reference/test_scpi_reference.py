@@ -79,6 +79,7 @@ TEXTS = {
     -363: "Input buffer overrun",
     -365: "Time out error",
     -430: "Query DEADLOCKED",
+    -440: "Query UNTERMINATED after indefinite response",
 }
 # [M] SCPI-1999 volume 2, 21.8: class of errors -> bit of the standard event status register (488.2, 11.5.1).
 CLASS_BITS = {-113: 32, -222: 16, -363: 8, -430: 4}
@@ -174,7 +175,12 @@ def test_numbers_and_texts_are_the_standards():
 @pytest.mark.parametrize("code", sorted(CLASS_BITS))
 def test_the_class_of_an_error_sets_its_bit(rig, code):
     """Errors made the way a script would make them; [M] for the bits."""
-    makes = {-113: b"BOGUS\n", -222: b"CURR 99\n", -363: b"x" * 300 + b"\n", -430: b"*IDN?;" * 20 + b"\n"}
+    makes = {
+        -113: b"BOGUS\n",
+        -222: b"CURR 99\n",
+        -363: b"x" * 300 + b"\n",
+        -430: b"*ESR?;:SYST:ERR?;" * 14 + b"\n",
+    }
     rig.say(b"*CLS\n" + makes[code])
     assert rig.say(b"*ESR?\n") == b"%d\n" % CLASS_BITS[code]
     assert rig.say(b"*ESR?\n") == b"0\n"
