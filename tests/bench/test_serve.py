@@ -98,13 +98,15 @@ def test_a_dropped_client_leaves_no_half_message_behind():
             assert ask(client, b"SYST:ERR?") == b'0,"No error"\n'
 
 
-def test_state_outlives_its_client():
+def test_each_client_begins_afresh_and_the_box_goes_on():
     with serving() as server:
         with connect(server) as client:
-            client.sendall(b"NONSENSE\n")
-            assert ask(client, b"*OPC?") == b"1\n"
+            client.sendall(b"NONSENSE;*ESE 32\n*SRE 16;:PROG:NAME SLOT7;:CURR 0.1;:OUTP ON\n")
+            assert ask(client, b"*STB?;*ESR?") != b"16;0\n"
         with connect(server) as client:
-            assert ask(client, b"SYST:ERR?").startswith(b"-113,")
+            assert ask(client, b"SYST:ERR?;:PROG:NAME?") == b'0,"No error";SLOT0\n'
+            assert ask(client, b"*ESR?;*ESE?;*SRE?;*STB?") == b"0;0;0;16\n"
+            assert ask(client, b"OUTP?;:CURR?") == b"1;0.100000\n"
 
 
 def test_a_second_client_at_the_same_time_is_let_go():
