@@ -177,7 +177,7 @@ class Box:
         self.run_account, self.flagged = run, st.NO_FAULT
         self.record(now, jn.LEVEL, 0, level_ua)
         self._take(now, after, 0, only)
-        player.rest(now, min(for_ticks or run.left_ticks(), run.left_ticks()))
+        player.rest(now, run.left_ticks())
         zero = player.launch(now, self.readings.supply_mv)
         run.begin(zero)
         player.settle(zero)

@@ -319,6 +319,13 @@ def _state(ins):
     return ins.box.state.upper()
 
 
+def _waits(ins):
+    state, run = ins.box.state, ins.box.run_account
+    busy = state in st.ARMED or state in st.PLAYING
+    what, below_mv, left_ticks = run.waits(state, ins.now) if busy else (st.NOTHING, None, None)
+    return ",".join([what.upper(), _number(below_mv), _number(left_ticks)])
+
+
 def _own(ins):
     return words.decimal_text(ins.box.board.own_ua, UA_PLACES)
 
@@ -379,4 +386,5 @@ TABLE = (
     ("DIAGnostic:RUN?", PROTECTED, 0, (), _run),
     ("DIAGnostic:SEAL?", OPEN, 1, (words.integer(0, MAX_SEAL),), _seal),
     ("DIAGnostic:STATe?", OPEN, 0, (), _state),
+    ("DIAGnostic:WAIT?", PROTECTED, 0, (), _waits),
 )

@@ -184,6 +184,14 @@ class StartRule:
             return readings.supply_mv < self._below_mv
         return True
 
+    def lacks(self):
+        """What the condition lacks, or states.DELAY while it holds."""
+        if self._true_tick is not None:
+            return st.DELAY
+        if self._present_tick is None:
+            return st.SUPPLY
+        return st.SWITCH if self._kind == pg.START_PANEL else st.REST
+
     def due(self):
         """The tick at which the run may begin if nothing changes, or None while the condition is false."""
         if self._true_tick is None:

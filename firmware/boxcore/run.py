@@ -85,6 +85,15 @@ class Run:
         """Run time left before the next span; 0 or less where it is used up."""
         return self.limits.run_ticks - self.used_ticks
 
+    def waits(self, state, now):
+        """What a run in this state waits for, of states.WAITS; the level that the supply is to rest below in
+        millivolts; the ticks left to its start or of its time: None where there are none."""
+        if state == st.WAITING:
+            due = self.rule.due()
+            return self.rule.lacks(), self.program.start_below_mv or None, due and max(0, due - now)
+        left_ticks = self.limits.run_ticks - self.used(now, 0)[0]
+        return st.RANGE if state == st.HOLDING else st.NOTHING, None, max(0, left_ticks)
+
     def left_mas(self):
         """Charge left before the next span; 0 or less where it is used up."""
         return self.limits.charge_mas - self.used_mas
@@ -112,6 +121,8 @@ def by_hand(now, level_ua, for_ticks, board, bank, readings):
         raise st.BoxError(-222, "the level must be %d uA to what the bank can draw" % board.own_ua)
     if not 0 <= for_ticks <= pg.MAX_TICKS:
         raise st.BoxError(-222, "the time is out of range")
+    if for_ticks:
+        run.limits.run_ticks = min(run.limits.run_ticks, for_ticks)
     return run
 
 

@@ -43,6 +43,15 @@ EVENTS = {
     "halt": "halted by the link, the arm switch or the resume rule",
 }
 
+# What keeps an armed box from drawing, or one that draws from being left alone; DIAGnostic:WAIT? says which.
+NOTHING = "none"
+SUPPLY = "supply"  # there is none
+SWITCH = "switch"  # the arm switch is off
+REST = "rest"  # the supply is above the profile's level
+DELAY = "delay"  # the start rule's condition holds; its time runs
+RANGE = "range"  # held: the supply is out of its range
+WAITS = (NOTHING, SUPPLY, SWITCH, REST, DELAY, RANGE)
+
 NO_FAULT = 0
 SUPPLY_LOW = 1
 SUPPLY_HIGH = 2

@@ -16,7 +16,18 @@ from nightdraw.link.check import RULES, Bench, Step
 from tests.box import lines
 from tests.box.lines import BOX, Computer, port
 
-CHAIN = ["cable", "port", "permission", "busy", "answer", "identity", "version", "clock", "journal"]
+CHAIN = [
+    "cable",
+    "port",
+    "permission",
+    "busy",
+    "answer",
+    "identity",
+    "version",
+    "clock",
+    "programs",
+    "journal",
+]
 A = port("/dev/ttyACM0")
 BOOT_LOADER = (0x2E8A, 0x0003)
 

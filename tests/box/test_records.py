@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from nightdraw.bench.instrument import BenchLink
 from nightdraw.capture import accounts
 from nightdraw.link import BoxClient, Loop, open_box, records
-from nightdraw.link.client import Facts, Identity, JournalBytes
+from nightdraw.link.told import Facts, Identity, JournalBytes
 
 from tests.bench import support
 

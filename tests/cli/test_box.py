@@ -12,6 +12,7 @@ import pytest
 from nightdraw import __version__
 from nightdraw.bench.serve import Server
 from nightdraw.bench.setup import build
+from nightdraw.bench.world import World
 from nightdraw.cli import main, several
 from nightdraw.link import open_box
 
@@ -27,9 +28,11 @@ Call = Callable[..., tuple[int, Any, str]]
 
 
 @contextlib.contextmanager
-def serving(faults: tuple[str, ...] = (), board: str | None = None) -> Iterator[str]:
+def serving(
+    faults: tuple[str, ...] = (), board: str | None = None, world: World | None = None
+) -> Iterator[str]:
     """A served bench in a thread of its own."""
-    server = Server(build(board, None, faults).world())
+    server = Server(world or build(board, None, faults).world())
     thread = threading.Thread(target=server.run)
     thread.start()
     try:
@@ -83,7 +86,10 @@ def test_a_program_goes_in_runs_and_is_read_back(call, address, profile, tmp_pat
     assert status == 0
     assert set(now) == {
         *("state", "slot", "run", "supply_v", "current_ma", "temp_c", "locked", "questionable"),
+        *("waits_for", "left_s"),
     }
+    assert now["waits_for"] is None
+    assert now["left_s"] == pytest.approx(30 * 3600 - 61, abs=20)
     assert (now["state"], now["slot"], now["run"], now["locked"], now["questionable"]) == (
         *("running", 4, 1, False, 0),
     )
@@ -115,6 +121,60 @@ def test_a_level_ends_by_itself(call, address):
     assert call("level", "120 mA", "--box", address)[0] == 0
     advance(address, 3600)
     assert call("status", "--box", address)[1]["state"] == "level"
+
+
+RESTS = """\
+profile: rests
+start: {when: supply-rest, below: BELOW, steady: 60 s, after: 15 min}
+draws:
+  - steady: 40 mA
+"""
+
+
+def test_status_says_what_it_waits_for_and_for_how_long(call, address, tmp_path, capsys):
+    path = tmp_path / "rests.yaml"
+    for below, text in (
+        ("12.0 V", "the supply to rest below 12.00 V"),
+        ("13.0 V", "the start rule's time to pass"),
+    ):
+        path.write_text(RESTS.replace("BELOW", below))
+        assert call("send", str(path), "--box", address)[0] == 0
+        assert call("arm", "--box", address)[1] == {"state": "waiting"}
+        advance(address, 300)
+        now = call("status", "--box", address)[1]
+        assert (now["state"], now["waits_for"]) == ("waiting", text)
+        assert now["left_s"] == (None if below == "12.0 V" else pytest.approx(660, abs=10))
+        if below == "12.0 V":
+            call("halt", "--box", address)
+    assert main.run(["box", "status", "--box", address]) == 0
+    assert "waits for the start rule's time to pass" in capsys.readouterr().out
+    with open_box(address) as box:
+        box.set_passcode("blue tractor", 1 << 10)
+        box.lock()
+    now = call("status", "--box", address)[1]
+    assert (now["waits_for"], now["left_s"]) == (None, None)
+
+
+def test_a_damaged_slot_is_named_with_its_remedy(call, profile):
+    bench = build()
+    world = bench.world()
+    with serving(world=world) as address:
+        assert call("send", profile, "--slot", "3", "--box", address)[0] == 0
+        assert call("send", profile, "--slot", "5", "--box", address)[0] == 0
+        (name,) = [name for name in world.store.names() if name.endswith("3") and "slot" in name]
+        world.store.write(name, b"garbage")
+        world.store.sync()
+        world.cut_power()
+        world.restore_power()
+        status, document, _ = call("check", "--box", address)
+        assert (status, document["ok"]) == (1, False)
+        step = document["steps"][-1]
+        assert (step["name"], step["message"]) == ("programs", "the program in slot 3 can't be read")
+        assert step["remedy"] == "send the program again: nightdraw box send FILE --slot 3"
+        listed = call("slots", "--box", address)[1]["slots"]
+        assert [(slot["slot"], slot["profile"]) for slot in listed] == [(3, None), (5, "box-case")]
+        assert call("send", profile, "--slot", "3", "--box", address)[0] == 0
+        assert call("check", "--box", address)[0] == 0
 
 
 def test_every_step_of_a_check(call, address):

@@ -138,6 +138,38 @@ def test_a_box_that_does_not_start_is_told(call, board, monkeypatch):
 # -- a folder
 
 
+def _not_compiled(*_: object) -> Any:
+    raise AssertionError("it was compiled")
+
+
+def test_what_cannot_be_served_is_refused_before_anything_is_compiled(call, board, monkeypatch):
+    name = board.plug()
+    assert call("install", "--box", name)[0] == 0
+    with open_box(name) as box:
+        box.level(50_000)
+    monkeypatch.setattr(firmware, "build", _not_compiled)
+    server = Server(build().world())
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    try:
+        for address, said in ((server.address, "simulated box"), (name, "at work")):
+            status, document, _ = call("install", "--box", address)
+            assert (status, said in document["errors"][0]["message"]) == (2, True), document
+    finally:
+        server.stop()
+        thread.join()
+
+
+def test_a_box_that_cannot_take_it_goes_on_with_what_it_has(call, board, other, monkeypatch):
+    name = board.plug()
+    assert call("install", "--box", name)[0] == 0
+    monkeypatch.setattr(deploy, "SPARE_BYTES", 1 << 50)
+    status, document, _ = call("install", "--board", other, "--box", name)
+    assert (status, "free" in document["errors"][0]["message"]) == (2, True)
+    with open_box(name) as box:
+        assert box.facts().board == "bench-12v"
+
+
 def test_a_folder_is_renewed_and_holds_nothing_old(call, other, tmp_path):
     folder = tmp_path / "sub" / "folder"
     assert call("files", str(folder))[0] == 0

@@ -30,6 +30,21 @@ def block(data):
     return b"#%d" % len(size) + size + data
 
 
+def resting(below_mv):
+    """A program that waits for the supply to rest that low for 60 s, and 30 s more, and runs for 108 s."""
+    return program.pack(
+        program.Program(
+            "rests",
+            [(program.STEADY, 40_000)],
+            start=program.START_REST,
+            start_below_mv=below_mv,
+            start_steady_ticks=60 * SECOND,
+            start_after_ticks=30 * SECOND,
+            run_ticks=108 * SECOND,
+        )
+    )
+
+
 def seal(number, heard, said):
     """What DIAGnostic:SEAL? answers after the units heard and the bytes said since the last one."""
     return b"%d,%d,%d" % (number, binascii.crc32(heard), binascii.crc32(said))
@@ -293,6 +308,20 @@ CASES = {
         (b"PROG:NAME SLOT2;STAT RUN;:DIAG:CLOC?\n", b"5000\n"),
         (b"DIAG:RUN?\n", b"RUNNING,2,2,5000\n"),
         (b"OUTP OFF;:PROG:STAT?\n", b"STOP\n"),
+        (ASK, NO_ERROR),
+    ],
+    "what it waits for": [
+        (b"DIAG:WAIT?\n", b"NONE,-1,-1\n"),
+        (b"OUTP:DUR 30;:OUTP ON;:DIAG:WAIT?\n", b"NONE,-1,300000\n"),
+        10_000,
+        (b"DIAG:WAIT?\n", b"NONE,-1,290000\n"),
+        (b"*RST;:DIAG:WAIT?\n", b"NONE,-1,-1\n"),
+        (b"PROG:DEF " + block(resting(12_000)) + b";STAT RUN;:DIAG:WAIT?\n", b"REST,12000,-1\n"),
+        (b"*RST;:PROG:DEF " + block(resting(13_000)) + b";STAT RUN;:DIAG:WAIT?\n", b"DELAY,13000,900000\n"),
+        300_000,
+        (b"DIAG:WAIT?\n", b"DELAY,13000,600000\n"),
+        600_000,
+        (b"PROG:STAT?;:DIAG:WAIT?\n", b"RUN;NONE,-1,1080000\n"),
         (ASK, NO_ERROR),
     ],
     "a bad line never stops a run": [

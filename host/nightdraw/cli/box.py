@@ -20,6 +20,7 @@ from nightdraw.units import to_ticks, to_ua
 if TYPE_CHECKING:
     from nightdraw.board import BoardModel
     from nightdraw.link import BoxClient, Status
+    from nightdraw.link.told import Wait
 
 WATCH_S = 1.0  # a run changes its level some ten times a second at most; a person reads slower
 VERDICTS = {True: EXIT_DONE, False: EXIT_NO, None: EXIT_CANNOT_TELL}
@@ -122,13 +123,17 @@ def _same_board(client: BoxClient, model: BoardModel) -> None:
 @boxes_options
 @output.json_option
 def slots(chosen: Chosen, as_json: bool) -> None:
-    """List the stored programs."""
+    """List the stored programs; one that is damaged has no profile."""
+    from nightdraw.link.check import send_again
 
     def work(client: BoxClient) -> Said:
-        stored = client.slots()
-        document = {"slots": [{"slot": s.slot, "profile": s.profile, "crc32": s.crc32} for s in stored]}
-        lines = [f"slot {s.slot}: {s.profile}, {s.bytes} bytes, CRC-32 {s.crc32:08x}" for s in stored]
-        return Said(document, "\n".join(lines) or "no program is stored")
+        stored, damaged = client.slots(), client.damaged()
+        found = {s.slot: {"slot": s.slot, "profile": s.profile, "crc32": s.crc32} for s in stored}
+        found |= {slot: {"slot": slot, "profile": None, "crc32": None} for slot in damaged}
+        lines = {s.slot: f"slot {s.slot}: {s.profile}, {s.bytes} bytes, CRC-32 {s.crc32:08x}" for s in stored}
+        lines |= {slot: f"slot {slot}: damaged; {send_again(slot)}" for slot in damaged}
+        document = {"slots": [found[slot] for slot in sorted(found)]}
+        return Said(document, "\n".join(lines[slot] for slot in sorted(lines)) or "no program is stored")
 
     several.run(chosen, work, as_json)
 
@@ -209,16 +214,36 @@ def _status(found: Status) -> dict[str, Any]:
         "temp_c": found.measured.temp_c,
         "locked": found.locked,
         "questionable": found.questionable,
+        "waits_for": _waits_for(found.wait),
+        "left_s": found.wait.left_s,
     }
 
 
+def _waits_for(wait: Wait) -> str | None:
+    from boxcore import states
+
+    texts = {
+        states.SUPPLY: "the supply to come",
+        states.SWITCH: "the arm switch",
+        states.REST: f"the supply to rest below {(wait.below_mv or 0) / 1000:.2f} V",
+        states.DELAY: "the start rule's time to pass",
+        states.RANGE: "the supply to come back into its range",
+    }
+    return None if wait.what is None else texts.get(wait.what)
+
+
 def _status_text(found: Status) -> str:
-    from boxcore.states import FAULTS
+    from boxcore.states import FAULTS, WAITING
 
     said = _status(found)
     lines = [found.run.state + (", locked" if found.locked else "")]
     if found.run.slot is not None:
         lines.append(f"slot {found.run.slot}, run {found.run.run}")
+    if said["waits_for"] is not None:
+        lines.append(f"waits for {said['waits_for']}")
+    if said["left_s"] is not None:
+        until = "to the start" if found.run.state == WAITING else "left of what plays"
+        lines.append(f"{said['left_s']:.1f} s {until}")
     lines.append(f"supply {said['supply_v']:.2f} V")
     if said["current_ma"] is not None:
         lines.append(f"current {said['current_ma']:.1f} mA")

@@ -5,6 +5,7 @@ Parse, call, print; `nightdraw box` takes COMMANDS into its group.
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,19 +14,19 @@ import click
 from nightdraw import outputs
 from nightdraw.cli import output
 from nightdraw.cli.boxes import board_option, box_option, note
-from nightdraw.errors import Finding, InputError, LinkError
+from nightdraw.errors import Finding, InputError, LinkError, NightdrawError
 
 if TYPE_CHECKING:
+    from nightdraw.board import BoardModel
     from nightdraw.link import probe
+    from nightdraw.link.deploy import Done
     from nightdraw.link.firmware import BoardFile
     from nightdraw.link.prompt import Prompt
 
 
-def _build(board: str | None) -> list[BoardFile]:
-    from nightdraw.board import load_board
+def _build(model: BoardModel) -> list[BoardFile]:
     from nightdraw.link import firmware
 
-    model = load_board(board)
     with output.progress("compiling", 1) as shown:
         return firmware.build(model, lambda done, total: shown.reach(done / total))
 
@@ -44,25 +45,38 @@ def install(board: str | None, box: str | None, as_json: bool) -> None:
     What already matches is skipped; programs, journal, trim and passcode stay. A cable pulled at any moment
     does no harm: the old firmware starts, or the new one, and another run finishes the work.
     """
-    from nightdraw.link import deploy, find, reach
+    from nightdraw.board import load_board
+    from nightdraw.link import find, reach
 
-    files = _build(board)
+    model = load_board(board)
     address = find.choose(box)
-    total = sum(len(file.data) for file in files)
-    with output.progress("installing", total) as shown:
-        prompt = reach.enter(address)
-        try:
-            platform = deploy.facts(prompt)["platform"]
-            done = deploy.install(prompt, files, shown.reach)
-            who = _start(prompt, platform)
-        finally:
-            prompt.close()
+    prompt = reach.enter(address)  # what can't be served is refused here, before any work
+    try:
+        files, done, who = _install(prompt, model)
+    except NightdrawError:
+        with contextlib.suppress(LinkError):
+            reach.leave(prompt)  # a box goes on with what it has
+        raise
+    finally:
+        prompt.close()
     changed = (
         f"{len(done.written)} files written, {len(done.removed)} removed" if done.written else "up to date"
     )
     if not done.written and done.removed:
         changed = f"{len(done.removed)} files removed"
     output.finish(_document(files), f"{address}: {changed}; {who}", as_json)
+
+
+def _install(prompt: Prompt, model: BoardModel) -> tuple[list[BoardFile], Done, str]:
+    """The files, what came of them, and what to say of who answers then."""
+    from nightdraw.link import deploy
+
+    facts = deploy.facts(prompt)
+    deploy.check_board(facts)
+    files = _build(model)
+    with output.progress("installing", sum(len(file.data) for file in files)) as shown:
+        done = deploy.install(prompt, files, shown.reach)
+        return files, done, _start(prompt, facts["platform"])
 
 
 def _start(prompt: Prompt, platform: str) -> str:
@@ -91,7 +105,9 @@ def _start(prompt: Prompt, platform: str) -> str:
 @output.json_option
 def files(folder: str, board: str | None, as_json: bool) -> None:
     """Write to a folder exactly what `install` would put on the board, for whoever copies by hand."""
-    made = _build(board)
+    from nightdraw.board import load_board
+
+    made = _build(load_board(board))
     _write_folder(Path(folder), made)
     output.finish(_document(made), f"{folder}: {len(made)} files", as_json)
 
@@ -147,6 +163,7 @@ def image(micropython: str, out: str, board: str | None, as_json: bool) -> None:
     Hold the boot button while you plug the board in, then drop the file on the drive that appears. The board
     starts afresh: programs, journal, trim and passcode that it had are gone.
     """
+    from nightdraw.board import load_board
     from nightdraw.link import image as images
     from nightdraw.link import uf2
 
@@ -154,7 +171,7 @@ def image(micropython: str, out: str, board: str | None, as_json: bool) -> None:
     if target.exists() and target.samefile(micropython):
         raise InputError(Finding("this is MicroPython's own file", out, hint="choose another name for --out"))
     source = Path(micropython).read_bytes()
-    made = _build(board)
+    made = _build(load_board(board))
     data = images.build(source, micropython, made)
     if images.version(uf2.read(source, micropython)) is None:
         note(

@@ -12,8 +12,9 @@ from dataclasses import dataclass, field
 from nightdraw import __version__, data
 from nightdraw.errors import InputError, LinkError, NightdrawError
 from nightdraw.link import ports, probe
-from nightdraw.link.client import BoxClient, Identity, open_box
+from nightdraw.link.client import BoxClient, open_box
 from nightdraw.link.find import Surroundings
+from nightdraw.link.told import Identity
 from nightdraw.link.transport import SCHEME, Transport
 
 RULES = "70-nightdraw.rules"
@@ -201,6 +202,8 @@ def _talk(address: str, around: Bench) -> Iterator[Step]:
     try:
         with around.open_box(address) as box:
             yield _clock(box)
+            name = "programs"
+            yield _programs(box)
             name = "journal"
             yield _journal(box)
     except NightdrawError as error:
@@ -214,6 +217,21 @@ def _clock(box: BoxClient) -> Step:
     if all(box.clock() <= first for _ in range(CLOCK_TRIES)):
         raise _broken("clock", "the box's clock stands still", "switch the box off and on; then " + INSTALL)
     return Step("clock", True, f"its clock runs, {first / 36_000_000:.1f} h since power-up")
+
+
+def send_again(slot: int) -> str:
+    """The remedy for a slot whose program can't be read."""
+    return f"send the program again: nightdraw box send FILE --slot {slot}"
+
+
+def _programs(box: BoxClient) -> Step:
+    if box.locked():
+        return Step("programs", True, "the box is locked: its programs were not looked at")
+    damaged = box.damaged()
+    if damaged:
+        which = "slot " + ", ".join(str(slot) for slot in damaged)
+        raise _broken("programs", f"the program in {which} can't be read", send_again(damaged[0]))
+    return Step("programs", True, f"{len(box.slots())} programs are stored, each whole")
 
 
 def _journal(box: BoxClient) -> Step:

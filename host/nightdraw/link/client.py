@@ -8,12 +8,10 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from fractions import Fraction
 from types import TracebackType
-from typing import Any
 
-from boxcore import journal, states
+from boxcore import states
 from boxcore.commands_box import MAX_DATA
 from boxcore.commands_common import MAKER
 from boxcore.program import MAX_BYTES, TICKS_PER_S, checksum
@@ -28,6 +26,7 @@ from nightdraw.link.latch import PROTECTED, Latch
 from nightdraw.link.line import STORE_S, T
 from nightdraw.link.message import GarbledError
 from nightdraw.link.session import TRIES, UNDEFINED_HEADER, RefusedError
+from nightdraw.link.told import Facts, Identity, JournalBytes, Measurement, Run, Status, Stored, Wait
 from nightdraw.link.transport import Transport, open_transport
 from nightdraw.link.trims import Trims
 
@@ -36,81 +35,9 @@ ADVANCE_S = 60.0
 SLOWEST_BYTES_PER_S = 1500  # a journal or a program comes faster over every line that works
 HARDWARE_MISSING = -241
 OUT_OF_RANGE = -222
+DAMAGED_SLOT = -311
 
 Progress = Callable[[int, int], None]  # done, total
-
-
-@dataclass(frozen=True)
-class Identity:
-    """What *IDN? says."""
-
-    maker: str
-    model: str
-    serial: str
-    firmware: str
-
-
-@dataclass(frozen=True)
-class Stored:
-    """A program as the box read it back from its flash; `bytes` is its size."""
-
-    slot: int
-    profile: str
-    bytes: int
-    crc32: int
-
-
-@dataclass(frozen=True)
-class Run:
-    """What the box is doing: `state` as boxcore.states names it; slot, run and the tick of the run's zero on
-    the box's clock, None where there is none."""
-
-    state: str
-    slot: int | None
-    run: int | None
-    started_tick: int | None
-
-
-@dataclass(frozen=True)
-class Measurement:
-    """Supply in volts (from a locked box a slow mean), the circuit's current in amperes with the box's own
-    consumption (None from a locked box), bank temperature in degrees Celsius (None from one, or without a
-    sensor)."""
-
-    supply_v: float
-    current_a: float | None
-    temp_c: float | None
-
-
-@dataclass(frozen=True)
-class Status:
-    """Everything at a glance; a locked box doesn't tell slot, run and current."""
-
-    run: Run
-    measured: Measurement
-    questionable: int
-    locked: bool
-
-
-@dataclass(frozen=True)
-class Facts:
-    """What the box believes of its board: name, own consumption, conductance of each channel."""
-
-    board: str
-    own_ua: int
-    channels_ns: tuple[int, ...]
-
-
-@dataclass(frozen=True)
-class JournalBytes:
-    """Journal records as stored, from offset `start` of the whole journal; see boxcore.journal."""
-
-    start: int
-    data: bytes
-
-    def records(self) -> list[dict[str, Any]]:
-        """The decoded records."""
-        return list(journal.decode(self.data))
 
 
 class BoxClient(Latch, Trims):
@@ -164,24 +91,35 @@ class BoxClient(Latch, Trims):
         _check_slot(slot)
         if len(data) > MAX_BYTES:
             raise InputError(f"the program has {len(data)} bytes, a slot holds {MAX_BYTES}")
-        self.allow(2 * STORE_S)
+        limit_s = STORE_S + len(data) / SLOWEST_BYTES_PER_S
+        self.allow(2 * limit_s)
         self._session.ask(f":PROG:NAME SLOT{slot}")
-        self._session.ask(":PROG:DEF", block=data, limit_s=STORE_S)
+        self._session.ask(":PROG:DEF", block=data, limit_s=limit_s)
         stored = self.stored(slot)
         if stored is None or (stored.bytes, stored.crc32) != (len(data), checksum(data)):
             raise self._error(f"slot {slot} doesn't hold what was sent", "send it again")
         return stored
 
     def stored(self, slot: int) -> Stored | None:
-        """What a slot holds, None when it is empty."""
+        """What a slot holds, None when it is empty or damaged."""
         _check_slot(slot)
-        if slot not in self._catalog():
-            return None
-        return Stored(slot, *self._get(ask.PROGRAM, f"SLOT{slot}"))
+        return self._whole(slot) if slot in self._catalog() else None
 
     def slots(self) -> list[Stored]:
-        """Every stored program, by slot."""
-        return [stored for slot in self._catalog() if (stored := self.stored(slot)) is not None]
+        """Every stored program that is whole, by slot."""
+        return [stored for slot in self._catalog() if (stored := self._whole(slot)) is not None]
+
+    def damaged(self) -> list[int]:
+        """The slots whose program can't be read; it must be sent again."""
+        return [slot for slot in self._catalog() if self._whole(slot) is None]
+
+    def _whole(self, slot: int) -> Stored | None:
+        try:
+            return Stored(slot, *self._get(ask.PROGRAM, f"SLOT{slot}"))
+        except RefusedError as refused:
+            if refused.code != DAMAGED_SLOT:
+                raise
+            return None
 
     def program(self, slot: int) -> bytes:
         """The bytes of a stored program; raises RefusedError where there is none."""
@@ -196,10 +134,10 @@ class BoxClient(Latch, Trims):
         raise self._error(f"its program in slot {slot} has no end", "send the program again")
 
     def delete(self, slot: int) -> None:
-        """Empty a slot."""
-        if self.stored(slot) is not None:
+        """Empty a slot, one that is damaged included."""
+        if slot in self._catalog():
             self._session.ask(f":PROG:NAME SLOT{slot}")
-            self._only_once(":PROG:DEL", done=lambda: self.stored(slot) is None)
+            self._only_once(":PROG:DEL", done=lambda: slot not in self._catalog())
 
     def run(self) -> Run:
         """What the box is doing; only its state while it is locked."""
@@ -255,7 +193,12 @@ class BoxClient(Latch, Trims):
     def status(self) -> Status:
         """Everything at a glance, as far as the box tells it."""
         questionable = self._get(ask.QUESTIONABLE)
-        return Status(self.run(), self.measure(), questionable, self.locked())
+        return Status(self.run(), self.measure(), self.wait(), questionable, self.locked())
+
+    def wait(self) -> Wait:
+        """What the box waits for, and how long still."""
+        what, below_mv, left_ticks = self._unless(ask.WAITS, PROTECTED) or (None, None, None)
+        return Wait(what, below_mv, None if left_ticks is None else left_ticks / TICKS_PER_S)
 
     def selftest(self) -> int:
         """0, or the number of the first check that failed; raises RefusedError while the box is armed."""

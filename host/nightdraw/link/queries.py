@@ -53,6 +53,14 @@ RUN = Query(
     ":DIAG:RUN?",
     row(_STATE, optional(_SLOT), optional(integer(0, MAX_U32)), optional(integer(-MAX_TICK, MAX_TICK))),
 )
+WAITS = Query(
+    ":DIAG:WAIT?",
+    row(
+        word({what.upper(): what for what in states.WAITS}),
+        optional(integer(0, MOST_V * 1000)),
+        optional(integer(0, MAX_TICK)),
+    ),
+)
 STATE = Query(":DIAG:STAT?", _STATE)
 SUPPLY_V = Query(":MEAS:VOLT?", decimal(0, MOST_V))
 CURRENT_A = Query(":MEAS:CURR?", decimal(0, MOST_A))

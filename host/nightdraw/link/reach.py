@@ -79,12 +79,11 @@ def leave(prompt: Prompt, clock: Clock | None = None) -> probe.Heard:
     """
     clock = clock or Clock()
     usb_serial = _usb_serial(prompt.name)
-    if prompt.run(HAS_RESET).strip() != "True":
-        prompt.close()
-        return probe.Heard(probe.PROMPT)
-    with contextlib.suppress(PromptError):  # the port may be gone before it has said that it understood
-        prompt.leave(RESET)
-    prompt.close()
+    with prompt:
+        if prompt.run(HAS_RESET).strip() != "True":
+            return probe.Heard(probe.PROMPT)
+        with contextlib.suppress(PromptError):  # the port may be gone before it has said that it understood
+            prompt.leave(RESET)
     until_s = clock.now() + BOX_S
     heard = probe.Heard(probe.SILENCE)
     while clock.now() < until_s:
