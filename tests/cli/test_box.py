@@ -292,7 +292,8 @@ def test_a_locked_box_says_how_to_go_on(call, address, profile):
         assert status == 2, words
         assert "nightdraw box unlock" in document["errors"][0]["hint"], words
     assert call("halt", "--box", address)[0] == 0
-    assert call("check", "--box", address)[0] == 0
+    status, document, _ = call("check", "--box", address)
+    assert status == 0, document
 
 
 def test_another_version_is_refused_with_the_command_that_mends_it(call, address, monkeypatch):

@@ -135,6 +135,7 @@ class BoxClient(Latch, Trims):
 
     def delete(self, slot: int) -> None:
         """Empty a slot, one that is damaged included."""
+        _check_slot(slot)
         if slot in self._catalog():
             self._session.ask(f":PROG:NAME SLOT{slot}")
             self._only_once(":PROG:DEL", done=lambda: slot not in self._catalog())
