@@ -145,6 +145,39 @@ def culprit(
 
 
 @group.command()
+@click.argument("file", metavar="FILE")
+@click.option("--out", metavar="PROFILE", help="The profile (default: FILE with .replay.yaml).")
+@click.option("--board", metavar="FILE", help="Board file of the box (default: the 12 V box that ships).")
+@channel_option
+@click.option("--error", type=Quantity("percent"), default="1%", show_default=True, help="See above.")
+@click.option("--name", metavar="NAME", help="The profile's name (default: after FILE).")
+@reading_options
+@output.json_option
+def replay(
+    file: str,
+    out: str | None,
+    board: str | None,
+    channel: str | None,
+    error: Fraction,
+    name: str | None,
+    options: Options,
+    as_json: bool,
+) -> None:
+    """Make a profile that replays a recorded fault: the fewest levels within --error.
+
+    The error is rms, of the highest level above the base, and of the charge. The base is the vehicle's own
+    and left out; levels are what the board's bank can draw. As a proof the profile is compiled, played on
+    the bench and held against the recording. Exit status 1: it doesn't follow.
+    """
+    from nightdraw.capture.read import open_recording
+    from nightdraw.cli import replaying
+
+    if not 0 < error <= 50:
+        raise InputError("--error must be above 0 and at most 50 %")
+    replaying.replay(open_recording(file, channel, options), out, board, float(error / 100), name, as_json)
+
+
+@group.command()
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
 @click.option("--out", metavar="FILE", help="PNG, SVG, PDF or HTML (default: the first FILE with .png).")
 @click.option("--channel", "channels", metavar="NAME", multiple=True, help="Only these columns; repeatable.")
