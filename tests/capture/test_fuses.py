@@ -129,6 +129,15 @@ def test_resistances_by_rating_type_and_value() -> None:
     assert known == {"A": 7.7, "B": 1.97, "C": 4.58, "D": 1.4, "E": 4.58, "F": 7.7, "G x": 2.5, "H": 10.0}
 
 
+def test_a_drop_is_the_current_that_the_trade_reads_from_its_tables() -> None:
+    """Two entries of printed tables for technicians: 1 mV across a red medium blade of 10 A is 130 mA; 0.1
+    and 1.0 mV across a blue miniature one of 15 A are 22 and 218 mA (a service journal of June 2017)."""
+    red, blue = fuses.parse("A:10A-C,B:15A-F")
+    known = ((red, 1.0, 130.0), (blue, 0.1, 22.0), (blue, 1.0, 218.0))
+    for fuse, rise_mv, current_ma in known:
+        assert fuses.Verdict(fuse, rise_mv, 0.0, 1.0).current_ma == pytest.approx(current_ma, rel=0.01)
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [

@@ -84,7 +84,7 @@ class Verdict:
     def text(self) -> str:
         """For people."""
         current = "" if self.current_ma is None else f" = {self.current_ma:.1f} mA by {self.fuse.source}"
-        told = f"{self.fuse.name}: rises by {self.rise_mv:.3f} +- {self.rise_u_mv:.3f} mV{current}"
+        told = f"{self.fuse.name}: rises by {self.rise_mv:.4g} +- {self.rise_u_mv:.2g} mV{current}"
         return f"{told}, {self.confidence:.1%}" + (", feeds the culprit" if self.feeds else "")
 
 
