@@ -103,6 +103,19 @@ def test_the_whole_column_decides_what_its_head_leaves_open(tmp_path: Path) -> N
         )
 
 
+def test_one_odd_cell_changes_no_column_s_meaning(tmp_path: Path) -> None:
+    """A point that a fault turned into a comma, or a number written into another, is no thousand."""
+    rows = "".join(f"{k / 10}\t{340 + k / 1000:.3f}\n" for k in range(50))
+    for odd in ("340,123", "341.341.037", "1,5"):
+        path = write(tmp_path, f"time_s\tcurrent_ma\n{rows}5.0\t{odd}\n")
+        with pytest.raises(InputError, match=r"commas and numbers with points|is not a number"):
+            whole(open_recording(path))
+    groups = "".join(f"{k}\t{k + 1},{229 + k},797\n{k}.5\t29,797\n" for k in range(20))
+    assert whole(open_recording(write(tmp_path, f"time_s\tcurrent_ua\n{groups}")))[1][1] == pytest.approx(
+        29.797
+    )
+
+
 DAY = dt.datetime(2031, 5, 1)
 ROWS, GROUP = 5000, 500
 

@@ -31,6 +31,11 @@ _POINT = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?")
 _COMMA = re.compile(r"[-+]?(\d+(,\d+)?|,\d+)([eE][-+]?\d+)?")
 _GROUPED_BY_COMMA = re.compile(r"[-+]?[1-9]\d{0,2}(,\d{3})+(\.\d*)?")
 _GROUPED_BY_POINT = re.compile(r"[-+]?[1-9]\d{0,2}(\.\d{3})+(,\d*)?")
+# The same with a decimal sign: nothing else looks like that. Groups alone may be a number written twice.
+_SURELY_BY_COMMA = re.compile(r"[-+]?[1-9]\d{0,2}(,\d{3})+\.\d*")
+_SURELY_BY_POINT = re.compile(r"[-+]?[1-9]\d{0,2}(\.\d{3})+,\d*")
+_GROUPS_BY_COMMA = re.compile(r"[-+]?[1-9]\d{0,2}(,\d{3}){2,}")
+_GROUPS_BY_POINT = re.compile(r"[-+]?[1-9]\d{0,2}(\.\d{3}){2,}")
 _EITHER_COMMA = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")  # 29,797: thousands or decimals
 _EITHER_POINT = re.compile(r"[-+]?[1-9]\d{0,2}\.\d{3}")
 
@@ -56,65 +61,108 @@ def is_number(cell: str) -> bool:
     return any(kind.fullmatch(cell) for kind in kinds)
 
 
-def number(cell: str, decimal: str) -> float:
-    """The number in a cell, nan for a blank, inf for a mark of over-range; raises ValueError."""
-    cell = cell.strip()
-    if is_blank(cell):
-        return math.nan
-    if is_over(cell):
-        return math.inf
-    grouped, plain = (_GROUPED_BY_COMMA, _POINT) if decimal == POINT else (_GROUPED_BY_POINT, _COMMA)
-    if grouped.fullmatch(cell):
-        cell = cell.replace(COMMA if decimal == POINT else POINT, "")
-    elif not plain.fullmatch(cell):
-        raise ValueError(f"{cell[:40]!r} is not a number")
-    return float(cell.replace(COMMA, POINT))
+@dataclass(frozen=True)
+class Form:
+    """How numbers are written: the decimal sign (None: none seen), and whether the other sign parts
+    thousands, so that 29,797 has one meaning."""
+
+    decimal: str | None
+    grouped: bool = False
+
+    @property
+    def other(self) -> str:
+        """The sign that isn't the decimal one."""
+        return POINT if self.decimal == COMMA else COMMA
+
+    def patterns(self) -> tuple[re.Pattern[str], re.Pattern[str]]:
+        """Numbers with thousands parted, and plain ones."""
+        if self.decimal == COMMA:
+            return (_GROUPED_BY_POINT if self.grouped else _SURELY_BY_POINT), _COMMA
+        return (_GROUPED_BY_COMMA if self.grouped else _SURELY_BY_COMMA), _POINT
+
+    def number(self, cell: str) -> float:
+        """The number in a cell, nan for a blank, inf for a mark of over-range; raises ValueError."""
+        cell = cell.strip()
+        if is_blank(cell):
+            return math.nan
+        if is_over(cell):
+            return math.inf
+        grouped, plain = self.patterns()
+        if grouped.fullmatch(cell):
+            cell = cell.replace(self.other, "")
+        elif not plain.fullmatch(cell):
+            raise ValueError(f"{cell[:40]!r} is not a number")
+        return float(cell.replace(COMMA, POINT))
+
+
+MOST_UNLIKELY = 10  # times as many 29,797 as 1,229,797: too many for the latter to tell what they mean
 
 
 @dataclass
 class Signs:
-    """What a column's cells say about its decimal sign: sure of a comma, sure of a point, and whether there
-    were cells in which a comma, or a point, may as well part thousands."""
+    """What a column's cells say about its decimal sign: sure of a comma, sure of a point, whether thousands
+    are surely parted; and how many cells may be either (29,797) or have several groups (1,229,797)."""
 
     comma: bool = False
     point: bool = False
-    maybe_comma: bool = False
-    maybe_point: bool = False
+    parted: bool = False
+    maybe_comma: int = 0
+    maybe_point: int = 0
+    groups_comma: int = 0
+    groups_point: int = 0
 
     def add(self, cells: Iterable[str]) -> None:
         """Count more cells in."""
         for cell in map(str.strip, cells):
             if (COMMA not in cell and POINT not in cell) or is_over(cell):
                 continue
-            if _EITHER_COMMA.fullmatch(cell):
-                self.maybe_comma = True
-            elif _EITHER_POINT.fullmatch(cell):
-                self.maybe_point = True
-            elif _POINT.fullmatch(cell) or _GROUPED_BY_COMMA.fullmatch(cell):
-                self.point = True
-            elif _COMMA.fullmatch(cell) or _GROUPED_BY_POINT.fullmatch(cell):
-                self.comma = True
+            by_comma, by_point = _SURELY_BY_COMMA.fullmatch(cell), _SURELY_BY_POINT.fullmatch(cell)
+            self.parted = self.parted or bool(by_comma or by_point)
+            self.maybe_comma += bool(_EITHER_COMMA.fullmatch(cell))
+            self.maybe_point += bool(_EITHER_POINT.fullmatch(cell))
+            self.groups_comma += bool(_GROUPS_BY_COMMA.fullmatch(cell))
+            self.groups_point += bool(_GROUPS_BY_POINT.fullmatch(cell))
+            plain = not _EITHER_COMMA.fullmatch(cell) and not _EITHER_POINT.fullmatch(cell)
+            self.point = self.point or bool(by_comma or (plain and _POINT.fullmatch(cell)))
+            self.comma = self.comma or bool(by_point or (plain and _COMMA.fullmatch(cell)))
 
     @property
-    def sure(self) -> bool:
+    def settled(self) -> bool:
         """Whether more cells could change nothing but find a contradiction."""
-        return self.comma or self.point
+        return (self.comma and not self.maybe_point) or (self.point and not self.maybe_comma) or self.parted
 
-    def decimal(self) -> str | None:
-        """The decimal sign, None where no cell has any; raises ValueError where it can't be told."""
-        if self.comma and self.point:
-            raise ValueError("numbers with decimal commas and with decimal points in one column")
-        if self.sure:
-            return COMMA if self.comma else POINT
+    def form(self) -> Form:
+        """How the column's numbers are written; raises ValueError where it can't be told.
+
+        A lone 29,797 among numbers with points is as likely a point that was lost as a thousand: it counts as
+        thousands only where other cells part theirs for sure.
+        """
+        by_comma = self.parted or self.groups_comma * MOST_UNLIKELY > self.maybe_comma
+        by_point = self.parted or self.groups_point * MOST_UNLIKELY > self.maybe_point
+        comma = self.comma or (self.groups_point > 0 and by_point)
+        point = self.point or (self.groups_comma > 0 and by_comma)
+        by, odd = (by_point, self.maybe_point) if comma else (by_comma, self.maybe_comma)
+        both = (comma and point) or (not comma and not point and self.maybe_comma and self.maybe_point)
+        if both or ((comma or point) and odd and not by):
+            raise ValueError("numbers with commas and numbers with points in one column")
+        if comma or point:
+            return Form(COMMA if comma else POINT, by)
         if self.maybe_comma:
             raise ValueError("every comma stands before three digits: decimals or thousands?")
-        return POINT if self.maybe_point else None  # a point is read as one where nothing speaks against it
+        return Form(POINT if self.maybe_point else None)  # a point is one where nothing speaks against it
 
 
-def numbers(column: pa.StringArray, decimal: str) -> Floats:
+def mentions(column: pa.StringArray, sign: str) -> bool:
+    """Whether a sign stands in any cell of a column of texts."""
+    import pyarrow.compute as pc
+
+    return bool(pc.any(pc.match_substring(column, sign)).as_py())
+
+
+def numbers(column: pa.StringArray, form: Form) -> Floats:
     """The numbers of a column of texts, nan where there is none, infinite where they were beyond the range.
 
-    Raises ValueError where a text is no number; the caller finds out which by number().
+    Raises ValueError where a text is no number; the caller finds out which by form.number().
     """
     import pyarrow as pa
     import pyarrow.compute as pc
@@ -128,11 +176,10 @@ def numbers(column: pa.StringArray, decimal: str) -> Floats:
     )
     nothing = pc.or_(over, pc.is_in(lower, value_set=pa.array(BLANKS)))
     text = pc.if_else(pc.fill_null(nothing, True), pa.scalar(None, pa.string()), text)
-    grouped, plain = (_GROUPED_BY_COMMA, _POINT) if decimal == POINT else (_GROUPED_BY_POINT, _COMMA)
+    grouped, plain = form.patterns()
     in_groups = pc.fill_null(pc.match_substring_regex(text, f"^(?:{grouped.pattern})$"), False)
     if pc.any(in_groups).as_py():
-        other = COMMA if decimal == POINT else POINT
-        text = pc.if_else(in_groups, pc.replace_substring(text, other, ""), text)
+        text = pc.if_else(in_groups, pc.replace_substring(text, form.other, ""), text)
     if not pc.all(pc.fill_null(pc.match_substring_regex(text, f"^(?:{plain.pattern})$"), True)).as_py():
         raise ValueError("not a number")
     text = pc.utf8_ltrim(pc.replace_substring(text, COMMA, POINT), "+")

@@ -185,7 +185,9 @@ def _rank(candidate: _Candidate, data: bytearray) -> tuple[float, bool]:
     above = _above(candidate.rows[width][0][0], data)
     rows = [row for _, row in candidate.rows[width]]
     fits = not above or _fitted(above[0], candidate.separator, rows) is not None
-    return score * (0.5 if width == 1 else 1.0) * (1.0 if fits else 0.4), fits
+    # White space is between the words of a stamp too: it parts cells only where nothing else does.
+    explicit = 0.72 if candidate.separator == BLANK else 1.0
+    return score * (0.5 if width == 1 else 1.0) * (1.0 if fits else 0.4) * explicit, fits
 
 
 def _above(end: int, data: bytearray) -> list[str]:

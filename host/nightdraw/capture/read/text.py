@@ -47,38 +47,39 @@ class TextSource:
         self._options = options
         self._path = str(layout.text.path)
         used = [c for c in (choice.date, choice.time, choice.value) if c is not None]
-        self._decimals = self._decided_decimals([c for c in used if c.kind == col.NUMBERS])
+        self._forms: dict[int, cl.Form] = {}
+        self._forms = self._decided_forms([c for c in used if c.kind == col.NUMBERS])
         self._order = self._decided_order([c for c in used if c.kind in (col.DATE, col.STAMP)])
         self._zero_day = self._first_day()
         self.notes = self._noted()
 
     # The decisions that take more than the first rows.
 
-    def _decided_decimals(self, columns: list[col.Column]) -> dict[int, str | None]:
+    def _decided_forms(self, columns: list[col.Column]) -> dict[int, cl.Form]:
         told = self._options.decimal
         if told is not None:
-            sign = cl.COMMA if told == COMMA else cl.POINT
-            return {c.index: sign for c in columns}
+            form = cl.Form(cl.COMMA if told == COMMA else cl.POINT, grouped=True)
+            return {c.index: form for c in columns}
         signs = {c.index: cl.Signs() for c in columns}
         for column in columns:
             signs[column.index].add(row[column.index] for row in self._layout.probe)
-        return {c.index: self._decimal(c, signs) for c in columns}
+        return {c.index: self._form(c, signs) for c in columns}
 
-    def _decimal(self, column: col.Column, signs: dict[int, cl.Signs]) -> str | None:
-        """The decimal sign of a column: by itself, by the whole of it, by what stands beside it."""
+    def _form(self, column: col.Column, signs: dict[int, cl.Signs]) -> cl.Form:
+        """How a column's numbers are written: by itself, by the whole of it, by what stands beside it."""
         own = signs[column.index]
-        if own.maybe_comma and not own.sure:
+        if own.maybe_comma and not own.comma and not own.point:
             others = [s for index, s in signs.items() if index != column.index]
-            if any(s.comma for s in others) or (
-                self._layout.separator == ";" and not any(s.point for s in others)
-            ):
-                return cl.COMMA  # where a semicolon parts the cells, the comma is wanted for something else
+            semicolon = self._layout.separator == ";" and not any(s.point for s in others)
+            if any(s.comma for s in others) or semicolon:
+                return cl.Form(cl.COMMA)  # where a semicolon parts the cells, the comma is wanted elsewhere
+        if (own.maybe_comma or (own.maybe_point and own.comma)) and not own.settled:
             for texts in self._texts(column):
                 own.add(texts.unique().to_pylist())
-                if own.sure:
+                if own.settled:
                     break
         try:
-            return own.decimal()
+            return own.form()
         except ValueError as error:
             hint = "tell it with --decimal comma or --decimal point"
             raise self._refuse(f"the column {column.header!r}: {error}", hint) from None
@@ -111,7 +112,7 @@ class TextSource:
             raise self._refuse(f"{col.plain_text(first)!r}: {error}") from None
 
     def _noted(self) -> tuple[str, ...]:
-        commas = [c for c in self._decimals.values() if c == cl.COMMA]
+        commas = [form for form in self._forms.values() if form.decimal == cl.COMMA]
         return ("commas are taken as decimal signs",) if commas else ()
 
     def _texts(self, column: col.Column) -> Iterator[Any]:
@@ -191,7 +192,7 @@ class TextSource:
         """Time and value of a piece's rows: by the quick way, else by the thorough one."""
         import pyarrow as pa
 
-        if plain and len(set(self._decimals.values()) - {None}) < 2:
+        if plain and len({form.decimal for form in self._forms.values()} - {None}) < 2:
             try:
                 yield from self._quick(piece)
                 return
@@ -245,17 +246,18 @@ class TextSource:
             return stamps.date_s(text, self._order, self._zero_day)
         if column.kind == col.STAMP:
             return stamps.stamp_s(text, self._order, self._zero_day)
-        return cl.numbers(text, self._sign(column, text))
+        return cl.numbers(text, self._form_now(column, text))
 
-    def _sign(self, column: col.Column, text: Any) -> str:
-        """The decimal sign, which only a later row may have brought up."""
-        sign = self._decimals[column.index]
-        if sign is None:
+    def _form_now(self, column: col.Column, text: Any) -> cl.Form:
+        """How a column's numbers are written, decided anew where a later cell has a sign that none had."""
+        form = self._forms[column.index]
+        new = form.decimal is None and cl.mentions(text, cl.POINT)
+        if not form.grouped and (new or cl.mentions(text, form.other)):
             signs = cl.Signs()
+            signs.add(row[column.index] for row in self._layout.probe)
             signs.add(text.drop_null().unique().to_pylist())
-            if signs.sure or signs.maybe_comma or signs.maybe_point:
-                sign = self._decimals[column.index] = self._decimal(column, {column.index: signs})
-        return sign or cl.POINT
+            form = self._forms[column.index] = self._form(column, {column.index: signs})
+        return form
 
     def _parsed(self, piece: _Piece, types: dict[int, Any]) -> Iterator[Any]:
         """Batches of the columns of `types`, in its order; raises ArrowInvalid.
@@ -274,7 +276,7 @@ class TextSource:
         if not data.strip():
             return
         texts = all(kind == "string" for kind in types.values())
-        decimals = {self._decimals.get(index) for index in types} if not texts else set()
+        forms = [self._forms[index] for index in types if index in self._forms and not texts]
         read = csv.ReadOptions(column_names=[f"c{k}" for k in range(layout.width)])
         parse = csv.ParseOptions(delimiter="\t" if layout.separator == BLANK else layout.separator)
         convert = csv.ConvertOptions(
@@ -282,7 +284,7 @@ class TextSource:
             include_columns=[f"c{k}" for k in types],
             null_values=list(cl.BLANK_SPELLINGS),
             strings_can_be_null=True,
-            decimal_point=cl.COMMA if cl.COMMA in decimals else cl.POINT,
+            decimal_point=cl.COMMA if any(f.decimal == cl.COMMA for f in forms) else cl.POINT,
             check_utf8=False,
         )
         copy = pa.BufferOutputStream()
@@ -344,7 +346,7 @@ class TextSource:
             return None
         if column.kind == col.NUMBERS:
             try:
-                cl.number(cell, self._decimals[column.index] or cl.POINT)
+                self._forms[column.index].number(cell)
             except ValueError:
                 return f"{shown} is not a number"
             return None
