@@ -109,8 +109,12 @@ class _Sink:
 
     def commit(self):
         """Put what came in its slot."""
+        self._pause()
+        self._ins.box.slots.commit(self._pause)
+
+    def _pause(self):
+        self._ins.refresh()
         self._ins.box.top_up(self._ins.now)
-        self._ins.box.slots.commit()
 
     def abort(self):
         """Drop it."""

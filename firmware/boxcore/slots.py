@@ -170,9 +170,9 @@ class Slots:
             self.abort()
             raise _failed(error) from None
 
-    def commit(self):
+    def commit(self, pause=lambda: None):
         """Check what came, as the store has it, and put it in its slot; raises BoxError -285 for bytes that
-        are no program."""
+        are no program. pause: called before each write but the first, for a write may take 0.4 s and more."""
         if self.writing is None:
             raise BoxError(-286, "no slot is being written")
         slot = self.writing
@@ -181,7 +181,9 @@ class Slots:
             self._file.write(serial + struct.pack("<I", binascii.crc32(serial, self._crc)))
             self._file.close()
             self._store.sync()
+            pause()
             info = self._read(TEMPORARY, self._piece, False)[1]
+            pause()
             self._store.rename(TEMPORARY, _name(slot))
         except pg.ProgramError as error:
             self._discard()
