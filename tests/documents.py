@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 
-from boxcore import commands, journal, states
+from boxcore import commands, journal, memory, states
 
 from tests import tidy
 
@@ -58,6 +58,12 @@ def headers() -> str:
     return table(("header", "while locked"), rows)
 
 
+def buffers() -> str:
+    """The large buffers and who owns them."""
+    rows: list[tuple[object, ...]] = [(name, f"{size:,}", owner) for name, size, owner in memory.PLAN]
+    return table(("buffer", "bytes", "owner"), rows)
+
+
 def floors() -> str:
     """Which package of the host stands on which floor."""
     rows: list[tuple[object, ...]] = []
@@ -72,6 +78,7 @@ PARTS: dict[str, Callable[[], str]] = {
     "faults": faults,
     "records": records,
     "headers": headers,
+    "buffers": buffers,
     "floors": floors,
 }
 

@@ -11,10 +11,10 @@ ms. What comes before that, at worst, each once, on the board at 96 MHz:
   700 ms   in all; 0.1 s where nothing is written and words are long
 While the box is locked, 60 ms before each of its grid ticks add to this, and 60 ms of arithmetic while
 somebody unlocks it.
-Storing a program over the link erases several sectors in one call, up to 2 s in all; a run then starves
-within 1 s and its switches are open. Should this loop stop altogether, the queue runs empty within 1 s and
-the edge player opens every switch by itself; the watchdog resets the board within 8 s. What must be faster
-is the fuse's and the clamp's job.
+Storing a program over the link erases a sector in some of its pieces, two in its last; the queue is filled,
+in the last the sensors are read, before each. Should this loop stop altogether, the queue runs empty within
+1 s and the edge player opens every switch by itself; the watchdog resets the board within 8 s. What must be
+faster is the fuse's and the clamp's job.
 
 A locked box hears and answers on a grid of its clock. What comes in is taken at a grid tick, what it answers
 goes out at the next: how long the player's work, a command or a write to flash took shows nowhere, as long as
