@@ -72,6 +72,18 @@ def test_a_small_parquet_file_of_millions_of_equal_times(tmp_path: Path) -> None
     refused(tmp_path / "b.parquet", "more than a million rows have the same time")
 
 
+@pytest.mark.parametrize("group", [1 << 18, 1 << 23])
+def test_a_table_is_never_in_memory_whole(tmp_path: Path, group: int) -> None:
+    rows = 4 << 20
+    value_a = np.random.default_rng(1).random(rows)  # nothing that packs well
+    table = pa.table({"time_s": np.arange(rows) / 1e3, "current_a": value_a})
+    parquet.write_table(table, tmp_path / "t.parquet", row_group_size=group)
+    size, before = (tmp_path / "t.parquet").stat().st_size, pa.total_allocated_bytes()
+    held = [pa.total_allocated_bytes() - before for _ in open_recording(tmp_path / "t.parquet").blocks()]
+    assert len(held) == 4
+    assert max(held) < size
+
+
 @pytest.mark.parametrize("line", ["a comment, and more of it\n", "12 comments and more\n", "\n"])
 def test_a_preamble_of_megabytes_is_read_or_refused(tmp_path: Path, line: str) -> None:
     for size, fits in ((1 << 17, True), (1 << 25, False)):

@@ -20,6 +20,7 @@ from nightdraw.capture.read.units import TIME, Unit
 from nightdraw.errors import CannotTellError, Finding, InputError
 
 _PER_S = {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": 1e9}
+BUFFER_BYTES = 1 << 20  # of each column's bytes at a time
 MOST_NUMBERED = 10_000  # columns; a wider table is no recorder's
 
 
@@ -60,7 +61,10 @@ def _timed(column: col.Column, kind: Any) -> col.Column:
 def _open(path: Path) -> Any:
     from pyarrow import parquet
 
-    return parquet.ParquetFile(path, page_checksum_verification=True)
+    # Reading ahead, Arrow would keep the whole file in memory, and without a buffer a whole row group of it.
+    return parquet.ParquetFile(
+        path, page_checksum_verification=True, pre_buffer=False, buffer_size=BUFFER_BYTES
+    )
 
 
 class TableSource:
