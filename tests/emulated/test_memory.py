@@ -27,6 +27,7 @@ LEAST_BLOCK_BYTES = 8_192  # of them in one piece: six times an open file, the l
 OPEN_FILE_BYTES = 1_300
 RUN_S, LONG_RUN_S = 4.0, 600.0
 RUN_TICKS, LEAST_EDGES = 10_000 * 60, 30
+WORST_ERASE_MS = 400
 BUSY, SPARE = 3, 7  # the slot that runs, one that is stored meanwhile
 
 
@@ -72,6 +73,26 @@ def exact(box: Board, before: int) -> None:
     assert len(seen) > LEAST_EDGES
     for (tick, _), change in zip(asked, seen, strict=False):
         assert abs(change.at_ns - seen[0].at_ns - tick * play.NS_A_TICK) <= play.NS_A_TICK, tick
+
+
+@pytest.mark.campaign
+def test_a_slow_flash_costs_a_run_nothing_while_programs_are_stored(firmware: Path) -> None:
+    fs = stored.root(firmware)
+    for slot in set(range(SLOTS)) - {0}:
+        stored.put(fs, f"data/slot{slot}", stored.slot_file(stored.largest(slot), slot + 1))
+    with Board(bytes(fs.context.buffer), erase_ms=WORST_ERASE_MS) as box:
+        box.wait_usb()
+        pulses = pg.pack(pg.Program("pulses", [(pg.STEADY, 40_000), (pg.PULSE, 100_000, 500, 1_000, 0)]))
+        assert play.define(box, 0, pulses).startswith("0,")
+        before = len(box.edges())
+        assert play.arm(box, 0).startswith("0,")
+        box.run(3)
+        for seed in range(4):
+            assert play.define(box, SPARE, stored.largest(seed)).startswith("0,")
+        seen = play.changes(box.edges()[before:], play.board())[1:]
+        assert len(seen) > 200
+        for number, change in enumerate(seen):
+            assert abs(change.at_ns - seen[0].at_ns - number * 500 * play.NS_A_TICK) <= play.NS_A_TICK
 
 
 # -- the heap ------------------------------------------------------------------------------------------
