@@ -37,12 +37,17 @@ class Wire:
         to go, so what waits is bounded by what one piece can ask for.
         """
         used = 0
-        while used < PIECE and not self._waiting and self._ready(self._inputs, 0):
-            if not self._reader.readinto(self._one):
+        poll, read, one, piece = self._inputs.ipoll, self._reader.readinto, self._one, self._piece
+        while used < PIECE and not self._waiting:  # names of its own: this is where receiving spends its time
+            for _ in poll(0):
                 break
-            self._piece[used] = self._one[0]
+            else:
+                break
+            if not read(one):
+                break
+            piece[used] = one[0]
             used += 1
-        return self._piece[:used]
+        return piece[:used]
 
     def give(self, answer, now):
         """Send an answer as far as the host takes it; flush() sends the rest."""

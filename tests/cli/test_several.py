@@ -33,7 +33,7 @@ Call = Callable[..., tuple[int, Any, str]]
 @contextlib.contextmanager
 def serving() -> Iterator[str]:
     """A served bench in a thread of its own."""
-    server = Server(build().world())
+    server = Server(build().world(), speed=20)  # a lock takes seconds of the box's own time
     thread = threading.Thread(target=server.run)
     thread.start()
     try:
