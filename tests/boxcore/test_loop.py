@@ -137,6 +137,9 @@ class Echo:
     def feed(self, piece, now):
         return b"answer to " + bytes(piece)
 
+    def in_block(self) -> bool:
+        return False
+
     def tick(self, now):
         pass
 
