@@ -17,9 +17,8 @@ from boxcore import schedule
 
 from nightdraw.capture import journallines
 from nightdraw.capture import states as sts
-from nightdraw.capture.steps import Floats, Ints
+from nightdraw.capture.seen import Bools, Floats, Ints
 from nightdraw.capture.stints import WHOLE_RUN, Stint, split
-from nightdraw.capture.transitions import Bools
 from nightdraw.errors import Finding, InputError
 
 SAME_MA = 2.0  # levels nearer than this, or than a fiftieth, are one state: the bank's steps lie between them

@@ -15,7 +15,7 @@ from nightdraw.capture.align import ANYWHERE, Clock, Edges, Spot, align
 from nightdraw.capture.moves import Moves
 from nightdraw.capture.pulses import Pulses
 from nightdraw.capture.read import Recording, windows
-from nightdraw.capture.steps import Bools, Floats
+from nightdraw.capture.seen import Bools, Floats
 
 NEAR_EDGE = (
     0.45  # of a sample left out beside a known edge: the mean over a sampling interval ends half of one away

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nightdraw.capture.steps import Floats, Ints
+from nightdraw.capture.seen import Floats, Ints
 
 MOST_RATE = 200e-6  # box and recorder crystals: 100 ppm each, with temperature and age
 RATE_PRIOR = 100e-6  # what is believed of the rate before any edge is seen

@@ -17,7 +17,7 @@ from nightdraw.capture.company import Circuit, Edges
 from nightdraw.capture.judge import Reference
 from nightdraw.capture.moves import Moves
 from nightdraw.capture.pulses import Pulses
-from nightdraw.capture.steps import Ints
+from nightdraw.capture.seen import Ints
 
 
 @dataclass(frozen=True)

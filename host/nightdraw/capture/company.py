@@ -16,7 +16,7 @@ from nightdraw.capture.accounts import Train
 from nightdraw.capture.against import Seen
 from nightdraw.capture.faults import LONG_WIRES_PER_A
 from nightdraw.capture.read import CURRENT_NAMES, MILLIVOLT, Recording
-from nightdraw.capture.steps import Bools, Floats, Ints
+from nightdraw.capture.seen import Bools, Floats, Ints
 
 SEVERAL = 3  # edges of one kind: the majority tells what is the box's and what is chance
 MOST_ODD = 0.5  # of the edges that have no fellows: more than this being off is no chance either

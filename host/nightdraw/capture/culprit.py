@@ -17,7 +17,7 @@ from nightdraw.capture.case import Case
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.faults import Diagnosis, Fault
 from nightdraw.capture.judge import Reference
-from nightdraw.capture.steps import Floats
+from nightdraw.capture.seen import Floats
 
 MENDED = 0.3  # of the edges that were off may be left so by the fault that explains them
 QUIETEST = 0.1  # of the base's levels: with the fewest other loads awake

@@ -1,106 +1,351 @@
-"""From a recording to what was seen in it: edges, base and events.
+"""From a recording to what was seen in it: edges, base and events. The door of the measuring side is `see`.
 
-At present filled from the transitions and states of one pass; the shape of Seen stays when what fills it
-changes.
+Transitions become events here: what rises and comes back is a pulse, with its parts if it has several levels;
+what does not come back is a step that stays; a single sample is a spike; what the recording cuts is said to
+be not judged.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 
-from nightdraw.capture import pulses as pls
+from nightdraw.capture import levels as lv
 from nightdraw.capture import seen as sn
-from nightdraw.capture import transitions as trn
-from nightdraw.capture.read import Recording
-from nightdraw.capture.seen import Seen
-from nightdraw.capture.steps import FALSE_Z
+from nightdraw.capture.edges import Scan, scan
+from nightdraw.capture.instants import Recorder, instants, recorder_of, undo_low_pass
+from nightdraw.capture.read import MILLIVOLT, Recording
+from nightdraw.capture.seen import Bools, Events, Floats, Ints, Parts, Seen, Span
+from nightdraw.errors import CannotTellError, Finding
 
-HALF_SAMPLE_U = 1 / np.sqrt(12)  # of an interval: where in it an instant lies isn't known
+LEAST_SAMPLES = 10  # with fewer no level can be told from its noise
+SHORT_S = 0.1  # no answer "no pulses" where noise would hide a pulse of this length ...
+SMALL_MA = 50.0  # ... and this level: a module that wakes for an instant (common practice: 0.1 s, tens of mA)
+DROP_OHM = 0.01  # drops are looked at as currents in a 10 A blade fuse (7.5 milliohm) and its contacts
+MOST_MV = 1000.0  # a fuse that carries its rated current drops 0.2 V at the most; a pulled one the supply
+PLATEAU_PULSES = 3  # pulses on a plateau that make it a base to them
+SPIKE_INTERVALS = 1.5  # what lasts no longer is one sample: a recorder's or a contact's, unless there are ...
+SPIKES_ALIKE = 3  # ... so many upwards, alike within a quarter
+ALIKE = 0.25
+CUT_LASTING = 4.0  # times the longest pulse that one which is cut may have been seen
+SETTLED = 3  # samples that tell a level of a part
+BESIDE_LEAST = 4.0
+BESIDE_MOST = 16.0  # of two sides of the base each counts by its samples, up to this: then both alike
+UNDONE_SHARE = 0.2  # of what undoing a low-pass changed: recorders are of first order only nearly
+BETWEEN_SHARE = 0.3  # of the wander in a pulse's time: what the base did beneath it unseen
+
+
+@dataclass(frozen=True)
+class _Measured:
+    """What events are made from: the scan with corrected instants, its levels, and how the base wanders."""
+
+    scan: Scan
+    recorder: Recorder
+    at_s: Floats
+    at_u_s: Floats
+    level: lv.Level
+    wander: lv.Wander
+
+    @property
+    def is_gap(self) -> Bools:
+        gaps: Bools = np.isnan(self.scan.transitions.at_s)
+        return gaps
 
 
 def see(recording: Recording, *, false_alarms_per_h: float = 0.01, least: float = 0.0) -> Seen:
-    """Measure what happens in a recording.
+    """Measure what happens in a recording; of millivolts in millivolts.
 
-    false_alarms_per_h: how many events an hour noise alone may make; least: the smallest level that counts
-    (in the recording's unit). Raises CannotTellError for too few samples, and where noise hides what is
-    looked for.
+    false_alarms_per_h: how many events an hour noise alone may make; least: the smallest level of a pulse
+    that counts (in the recording's unit). Raises CannotTellError for fewer than LEAST_SAMPLES samples, and
+    where no event stands out of noise that would hide SMALL_MA for SHORT_S.
     """
-    found = pls.measure(recording)
-    return of_pulses(found, recording)
+    if recording.unit == MILLIVOLT:
+        current = recording.times(1 / DROP_OHM, "mA", MOST_MV)
+        seen = see(current, false_alarms_per_h=false_alarms_per_h, least=least / DROP_OHM)
+        return seen.times(DROP_OHM, MILLIVOLT)
+    found = scan(recording, false_alarms_per_h)
+    if found.samples < LEAST_SAMPLES:
+        message = f"{found.samples} samples are too few: at least {LEAST_SAMPLES}"
+        raise CannotTellError(Finding(message, file=recording.name))
+    if not len(found.transitions):
+        _refuse_noise(found, recording)
+    return _seen(found, recording, least)
 
 
-def of_pulses(found: pls.Pulses, recording: Recording) -> Seen:
-    """The structure filled from pulses that are measured already."""
-    scan = found.scan
-    t = scan.transitions
-    whole = ~np.isnan(t.at_s)
-    edges = _edges(t, whole, scan.interval_s)
-    settled = np.concatenate(([scan.start_s], edges.first_s)), np.concatenate((edges.last_s, [scan.end_s]))
-    events, parts = _events(found, edges)
-    gaps = tuple(
-        sn.Span(float(a), float(b), sn.GAP) for a, b in zip(t.last_s[~whole], t.first_s[~whole], strict=True)
-    )
+def _refuse_noise(found: Scan, recording: Recording) -> None:
+    samples = max(SHORT_S / found.interval_s, 1.0)
+    hidden_ma = found.z * found.noise * np.sqrt(2 / samples)
+    if hidden_ma > SMALL_MA:
+        message = f"noise of {found.noise:.3g} {recording.unit} rms hides pulses below {hidden_ma:.3g}"
+        hint = "more turns through the clamp, or a slower recording that averages"
+        raise CannotTellError(Finding(message, file=recording.name, hint=hint))
+
+
+def _seen(found: Scan, recording: Recording, least: float) -> Seen:
+    t = found.transitions
+    recorder = recorder_of(found)
+    at_s, at_u_s = instants(t, recorder)
+    level = lv.levels_of(found, at_s)
+    m = _Measured(found, recorder, at_s, at_u_s, level, lv.Wander(found.trace, found.noise))
+    excursions = lv.excursions(level, m.is_gap, m.wander, found.window * found.interval_s, found.interval_s)
+    whole = ~m.is_gap
+    row = np.cumsum(whole) - 1  # of each transition among the edges
+    events, parts, cut = _events(m, excursions, least)
+    steps, cut_ends, base_rows = _steps(m, excursions, events)
+    events = _in_order(events, steps)
+    spans = [
+        Span(float(a), float(b), sn.GAP) for a, b in zip(t.last_s[~whole], t.first_s[~whole], strict=True)
+    ]
+    spans += [Span(float(a), float(b), sn.CUT) for a, b in (*cut, *cut_ends)]
     return Seen(
         name=recording.name,
         channel=recording.channel,
-        unit=found.unit,
-        samples=scan.samples,
-        start_s=scan.start_s,
-        end_s=scan.end_s,
-        interval_s=scan.interval_s,
-        noise=scan.noise_ma,
-        mean=scan.mean_ma,
-        z=FALSE_Z,
-        time_constant_s=0.0,
-        edges=edges,
-        base=_base(found, settled),
-        events=events,
+        unit=recording.unit,
+        samples=found.samples,
+        start_s=found.start_s,
+        end_s=found.end_s,
+        interval_s=found.interval_s,
+        noise=found.noise,
+        mean=found.mean,
+        z=found.z,
+        time_constant_s=recorder.time_constant_s,
+        edges=_edges(m).take(whole),
+        base=_base(m, base_rows),
+        events=replace(events, first_edge=row[events.first_edge], last_edge=row[events.last_edge]),
         parts=parts,
-        unjudged=gaps,
-        notes=tuple(found.remarks()),
+        unjudged=tuple(sorted(spans, key=lambda span: span.from_s)),
+        notes=tuple(recording.notes),
     )
 
 
-def _edges(t: trn.Transitions, whole: sn.Bools, interval_s: float) -> sn.Edges:
-    sigma = t.sigma[whole]
-    before_u, after_u = (sigma / np.sqrt(np.maximum(n[whole], 1)) for n in (t.n_before, t.n_after))
-    height = np.abs(t.after - t.before)[whole]
-    noise_s = sigma / np.maximum(height, 1e-12) * interval_s
+def _edges(m: _Measured) -> sn.Edges:
+    t, level = m.scan.transitions, m.level
     return sn.Edges(
-        at_s=t.at_s[whole],
-        at_u_s=np.hypot(HALF_SAMPLE_U * interval_s, noise_s),
-        before=t.before[whole],
-        before_u=before_u,
-        after=t.after[whole],
-        after_u=after_u,
-        last_s=t.last_s[whole],
-        first_s=t.first_s[whole],
+        m.at_s, m.at_u_s, t.before, level.end_u[:-1], t.after, level.start_u[1:], t.last_s, t.first_s
     )
 
 
-def _base(found: pls.Pulses, settled: tuple[sn.Floats, sn.Floats]) -> sn.Base:
-    ends = np.array([settled[0][0], settled[1][-1]])
-    return sn.Base(ends, np.full(2, found.base_ma), np.full(2, found.scan.noise_ma))
+def _base(m: _Measured, rows: Ints) -> sn.Base:
+    """The settled record of the base's levels, and both sides of the steps between them."""
+    trace, t = m.scan.trace, m.scan.transitions
+    cells = trace.take(np.isin(trace.level.astype(np.int64), rows))
+    stay = rows[:-1][np.diff(rows) == 1]  # transitions between two levels of the base: steps that stay
+    time_s = np.concatenate((cells.t_s, t.last_s[stay], t.first_s[stay]))
+    value = np.concatenate((cells.mean, t.before[stay], t.after[stay]))
+    u = np.concatenate((m.scan.noise / np.sqrt(cells.n), m.level.end_u[stay], m.level.start_u[stay + 1]))
+    order = np.argsort(time_s, kind="stable")
+    return sn.Base(time_s[order], value[order], u[order])
 
 
-def _events(found: pls.Pulses, edges: sn.Edges) -> tuple[sn.Events, sn.Parts]:
-    count = len(found)
-    end_s = found.start_s + found.duration_s
-    first = np.searchsorted(edges.at_s, found.start_s - 1e-9)
-    last = np.searchsorted(edges.at_s, end_s - 1e-9)
-    u_s = edges.at_u_s[first] if count else np.empty(0)
-    events = sn.Events(
-        kind=np.full(count, sn.PULSE),
+def _events(m: _Measured, x: lv.Excursions, least: float) -> tuple[Events, Parts, list[tuple[float, float]]]:
+    """Pulses, dips and spikes with their parts, and the spans of those that a gap cuts."""
+    kind, chosen = _chosen(m, x)
+    first, last = x.first[chosen], x.last[chosen]
+    gaps_before = np.append(0, np.cumsum(x.is_gap))
+    is_cut = gaps_before[last + 1] > gaps_before[first]
+    cut = [
+        (float(m.level.from_s[a + 1]), float(m.level.until_s[b]))
+        for a, b in zip(first[is_cut], last[is_cut], strict=True)
+    ]
+    kind, first, last = kind[~is_cut], first[~is_cut], last[~is_cut]
+    parts, part_from = _parts(m, first, last)
+    events = _measure(m, kind, first, last, parts, part_from)
+    events = replace(events, kind=_spikes(events, m.scan.interval_s))
+    keep = (events.kind != sn.PULSE) | (np.abs(events.level) >= least)
+    return events.take(keep), parts, cut
+
+
+def _chosen(m: _Measured, x: lv.Excursions) -> tuple[Ints, Ints]:
+    """The excursions that are events of their own, with their kinds: the outermost ones; of plateaus, which
+    last long and carry pulses, those inside as well."""
+    kinds, chosen = [], []
+    lasting_s = m.at_s[x.last] - m.at_s[x.first]
+    k = 0
+    while k < len(x.first):
+        inside = int(np.searchsorted(x.first, x.last[k], side="left")) - k - 1
+        is_plateau = not x.down[k] and lasting_s[k] >= sn.PLATEAU_S and inside >= PLATEAU_PULSES
+        kinds.append(sn.PLATEAU if is_plateau else sn.DIP if x.down[k] else sn.PULSE)
+        chosen.append(k)
+        k += 1 if is_plateau else 1 + inside
+    return np.array(kinds, dtype=np.int64), np.array(chosen, dtype=np.int64)
+
+
+def _parts(m: _Measured, first: Ints, last: Ints) -> tuple[Parts, Ints]:
+    """The levels of some events, above the base beside each, and where each event's begin."""
+    count = last - first
+    part_from = np.append(0, np.cumsum(count))
+    event = np.repeat(np.arange(len(first)), count)
+    row = np.arange(len(event)) - part_from[event] + first[event] + 1
+    level = m.level
+    left, right, base_u = _beside(m, first, last)
+    start_s, lasting_s = level.from_s[row], level.until_s[row] - level.from_s[row]
+    whole_s = level.until_s[last] - level.from_s[first + 1]
+    share = (start_s + lasting_s / 2 - level.from_s[first + 1][event]) / np.maximum(whole_s[event], 1e-12)
+    base = left[event] + (right - left)[event] * share
+    noise = m.scan.transitions.sigma[row - 1] / np.sqrt(np.maximum(level.n[row], 1))
+    u = np.sqrt(noise**2 + base_u[event] ** 2)
+    return Parts(start_s, lasting_s, level.mean[row] - base, u), part_from
+
+
+def _beside(m: _Measured, first: Ints, last: Ints) -> tuple[Floats, Floats, Floats]:
+    """The base at both ends of some events (from one side alone where that side is known much better), and
+    the standard uncertainty of what it is beneath them."""
+    t, level = m.scan.transitions, m.level
+    before, after = level.end[first], level.start[last + 1]
+    n = np.minimum(t.n_before[first], BESIDE_MOST), np.minimum(t.n_after[last], BESIDE_MOST)
+    few = BESIDE_LEAST  # a sample or two are no base where the other side has many
+    n = np.where((n[0] < few) & (n[1] >= few), 0.0, n[0]), np.where((n[1] < few) & (n[0] >= few), 0.0, n[1])
+    share = n[0] / np.maximum(n[0] + n[1], 1e-12)
+    middle = share * before + (1 - share) * after
+    slope = np.where(np.minimum(*n) >= BESIDE_MOST, after - before, 0.0)
+    lasting_s = level.until_s[last] - level.from_s[first + 1]
+    u = np.hypot(share * level.end_u[first], (1 - share) * level.start_u[last + 1])
+    u = np.hypot(u, BETWEEN_SHARE * m.wander.within(lasting_s))
+    return middle - slope / 2, middle + slope / 2, u
+
+
+def _measure(m: _Measured, kind: Ints, first: Ints, last: Ints, parts: Parts, part_from: Ints) -> Events:
+    """Durations and levels of events; those shorter than the recorder's low-pass can follow are undone."""
+    count = np.diff(part_from)
+    event = np.repeat(np.arange(len(first)), count)
+    crossed_s = m.at_s[last] - m.at_s[first]
+    lasting_s, reached = undo_low_pass(crossed_s, m.recorder)
+    u_s = np.hypot(m.at_u_s[first], m.at_u_s[last])
+    lasting_u_s = np.hypot(u_s * _steepness(crossed_s, m.recorder), m.recorder.interval_s * 1e-3)
+    charge = np.bincount(event, parts.level * parts.duration_s, len(first))
+    mean = charge / np.maximum(np.bincount(event, parts.duration_s, len(first)), 1e-12)
+    top = _highest(m, parts, event, first)
+    short = reached < 1
+    level = parts.level[top] if len(first) else mean
+    level_u = parts.level_u[top] if len(first) else mean
+    # a low-pass keeps the charge: what a pulse too short for it had is told by that, what it reached is not
+    level = np.where(short, _charge(m, first, last) / lasting_s, level)
+    undone_s = UNDONE_SHARE * np.abs(crossed_s - lasting_s)
+    lasting_u_s = np.hypot(lasting_u_s, undone_s)
+    level_u = np.where(short, np.hypot(level_u, level * lasting_u_s / lasting_s), level_u)
+    return Events(
+        kind=kind,
         first_edge=first,
         last_edge=last,
-        start_s=found.start_s,
-        start_u_s=u_s,
-        duration_s=found.duration_s,
-        duration_u_s=np.sqrt(2) * u_s,
-        level=found.level_ma,
-        level_u=edges.after_u[first] if count else u_s,
-        mean=found.level_ma,
-        part_from=np.arange(count),
-        part_to=np.arange(count) + 1,
+        start_s=m.at_s[last] - lasting_s,
+        start_u_s=m.at_u_s[first],
+        duration_s=lasting_s,
+        duration_u_s=lasting_u_s,
+        level=level,
+        level_u=level_u,
+        mean=np.where(short, level, mean),
+        part_from=part_from[:-1],
+        part_to=part_from[1:],
     )
-    return events, sn.Parts(found.start_s, found.duration_s, found.level_ma, events.level_u)
+
+
+def _charge(m: _Measured, first: Ints, last: Ints) -> Floats:
+    """The charge of events above the base, mA s: of all samples from before they begin until they have
+    settled."""
+    t = m.scan.transitions
+    left, right, _ = _beside(m, first, last)
+    n = t.n_from[last] - t.n_to[first]
+    charge: Floats = (t.sum_from[last] - t.sum_to[first] - n * (left + right) / 2) * m.scan.interval_s
+    return charge
+
+
+def _steepness(crossed_s: Floats, recorder: Recorder) -> Floats:
+    """By how much an error of the crossings' distance is magnified as a low-pass is undone."""
+    step_s = 1e-3 * recorder.interval_s
+    further, nearer = (undo_low_pass(crossed_s + way * step_s, recorder)[0] for way in (1, -1))
+    magnified: Floats = np.clip((further - nearer) / (2 * step_s), 1.0, 10.0)
+    return magnified
+
+
+def _highest(m: _Measured, parts: Parts, event: Ints, first: Ints) -> Ints:
+    """For each event its highest part (a dip's lowest), of those with samples enough to tell their level if
+    it has any."""
+    row = np.arange(len(event)) - np.searchsorted(event, event) + first[event] + 1
+    settled = m.level.n[row] >= SETTLED
+    order = np.lexsort((np.abs(parts.level), settled, event))
+    ends = np.searchsorted(event[order], np.arange(len(first)), side="right") - 1
+    top: Ints = order[ends]
+    return top
+
+
+def _spikes(events: Events, interval_s: float) -> Ints:
+    """The kinds of events, single samples told from pulses: those downwards, and those upwards that are alone
+    of their level."""
+    kind = events.kind.copy()
+    single = events.duration_s <= SPIKE_INTERVALS * interval_s
+    kind[single & (kind == sn.DIP)] = sn.SPIKE
+    up = np.flatnonzero(single & (kind == sn.PULSE))
+    level = np.sort(events.level[up])
+    fellows = np.searchsorted(level, events.level[up] * (1 + ALIKE), side="right")
+    fellows = fellows - np.searchsorted(level, events.level[up] * (1 - ALIKE), side="left")
+    kind[up[fellows < SPIKES_ALIKE]] = sn.SPIKE
+    return kind
+
+
+def _steps(m: _Measured, x: lv.Excursions, events: Events) -> tuple[Events, list[tuple[float, float]], Ints]:
+    """The steps that stay, the spans of pulses that the recording's ends or gaps cut, and the base's levels.
+
+    A stretch at an end or beside a gap, as high above the base beside it as some pulse, is a pulse that is
+    cut.
+    """
+    root, rows = x.root, x.base
+    edge = x.stay
+    height = m.level.start[edge + 1] - m.level.end[edge]
+    heights = np.sort(np.abs(events.level[events.kind == sn.PULSE]))
+
+    def pulse_like(high: float) -> bool:
+        place = np.searchsorted(heights, high * (1 - ALIKE))
+        return bool(place < len(heights) and heights[place] <= high * (1 + ALIKE))
+
+    longest_s = float(np.max(events.duration_s[events.kind == sn.PULSE], initial=0.0))
+    cut: list[tuple[float, float]] = []
+    is_cut = np.zeros(int(root.max()) + 1 if len(root) else 0, dtype=bool)
+    stays = np.ones(len(edge), dtype=bool)
+    opened = np.append(
+        True, m.is_gap[edge]
+    )  # whether each run of the base begins with the recording or a gap
+    closed = np.append(x.is_gap[edge], True)
+    for k in range(len(is_cut)):
+        rise = height[k - 1] if k and not opened[k] else 0.0
+        fall = -height[k] if k < len(edge) and not closed[k] else 0.0
+        inside = rows[root == k]
+        lasting = float(m.level.until_s[inside[-1]] - m.level.from_s[inside[0]])
+        alike = (opened[k] and fall > 0 and pulse_like(fall)) or (closed[k] and rise > 0 and pulse_like(rise))
+        if alike and lasting <= CUT_LASTING * longest_s:  # what lasts longer is a base of its own
+            is_cut[k] = True
+            cut.append((float(m.level.from_s[inside[0]]), float(m.level.until_s[inside[-1]])))
+            stays[max(k - 1, 0) : k + 1] = False
+    stays &= ~x.is_gap[edge]
+    # a step in the time of a pulse: it is told at the pulse's end
+    before, behind = x.first[x.shifted], x.last[x.shifted]
+    hidden = m.level.start[behind + 1] - m.level.end[before]
+    clear = (
+        np.abs(hidden) > lv.ALIKE_Z * np.hypot(m.level.start_u[behind + 1], m.level.end_u[before])
+    ) & ~np.isnan(m.at_s[behind])
+    edge = np.concatenate((edge[stays], behind[clear]))
+    height = np.concatenate((height[stays], hidden[clear]))
+    nothing = np.zeros(len(edge))
+    steps = Events(
+        kind=np.full(len(edge), sn.STEP),
+        first_edge=edge,
+        last_edge=edge,
+        start_s=m.at_s[edge],
+        start_u_s=m.at_u_s[edge],
+        duration_s=nothing,
+        duration_u_s=nothing,
+        level=height,
+        level_u=np.hypot(m.level.end_u[edge], m.level.start_u[edge + 1]),
+        mean=height,
+        part_from=np.zeros(len(edge), dtype=np.int64),
+        part_to=np.zeros(len(edge), dtype=np.int64),
+    )
+    return steps, cut, rows[~is_cut[root]]
+
+
+def _in_order(*tables: Events) -> Events:
+    columns = {
+        name: np.concatenate([getattr(table, name) for table in tables]) for name in Events.__annotations__
+    }
+    both = Events(**columns)
+    return both.take(np.argsort(both.start_s, kind="stable"))

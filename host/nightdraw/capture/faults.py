@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from nightdraw.capture.steps import HALF_Z, Floats, Ints
+from nightdraw.capture.noise import HALF_Z
+from nightdraw.capture.seen import Floats, Ints
 
 STUCK_ON, OPEN, OFF = "stuck-on", "open", "level"
 SOURCE_PER_A = 0.004  # the journal's level is for an earlier load's supply: 50 mOhm at 12.6 V, per ampere

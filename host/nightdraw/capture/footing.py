@@ -19,7 +19,7 @@ from nightdraw.capture.against import Seen
 from nightdraw.capture.company import SLEEPING_MA, Circuit
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.judge import Reference, Suspects
-from nightdraw.capture.steps import Floats
+from nightdraw.capture.seen import Floats
 
 ABOUT = 0.5  # of what the base is too high: a switch of less is not what lifts it
 STANDING_S = 0.1  # patterns that last this long are compared by the box's own monitor

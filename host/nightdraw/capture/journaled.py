@@ -11,7 +11,7 @@ from nightdraw.capture.accounts import Course, Did, Event, Train
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.faults import MA_PER_NS_MV
 from nightdraw.capture.match import match
-from nightdraw.capture.steps import Ints
+from nightdraw.capture.seen import Ints
 
 MONITOR_MA = 0.5  # the box's current monitor: offset ...
 MONITOR_SHARE = 0.01  # ... and tolerance

@@ -17,8 +17,7 @@ from nightdraw.capture.against import Seen
 from nightdraw.capture.align import Clock
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.pulses import Pulses
-from nightdraw.capture.steps import Floats, Ints
-from nightdraw.capture.transitions import Bools
+from nightdraw.capture.seen import Bools, Floats, Ints
 
 Suspects = Callable[
     [float, int | None], str

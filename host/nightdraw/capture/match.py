@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from nightdraw.capture.steps import Floats, Ints
+from nightdraw.capture.seen import Floats, Ints
 
 NEAR_SHARE = (
     0.25  # a pulse may be displaced by a quarter of the distance to its neighbours and still be itself

@@ -12,7 +12,7 @@ import numpy as np
 from nightdraw.capture.accounts import Course
 from nightdraw.capture.align import REACH_S, Clock
 from nightdraw.capture.pulses import Pulses
-from nightdraw.capture.steps import Floats
+from nightdraw.capture.seen import Floats
 
 
 @dataclass(frozen=True)

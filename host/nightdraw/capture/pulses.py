@@ -1,215 +1,336 @@
-"""Pulses in a recording: start, duration, level and period, in the terms of IEEE Std 181-2011.
+"""Pulses in a recording: the door of `capture pulses`, in the terms of IEEE Std 181-2011.
 
-A pulse is an excursion from the base, however many steps it has; the base is the state that the current keeps
-coming back to, taken beside each pulse. Durations run from mid-reference crossing to mid-reference crossing
-(half of each step's own height, interpolated between samples); levels are means of the settled interior,
-those of a pulse's steps weighed by their durations.
+What was seen is measured elsewhere; here it is summed up: base and drift, every pulse with its uncertainty,
+kinds, steps that stay, and what was not judged. Durations run from mid-reference to mid-reference instant
+(half of each step's own height); a level is the settled mean above the base beside the pulse, of a pulse of
+several levels its highest part's.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
-from nightdraw.capture import states as sts
-from nightdraw.capture import transitions as trn
-from nightdraw.capture import volts
-from nightdraw.capture.read import MILLIVOLT, Recording
-from nightdraw.capture.steps import FALSE_Z, Floats, Ints
-from nightdraw.capture.transitions import Bools
+from nightdraw.capture import kinds as kd
+from nightdraw.capture import seen as sn
+from nightdraw.capture.events import see
+from nightdraw.capture.read import Recording
+from nightdraw.capture.scanview import ScanView
+from nightdraw.capture.seen import Floats, Seen
 from nightdraw.errors import CannotTellError, Finding
 
-UNSETTLED = 2  # samples: a gap of so few may have none that isn't caught in an edge
-DIP_SHARE = 0.25  # of the neighbours' height; their middle is at 0.5
 TURNED_MA = -5.0  # further below nothing than a clamp's zero is off
-SHORT_S = 0.1  # no answer "no pulses" where noise would hide a pulse of this length ...
-SMALL_MA = 50.0  # ... and this level: a module that wakes for an instant (common practice: 0.1 s, tens of mA)
-DROP_OHM = 0.01  # drops are looked at as currents in a 10 A blade fuse (7.5 milliohm) and its contacts
+SETTLES = (
+    3.0  # a base that falls asleep: each third of the time it changes so much less than in the one before
+)
+OFTEN_SHARE = 0.25  # of the pulses (or the time) of the base that has most: less is no base that is meant
+OUTLIER_MAD = 4.5  # 3 deviations of a normal law; a sine stays within 1.5 median deviations
+LEAST_NODES = 3
+MOST_TOLD = 20  # spans, steps, spikes that a person is told one by one
 
 
 @dataclass(frozen=True)
 class Pulses:
-    """The pulses of a recording, arrays in order of time, and what they rise from.
+    """The pulses of what was seen. base: the level they rise from, mean over the time that it is meant of."""
 
-    start_s: mid-reference instant on the recording's clock; duration_s; level_ma: above base_ma, the mean
-    level between pulses; cut: pulses that were left out because the recording begins, ends or has a gap in
-    them; dips: times that the current fell below the base.
-    """
-
-    start_s: Floats
-    duration_s: Floats
-    level_ma: Floats
-    base_ma: float
-    cut: int
-    dips: int
-    scan: trn.Scan
-    unit: str
-    notes: tuple[str, ...]
+    seen: Seen
 
     def __len__(self) -> int:
-        return len(self.start_s)
+        return len(self.rows)
 
-    def times(self, factor: float, unit: str) -> Pulses:
-        """The same pulses with every level times a factor."""
-        level_ma, base_ma = self.level_ma * factor, self.base_ma * factor
-        return replace(
-            self, level_ma=level_ma, base_ma=base_ma, scan=volts.scaled(self.scan, factor), unit=unit
-        )
+    @cached_property
+    def rows(self) -> sn.Events:
+        """The pulses alone, in order of time."""
+        return self.of(sn.PULSE)
+
+    def of(self, kind: int) -> sn.Events:
+        """The events of one kind."""
+        return self.seen.events.take(self.seen.events.kind == kind)
 
     @property
+    def start_s(self) -> Floats:
+        """Mid-reference instants of the starts."""
+        return self.rows.start_s
+
+    @property
+    def duration_s(self) -> Floats:
+        """From mid-reference instant to mid-reference instant."""
+        return self.rows.duration_s
+
+    @property
+    def level_ma(self) -> Floats:
+        """Above the base beside each pulse, in the recording's unit."""
+        return self.rows.level
+
+    @cached_property
+    def scan(self) -> ScanView:
+        """For comparisons, until they read `seen`."""
+        return ScanView(self.seen)
+
+    def times(self, factor: float, unit: str) -> Pulses:
+        """The same with every level times a factor."""
+        return Pulses(self.seen.times(factor, unit))
+
+    @cached_property
+    def kinds(self) -> tuple[kd.Kind, ...]:
+        """Pulses alike, the commonest kind first."""
+        rows = self.rows
+        hidden = np.array([span.from_s for span in self.seen.unjudged])
+        return kd.kinds(rows.start_s, rows.duration_s, rows.level, rows.level_u, hidden, self.seen.interval_s)
+
+    @cached_property
     def period_s(self) -> float | None:
-        """The median distance from start to start, None where there is none that no gap falls in."""
-        distances_s = np.diff(self.start_s)
-        t = self.scan.transitions
-        gaps_s = np.sort(t.first_s[np.isnan(t.at_s)])
-        gapless = np.diff(np.searchsorted(gaps_s, self.start_s)) == 0
-        return float(np.median(distances_s[gapless])) if gapless.any() else None
+        """The median distance from start to start, None where there is none that was judged throughout."""
+        hidden = np.array([span.from_s for span in self.seen.unjudged])
+        known = np.diff(np.searchsorted(hidden, self.start_s)) == 0
+        return float(np.median(np.diff(self.start_s)[known])) if known.any() else None
+
+    @cached_property
+    def base_ma(self) -> float:
+        """The base that the pulses rise from: the lowest that carries many of them, or fills much of the
+        time."""
+        base = self._meant()
+        if not len(base):
+            return self.seen.mean
+        weight = _lasting(base.t_s, self.seen)
+        level = base.level[_settled(base.t_s, base.level)]
+        weight = weight[_settled(base.t_s, base.level)]
+        middle = _median(level, weight)
+        most = OUTLIER_MAD * _median(np.abs(level - middle), weight) + 3 * self.seen.noise / np.sqrt(
+            LEAST_NODES
+        )
+        near = np.abs(level - middle) <= max(most, 1e-9)
+        return float(np.average(level[near], weights=weight[near]))
+
+    @cached_property
+    def drift_ma_per_h(self) -> float | None:
+        """The slope of a straight line through that base; None where it is too short for one."""
+        base = self._meant()
+        if len(base) < LEAST_NODES or np.ptp(base.t_s) <= 0:
+            return None
+        slope = np.polyfit(base.t_s - base.t_s[0], base.level, 1, w=np.sqrt(_lasting(base.t_s, self.seen)))[0]
+        return float(slope * 3600)
+
+    def _meant(self) -> sn.Base:
+        """The part of the base, between two steps that stay or several of them alike, that pulses rise
+        from."""
+        base, steps = self.seen.base, self.of(sn.STEP)
+        part = np.searchsorted(steps.start_s, base.t_s)
+        count = len(steps) + 1
+        pulses = np.bincount(np.searchsorted(steps.start_s, self.start_s), minlength=count).astype(float)
+        time = np.bincount(part, _lasting(base.t_s, self.seen), count) if len(part) else np.zeros(count)
+        often = pulses if pulses.any() else time
+        level = [np.median(base.level[part == k]) if (part == k).any() else np.inf for k in range(count)]
+        meant = np.flatnonzero(often >= OFTEN_SHARE * often.max())
+        lowest = meant[int(np.argmin(np.array(level)[meant]))]
+        return base.take(part == lowest)
 
     @property
     def mean_ma(self) -> float:
         """The mean of the whole recording."""
-        return self.scan.mean_ma
+        return self.seen.mean
+
+    def looks_inverted(self) -> bool:
+        """True where not only the base lies below nothing, but the pulses from it as well."""
+        top = self.base_ma + float(np.max(self.rows.level, initial=0.0))
+        return self.seen.unit == "mA" and self.base_ma < TURNED_MA and top < -TURNED_MA
 
     def document(self) -> dict[str, object]:
-        """The contract's keys, and `unit`: the values are mV where the channel is a voltage."""
-        rows = zip(self.start_s.tolist(), self.duration_s.tolist(), self.level_ma.tolist(), strict=True)
+        """The contract's keys; a channel of millivolts has `_mv` where a current has `_ma`."""
+        unit = f"_{self.seen.unit.lower()}"
+        rows, parts = self.rows, self.seen.parts
+        found = [
+            {
+                "start_s": round(float(rows.start_s[k]), 7),
+                "duration_s": round(float(rows.duration_s[k]), 7),
+                "duration_u_s": round(float(rows.duration_u_s[k]), 7),
+                f"level{unit}": round(float(rows.level[k]), 4),
+                f"level_u{unit}": round(float(rows.level_u[k]), 4),
+                **_parts(parts, int(rows.part_from[k]), int(rows.part_to[k]), unit),
+            }
+            for k in range(len(rows))
+        ]
+        drift = self.drift_ma_per_h
         return {
-            "base_ma": round(self.base_ma, 4),
-            "pulses": [
-                {"start_s": round(start, 7), "duration_s": round(duration, 7), "level_ma": round(level, 4)}
-                for start, duration, level in rows
-            ],
+            "unit": self.seen.unit,
+            "channel": self.seen.channel,
+            f"base{unit}": round(self.base_ma, 4),
+            "pulses": found,
             "period_s": None if self.period_s is None else round(self.period_s, 7),
-            "unit": self.unit,
-            "notes": self.remarks(),
+            f"noise{unit}": round(self.seen.noise, 4),
+            f"drift{unit}_per_h": None if drift is None else round(drift, 4),
+            "kinds": [self._kind(kind, unit) for kind in self.kinds],
+            "steps": [
+                {"at_s": round(float(at), 7), f"change{unit}": round(float(high), 4)}
+                for at, high in zip(self.of(sn.STEP).start_s, self.of(sn.STEP).level, strict=True)
+            ],
+            **{f"{name}s": self._others(kind, unit) for kind, name in OTHERS.items()},
+            "time_constant_s": round(self.seen.time_constant_s, 6) or None,
+            "not_judged": {
+                "s": round(self.seen.unjudged_s, 4),
+                "pct": round(100 * self.seen.unjudged_s / max(self.seen.length_s, 1e-12), 4),
+                "spans": [
+                    {"from_s": round(s.from_s, 4), "until_s": round(s.until_s, 4), "why": s.why}
+                    for s in self.seen.unjudged
+                ],
+            },
+            f"surely_found{unit}": {
+                f"{seconds:g} s": round(self.seen.least(seconds), 4) for seconds in SURELY_S
+            },
+            "notes": list(self.remarks()),
         }
 
-    def remarks(self) -> list[str]:
-        """What a reader should know beside the figures."""
-        told = (
-            (self.cut, "pulses not measured: the recording begins, ends or has a gap in them"),
-            (self.dips, "times the current fell below the base"),
-            (self.scan.gaps, "gaps in the recording"),
+    def _kind(self, kind: kd.Kind, unit: str) -> dict[str, object]:
+        spacing = (
+            {"period_s": round(kind.period_s, 7)}
+            if kind.period_s is not None
+            else {"gap_s": None if kind.gap_s is None else [round(gap, 6) for gap in kind.gap_s]}
         )
-        turned = ["the mean is negative: is the clamp turned round?"] if self.mean_ma < TURNED_MA else []
-        return [*self.notes, *turned, *(f"{count} {what}" for count, what in told if count)]
+        return {
+            f"level{unit}": round(kind.level, 4),
+            "duration_s": [round(seconds, 6) for seconds in kind.duration_s],
+            **spacing,
+            "law": kind.law,
+            "count": len(kind.rows),
+        }
+
+    def _others(self, kind: int, unit: str) -> list[dict[str, float]]:
+        rows = self.of(kind)
+        columns = zip(rows.start_s.tolist(), rows.duration_s.tolist(), rows.level.tolist(), strict=True)
+        return [
+            {"start_s": round(start, 7), "duration_s": round(lasting, 7), f"level{unit}": round(level, 4)}
+            for start, lasting, level in columns
+        ]
+
+    def remarks(self) -> Iterator[str]:
+        """What a reader should know beside the figures."""
+        seen = self.seen
+        yield from seen.notes
+        if seen.unjudged:
+            spans = {why: [s for s in seen.unjudged if s.why == why] for why in (sn.CUT, sn.GAP, sn.NOISE)}
+            told = ", ".join(f"{len(some)} {WHYS[why]}" for why, some in spans.items() if some)
+            share = 100 * seen.unjudged_s / max(seen.length_s, 1e-12)
+            yield f"not judged: {seen.unjudged_s:.1f} s, {share:.2g} % of the recording ({told})"
+        if seen.time_constant_s:
+            yield (
+                f"the recorder or clamp is slow (a time constant of {1e3 * seen.time_constant_s:.2g} ms): "
+                "instants and durations are given without it"
+            )
+        if not len(self) and len(self.of(sn.DIP)):
+            yield "the current only falls from its base: is the clamp the wrong way round (--invert)?"
 
     def text(self) -> str:
         """For people: a table, and what should be known beside it."""
-        unit = self.unit
-        head = (
-            f"base {self.base_ma:.1f} {unit}, {len(self)} pulses, noise {self.scan.noise_ma:.2g} {unit} rms"
-        )
+        unit, seen = self.seen.unit, self.seen
+        head = f"base {self.base_ma:.1f} {unit}, {len(self)} pulses, noise {seen.noise:.2g} {unit} rms"
+        if self.drift_ma_per_h is not None:
+            head += f", drift {self.drift_ma_per_h:.3g} {unit}/h"
         if self.period_s is not None:
             head += f", period {self.period_s:.4f} s (median, start to start)"
-        rows = zip(self.start_s, self.duration_s, self.level_ma, strict=True)
-        table = [
-            f"{start:14.4f} s {1e3 * lasting:12.2f} ms {level:10.2f} {unit}" for start, lasting, level in rows
-        ]
-        title = [f"{'start':>16} {'duration':>15} {'above base':>13}"] if table else []
-        return "\n".join([head, *title, *table, *(f"note: {remark}" for remark in self.remarks())])
+        lines = [head, *(f"kind: {self._kind_text(kind)}" for kind in self.kinds)]
+        rows = self.rows
+        if len(rows):
+            lines.append(f"{'start':>16} {'duration':>15} {'u':>9} {'above base':>13} {'u':>8}")
+        for k in range(len(rows)):
+            start, lasting, u = rows.start_s[k], 1e3 * rows.duration_s[k], 1e3 * rows.duration_u_s[k]
+            level = f"{rows.level[k]:10.2f} {unit} {rows.level_u[k]:8.2f}"
+            lines.append(f"{start:14.4f} s {lasting:12.2f} ms {u:9.2f} {level}{self._parts_text(k)}")
+        if len(rows):
+            lines.append("u: standard uncertainty; twice as much holds the truth in 95 of 100")
+        lines += self._steps_text()
+        least = ", ".join(
+            f"{seen.least(s):.3g} {unit} for {1e3 * s:g} ms" for s in SURELY_S if s >= seen.interval_s
+        )
+        lines.append(f"pulses are surely found from: {least}")
+        return "\n".join([*lines, *(f"note: {remark}" for remark in self.remarks())])
+
+    def _kind_text(self, kind: kd.Kind) -> str:
+        low, middle, high = (f"{1e3 * seconds:.4g}" for seconds in kind.duration_s)
+        what = f"{len(kind.rows)} of {kind.level:.1f} {self.seen.unit}"
+        text = f"{what}, {middle} ms ({low} .. {high}), {kind.law}"
+        if kind.period_s is not None:
+            return f"{text}, every {kind.period_s:.4f} s"
+        if kind.gap_s is not None:
+            low, middle, high = (f"{seconds:.4g}" for seconds in kind.gap_s)
+            return f"{text}, gaps {middle} s ({low} .. {high})"
+        return text
+
+    def _parts_text(self, k: int) -> str:
+        parts = self.seen.parts.take(slice(int(self.rows.part_from[k]), int(self.rows.part_to[k])))
+        if len(parts) < 2:
+            return ""
+        told = (
+            f"{level:.0f} for {1e3 * s:.0f} ms"
+            for level, s in zip(parts.level, parts.duration_s, strict=True)
+        )
+        return "  parts: " + ", ".join(list(told)[:MOST_TOLD])
+
+    def _steps_text(self) -> Iterator[str]:
+        for kind, word in ((sn.STEP, "step that stays"), *OTHERS.items()):
+            rows = self.of(kind)
+            for k in range(min(len(rows), MOST_TOLD)):
+                lasting = f", {1e3 * rows.duration_s[k]:.1f} ms" if rows.duration_s[k] else ""
+                yield f"{word}: at {rows.start_s[k]:.4f} s by {rows.level[k]:+.1f} {self.seen.unit}{lasting}"
+            if len(rows) > MOST_TOLD:
+                yield f"{word}: {len(rows) - MOST_TOLD} more"
 
 
-def measure(recording: Recording) -> Pulses:
+OTHERS = {sn.DIP: "dip", sn.SPIKE: "spike", sn.PLATEAU: "plateau"}
+WHYS = {sn.CUT: "pulses cut by an end or a gap", sn.GAP: "gaps", sn.NOISE: "stretches too noisy"}
+SURELY_S = (0.01, 0.1, 1.0)
+
+
+def measure(recording: Recording, *, false_alarms_per_h: float = 0.01, least: float = 0.0) -> Pulses:
     """Measure every whole pulse of a recording; of millivolts in millivolts.
 
-    Raises CannotTellError for fewer than transitions.LEAST_SAMPLES samples, and where no pulse stands out of
-    noise that would hide SMALL_MA for SHORT_S.
+    Raises CannotTellError as events.see does, and for a recording that looks inverted.
     """
-    if recording.unit == MILLIVOLT:
-        as_current = _measure(volts.as_current(recording, DROP_OHM), sts.STILL_MA2_PER_S)
-        return as_current.times(DROP_OHM, MILLIVOLT)
-    return _measure(recording, sts.DRIFT_MA2_PER_S)
-
-
-def _measure(recording: Recording, drift_ma2_per_s: float) -> Pulses:
-    scan = trn.scan(recording)
-    if scan.samples < trn.LEAST_SAMPLES:
-        message = f"{scan.samples} samples are too few: at least {trn.LEAST_SAMPLES}"
-        raise CannotTellError(Finding(message, file=recording.name))
-    if not len(scan.transitions):
-        _refuse_noise(scan, recording)
-        nothing = np.empty(0)
-        notes = tuple(recording.notes)
-        return Pulses(nothing, nothing, nothing, scan.mean_ma, 0, 0, scan, recording.unit, notes)
-    return _from_scan(scan, recording, drift_ma2_per_s)
-
-
-def _refuse_noise(scan: trn.Scan, recording: Recording) -> None:
-    samples = max(SHORT_S / scan.interval_s, 1.0)
-    hidden_ma = FALSE_Z * scan.noise_ma * np.sqrt(2 / samples)
-    if hidden_ma > SMALL_MA:
-        message = f"noise of {scan.noise_ma:.3g} {recording.unit} rms hides pulses below {hidden_ma:.3g}"
-        hint = "more turns through the clamp, or a slower recording that averages"
+    found = Pulses(see(recording, false_alarms_per_h=false_alarms_per_h, least=least))
+    if found.looks_inverted():
+        message = f"the recording looks inverted: its base is {found.base_ma:.1f} mA"
+        hint = "the clamp was the wrong way round: --invert (or a charger was on)"
         raise CannotTellError(Finding(message, file=recording.name, hint=hint))
+    return found
 
 
-def _from_scan(scan: trn.Scan, recording: Recording, drift_ma2_per_s: float) -> Pulses:
-    t = scan.transitions
-    states = sts.track(scan, drift_ma2_per_s)
-    edges_s = np.where(np.isnan(t.at_s), (t.last_s + t.first_s) / 2, t.at_s)
-    lasting_s = np.diff(np.concatenate(([scan.start_s], edges_s, [scan.end_s + scan.interval_s])))
-    base = sts.base_state(states, lasting_s)
-    height = states.value[states.of_level] - states.value[base]
-    same = states.of_level == base
-    sums, counts = _level_sums(scan)
-    up = ~same & (height > 0)
-    up &= ~_dips_between(height, counts)
-    first, last, cut = _excursions(up, t.at_s)
-    charge = sums / np.maximum(counts, 1) * lasting_s
-    run = np.append(0.0, np.cumsum(charge))
-    duration_s = edges_s[last] - edges_s[first - 1]
-    interior = (run[last + 1] - run[first]) / duration_s
-    beside = _beside(scan, states, same, states.value[base], first, last)
-    base_ma = float(sums[same].sum() / max(counts[same].sum(), 1))
-    return Pulses(
-        start_s=t.at_s[first - 1],
-        duration_s=duration_s,
-        level_ma=interior - beside,
-        base_ma=base_ma,
-        cut=cut,
-        dips=int(np.count_nonzero(~same[1:-1] & (height[1:-1] < 0))),
-        scan=scan,
-        unit=recording.unit,
-        notes=tuple(recording.notes),
-    )
+def _parts(parts: sn.Parts, low: int, high: int, unit: str) -> dict[str, object]:
+    """The parts of a pulse that has several."""
+    if high - low < 2:
+        return {}
+    told = [
+        {
+            "start_s": round(float(parts.start_s[k]), 7),
+            "duration_s": round(float(parts.duration_s[k]), 7),
+            f"level{unit}": round(float(parts.level[k]), 4),
+            f"level_u{unit}": round(float(parts.level_u[k]), 4),
+        }
+        for k in range(low, high)
+    ]
+    return {"parts": told}
 
 
-def _dips_between(height: Floats, counts: Floats) -> Bools:
-    """True for levels too short to have settled that fall well below the middle of both neighbours: two
-    pulses with so short a gap between them that no sample shows the base alone."""
-    lower = np.minimum(np.append(np.inf, height[:-1]), np.append(height[1:], np.inf))
-    dips: Bools = (counts <= UNSETTLED) & (height < DIP_SHARE * lower)
-    return dips
+def _lasting(t_s: Floats, seen: Seen) -> Floats:
+    """How long each instant of the base stands for: half the way to both neighbours."""
+    if len(t_s) < 2:
+        return np.ones(len(t_s))
+    ends = np.concatenate(([t_s[0]], (t_s[1:] + t_s[:-1]) / 2, [t_s[-1]]))
+    return np.maximum(np.diff(ends), seen.interval_s / 2)
 
 
-def _beside(
-    scan: trn.Scan, states: sts.States, same: Bools, base_ma: float, first: Ints, last: Ints
-) -> Floats:
-    """The base beside each pulse: the mean of the levels on both sides as far as they are the base, by the
-    number of their samples (a run may begin one sample into a recording)."""
-    left = scan.transitions.n_before[first - 1] * same[first - 1]
-    right = scan.transitions.n_after[last] * same[last + 1]
-    mean = (left * states.at_end[first - 1] + right * states.at_start[last + 1]) / np.maximum(
-        left + right, 1.0
-    )
-    return np.where(left + right > 0, mean, base_ma)
+def _median(value: Floats, weight: Floats) -> float:
+    order = np.argsort(value)
+    run = np.cumsum(weight[order])
+    return float(value[order][np.searchsorted(run, run[-1] / 2)])
 
 
-def _level_sums(scan: trn.Scan) -> tuple[Floats, Floats]:
-    """Sum and number of the settled samples of each level."""
-    t = scan.transitions
-    sums = np.append(t.sum_to, scan.total) - np.append(0.0, t.sum_from)
-    counts = np.append(t.n_to, scan.samples) - np.append(0.0, t.n_from)
-    return sums, counts
-
-
-def _excursions(up: Bools, at_s: Floats) -> tuple[Ints, Ints, int]:
-    """First and last level of each run of levels above the base whose both ends were seen, and how many
-    weren't."""
-    change = np.diff(np.concatenate(([0], up.astype(np.int8), [0])))
-    first, last = np.flatnonzero(change == 1), np.flatnonzero(change == -1) - 1
-    whole = (first > 0) & (last < len(up) - 1)
-    whole[whole] = ~np.isnan(at_s[first[whole] - 1]) & ~np.isnan(at_s[last[whole]])
-    return first[whole], last[whole], int(np.count_nonzero(~whole))
+def _settled(t_s: Floats, level: Floats) -> sn.Bools:
+    """The last third of a base that falls asleep by itself, all of any other."""
+    third = np.minimum(((t_s - t_s[0]) / max(np.ptp(t_s), 1e-12) * 3).astype(int), 2)
+    if len(np.unique(third)) < LEAST_NODES:
+        return np.ones(len(t_s), dtype=bool)
+    first, second, last = (float(level[third == k].mean()) for k in range(3))
+    settles = first - second > SETTLES * abs(second - last) and second > last
+    return third == 2 if settles else np.ones(len(t_s), dtype=bool)

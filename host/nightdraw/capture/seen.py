@@ -18,6 +18,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 PULSE, DIP, STEP, SPIKE, PLATEAU = range(5)
+PLATEAU_S = 60.0  # an excursion that lasts this long and carries pulses of its own is a base to them
 KIND_NAMES = ("pulse", "dip", "step", "spike", "plateau")
 GAP, NOISE, CUT = "gap", "noise", "cut"  # why a span was not judged
 
@@ -176,13 +177,13 @@ class Seen:
     def shortest_s(self, level: float) -> float:
         """The shortest pulse of a level that is surely found (a miss once in a thousand); at least one
         interval."""
-        samples = ((self.z + MISS_Z) * self.noise / max(level, 1e-12)) ** 2
+        samples = ((self.z + MISS_Z) * FILTER_LOSS * self.noise / max(level, 1e-12)) ** 2
         return float(max(np.ceil(samples), 1.0) * self.interval_s)
 
     def least(self, duration_s: float) -> float:
         """The smallest level that a pulse of some duration must have to be surely found."""
         samples = max(duration_s / max(self.interval_s, 1e-12), 1.0)
-        return float((self.z + MISS_Z) * self.noise / np.sqrt(samples))
+        return float((self.z + MISS_Z) * FILTER_LOSS * self.noise / np.sqrt(samples))
 
     def times(self, factor: float, unit: str) -> Seen:
         """The same with every level times a factor (millivolts as the current that makes them, or back)."""
@@ -196,6 +197,7 @@ class Seen:
         return replace(self, unit=unit, noise=self.noise * factor, mean=self.mean * factor, **scaled)
 
 
+FILTER_LOSS = 1.15  # the search's filters are seldom quite as long as a pulse, and what is beside it is noisy
 MISS_Z = 3.1  # a normal deviation is larger once in a thousand
 LEVELS = {
     "edges": ("before", "before_u", "after", "after_u"),

@@ -18,7 +18,7 @@ from nightdraw.capture.differences import Difference, milliseconds
 from nightdraw.capture.judge import Reference
 from nightdraw.capture.match import near
 from nightdraw.capture.pulses import Pulses
-from nightdraw.capture.steps import Bools, Floats
+from nightdraw.capture.seen import Bools, Floats
 
 TELLABLE_Z = 10.0  # an edge whose level stands out less than this may be seen anywhere in it
 EDGE_DOUBT = (5.0, 20.0)  # samples by which noise moves an edge s deviations high: 5 / s + 20 / s^2

@@ -25,8 +25,7 @@ from nightdraw.capture.match import match
 from nightdraw.capture.moves import moves
 from nightdraw.capture.pulses import Pulses
 from nightdraw.capture.read import Recording
-from nightdraw.capture.steps import Floats, Ints
-from nightdraw.capture.transitions import Bools
+from nightdraw.capture.seen import Bools, Floats, Ints
 
 TOGETHER_S = 1.0  # a recording whose own zero is this near to the run's was started with it
 AWAKE_S = 0.2  # after its power came the box draws its own consumption, whatever inrush there was

@@ -6,13 +6,10 @@ that it is across, which is known, or is found by the edges that it shares with 
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
-
 import numpy as np
 
 from nightdraw.capture.align import Clock, Edges
 from nightdraw.capture.read import Recording
-from nightdraw.capture.transitions import Scan
 
 LEAST_OHM, MOST_OHM = 1e-4, 10.0  # a main fuse's 0.3 milliohm and less; a shunt, or a meter's own resistance
 LIKE = 0.25  # of the typical edge: smaller ones say little about a resistance
@@ -40,16 +37,3 @@ def resistance(known: Edges, seen: Edges, clock: Clock, reach_s: float) -> float
         return None
     ohms = float(np.median(seen.height_ma[near][met] / height[met]))
     return ohms if LEAST_OHM <= ohms <= MOST_OHM else None
-
-
-def scaled(scan: Scan, factor: float) -> Scan:
-    """The same scan with every level times a factor."""
-    t = scan.transitions
-    named = ("before", "after", "sum_to", "sum_from", "sigma")
-    changed = {f.name: getattr(t, f.name) * (factor if f.name in named else 1.0) for f in fields(t)}
-    return replace(
-        scan,
-        transitions=type(t)(**changed),
-        noise_ma=scan.noise_ma * factor,
-        total=scan.total * factor,
-    )

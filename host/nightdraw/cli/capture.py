@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from nightdraw import units
 from nightdraw.cli import output
 from nightdraw.cli.params import ClampScale, Quantity
 from nightdraw.errors import EXIT_CANNOT_TELL, EXIT_DONE, EXIT_NO, InputError
@@ -17,7 +18,7 @@ from nightdraw.errors import EXIT_CANNOT_TELL, EXIT_DONE, EXIT_NO, InputError
 if TYPE_CHECKING:
     from nightdraw.capture.accounts import Did
     from nightdraw.capture.compare import Asked
-    from nightdraw.capture.read import Options
+    from nightdraw.capture.read import Options, Recording
 
 MAX_U32 = 0xFFFFFFFF  # seed and run number are 32-bit words of the random law
 VERDICTS = {True: EXIT_DONE, False: EXIT_NO, None: EXIT_CANNOT_TELL}
@@ -79,16 +80,27 @@ def group() -> None:
 @group.command()
 @click.argument("file", metavar="FILE")
 @channel_option
+@click.option("--least", metavar="LEVEL", help="Leave out pulses of a lower level, like '20 mA' ('1 mV').")
+@click.option(
+    "--false-alarms",
+    type=click.FloatRange(min=0, min_open=True),
+    default=0.01,
+    show_default=True,
+    help="Events an hour that noise alone may make: fewer hide smaller pulses.",
+)
 @reading_options
 @output.json_option
-def pulses(file: str, channel: str | None, options: Options, as_json: bool) -> None:
-    """Pulses of a recording by IEEE Std 181: start, duration, level above the base, and the period.
+def pulses(
+    file: str, channel: str | None, least: str | None, false_alarms: float, options: Options, as_json: bool
+) -> None:
+    """Pulses of a recording by IEEE Std 181: start, duration and level above the base, each with its standard
+    uncertainty; kinds of pulses, steps that stay, spikes, and what was not judged.
 
     FILE is CSV (time and current, units in the header) or Parquet. Where it has drops across fuses (mV)
-    beside a current, it is said which fuse moves with it. Exit status 3: too short or too noisy.
+    beside a current, it is said which fuse moves with it. Exit status 3: too short or too noisy, or it looks
+    inverted.
     """
     from nightdraw.capture.correlation import moves_with
-    from nightdraw.capture.events import of_pulses
     from nightdraw.capture.pulses import measure
     from nightdraw.capture.read import drops_beside, open_recording
 
@@ -96,13 +108,23 @@ def pulses(file: str, channel: str | None, options: Options, as_json: bool) -> N
     drops = drops_beside(Path(file), recording, options)
     with output.progress("reading", 1) as shown:
         recording.on_progress = shown.reach
-        result = measure(recording)
+        result = measure(recording, false_alarms_per_h=false_alarms, least=_level(least, recording))
     document, text = result.document(), result.text()
     if drops:
-        moving = moves_with(of_pulses(result, recording), drops)
+        moving = moves_with(result.seen, drops)
         document |= moving.document()
         text += f"\n{moving.text()}"
     output.finish(document, text, as_json)
+
+
+def _level(text: str | None, recording: Recording) -> float:
+    """A level in the unit of a recording; 0 for none."""
+    if text is None:
+        return 0.0
+    try:
+        return float(units.parse(text, "current" if recording.unit == "mA" else "voltage")) * 1e3
+    except ValueError as error:
+        raise InputError(f"--least: {error}") from None
 
 
 @group.command()

@@ -1,0 +1,349 @@
+"""Transitions in one stretch of samples: changes joined to edges, levels beside them, instants of their
+crossings.
+
+Theory of operation. Changes of one direction that no settled level divides are one edge: samples caught in
+the middle of it, ramps, the tail that a low-pass leaves. The level on either side is the mean of as many
+samples as the height needs and no more, after the edge has settled. The instant is where the record crosses
+half of the height (IEEE 181), by linear interpolation, of a slow edge in the smoothed record. Strong slow
+edges tell the time constant of a first-order low-pass (see instants), by which the levels beside all edges
+are then taken once it has settled; of a pulse too short for that the levels are what it reaches. No stream
+and no file here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from nightdraw.capture.edgeshape import Shape
+from nightdraw.capture.noise import SOME, Noise
+from nightdraw.capture.seen import Bools, Columns, Floats, Ints
+
+GUARD = 1  # samples left out at each end of a level: a step rarely falls between two samples
+GUARD_FROM = 5  # levels of fewer samples can't spare them
+RAMP_SHARE = 0.25  # a level that itself rises by this much of the steps beside it is part of a ramp
+RAMP_Z = 2.0  # and its rise stands out of the noise
+TAIL_SHARE = 0.35  # of what an edge has risen so far: a low-pass leaves 37 % after each time constant
+TAIL_LATE = 2.0  # lengths of the edge so far: a tail is found in pieces, each from further samples
+NEAR = 32  # samples beside a step that tell its direction
+PARTIAL_RUN = 1  # a single sample between two steps of one direction was caught in the middle of one step
+PARTIAL_Z = 3.0  # beside a known step a sample this far off its level was caught in the middle of the step
+LEVEL_SHARE = 1000.0  # a level beside an edge is averaged until noise is this small a part of the height:
+LEVEL_LEAST = 16  # or what wanders is averaged too; but over so many samples
+SMOOTHED = 4  # a slow edge is smoothed over a quarter of its length before it is asked for its middle
+ROOM_EDGES = 3  # lengths of an edge that the level after it lasts, for it to have settled
+SETTLED_TAUS = 6.0  # time constants after which an edge has settled to 0.3 %
+STRONG_Z = 30.0  # edges so high show their shape through the noise
+
+
+@dataclass(frozen=True)
+class Transitions(Columns):
+    """One row a transition, in order of time.
+
+    at_s: mid-reference level instant (nan where it fell into a gap); before, after: levels beside it;
+    n_before, n_after: samples those means are of; last_s, first_s: instants of the last settled sample before
+    and the first one after it; sum_to, sum_from: the recording's running sum up to there, and n_to, n_from
+    the samples it is of, so that a level's mean is (sum_to[i + 1] - sum_from[i]) / (n_to[i + 1] - n_from[i]);
+    sigma: the noise there, of the record beside the edge where that is more; slope: of the record in the
+    middle of the edge, per sample; smooth: samples that this is averaged over; inside: samples in the middle
+    of the edge.
+    """
+
+    at_s: Floats
+    before: Floats
+    after: Floats
+    n_before: Floats
+    n_after: Floats
+    last_s: Floats
+    first_s: Floats
+    sum_to: Floats
+    sum_from: Floats
+    n_to: Floats
+    n_from: Floats
+    sigma: Floats
+    slope: Floats
+    smooth: Floats
+    inside: Floats
+
+    @property
+    def height(self) -> Floats:
+        """Level after less level before."""
+        return self.after - self.before
+
+
+@dataclass(frozen=True)
+class Trace(Columns):
+    """Means of the settled record, cut at transitions and about WINDOW_S long: middle, mean, number of
+    samples, and level (the number of transitions before it)."""
+
+    t_s: Floats
+    mean: Floats
+    n: Floats
+    level: Floats
+
+
+@dataclass(frozen=True)
+class Chunk:
+    """Samples with their surroundings; transitions that begin in [core, core_end) belong to this chunk.
+
+    before: the recording's samples and their sum ahead of this chunk's first sample.
+    """
+
+    time_s: Floats
+    value: Floats
+    core: int
+    core_end: int
+    before: tuple[int, float]
+
+
+class _Stretch:
+    """The transitions of one chunk while they are measured."""
+
+    def __init__(self, chunk: Chunk, found: Ints, gaps: Ints, noise: Noise, window: int, tau: float) -> None:
+        self.chunk = chunk
+        self.total = np.concatenate(([0.0], np.cumsum(chunk.value)))
+        first, last, self.is_gap = _merge(self.total, found, gaps, noise, tau)
+        self.first, self.last = _trim(chunk.value, self.total, first, last, self.is_gap, noise)
+        self.sigma = np.maximum(noise.at(self.first), 1e-12)
+        self.window = window
+        self.inside = self.last - self.first
+        self.measure(tau)
+
+    def measure(self, tau: float) -> None:
+        """Levels beside the transitions, and their crossings; tau: the recorder's time constant, samples."""
+        first, last, total = self.first, self.last, self.total
+        opens = np.concatenate(([0], last))  # where each level begins, the first at the chunk's edge
+        closes = np.concatenate((first, [len(self.chunk.value)]))  # and where it ends
+        room = closes - opens
+        guard = np.where(room >= GUARD_FROM, GUARD, 0)
+        # after a slow edge what is left of it would be taken for the level: later, where there is room for it
+        late = np.where(self.inside > SMOOTHED, self.inside // 2, 0)
+        if tau:
+            late = np.maximum(late, np.ceil(SETTLED_TAUS * tau).astype(np.int64) - self.inside)
+        settling = np.minimum(np.append(0, late), room // 3)
+        self.opens, self.closes = opens + np.maximum(guard, settling), closes - guard
+        low, high = _beside(total, self.opens, self.closes, self.sigma, self.window)
+        self.n_before, self.n_after = self.closes[:-1] - low, high - self.opens[1:]
+        self.before = _means(total, low, self.closes[:-1])
+        self.after = _means(total, self.opens[1:], high)
+        if tau:
+            self._take_tops(SETTLED_TAUS * tau)
+        self.around = self.inside // SMOOTHED // 2
+        if tau:  # alike for all edges: what smoothing moves them by is then nothing to a duration
+            self.around = np.where(self.inside > SMOOTHED, int(tau / 8), 0)
+        self.at_s, self.slope, self.smooth = self.crossing(slice(None), 0.5)
+
+    def _take_tops(self, settled: float) -> None:
+        """Of excursions too short to settle, what they reach, instead of a mean of what rises and falls."""
+        first, last, value = self.first, self.last, self.chunk.value
+        height = self.after - self.before
+        short = (last[1:] - first[:-1] < settled) & (height[1:] * height[:-1] < 0)
+        short &= ~self.is_gap[1:] & ~self.is_gap[:-1]
+        for i in np.flatnonzero(short).tolist():
+            some = value[first[i] : last[i + 1] + 1]
+            self.after[i] = self.before[i + 1] = some.max() if height[i] > 0 else some.min()
+
+    def crossing(self, which: slice | Bools, share: float) -> tuple[Floats, Floats, Floats]:
+        """See _crossing; of some transitions."""
+        columns: tuple[Any, ...] = (self.first, self.last, self.before, self.after)
+        first, last, before, after = (column[which] for column in columns)
+        aim = before + share * (after - before)
+        return _crossing(self.chunk, self.total, first, last, aim, after - before, self.around[which])
+
+
+def assemble(
+    chunk: Chunk, found: Ints, gaps: Ints, noise: Noise, window: int, count: int, shape: Shape
+) -> tuple[Transitions, Trace]:
+    """The transitions of a chunk and the means between them, from the changes that were found in it.
+
+    window: samples that a level is averaged over at most; count: the transitions before the chunk; shape:
+    what is known of the recorder, learns from this chunk.
+    """
+    known = shape.tau
+    m = _Stretch(chunk, found, gaps, noise, window, known)
+    slow = m.inside > SMOOTHED  # only edges of several samples have quarters worth asking for
+    strong = ~m.is_gap & (np.abs(m.after - m.before) > STRONG_Z * m.sigma)
+    quarter_s, three_s = m.at_s.copy(), m.at_s.copy()
+    quarter_s[slow], three_s[slow] = m.crossing(slow, 0.25)[0], m.crossing(slow, 0.75)[0]
+    interval_s = float(np.median(np.diff(chunk.time_s[:SOME]))) if len(chunk.time_s) > 1 else 1.0
+    # of a pulse too short to reach its top the rise tells less than the time constant; what follows must be
+    # long
+    room = np.append(m.first[1:], len(chunk.value)) - m.last
+    telling = strong & (room > ROOM_EDGES * m.inside)
+    shape.learn(quarter_s[telling], m.at_s[telling], three_s[telling], interval_s)
+    real = ~m.is_gap
+    shape.stack(chunk.value, m.first[real], m.before[real], (m.after - m.before)[real], m.sigma[real])
+    if shape.tau and not known:  # learnt only now
+        m = _Stretch(chunk, found, gaps, noise, window, shape.tau)
+    m.at_s[m.is_gap] = np.nan
+    mine = (m.first >= chunk.core) & (m.first < chunk.core_end)
+    before, summed = chunk.before
+    columns = (
+        m.at_s,
+        m.before,
+        m.after,
+        m.n_before,
+        m.n_after,
+        chunk.time_s[m.first - 1],
+        chunk.time_s[m.last],
+        summed + m.total[m.closes[:-1]],
+        summed + m.total[m.opens[1:]],
+        before + m.closes[:-1],
+        before + m.opens[1:],
+        m.sigma,
+        m.slope,
+        m.smooth,
+        m.inside,
+    )
+    here = Transitions(*(column[mine].astype(float) for column in columns))
+    return here, _trace(chunk, m.total, m.opens, m.closes, m.first, window, count)
+
+
+def _trace(
+    chunk: Chunk, total: Floats, opens: Ints, closes: Ints, first: Ints, window: int, count: int
+) -> Trace:
+    """Means of the levels within the chunk's own samples; count: the transitions before the chunk."""
+    grid = np.arange(chunk.core + window - (chunk.before[0] + chunk.core) % window, chunk.core_end, window)
+    bounds = np.unique(np.concatenate(([chunk.core, chunk.core_end], grid, opens, closes)))
+    bounds = bounds[(bounds >= chunk.core) & (bounds <= chunk.core_end)]
+    low, high = bounds[:-1], bounds[1:]
+    level = np.searchsorted(opens, low, side="right") - 1
+    settled = (level >= 0) & (high <= closes[np.maximum(level, 0)])
+    low, high, level = low[settled], high[settled], level[settled]
+    own = count + level - int(np.count_nonzero(first < chunk.core))
+    middle_s = (chunk.time_s[low] + chunk.time_s[high - 1]) / 2
+    return Trace(middle_s, _means(total, low, high), (high - low).astype(float), own.astype(float))
+
+
+def _means(total: Floats, low: Ints, high: Ints) -> Floats:
+    means: Floats = (total[high] - total[low]) / np.maximum(high - low, 1)
+    return means
+
+
+def _beside(total: Floats, opens: Ints, closes: Ints, sigma: Floats, window: int) -> tuple[Ints, Ints]:
+    """From where on the level before each transition, and up to where the one after it, is averaged."""
+    low = np.maximum(opens[:-1], closes[:-1] - window)
+    high = np.minimum(closes[1:], opens[1:] + window)
+    height = np.abs(_means(total, opens[1:], high) - _means(total, low, closes[:-1]))
+    most = window / (LEVEL_SHARE * sigma) ** 2  # the height above which less than a window will do
+    reach = np.full(len(height), window)
+    high_enough = height**2 * most > 1
+    reach[high_enough] = np.maximum(
+        (LEVEL_SHARE * sigma[high_enough] / height[high_enough]) ** 2, LEVEL_LEAST
+    ).astype(np.int64)
+    return np.maximum(low, closes[:-1] - reach), np.minimum(high, opens[1:] + reach)
+
+
+def _merge(total: Floats, found: Ints, gaps: Ints, noise: Noise, tau: float) -> tuple[Ints, Ints, Bools]:
+    """Join steps of one direction that no settled level divides; returns first and last step of each."""
+    at = np.concatenate((found, gaps)).astype(np.int64)
+    order = np.argsort(at, kind="stable")
+    at = at[order]
+    is_gap = order >= len(found)
+    if not len(at):
+        return at, at, is_gap
+    # levels right beside the steps: over a whole level what wanders may be more than the step
+    low = np.maximum(np.append(0, at[:-1]), at - NEAR)
+    high = np.minimum(np.append(at[1:], len(total) - 1), at + NEAR)
+    jump = _means(total, at, high) - _means(total, low, at)
+    length = np.diff(at)
+    same = (jump[1:] * jump[:-1] > 0) & ~is_gap[1:] & ~is_gap[:-1]
+    # a level between two steps that lasts no longer than the time constant can't have been one
+    joined = same & ((length <= max(PARTIAL_RUN, tau)) | _ramps(total, at, jump, noise))
+    joined |= _tails(at, np.abs(jump), same, joined, tau)
+    first = np.concatenate(([True], ~joined))
+    last = np.concatenate((~joined, [True]))
+    return at[first], at[last], is_gap[first]
+
+
+def _tails(at: Ints, height: Floats, same: Bools, joined: Bools, tau: float) -> Bools:
+    """For each pair of neighbouring steps of one direction: True where the second is the tail of the first,
+    which a low-pass leaves: much smaller, and no later than the edge so far is long."""
+    tails = np.zeros(len(same), dtype=bool)
+    first, whole = 0, 0.0
+    for i in np.flatnonzero(same).tolist():
+        if i == 0 or not (joined[i - 1] or tails[i - 1]):
+            first, whole = int(at[i]), float(height[i])
+        late = at[i + 1] - at[i] <= max(TAIL_LATE * (at[i] - first), SETTLED_TAUS / 2 * tau)
+        tails[i] = late and height[i + 1] <= TAIL_SHARE * whole
+        if joined[i] or tails[i]:
+            whole += float(height[i + 1])
+    return tails
+
+
+def _ramps(total: Floats, at: Ints, jump: Floats, noise: Noise) -> Bools:
+    """For each level between two steps: True where it rises (or falls) so much that it is part of a ramp."""
+    start, end = at[:-1], at[1:]
+    half = np.maximum((end - start) // 2, 1)
+    left, right = _means(total, start, start + half), _means(total, end - half, end)
+    rise = 2 * (right - left)  # the halves' means lie half the length apart
+    steps = np.abs(jump[:-1]) + np.abs(jump[1:])
+    least = np.maximum(RAMP_SHARE * steps, RAMP_Z * 2 * noise.at(start) * np.sqrt(2 / half))
+    ramps: Bools = (np.sign(rise) == np.sign(jump[1:])) & (np.abs(rise) > least)
+    return ramps
+
+
+def _trim(
+    value: Floats, total: Floats, first: Ints, last: Ints, is_gap: Bools, noise: Noise
+) -> tuple[Ints, Ints]:
+    """Widen each transition by the sample beside it that was caught in the middle of the step."""
+    first, last = first.copy(), last.copy()
+    for _ in range(2):
+        opens, closes = np.concatenate(([0], last)), np.concatenate((first, [len(value)]))
+        length = closes - opens
+        mean = (total[closes] - total[opens]) / np.maximum(length, 1)
+        jump = mean[1:] - mean[:-1]
+        rest = np.maximum(length - 1, 1)
+        summed = total[closes] - total[opens]
+        limit = PARTIAL_Z * noise.at(opens) * np.sqrt(1 + 1 / rest)
+        # the first sample of the level after, and the last of the one before, against the rest of theirs
+        lag = (summed[1:] - value[last]) / rest[1:] - value[last]
+        lead = value[first - 1] - (summed[:-1] - value[first - 1]) / rest[:-1]
+        late = (lag * np.sign(jump) > limit[1:]) & (length[1:] >= 2) & ~is_gap
+        early = (lead * np.sign(jump) > limit[:-1]) & (length[:-1] >= 2) & ~is_gap
+        early[1:] &= ~(late[:-1] & (length[1:-1] < 3))  # of two claims on two samples the first is granted
+        last[late] += 1
+        first[early] -= 1
+        if not late.any() and not early.any():
+            break
+    return first, last
+
+
+def _crossing(
+    chunk: Chunk, total: Floats, first: Ints, last: Ints, aim: Floats, height: Floats, around: Ints
+) -> tuple[Floats, Floats, Floats]:
+    """The instants at which the record crosses `aim` in each transition, between two samples (IEEE
+    181: for a half the mid-reference level instant), the slope there per sample, and over how many samples it
+    was smoothed.
+
+    An edge of many samples is smoothed first, or its noise would cross too early. Halfway between the samples
+    where noise hides the crossing.
+    """
+    time_s = chunk.time_s
+    sign = np.where(height > 0, 1.0, -1.0)
+    limit = np.minimum(np.minimum(first - 1, len(time_s) - 1 - last), around)
+    around = np.maximum(limit, 0)
+    width = 2 * around + 1
+
+    def smoothed(k: Ints, of: Ints) -> Floats:
+        found: Floats = (total[k + around[of] + 1] - total[k - around[of]]) / width[of]
+        return found
+
+    at_s = (time_s[first - 1] + time_s[first]) / 2
+    slope = np.abs(height)
+    open_ = np.arange(len(first))
+    for offset in range(int((last - first).max(initial=0)) + 1):
+        k = first[open_] + offset
+        here, ahead = smoothed(k, open_), smoothed(k - 1, open_)
+        over = sign[open_] * (here - aim[open_]) >= 0
+        hit = over & (sign[open_] * (ahead - aim[open_]) < 0)
+        rows, k = open_[hit], k[hit]
+        part = (aim[rows] - ahead[hit]) / (here[hit] - ahead[hit])
+        at_s[rows] = time_s[k - 1] + part * (time_s[k] - time_s[k - 1])
+        slope[rows] = np.abs(here[hit] - ahead[hit])
+        open_ = open_[~over & (first[open_] + offset < last[open_])]
+        if not len(open_):
+            break
+    return at_s, slope, width.astype(float)

@@ -1,0 +1,88 @@
+"""When a transition was: what the recorder did to edges, taken out, and how sure an instant is.
+
+Theory of operation. An ideal edge is moved and widened by the recorder: by sampling (an instant lies anywhere
+between two samples, unless the recorder averages over its interval: then a sample in the middle of the edge
+tells the share), by a first-order low-pass (clamps and their inputs have 5 to 20 ms), and by noise. The time
+constant follows from strong edges: between 25 and 75 % of the height lie ln 3 time constants, and the upper
+half of that takes ln 2 / ln 1.5 = 1.71 times the lower one; a ramp and a symmetric filter take the same time
+for both. The response crosses half of its height ln 2 time constants late, at both ends of a long pulse
+alike. A pulse of length d that is not long never reaches its top: between the crossings of half of what it
+reaches lie D = d + tau ln(1 + exp(-d / tau)), so d = tau ln(exp(D / tau) - 1), and it has reached 1 - exp(-d
+/ tau) of its height.
+
+Noise moves the likeliest place of an edge of h deviations by about (5 / h^2) samples where it hides single
+samples: the location of a change in Brownian motion with drift has variance 26 sigma^4 / h^4 (Yao 1987, from
+memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from nightdraw.capture.crossings import STRONG_Z, Transitions
+from nightdraw.capture.edges import Scan
+from nightdraw.capture.edgeshape import LEAST_STRONG
+from nightdraw.capture.seen import Floats
+
+UNIFORM_U = 1 / np.sqrt(12.0)  # samples: an instant anywhere between two of them
+SHARE_U = 0.06  # samples: what a sample inside an edge leaves unknown, when noise doesn't hide it
+HIDDEN_Z = 6.0  # below so many deviations a sample inside an edge isn't told from one beside it
+NOISE_U, CHANGE_U = (
+    0.7,
+    7.0,
+)  # samples times deviations, and times their square
+# Edges of so many samples, whose shape noise hides: samples times deviations, by the root of their width.
+WIDE, WIDE_U = 2.5, 4.2
+SHORT_TAUS = 6.0  # longer pulses reach their top within 0.3 %
+
+
+@dataclass(frozen=True)
+class Recorder:
+    """What edges say of the recorder. time_constant_s: of its low-pass, 0 where it shows none; averages:
+    whether a sample is the mean over its interval (or edges are slow); width: samples that edges take from 25
+    to 75 %."""
+
+    time_constant_s: float
+    averages: bool
+    interval_s: float
+    width: float
+
+
+def recorder_of(found: Scan) -> Recorder:
+    """What the transitions of a recording say of its recorder."""
+    t = found.transitions
+    strong = ~np.isnan(t.at_s) & (np.abs(t.height) > STRONG_Z * t.sigma)
+    averages = bool(np.count_nonzero(strong) >= LEAST_STRONG and np.mean(t.inside[strong] >= 1) > 0.5)
+    return Recorder(found.tau * found.interval_s, averages, found.interval_s, found.width)
+
+
+def instants(t: Transitions, recorder: Recorder) -> tuple[Floats, Floats]:
+    """The mid-reference instants without the low-pass's delay, and their standard uncertainties."""
+    h = np.maximum(np.abs(t.height) / np.maximum(t.sigma, 1e-12), 1e-6)
+    hidden = np.minimum(HIDDEN_Z / h, 1.0)
+    place_u = SHARE_U + (UNIFORM_U - SHARE_U) * hidden if recorder.averages else np.full(len(h), UNIFORM_U)
+    # where noise hides the shape of an edge that is slow, it may be anywhere in it
+    noise_u = NOISE_U if recorder.width < WIDE else WIDE_U * np.sqrt(recorder.width)
+    sharp_u = np.sqrt(place_u**2 + (noise_u / h) ** 2 + (CHANGE_U / h**2) ** 2)
+    slope = np.maximum(t.slope, 1e-12)
+    slow_u = t.sigma / np.sqrt(t.smooth) / slope
+    by_levels = t.sigma / 2 * np.sqrt(1 / np.maximum(t.n_before, 1) + 1 / np.maximum(t.n_after, 1)) / slope
+    samples_u = np.hypot(np.where(t.smooth > 1, np.hypot(slow_u, SHARE_U), sharp_u), by_levels)
+    return t.at_s - recorder.time_constant_s * np.log(2), samples_u * recorder.interval_s
+
+
+def undo_low_pass(crossed_s: Floats, recorder: Recorder) -> tuple[Floats, Floats]:
+    """The durations of pulses whose crossings of half of what they reach lie so far apart, and the share of
+    their height that they reach."""
+    tau = recorder.time_constant_s
+    if not tau:
+        return crossed_s, np.ones(len(crossed_s))
+    short = crossed_s < SHORT_TAUS * tau
+    # the crossings of even the shortest pulse lie tau ln 2 apart: what is less is noise, and lasted next to
+    # nothing
+    over = np.expm1(np.where(short, np.maximum(crossed_s / tau, np.log(2) * 1.01), 1.0))
+    lasting_s = np.where(short, tau * np.log(np.maximum(over, 1e-9)), crossed_s)
+    lasting_s = np.maximum(lasting_s, 0.1 * recorder.interval_s)
+    return lasting_s, np.where(short, -np.expm1(-lasting_s / tau), 1.0)
