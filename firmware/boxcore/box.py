@@ -43,6 +43,7 @@ class Box:
         self.hal = hal
         self.bank = Bank(board.channels_ns)
         buffers = buffers or Buffers()
+        self.answer = buffers.answer
         self._kept = kept = Kept(store, board.channels_ns, hal.random, self.record, journal_files, buffers)
         self.reserve, self.slots, self.journal = kept.reserve, kept.slots, kept.journal
         self.lock, self.trim = kept.lock, kept.trim

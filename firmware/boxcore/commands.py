@@ -66,7 +66,8 @@ class Instrument:
         self.status = Status()
         self._tables = TABLES + (tuple(extra),)
         self._receiver = scpi.Receiver()
-        self._replies = bytearray()
+        self._replies = []
+        self._long_waits = False  # the box's answer buffer holds what the link is to send
         self._sink = None
         self._close = None
         self._selected = None
@@ -119,14 +120,20 @@ class Instrument:
             raise ScpiError(-203, "the box is locked")
 
     def feed(self, data, now):
-        """Take received bytes at box tick `now`; returns the answers that became complete."""
+        """Take received bytes at box tick `now`; returns the answers that became complete, bytes."""
+        return b"".join([bytes(part) for part in self.take(data, now)])
+
+    def take(self, data, now):
+        """The same as parts in order, as they are: one may lie in the box's answer buffer, and does so until
+        the next call."""
+        self._long_waits = False
         self.tick(now)
         for kind, value, size in self._receiver.receive(data, now):
             _ON[kind](self, value, size)
         if data:
             self._receiver.touch(self.now)  # a unit may have moved the time: a bench's does
-        replies = bytes(self._replies)
-        self._replies = bytearray()
+        replies = self._replies
+        self._replies = []
         return replies
 
     def tick(self, now):
@@ -156,10 +163,11 @@ class Instrument:
 
     def answer_waits(self):
         """True when units of this message have answered."""
-        return bool(self._answer)
+        return bool(self._answer) or self._long is not None
 
     def _begin(self):
         self._answer = bytearray()
+        self._long = None
         self._deadlocked = False
         self._indefinite = False
         self._failed = False
@@ -224,12 +232,19 @@ class Instrument:
 
     def _on_end(self, _, __):
         if self._answer:
+            if self._long is not None:
+                self._say(bytes(self._answer))
+                self._say(self._long)
+                self._answer = bytearray()
             self._answer += b"\n"
-            self._replies += self._answer
-            self._said = binascii.crc32(self._answer, self._said)
+            self._say(bytes(self._answer))
         if self._sealed:
             self._begin_seal()
         self._begin()
+
+    def _say(self, part):
+        self._replies.append(part)
+        self._said = binascii.crc32(part, self._said)
 
     def _on_fault(self, code, _):
         self._hear(FAULT)
@@ -293,11 +308,19 @@ class Instrument:
     def _reply(self, answer):
         if answer is None or self._deadlocked:
             return
-        if self._answer:
-            self._answer += b";"
+        if isinstance(answer, memoryview):  # a block as it lies in the box's answer buffer
+            fits = not self._answer and not self._long_waits
+            self._long_waits = True
+            self._long = answer
+            answer = scpi_text.block_head(len(answer))
+        else:
+            fits = self._long is None
+            if self._answer:
+                self._answer += b";"
         self._answer += answer if isinstance(answer, bytes) else answer.encode()
-        if len(self._answer) >= MAX_ANSWER:
+        if not fits or len(self._answer) >= MAX_ANSWER:
             self._answer = bytearray()
+            self._long = None
             self._deadlocked = True
             self.status.report(-430)
 

@@ -11,6 +11,7 @@ Where the standard leaves room:
   A program that a guard holds back answers PAUS;
 - a program larger than MAX_DATA bytes, like the journal, is read by offset and length; without them it is
   refused (-223), never cut;
+- MMEMory:DATA? gives up to ANSWER_BYTES at once, more than MAX_DATA only as the one answer of its message;
 - the hand level is what the circuit shall see, the box's own consumption included;
 - OUTPut:DURation says how long OUTPut ON lasts, 0 (as after *RST): until OUTPut OFF. The box itself ends it,
   whatever becomes of the link;
@@ -22,6 +23,7 @@ from boxcore import states as st
 from boxcore.commands_common import HALT, OPEN, PROTECTED
 from boxcore.journal import CLOCK, FILE_BYTES, FILES
 from boxcore.loop import GRID_TICKS
+from boxcore.memory import ANSWER_BYTES
 from boxcore.port import NOT_MEASURED
 from boxcore.program import MAX_BYTES, MAX_TICKS, TICKS_PER_S
 from boxcore.scpi_errors import ScpiError
@@ -296,7 +298,10 @@ def _data(ins, name, offset, length):
     if name.upper() != JOURNAL:
         raise ScpiError(-256)
     try:
-        return words.block(ins.box.journal.read_at(offset, length))
+        if length <= MAX_DATA:
+            return words.block(ins.box.journal.read_at(offset, length))
+        view = memoryview(ins.box.answer)[:length]
+        return view[: ins.box.journal.read_into(offset, view)]
     except ValueError as error:
         raise ScpiError(-222, str(error)) from None
 
@@ -378,7 +383,7 @@ TABLE = (
     ("MEASure[:SCALar]:CURRent[:DC]?", PROTECTED, 0, (), _current),
     ("MEASure[:SCALar]:TEMPerature?", PROTECTED, 0, (), _temperature),
     ("MMEMory:CATalog?", PROTECTED, 0, (), _files),
-    ("MMEMory:DATA?", PROTECTED, 3, (words.string, _OFFSET, _LENGTH), _data),
+    ("MMEMory:DATA?", PROTECTED, 3, (words.string, _OFFSET, words.integer(0, ANSWER_BYTES)), _data),
     ("DIAGnostic:BOARd?", OPEN, 0, (), lambda ins: words.quoted(ins.box.board.name)),
     ("DIAGnostic:CHANnels?", PROTECTED, 0, (), _channels),
     ("DIAGnostic:CLOCk", PROTECTED, 1, (words.integer(0, MAX_UTC_S), words.integer(0, 999)), _pair),

@@ -1,26 +1,35 @@
-"""What really happened: 16-byte records in a ring of files, safe against torn writes.
+"""What really happened: 20-byte records in a ring of files, safe against torn writes.
 
 Records wait in memory and are appended in batches, because every append costs the flash about one erase.
 The bytes are documented here alone; the host decodes with the same file. The journal never decides anything.
 
-A record, little-endian "<BBHIIHBB": kind, arg, pattern, tick, value, supply_mv, block, check.
-Box time in ticks since that boot is (block << 30) + tick; block counts on in decode() where its byte wraps.
-check is the CRC-8 with the polynomial 0x07 (that of the SMBus) over the 15 bytes before it: it finds every
-change within one byte. Blank (0xFF) and zeroed flash are no records either, their kinds are unknown.
-A file's name is "j" and the ten-digit offset of its first byte in the whole journal.
+A record, little-endian "<BBHIIHBBHH": kind, arg, pattern, tick, value, supply_mv, block, format, sequence,
+check. Box time in ticks since that boot is (block << 30) + tick; block counts on in decode() where its byte
+wraps. sequence counts records since the first, and wraps: what is missing between two that can be read is
+known exactly. check is the CRC-16 with the polynomial 0x1021 from 0xFFFF over the 18 bytes before it: it
+finds every change within two neighbouring bytes, and lets one in 65,536 of others pass. A torn record must
+have kind and format right besides: one in 2 * 10^8 of random bytes passes. Blank (0xFF) and zeroed flash are
+no records, their format is unknown. A file's name is "r" and the ten-digit offset of its first byte in the
+whole journal; "j" was the format before, whose files are removed.
 """
 
 import struct
+from array import array
 
 from boxcore import states as st
 from boxcore.memory import JOURNAL_BYTES
 
-RECORD = "<BBHIIHBB"
-RECORD_BYTES = 16
+RECORD = "<BBHIIHBBHH"
+RECORD_BYTES = 20
+HEAD_BYTES = 18  # what the check is over
+FORMAT = 2
+MAX_SEQUENCE = 0xFFFF
+MOST_TORN = 64  # records that are looked over at power-up for one that can be read
+OLD_FORMAT = 1  # a damage record's detail: files of another format were removed
 BUFFER_RECORDS = JOURNAL_BYTES // RECORD_BYTES
 RESERVED_RECORDS = 32  # room that edges may not take: trips and holds are never lost to a fast pulse train
 FLUSH_RECORDS = 192  # append when this many wait ...
-FLUSH_TICKS = 100_000  # ... or the oldest has waited 10 s: what a pulled fuse may cost the journal
+FLUSH_TICKS = 100_000  # ... or at whole 10 s of the clock, so that no write's instant tells of an edge's
 FLUSH_GAP_TICKS = 10_000  # never two appends within 1 s: an append may stall the processor for 0.4 s
 FILE_BYTES = 16_384  # four flash blocks
 FILES = 32  # 512 KB, 32 768 records: a third of the file system
@@ -81,58 +90,79 @@ LATCHES = {
 }
 
 
-def _crc8_table():
-    table = bytearray(256)
+def _crc16_table():
+    table = array("H", bytes(512))
     for byte in range(256):
-        crc = byte
+        crc = byte << 8
         for _ in range(8):
-            crc = (crc << 1 ^ 0x07) & 0xFF if crc & 0x80 else crc << 1
+            crc = (crc << 1 ^ 0x1021) & 0xFFFF if crc & 0x8000 else crc << 1
         table[byte] = crc
-    return bytes(table)
+    return table
 
 
-CRC8 = _crc8_table()
+CRC16 = _crc16_table()
 
 
-def check_byte(head):
-    """The CRC-8 of some bytes: polynomial 0x07, from 0, not reflected."""
-    crc = 0
+def check_word(head):
+    """The CRC-16 of some bytes: polynomial 0x1021, from 0xFFFF, not reflected."""
+    crc = 0xFFFF
     for byte in head:
-        crc = CRC8[crc ^ byte]
+        crc = (crc << 8 & 0xFF00) ^ CRC16[crc >> 8 ^ byte]
     return crc
 
 
-def pack(kind, arg, pattern, tick, value, supply_mv):
+def pack(kind, arg, pattern, tick, value, supply_mv, sequence=0):
     """One record; tick is the box's whole, ever-growing tick."""
     block = tick >> TICK_BITS & 0xFF
-    raw = struct.pack(RECORD, kind, arg, pattern, tick & TICK_MASK, value, supply_mv, block, 0)
-    return raw[:15] + bytes((check_byte(raw[:15]),))
+    raw = struct.pack(
+        RECORD,
+        kind,
+        arg,
+        pattern,
+        tick & TICK_MASK,
+        value,
+        supply_mv,
+        block,
+        FORMAT,
+        sequence & MAX_SEQUENCE,
+        0,
+    )
+    return raw[:HEAD_BYTES] + struct.pack("<H", check_word(raw[:HEAD_BYTES]))
+
+
+def unpack(raw):
+    """The fields of a record's bytes, None where they are none."""
+    if len(raw) != RECORD_BYTES or raw[0] not in KINDS:
+        return None
+    fields = struct.unpack(RECORD, raw)
+    return fields if fields[7] == FORMAT and fields[9] == check_word(raw[:HEAD_BYTES]) else None
 
 
 def decode(data, boot=0):
     """The records in `data`, in order, as dicts; damaged ones are left out.
 
-    Each has kind (name), boot, tick, arg, pattern, value, supply_mv, and by name what KINDS says these mean
-    (fault and by as words). boot: the boot number in force before the first boot or page record.
+    Each has kind (name), boot, tick, sequence, arg, pattern, value, supply_mv, and by name what KINDS says
+    these mean (fault and by as words). boot: the boot number in force before the first boot or page record.
     """
     records = []
     block = 0
     for at in range(0, len(data) - RECORD_BYTES + 1, RECORD_BYTES):
-        raw = bytes(data[at : at + RECORD_BYTES])
-        kind = KINDS.get(raw[0])
-        if kind is None or check_byte(raw[:15]) != raw[15]:
+        fields = unpack(bytes(data[at : at + RECORD_BYTES]))
+        if fields is None:
             continue
-        number, arg, pattern, tick, value, supply_mv, low, _ = struct.unpack(RECORD, raw)
+        number, arg, pattern, tick, value, supply_mv, low, _, sequence, _ = fields
         if number in (BOOT, PAGE) and value != boot:
             boot = value
             block = low
         block += (low - block + 128 & 0xFF) - 128  # the byte wraps; records may step back a little
-        records.append(_describe(kind, boot, (block << TICK_BITS) + tick, arg, pattern, value, supply_mv))
+        tick += block << TICK_BITS
+        records.append(_describe(KINDS[number], boot, tick, arg, pattern, value, supply_mv, sequence))
     return records
 
 
-def _describe(kind, boot, tick, arg, pattern, value, supply_mv):
+def _describe(kind, boot, tick, arg, pattern, value, supply_mv, sequence):
     record = {"kind": kind[0], "boot": boot, "tick": tick, "supply_mv": supply_mv}
+    record["sequence"] = sequence
     record["arg"] = arg
     record["pattern"] = pattern
     record["value"] = value
@@ -151,11 +181,11 @@ def _describe(kind, boot, tick, arg, pattern, value, supply_mv):
 
 
 def _file_name(start):
-    return "j%010d" % start
+    return "r%010d" % start
 
 
-def _file_start(name):
-    if len(name) == 11 and name[0] == "j" and name[1:].isdigit():
+def _file_start(name, letter="r"):
+    if len(name) == 11 and name[0] == letter and name[1:].isdigit():
         return int(name[1:])
     return None
 
@@ -163,14 +193,16 @@ def _file_start(name):
 class Journal:
     """The journal in a store. Offsets count from the very first record ever written and never go back, save
     for records that a power cut took; `start` is the oldest byte still held, `end` is one past the newest,
-    records in memory included. `due` is the tick at which flush() should be called."""
+    records in memory included. `due` is the tick at which flush() should be called; `renewed`: files of the
+    format before were removed."""
 
     def __init__(self, store, files=FILES, buffer=None):
         self._store = store
         self._most_files = files
         self._buffer = bytearray(JOURNAL_BYTES) if buffer is None else buffer
         self._head = bytearray(RECORD_BYTES)
-        self._head15 = memoryview(self._head)[:15]
+        self._checked = memoryview(self._head)[:HEAD_BYTES]
+        self._sequence = 0  # of the next record
         self._count = 0
         self._dropped = 0
         self._flushed_tick = -FLUSH_GAP_TICKS
@@ -180,6 +212,7 @@ class Journal:
         self.boot = 0
         self.due = LATER
         self.failures = 0
+        self.renewed = False
 
     def open(self, boot):
         """Find the files, newest last; a torn end is left behind and a new file begun after it. True where
@@ -192,11 +225,17 @@ class Journal:
         return self._unread
 
     def _find(self):
-        starts = [_file_start(name) for name in self._store.names()]
+        names = list(self._store.names())
+        for name in names:
+            if _file_start(name, "j") is not None:
+                self._store.delete(name)
+                self.renewed = True
+        starts = [_file_start(name) for name in names]
         starts = sorted(start for start in starts if start is not None) or [0]
         last = starts[-1]
         size = self._store.size(_file_name(last)) or 0
-        if self._torn(last, size):
+        torn = self._go_on(starts, size) or size % RECORD_BYTES
+        if torn:
             whole = size + RECORD_BYTES - 1
             starts.append(last + whole - whole % RECORD_BYTES)
             size = 0
@@ -204,13 +243,42 @@ class Journal:
         self._size = size
         self._unread = False
 
-    def _torn(self, start, size):
-        if size % RECORD_BYTES:
-            return True
-        if not size:
-            return False
-        raw = self._store.read_at(_file_name(start), size - RECORD_BYTES, RECORD_BYTES)
-        return check_byte(raw[:15]) != raw[15]
+    def _go_on(self, starts, size):
+        """Count on from the newest record that can be read; returns how many behind it can't be."""
+        waiting = self._count
+        torn = 0
+        for start in reversed(starts):
+            name = _file_name(start)
+            size = size if start == starts[-1] else self._store.size(name) or 0
+            for at in range((size - 1) // RECORD_BYTES * RECORD_BYTES, -1, -RECORD_BYTES):
+                fields = unpack(self._store.read_at(name, at, RECORD_BYTES) or b"")
+                if fields is not None:
+                    self._sequence = (fields[8] + torn + 1) & MAX_SEQUENCE
+                    self._renumber(waiting)
+                    return torn
+                torn += 1
+                if torn == MOST_TORN:
+                    return torn
+        return torn
+
+    def _renumber(self, count):
+        """Give the records that wait new numbers: what was found on the store came before them."""
+        head = self._head
+        for at in range(0, count * RECORD_BYTES, RECORD_BYTES):
+            head[:] = self._buffer[at : at + RECORD_BYTES]
+            self._number()
+            self._buffer[at : at + RECORD_BYTES] = head
+
+    def _number(self):
+        """Write the next sequence number and the check into the record at hand."""
+        head = self._head
+        sequence = self._sequence
+        head[16] = sequence & 0xFF
+        head[17] = sequence >> 8
+        check = check_word(self._checked)
+        head[18] = check & 0xFF
+        head[19] = check >> 8
+        self._sequence = (sequence + 1) & MAX_SEQUENCE
 
     @property
     def start(self):
@@ -229,7 +297,7 @@ class Journal:
             self._dropped += 1
             return
         if not count:
-            self.due = max(tick + FLUSH_TICKS, self._flushed_tick + FLUSH_GAP_TICKS)
+            self.due = max(tick - tick % FLUSH_TICKS + FLUSH_TICKS, self._flushed_tick + FLUSH_GAP_TICKS)
             if not self._size or self._size >= FILE_BYTES:
                 self._put(tick, PAGE, 0, 0, self.boot, 0)
         if self._dropped:
@@ -247,8 +315,9 @@ class Journal:
             value &= MAX_VALUE
         at = self._count * RECORD_BYTES
         head = self._head
-        struct.pack_into(RECORD, head, 0, kind, arg, pattern, tick & TICK_MASK, value, supply_mv, block, 0)
-        head[15] = check_byte(self._head15)
+        tick &= TICK_MASK
+        struct.pack_into(RECORD, head, 0, kind, arg, pattern, tick, value, supply_mv, block, FORMAT, 0, 0)
+        self._number()
         self._buffer[at : at + RECORD_BYTES] = head
         self._count += 1
 
@@ -279,14 +348,24 @@ class Journal:
             self._store.delete(_file_name(self._starts.pop(0)))
 
     def read_at(self, offset, length):
-        """Up to `length` bytes from `offset`, from one file or from memory; holes that a power cut left read
-        as 0xFF. Raises ValueError for an offset outside start .. end, BoxError -250 where the store fails."""
+        """Up to `length` bytes from `offset`; see read_into()."""
+        data = bytearray(length)
+        return bytes(data[: self.read_into(offset, memoryview(data))])
+
+    def read_into(self, offset, view):
+        """Fill a memoryview from `offset` as far as one file or the memory goes; returns how many bytes.
+
+        Holes that a power cut left read as 0xFF. Raises ValueError for an offset outside start .. end,
+        BoxError -250 where the store fails."""
+        length = len(view)
         if not self.start <= offset <= self.end:
             raise ValueError("the journal holds %d to %d" % (self.start, self.end))
         tail = self._starts[-1] + self._size
         if offset >= tail:
             at = offset - tail
-            return bytes(self._buffer[at : min(at + length, self._count * RECORD_BYTES)])
+            length = min(length, self._count * RECORD_BYTES - at)
+            view[:length] = memoryview(self._buffer)[at : at + length]
+            return length
         index = len(self._starts) - 1
         while self._starts[index] > offset:
             index -= 1
@@ -294,10 +373,20 @@ class Journal:
         limit = self._starts[index + 1] if index + 1 < len(self._starts) else tail
         length = min(length, limit - offset)
         try:
-            data = self._store.read_at(_file_name(first), offset - first, length) or b""
+            read = self._read(_file_name(first), offset - first, view[:length])
         except OSError as error:
             raise st.BoxError(-250, "the store failed: %s" % error) from None
-        return data + b"\xff" * (length - len(data))
+        for at in range(read, length):
+            view[at] = 0xFF
+        return length
+
+    def _read(self, name, offset, view):
+        file = self._store.open(name)
+        if file is None:
+            return 0
+        with file:
+            file.seek(offset)
+            return file.readinto(view)
 
     def read_all(self):
         """Every byte held; for hosts, which have the memory."""

@@ -33,6 +33,8 @@ class Kept:
         bad = [(jn.LEDGER_PART, 0)] if damaged else []
         if unreadable:
             bad.append((jn.JOURNAL_PART, 0))
+        if self.journal.renewed:
+            bad.append((jn.JOURNAL_PART, jn.OLD_FORMAT))
         if self.lock.open(now, ledger.boot):
             bad.append((jn.LOCK_PART, 0))
         bad += [(jn.SLOT_PART, slot) for slot in self.slots.bad]

@@ -151,7 +151,8 @@ class Loop:
                 self.instrument.tick(now)
                 wire.flush(now)
                 return
-            wire.give(self.instrument.feed(piece, now), now)
+            for part in self.instrument.take(piece, now):
+                wire.give(part, now)
             if not self.instrument.in_block():
                 return
             now = self._hal.ticks()

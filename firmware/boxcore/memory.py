@@ -9,8 +9,10 @@ and the armed one lies in `program`. Nothing here reads or writes.
 from array import array
 
 PROGRAM_BYTES = 16384  # the armed program, whole; a slot holds no more either
+ANSWER_BYTES = 4096  # of the journal on its way out: a flash block, so that reading outruns writing
+
 PIECE_BYTES = 512  # of a stored program while it is checked: 64 replay levels, half a file's own cache
-JOURNAL_BYTES = 4096  # records that wait for the next append: 25 s of a busy profile's ten edges a second
+JOURNAL_BYTES = 5120  # records that wait for the next append: 25 s of a busy profile's ten edges a second
 RING_BYTES = 1 << 11  # the edge queue's words, and as much for their flags; the DMA wraps there
 RING_HALVES = 3 * RING_BYTES // 2  # both, and one more: each must start at a multiple of its length
 
@@ -19,6 +21,7 @@ PLAN = (
     ("`program`", PROGRAM_BYTES, "`slots.py`: the armed program, which `draws.py` plays from here"),
     ("`ring`", 2 * RING_HALVES, "`edgeplayer.py`: the edge queue's words and flags, aligned for the DMA"),
     ("`journal`", JOURNAL_BYTES, "`journal.py`: records that wait to be appended"),
+    ("`answer`", ANSWER_BYTES, "`commands_box.py`: a long answer's block until the link has sent it"),
     ("`piece`", PIECE_BYTES, "`slots.py`: a stored program's bytes while they are checked"),
 )
 
@@ -30,4 +33,5 @@ class Buffers:
         self.program = bytearray(PROGRAM_BYTES)
         self.ring = array("H", bytes(2 * RING_HALVES))
         self.journal = bytearray(JOURNAL_BYTES)
+        self.answer = bytearray(ANSWER_BYTES)
         self.piece = bytearray(PIECE_BYTES)

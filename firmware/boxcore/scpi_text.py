@@ -286,5 +286,10 @@ def quoted(text):
 
 def block(data):
     """A definite-length block answer (488.2, 8.7.9)."""
-    size = b"%d" % len(data)
-    return b"#%d" % len(size) + size + data
+    return block_head(len(data)) + data
+
+
+def block_head(size):
+    """What a definite-length block of so many bytes begins with."""
+    digits = b"%d" % size
+    return b"#%d" % len(digits) + digits

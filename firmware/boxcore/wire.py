@@ -5,6 +5,13 @@ It knows no command. It is given the port's two ends and a poll object for each,
 """
 
 PIECE = 64  # bytes taken a turn: a full USB packet
+# A long answer goes in pieces of a USB packet as soon as there is room for a byte. The port's buffer of 256
+# bytes is empty when a host asks, and sent on in whole packets: so there is room for a packet wherever there
+# is any, unless the host has left an earlier answer lying. Then the write waits, half a second at most, once:
+# what is left of the answer is thrown away.
+PACKET = 64
+LONG = 256  # bytes from which an answer is a long one
+MOST_BYTES = 2_048  # of it a turn: 15 ms
 PATIENCE_TICKS = 20_000  # 2 s: an answer that a host doesn't fetch that long is thrown away
 
 
@@ -19,7 +26,8 @@ class Wire:
         self._outputs = outputs
         self._piece = memoryview(bytearray(PIECE))
         self._one = bytearray(1)
-        self._waiting = b""
+        self._waiting = []  # parts of answers
+        self._sent = 0  # bytes of the first
         self._since = 0
 
     def wait(self, milliseconds):
@@ -50,26 +58,39 @@ class Wire:
         return piece[:used]
 
     def give(self, answer, now):
-        """Send an answer as far as the host takes it; flush() sends the rest."""
-        if answer:
-            self._waiting += bytes(answer)
-            self._since = now
+        """Send an answer as far as the host takes it; flush() sends the rest. Its bytes must stay what they
+        are until then."""
+        if len(answer):
+            if not self._waiting:
+                self._since = now
+            self._waiting.append(answer)
         self.flush(now)
 
     def flush(self, now):
-        """Send what waits, byte by byte while there is room: a write without room would stall everything else
-        for half a second. Returns True when nothing is left."""
+        """Send what waits while there is room, a short answer byte by byte: a write without room would stall
+        everything else for half a second. Returns True when nothing is left."""
         waiting = self._waiting
-        sent = 0
-        while sent < len(waiting) and self._ready(self._outputs, 0):
-            self._writer.write(waiting[sent : sent + 1])
-            sent += 1
-        if sent:
-            self._waiting = waiting[sent:]
+        most = MOST_BYTES
+        while waiting and most > 0 and self._ready(self._outputs, 0):
+            part = waiting[0]
+            size = min(PACKET if len(part) >= LONG else 1, len(part) - self._sent)
+            taken = self._writer.write(part[self._sent : self._sent + size])
+            if size > 1 and taken != size:
+                self._forget()
+                return True
+            self._sent += size
             self._since = now
-        elif waiting and now - self._since > PATIENCE_TICKS:
-            self._waiting = b""
-        return not self._waiting
+            most -= size
+            if self._sent == len(part):
+                waiting.pop(0)
+                self._sent = 0
+        if waiting and now - self._since > PATIENCE_TICKS:
+            self._forget()
+        return not waiting
+
+    def _forget(self):
+        self._waiting.clear()
+        self._sent = 0
 
     def _ready(self, poller, milliseconds):
         for _ in poller.ipoll(milliseconds):

@@ -133,12 +133,12 @@ def account_of(*packed: bytes) -> records.Account:
 
 def test_what_is_lost_is_counted():
     account = account_of(
-        jn.pack(jn.PAGE, 0, 0, 0, 5, 0),
-        jn.pack(jn.BOOT, 1, 100, 0, 5, 12_600),
-        jn.pack(jn.LOST, 0, 0, 10, 17, 12_600),
-        b"\xff" * 16,
-        jn.pack(jn.EDGE, 0, 3, 20, 40_000, 12_600)[:-1] + b"\x00",
-        jn.pack(jn.HALT, 1, 0, 30, 0, 12_600),
+        jn.pack(jn.PAGE, 0, 0, 0, 5, 0, 70),
+        jn.pack(jn.BOOT, 1, 100, 0, 5, 12_600, 71),
+        jn.pack(jn.LOST, 0, 0, 10, 17, 12_600, 72),
+        b"\xff" * jn.RECORD_BYTES,
+        jn.pack(jn.EDGE, 0, 3, 20, 40_000, 12_600, 74)[:-3] + b"\x00\x00\x00",
+        jn.pack(jn.HALT, 1, 0, 30, 0, 12_600, 75),
     )
     assert (account.lost, account.may_be_lost, account.boots) == (19, 100, 1)
     assert [line["kind"] for line in account.lines] == ["boot", "lost", "halt"]

@@ -86,7 +86,7 @@ def test_a_store_that_cannot_be_written_at_boot_means_no_load():
     assert (world.box.state, world.box.fault, loaded(world)) == (st.TRIPPED, st.STORAGE_BAD, False)
 
 
-SMALL = ["ledger", "ledger.new", "lock.new", "trim", "trim.new", "slot.new", "slot3", "j0000000000", "other"]
+SMALL = ["ledger", "ledger.new", "lock.new", "trim", "trim.new", "slot.new", "slot3", "r0000000000", "other"]
 CALLS = ("read", "read_at", "open", "create", "write", "append", "rename", "delete", "names", "size")
 
 

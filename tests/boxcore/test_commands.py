@@ -176,6 +176,28 @@ def test_an_answer_has_at_most_200_bytes_with_its_end(size):
     assert rig.say(b"SYST:ERR?\n").startswith(b"0," if size <= 199 else b"-430,")
 
 
+def test_a_long_block_of_the_journal_is_alone_in_its_message(rig):
+    for k in range(250):
+        rig.box.journal.add(k, 5)
+    whole = rig.box.journal.read_all()
+    assert len(whole) > 4096
+    ask = b"MMEM:DATA? 'JOURNAL',0,4096"
+    block = b"#44096" + whole[:4096]
+    assert rig.say(ask + b"\n") == block + b"\n"
+    assert rig.say(ask + b"\n*OPC?\n") == block + b"\n1\n"
+    for message in (ask + b";*OPC?\n", b"*OPC?;:" + ask + b"\n", ask + b";DATA? 'JOURNAL',0,4096\n"):
+        assert rig.say(message) == b""
+        assert rig.say(b"SYST:ERR?\n").startswith(b"-430,")
+    assert (
+        rig.say(ask + b"\n" + ask + b"\n*OPC?\n") == block + b"\n1\n"
+    )  # the second before the first is sent
+    assert rig.say(b"SYST:ERR?\n").startswith(b"-430,")
+    rig.say(b"DIAG:SEAL? 1\n")
+    rig.say(ask + b"\n")
+    heard, said = ask + b";DIAG:SEAL? 2;", block + b"\n"
+    assert rig.say(b"DIAG:SEAL? 2\n") == link_cases.seal(2, heard, said) + b"\n"
+
+
 def test_time_moved_by_a_unit_is_no_silence(rig):
     def skip(ins):
         ins.now += 10 * scpi.SILENCE_TICKS

@@ -140,6 +140,9 @@ class Echo:
     def in_block(self) -> bool:
         return False
 
+    def take(self, piece, now):
+        return [self.feed(piece, now)]
+
     def tick(self, now):
         pass
 

@@ -183,10 +183,11 @@ class Ends:
         del self.incoming[: len(buffer)]
         return len(buffer)
 
-    def write(self, data: bytes) -> None:
+    def write(self, data: bytes) -> int:
         assert len(data) <= self.room, "this would block"
         self.room -= len(data)
         self.sent += data
+        return len(data)
 
     def wire(self) -> wire.Wire:
         outer = self
@@ -229,6 +230,24 @@ def test_nothing_is_read_while_an_answer_waits() -> None:
     ends.room = 100
     line.flush(1)
     assert bytes(line.take()) == b"more\n"
+
+
+def test_a_long_answer_goes_in_packets_and_one_that_nobody_fetches_is_thrown_away() -> None:
+    ends = Ends()
+    line = ends.wire()
+    answer = bytes(range(256)) * 16
+    line.give(memoryview(answer), 0)
+    line.give(b"\n", 0)
+    for now in range(4):
+        line.flush(now)
+    assert bytes(ends.sent) == answer + b"\n"
+    line.give(memoryview(answer), 5)
+    ends.sent.clear()
+    write = ends.write
+    ends.write = lambda data: write(data[:10])  # type: ignore[method-assign]
+    line.flush(6)
+    ends.incoming += b"x"
+    assert bytes(line.take()) == b"x"  # the port let half a second go by: the rest of the answer is gone
 
 
 def test_an_answer_that_nobody_fetches_is_given_up() -> None:

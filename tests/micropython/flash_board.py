@@ -323,7 +323,7 @@ def ring(world):
     full = journal.FILES * journal.FILE_BYTES
     while store.end < full * 5 // 4:
         batch(store, 0, 200)
-    names = [name for name in os.listdir(ROOT) if name[0] == "j"]
+    names = [name for name in os.listdir(ROOT) if name[0] == "r"]
     used = sum([os.stat(ROOT + "/" + name)[6] for name in names])
     assert len(names) <= journal.FILES
     assert full // 2 < used <= full + journal.FILES * journal.BUFFER_RECORDS * journal.RECORD_BYTES

@@ -14,6 +14,7 @@ from types import TracebackType
 from boxcore import states
 from boxcore.commands_box import MAX_DATA
 from boxcore.commands_common import MAKER
+from boxcore.memory import ANSWER_BYTES
 from boxcore.program import MAX_BYTES, TICKS_PER_S, checksum
 from boxcore.slots import SLOTS
 
@@ -293,7 +294,7 @@ class BoxClient(Latch, Trims):
 
     def _journal_pieces(self, at: int, end: int) -> Iterator[bytes]:
         while at < end:
-            length = min(MAX_DATA, end - at)
+            length = min(ANSWER_BYTES, end - at)
             piece = self._get(ask.JOURNAL_PIECE, "'JOURNAL'", at, length)
             if not 0 < len(piece) <= length:
                 raise self._error(

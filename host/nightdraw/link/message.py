@@ -12,7 +12,10 @@ from __future__ import annotations
 import binascii
 from collections.abc import Sequence
 
-MAX_ANSWER = 200  # bytes with NL: the box's own bound
+from boxcore.memory import ANSWER_BYTES
+
+MAX_ANSWER = 200  # bytes with NL, long blocks left out: the box's own bound
+MAX_BLOCK = ANSWER_BYTES + len(b"#44096")
 NL = ord("\n")
 ERROR = ":SYST:ERR?"
 SEAL = ":DIAG:SEAL? "
@@ -42,7 +45,7 @@ def split(received: bytes) -> tuple[list[bytes], int] | None:
     Raises GarbledError for what can't be a message of a box.
     """
     answers: list[bytes] = []
-    start = at = 0
+    start = at = block_bytes = 0
     while at < len(received):
         byte = received[at : at + 1]
         if byte in (b";", b"\n"):
@@ -53,10 +56,11 @@ def split(received: bytes) -> tuple[list[bytes], int] | None:
         elif byte == b'"':
             at = _past_string(received, at)
         elif byte == b"#" and received[at - 1 : at] in (b"", b";", b",", b"\n"):
-            at = _past_block(received, at)
+            before, at = at, _past_block(received, at)
+            block_bytes += at - before
         else:
             at += 1
-        if at > MAX_ANSWER:
+        if at - block_bytes > MAX_ANSWER or block_bytes > MAX_BLOCK:
             raise GarbledError("the answer is too long")
     return None
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from boxcore import journal, lock, spake2plus, states
 from boxcore.bank import MAX_CHANNELS
 from boxcore.commands_box import MAX_DATA
+from boxcore.memory import ANSWER_BYTES
 from boxcore.program import MAX_BYTES
 from boxcore.slots import SLOTS
 
@@ -77,7 +78,7 @@ JOURNAL = Query(
         f"two offsets, the second up to {MOST_JOURNAL_BYTES} bytes behind the first",
     ),
 )
-JOURNAL_PIECE = Query(":MMEM:DATA?", block(MAX_DATA))
+JOURNAL_PIECE = Query(":MMEM:DATA?", block(ANSWER_BYTES))
 LOCKED = Query(":SYST:PASS:STAT?", word({"0": True, "1": False}))  # it answers whether it is open
 TRIES = Query(":SYST:PASS:TRI?", row(integer(0, MAX_U32), integer(0, MOST_WAIT_S)))
 SALT = Query(":SYST:PASS:SALT?", row(hexadecimal(0, lock.SALT_BYTES), integer(0, MAX_U32)))

@@ -10,10 +10,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import Any
 
 from boxcore import journal, program
-from boxcore.journal import KINDS, RECORD_BYTES
+from boxcore.journal import KINDS
 from boxcore.program import TICKS_PER_S
 
 from nightdraw.link.client import BoxClient, Progress
@@ -144,9 +145,18 @@ def read(box: BoxClient, progress: Progress | None = None) -> Account:
         lines=tuple(lines),
         boots=len(boots),
         dated=sum(dates.knows(boot) for boot in boots),
-        lost=len(data) // RECORD_BYTES - len(records) + _sum(records, "lost", "records"),
+        lost=missing(records) + _sum(records, "lost", "records"),
         may_be_lost=_sum(records, "boot", "may_be_lost"),
     )
+
+
+def missing(records: Sequence[Record]) -> int:
+    """How many records between decoded ones are missing, by their sequence; steps back are none."""
+    gaps = [
+        (after["sequence"] - before["sequence"] - 1) & journal.MAX_SEQUENCE
+        for before, after in pairwise(records)
+    ]
+    return sum(gap for gap in gaps if gap <= journal.MAX_SEQUENCE // 2)
 
 
 def _sum(records: Iterable[Record], kind: str, name: str) -> int:
