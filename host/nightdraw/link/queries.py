@@ -8,7 +8,7 @@ from __future__ import annotations
 from boxcore import journal, lock, spake2plus, states
 from boxcore.bank import MAX_CHANNELS
 from boxcore.commands_box import MAX_DATA
-from boxcore.memory import ANSWER_BYTES
+from boxcore.memory import ANSWER_BYTES, JOURNAL_BYTES
 from boxcore.program import MAX_BYTES
 from boxcore.slots import SLOTS
 
@@ -37,7 +37,8 @@ MAX_CODE = 999  # of the self-test: a channel, or a check of its own
 MOST_PPM = 10**6
 MOST_WAIT_S = 86_400
 # The journal is a ring of files; its offsets count on for ever. A page that is about to go may still be held.
-MOST_JOURNAL_BYTES = (journal.FILES + 1) * journal.FILE_BYTES
+# a file may end one append beyond its size, and as much may wait in memory
+MOST_JOURNAL_BYTES = (journal.FILES + 1) * (journal.FILE_BYTES + JOURNAL_BYTES)
 MAX_OFFSET = 1 << 48
 
 _SLOT = integer(0, SLOTS - 1)
