@@ -25,9 +25,10 @@ from nightdraw.bench.recorder import CsvFile, Sampler
 from nightdraw.bench.serve import Server
 from nightdraw.bench.setup import build
 from nightdraw.bench.world import World
-from nightdraw.capture import accounts, compare, read
-from nightdraw.capture.accounts import Course, Did
+from nightdraw.capture import accounts, compare, journal, read
+from nightdraw.capture.accounts import Account
 from nightdraw.capture.compare import Asked, Comparison
+from nightdraw.capture.journal import Did
 from nightdraw.errors import LinkError
 from nightdraw.link import BoxClient, open_box
 from nightdraw.profile import Profile, load
@@ -60,8 +61,8 @@ class Outcome:
 
     def _counted(self) -> Iterator[tuple[str, int, float]]:
         for name in ("asked", "did"):
-            course: Course = getattr(self.comparison, name)
-            yield name, len(course.train()), course.mean_ma
+            account: Account = getattr(self.comparison, name)
+            yield name, len(account.train()), account.mean_ma
         seen = self.comparison.seen
         assert seen is not None
         yield "seen", len(seen), seen.mean_ma
@@ -144,7 +145,7 @@ def _send_and_run(box: BoxClient, code: bytes, steps: Say) -> int:
 def _journal(box: BoxClient, profile: Profile, start_tick: int) -> tuple[Did, list[dict[str, Any]]]:
     reader = JournalReader(box, start_tick)
     lines = [reader.head(profile.name, profile.seed), *reader.news()]
-    return accounts.did_of(lines[0], lines[1:]), lines
+    return journal.did_of(lines[0], lines[1:]), lines
 
 
 def _record(world: World, path: Path, start_tick: int, seed: int) -> int:

@@ -11,7 +11,8 @@ from boxcore import program as pg
 from hypothesis import given
 from hypothesis import strategies as st
 from nightdraw.bench.instrument import BenchLink
-from nightdraw.capture import accounts
+from nightdraw.capture import journal
+from nightdraw.capture.accounts import Asked
 from nightdraw.link import BoxClient, Loop, open_box, records
 from nightdraw.link.told import Facts, Identity, JournalBytes
 
@@ -94,11 +95,11 @@ def test_the_lines_serve_as_what_the_box_did():
     assert account.head["slot"] == 4
     assert account.head["run"] == 2
     assert account.head["profile"] == "bench-test"
-    did = accounts.did_of(account.head, account.lines)
-    asked = accounts.asked(support.PULSED, 2, support.OWN_UA, did.course.end_s)
+    did = journal.did_of(account.head, account.lines)
+    asked = Asked(support.PULSED, 2, support.OWN_UA).account(did.account.end_s)
     assert len(asked.t_s) == 40  # before the last journaled edge: 20 pulses and the level at the start
-    assert did.course.t_s[:-1] == pytest.approx(asked.t_s, abs=1e-9)
-    assert did.course.level_ma[:-1] == pytest.approx(asked.level_ma, rel=0.02)
+    assert did.account.t_s[:-1] == pytest.approx(asked.t_s, abs=1e-9)
+    assert did.account.level_ma[:-1] == pytest.approx(asked.level_ma, rel=0.02)
     assert account.document() == {
         "records": len(account.lines),
         "boots": 1,

@@ -13,8 +13,8 @@ from boxcore import program as pg
 from boxcore import schedule
 from boxcore.bank import Bank
 from nightdraw.capture import read
-from nightdraw.capture.accounts import Did, did_of
 from nightdraw.capture.compare import Asked
+from nightdraw.capture.journal import Did, did_of
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -142,7 +142,7 @@ def run_of(draws: list[tuple[Any, ...]], seconds: float, seed: int = 1) -> Run:
     records = [_edge(bank, t_s, level) for t_s, level in zip(truth.t_s, truth.level_ma, strict=True)]
     did = did_of(head, records)
     plan = pg.Program("truth", draws, seed=seed)
-    done = Truth(did.course.t_s, did.course.level_ma, seconds)
+    done = Truth(did.account.t_s, did.account.level_ma, seconds)
     return Run(Asked(plan, 1, round(OWN_MA * 1000)), did, done)
 
 
@@ -171,4 +171,4 @@ def plant_of(did: Did, stuck: int = 0, opened: int = 0, off: tuple[int, float] =
         pattern = pattern & ~(1 << (opened - 1))
     bits = pattern[:, None] >> np.arange(len(real)) & 1
     level_ma = did.own_ma + bits @ real * 1e-9 * SUPPLY_MV
-    return Truth(did.course.t_s, level_ma, did.course.end_s)
+    return Truth(did.account.t_s, level_ma, did.account.end_s)

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from nightdraw.capture import against
-from nightdraw.capture.accounts import Course
-from nightdraw.capture.align import Clock, Edges, align
+from nightdraw.capture import accounts
+from nightdraw.capture.accounts import Account, Edges
+from nightdraw.capture.align import align
+from nightdraw.capture.place import NO_CLOCK, Clock
 from nightdraw.capture.pulses import measure
 from nightdraw.capture.read import from_arrays
 
@@ -26,8 +27,14 @@ TRAINS = {
 
 def clock_of(truth: Truth, clamp: Clamp, keep: slice = slice(None)) -> Clock:
     t_s, ma = clamp.samples(truth)
-    pulses = measure(from_arrays(t_s[keep] - t_s[keep][0], ma[keep] / 1000))
-    return against.clock_of(Course(truth.t_s, truth.level_ma, truth.end_s, OWN_MA), pulses)
+    scan = measure(from_arrays(t_s[keep] - t_s[keep][0], ma[keep] / 1000)).scan
+    known = Account(truth.t_s, truth.level_ma, truth.end_s, OWN_MA).edges()
+    return align(known, accounts.seen(scan), (scan.start_s, scan.end_s), scan.interval_s)[0].clock
+
+
+def edges(t_s: np.ndarray, height_ma: np.ndarray) -> Edges:
+    nothing = np.zeros(len(t_s))
+    return Edges(t_s, nothing, nothing, height_ma, nothing)
 
 
 @pytest.mark.parametrize("name", TRAINS)
@@ -58,22 +65,22 @@ def test_a_part_of_a_periodic_run_fits_at_every_period_and_says_so() -> None:
 
 def test_nothing_in_common_is_no_clock() -> None:
     rng = np.random.default_rng(5)
-    nothing = Edges(np.empty(0), np.empty(0))
-    some = Edges(np.sort(rng.uniform(0, 100, 40)), np.tile([200.0, -200.0], 20))
+    nothing = edges(np.empty(0), np.empty(0))
+    some = edges(np.sort(rng.uniform(0, 100, 40)), np.tile([200.0, -200.0], 20))
     for known, seen in ((nothing, some), (some, nothing), (nothing, nothing)):
-        assert align(known, seen, (0.0, 100.0), 1e-3) == Clock(0.0, 0.0, 0, 0.0, 0)
+        assert align(known, seen, (0.0, 100.0), 1e-3)[0].clock == NO_CLOCK
 
 
 def test_edges_lost_and_added_do_not_move_it() -> None:
     rng = np.random.default_rng(7)
     t_s = np.cumsum(rng.uniform(0.2, 3, 400))
-    known = Edges(t_s, np.tile([200.0, -200.0], 200))
+    known = edges(t_s, np.tile([200.0, -200.0], 200))
     kept = rng.random(400) > 0.3
     false_s = rng.uniform(0, t_s[-1], 100)
     times = np.concatenate((33.3 + t_s[kept] * (1 + 60e-6) + rng.normal(0, 2e-4, kept.sum()), false_s))
     heights = np.concatenate((known.height_ma[kept], rng.choice([-200.0, 200.0], 100)))
     order = np.argsort(times)
-    clock = align(known, Edges(times[order], heights[order]), (0.0, float(times.max())), 1e-3)
+    clock = align(known, edges(times[order], heights[order]), (0.0, float(times.max())), 1e-3)[0].clock
     assert clock.offset_s == pytest.approx(33.3, abs=1e-3)
     assert clock.rate_ppm == pytest.approx(60, abs=2)
 
@@ -90,8 +97,8 @@ def test_a_switch_fault_that_turns_heights_round_leaves_the_instants(offset_s: f
     """A large channel stuck on makes small of large steps and falls of rises; when they come stays."""
     rng = np.random.default_rng(9)
     t_s = np.cumsum(rng.uniform(0.3, 8.0, 16))
-    known = Edges(t_s, np.tile([350.0, -350.0, 190.0, -190.0], 4))
-    seen = Edges(t_s + offset_s, np.tile([57.0, -57.0, -103.0, 103.0], 4))
-    clock = align(known, seen, (0.0, float(t_s[-1]) + offset_s + 1), 1e-3)
+    known = edges(t_s, np.tile([350.0, -350.0, 190.0, -190.0], 4))
+    seen = edges(t_s + offset_s, np.tile([57.0, -57.0, -103.0, 103.0], 4))
+    clock = align(known, seen, (0.0, float(t_s[-1]) + offset_s + 1), 1e-3)[0].clock
     assert clock.matched == len(t_s)
     assert clock.offset_s == pytest.approx(offset_s, abs=1e-3)

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from boxcore import program as pg
-from nightdraw.capture.accounts import read_did
 from nightdraw.capture.compare import Asked, compare
+from nightdraw.capture.journal import read_did
 from nightdraw.capture.pulses import measure
 from nightdraw.capture.read import open_recording
 from nightdraw.errors import InputError
@@ -61,7 +61,7 @@ def test_a_damaged_journal_is_named_by_its_line(tmp_path: Path, line: int, name:
     lines = [head, edge]
     path = tmp_path / "a.journal.jsonl"
     path.write_text("\n".join(json.dumps(row) for row in lines))
-    assert read_did(path).course.level_ma.tolist() == [11.0]
+    assert read_did(path).account.level_ma.tolist() == [11.0]
     lines[line][name] = value
     path.write_text("\n".join(json.dumps(row) for row in lines))
     with pytest.raises(InputError) as caught:

@@ -1,39 +1,60 @@
-"""The accounts of a run that need no measuring: asked (from a program) and did (from a journal).
+"""Asked, did and seen as one thing: a list of edges with levels and standard uncertainties.
 
-Each is a course of levels on the box's clock, zero at the run's start. What was seen is measured elsewhere;
-nothing is compared here.
+Asked and did are known exactly, as levels on the box's clock, zero at the run's start; seen comes from the
+transitions of a recording. Which edge of one is which of another is found in align; nothing is compared here.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 from boxcore import program as pg
 from boxcore import schedule
 
-from nightdraw.capture import journallines
 from nightdraw.capture import states as sts
-from nightdraw.capture.seen import Bools, Floats, Ints
-from nightdraw.capture.stints import WHOLE_RUN, Stint, split
-from nightdraw.errors import Finding, InputError
+from nightdraw.capture.steps import Bools, Floats, Ints
+from nightdraw.capture.transitions import Scan
 
+TICK_S = 1 / pg.TICKS_PER_S
 SAME_MA = 2.0  # levels nearer than this, or than a fiftieth, are one state: the bank's steps lie between them
 SAME_SHARE = 0.02
-OPEN_KINDS = ("hold", "trip", "end", "halt", "starved", "gone")  # after these every switch is open
-LEVEL_KINDS = ("edge", "repick")  # these carry the level and the pattern from then on
-STOP_KINDS = ("trip", "end", "halt", "gone")  # after these the run is over
+FADING = 0.6  # of the step before it: a part of a slow clamp's edge is smaller than what went before
+TAIL_S = 0.06  # and follows it so closely
+WIDTH_U = 0.25  # of its width an edge that takes long is known to
+EDGE_U = (0.3, 2.0)  # samples: an edge's instant is uncertain by its sampling, and by noise over its height
+
+
+@dataclass(frozen=True)
+class Edges:
+    """Changes of level of any account, in order of time. at_s: instants, at_u_s: their standard uncertainty;
+    before_ma, after_ma: the levels beside each; u_ma: standard uncertainty of the height."""
+
+    at_s: Floats
+    at_u_s: Floats
+    before_ma: Floats
+    after_ma: Floats
+    u_ma: Floats
+
+    def __len__(self) -> int:
+        return len(self.at_s)
+
+    @property
+    def height_ma(self) -> Floats:
+        """By how much each rises."""
+        return self.after_ma - self.before_ma
+
+    def only(self, kept: Bools | Ints) -> Edges:
+        """Some of them."""
+        return Edges(*(getattr(self, name)[kept] for name in self.__dataclass_fields__))
 
 
 @dataclass(frozen=True)
 class Train:
-    """The pulses of a course: excursions above its base, arrays in order of time, seconds and mA.
+    """The pulses of an account: excursions above its base, arrays in order of time, seconds and mA.
 
-    level_ma is the mean above the base; first, last: the course's levels that a pulse is made of. A pulse
-    that the course's end cuts is left out.
+    level_ma is the mean above the base; first, last: the account's levels that a pulse is made of. A pulse
+    that the account's end cuts is left out.
     """
 
     start_s: Floats
@@ -51,11 +72,17 @@ class Train:
         """The end of each pulse."""
         return self.start_s + self.duration_s
 
+    def of_level(self, level: Ints) -> Ints:
+        """The pulse that each of some levels belongs to, -1 for those of none."""
+        pulse = np.searchsorted(self.first, level, side="right") - 1
+        inside = (pulse >= 0) & (level <= np.append(self.last, -1)[pulse])
+        return np.where(inside, pulse, -1)
+
 
 @dataclass(frozen=True)
-class Course:
-    """Levels over time: level_ma[i] holds from t_s[i] to t_s[i + 1], the last to end_s; idle_ma before the
-    first and after the end. Seconds from the run's start."""
+class Account:
+    """What was asked, or what the box says it did: level_ma[i] holds from t_s[i] to t_s[i + 1], the last to
+    end_s; idle_ma before the first and after the end. Seconds from the run's start."""
 
     t_s: Floats
     level_ma: Floats
@@ -68,10 +95,30 @@ class Course:
         return np.append(self.t_s[1:], self.end_s)
 
     @property
+    def lasting_s(self) -> Floats:
+        """The duration of each level."""
+        return self.until_s - self.t_s
+
+    @property
+    def before_ma(self) -> Floats:
+        """The level before each level."""
+        return np.append(self.idle_ma, self.level_ma[:-1])
+
+    @property
+    def step_ma(self) -> Floats:
+        """The height of the edge that begins each level."""
+        return self.level_ma - self.before_ma
+
+    @property
     def mean_ma(self) -> float:
         """The mean from the first level to the end."""
-        lasting = self.until_s - self.t_s
+        lasting = self.lasting_s
         return float(np.sum(self.level_ma * lasting) / max(lasting.sum(), 1e-12))
+
+    def edges(self) -> Edges:
+        """Its changes of level; they are exact."""
+        exact = np.zeros(len(self.t_s))
+        return Edges(self.t_s, exact, self.before_ma, self.level_ma, exact)
 
     def at(self, t_s: Floats) -> Floats:
         """The level at each instant."""
@@ -79,15 +126,16 @@ class Course:
         levels = np.where(place < 0, self.idle_ma, self.level_ma[np.maximum(place, 0)])
         return np.where(t_s < self.end_s, levels, self.idle_ma)
 
-    def mean(self, from_s: Floats, to_s: Floats) -> Floats:
-        """The mean level over each span within the course."""
-        charge = np.append(0.0, np.cumsum(self.level_ma * (self.until_s - self.t_s)))
+    def charge(self, t_s: Floats) -> Floats:
+        """The integral of the current from the run's start to each instant, mA s; idle before and after."""
         corners = np.append(self.t_s, self.end_s)
-        spans = np.interp(to_s, corners, charge) - np.interp(from_s, corners, charge)
-        mean: Floats = spans / np.maximum(to_s - from_s, 1e-12)
-        return mean
+        run = np.append(0.0, np.cumsum(self.level_ma * self.lasting_s))
+        inside: Floats = np.interp(t_s, corners, run)
+        outside = np.minimum(t_s - corners[0], 0.0) + np.maximum(t_s - self.end_s, 0.0)
+        charge: Floats = inside + self.idle_ma * outside
+        return charge
 
-    def since(self, from_s: float) -> Course:
+    def since(self, from_s: float) -> Account:
         """The same from an instant on."""
         place = max(int(np.searchsorted(self.t_s, from_s, side="right")) - 1, 0)
         t_s = np.maximum(self.t_s[place:], from_s)
@@ -104,16 +152,15 @@ class Course:
     def is_base(self) -> Bools:
         """True for the levels that pulses rise from."""
         of_level = self.states()
-        lasting = self.until_s - self.t_s
         value = np.bincount(of_level, self.level_ma) / np.bincount(of_level)
         states = sts.States(of_level, value, self.level_ma, self.level_ma)
-        base: Bools = of_level == sts.base_state(states, lasting)
+        base: Bools = of_level == sts.base_state(states, self.lasting_s)
         return base
 
     def train(self) -> Train:
-        """The pulses of the course."""
+        """Its pulses."""
         base = self.is_base()
-        lasting = self.until_s - self.t_s
+        lasting = self.lasting_s
         base_ma = float(np.sum(self.level_ma[base] * lasting[base]) / max(lasting[base].sum(), 1e-12))
         up = ~base & (self.level_ma > base_ma)
         change = np.diff(np.concatenate(([0], up.astype(np.int8), [0])))
@@ -127,199 +174,50 @@ class Course:
 
 
 @dataclass(frozen=True)
-class Event:
-    """Something in the journal that is no edge: instant, kind, the record as read."""
+class Asked:
+    """What was asked: a program, the run's number (from 1) and the box's own consumption."""
 
-    t_s: float
-    kind: str
-    record: dict[str, Any]
-
-    def text(self) -> str:
-        """For people: what happened, and when."""
-        parts = [str(self.record[name]) for name in ("fault", "by") if name in self.record]
-        supply = self.record.get("supply_mv") or 0
-        if self.kind == "hold" and supply:
-            parts.append(f"supply {supply / 1000:.2f} V")
-        return f"{self.kind} at {self.t_s:.3f} s" + (f" ({', '.join(parts)})" if parts else "")
-
-
-@dataclass(frozen=True)
-class Spell:
-    """A time in which the box kept every switch open, although it was asked to play; to_s may be infinite."""
-
-    from_s: float
-    to_s: float
-    why: Event
-
-
-@dataclass(frozen=True)
-class Lost:
-    """Times of which the journal lost records: what it says of them is not all."""
-
-    from_s: Floats
-    to_s: Floats
-
-    def touches(self, from_s: Floats, to_s: Floats) -> Bools:
-        """For each span whether records of it may be lost."""
-        touched: Bools = np.searchsorted(self.from_s, to_s) > np.searchsorted(self.to_s, from_s)
-        return touched
-
-
-NOTHING_LOST = Lost(np.empty(0), np.empty(0))
-
-
-@dataclass(frozen=True)
-class Did:
-    """What the box says it did: its course, pattern and supply of each level, what it believes of itself.
-
-    channels_ns: conductance of each channel; seed, run: of the schedule; events: all that is no edge;
-    spells: with open switches; lost: times that the journal doesn't tell wholly; stint: where in the journal
-    this is; others: the run's other stints, before and after power losses; splice: where in a vehicle the box
-    sits, board: its board's name, monitor: whether it measures its bank; None where the journal doesn't say.
-    """
-
-    course: Course
-    pattern: Ints
-    supply_mv: Floats
-    own_ma: float
-    channels_ns: tuple[int, ...]
-    profile: str
-    seed: int
+    plan: pg.Program
     run: int
-    events: tuple[Event, ...]
-    spells: tuple[Spell, ...]
-    lost: Lost
-    stint: Stint = WHOLE_RUN
-    others: tuple[Did, ...] = ()
-    splice: str | None = None
-    board: str | None = None
-    monitor: bool | None = None
+    own_ua: int
 
-    def stopped(self) -> Event | None:
-        """The event that ended the run, None where the journal shows none."""
-        return next((event for event in self.events if event.kind in STOP_KINDS), None)
+    @property
+    def limit_s(self) -> float:
+        """How long the program itself lets a run last."""
+        limits = dict(zip(pg.NUMBERS, self.plan.numbers(), strict=True))
+        return float(limits["run_ticks"]) / pg.TICKS_PER_S
 
-    def ending(self) -> Did:
-        """The same, nothing being known of what came after its last record."""
-        course = replace(self.course, end_s=self.course.end_s + 1 / pg.TICKS_PER_S)
-        return self if self.stint.cut else replace(self, course=course, stint=replace(self.stint, cut=True))
-
-    def until(self, end_s: float) -> Did:
-        """The same, its last level lasting until end_s (never shortened); what a power loss cut stays cut."""
-        if self.stint.cut:
-            return self
-        course = replace(self.course, end_s=max(end_s, self.course.end_s))
-        return replace(self, course=course)
-
-
-def asked(plan: pg.Program, run: int, own_ua: int, end_s: float) -> Course:
-    """What a program asks for from the run's start to end_s, or to its own run-time limit.
-
-    run: 1, 2, ... counts arms; own_ua: the box's own consumption, microamperes.
-    """
-    limits = dict(zip(pg.NUMBERS, plan.numbers(), strict=True))
-    ticks = min(round(end_s * pg.TICKS_PER_S), limits["run_ticks"])
-    edges = list(schedule.edges(schedule.Schedule(plan, run, own_ua), max(ticks, 1)))
-    table = np.array(edges, dtype=float).reshape(-1, 2)
-    return Course(table[:, 0] / pg.TICKS_PER_S, table[:, 1] / 1000, ticks / pg.TICKS_PER_S, own_ua / 1000)
-
-
-def read_did(path: Path | str) -> Did:
-    """Read a journal file (JSON lines); raises InputError with file and line."""
-    lines = list(journallines.objects(Path(path)))
-    if not lines or lines[0][1].get("kind") != "box":
-        message = "not a journal: its first line says of which box and run it is"
-        raise InputError(
-            Finding(message, file=str(path), line=1, hint="NAME.journal.jsonl, beside a recording")
+    def account(self, end_s: float, from_s: float = 0.0) -> Account:
+        """Its levels to end_s or to the program's own limit, from from_s of the run on."""
+        ticks = round(min(max(end_s, TICK_S), self.limit_s) * pg.TICKS_PER_S)
+        edges = list(schedule.edges(schedule.Schedule(self.plan, self.run, self.own_ua), max(ticks, 1)))
+        table = np.array(edges, dtype=float).reshape(-1, 2)
+        whole = Account(
+            table[:, 0] / pg.TICKS_PER_S, table[:, 1] / 1000, ticks / pg.TICKS_PER_S, self.own_ua / 1000
         )
-    try:
-        return did_of(lines[0][1], [record for _, record in lines[1:]])
-    except KeyError as missing:
-        message = f"a line lacks {missing}: not a journal of this version"
-        raise InputError(Finding(message, file=str(path))) from None
+        return whole.since(from_s) if from_s else whole
 
 
-def did_of(head: dict[str, Any], records: Iterable[dict[str, Any]]) -> Did:
-    """The same from lines that are read already: the line of kind `box`, and the records in their order.
-
-    Only the run that the head names counts: from its start (t_s 0) to the next arm. What the box played of it
-    before and after power losses is in `others`.
-    """
-    stints, own = split(head, list(records))
-    found = [_of_stint(head, stint) for stint in stints]
-    return replace(found[own], others=tuple(found[:own] + found[own + 1 :]))
-
-
-class _Course:
-    """What a stint's records add up to."""
-
-    def __init__(self, own_ma: float) -> None:
-        self.own_ma = own_ma
-        self.levels: list[tuple[float, float, int, int]] = []
-        self.events: list[Event] = []
-        self.spells: list[Spell] = []
-        self.lost: list[tuple[float, float]] = []
-        self.end_s = 0.0
-
-    def take(self, record: dict[str, Any], t_s: float) -> None:
-        """One record after the other."""
-        kind = record["kind"]
-        if kind == "lost":
-            self.lost.append((self.end_s, t_s))
-        self.end_s = max(self.end_s, t_s)
-        if kind in LEVEL_KINDS:
-            self.levels.append((t_s, record["level_ma"], record["pattern"], record["supply_mv"]))
-            if self.spells and self.spells[-1].to_s > t_s:
-                self.spells = [replace(s, to_s=min(s.to_s, t_s)) for s in self.spells]
-            return
-        self.events.append(Event(t_s, kind, record))
-        if kind in OPEN_KINDS:
-            self.levels.append((t_s, self.own_ma, 0, record["supply_mv"]))
-            self.spells.append(Spell(t_s, np.inf, self.events[-1]))
-
-    def over(self, record: dict[str, Any]) -> bool:
-        """Whether a record belongs to another run."""
-        return record["kind"] == "arm" and any(event.kind in STOP_KINDS for event in self.events)
-
-
-def _of_stint(head: dict[str, Any], stint: Stint) -> Did:
-    own_ma = float(head["own_ma"])
-    course = _Course(own_ma)
-    for record in stint.records:
-        t_s = record.get("t_s")
-        if t_s is None or t_s < stint.from_s:
-            continue
-        if course.over(record):
-            break
-        course.take(record, t_s)
-    lost = course.lost
-    if lost:  # what came after the last record may be lost as well, and not be said yet
-        lost.append((course.end_s, np.inf))
-    table = _last_of_each_instant(course.levels or [(stint.from_s, own_ma, 0, 0)])
-    end_s = max(course.end_s, stint.from_s)
-    if stint.cut:  # the last level was there, if only for a tick
-        end_s += 1 / pg.TICKS_PER_S
-    return Did(
-        course=Course(table[:, 0], table[:, 1], end_s, own_ma),
-        pattern=table[:, 2].astype(np.int64),
-        supply_mv=table[:, 3],
-        own_ma=own_ma,
-        channels_ns=tuple(head["channels_ns"]),
-        profile=str(head["profile"]),
-        seed=int(head["seed"]),
-        run=int(head["run"]),
-        events=tuple(course.events),
-        spells=tuple(course.spells),
-        lost=Lost(np.array([a for a, _ in lost]), np.array([b for _, b in lost])),
-        stint=stint,
-        splice=head.get("splice"),
-        board=head.get("board"),
-        monitor=head.get("monitor"),
+def seen(scan: Scan) -> Edges:
+    """The edges of a recording, on its own clock; gaps are none. Steps of one direction close together, each
+    smaller than the one before, are one edge as a slow clamp shows it, at the first of them."""
+    t = scan.transitions
+    whole = ~np.isnan(t.at_s)
+    height = (t.after - t.before)[whole]
+    first_s, last_s, at_s = t.last_s[whole], t.first_s[whole], t.at_s[whole]
+    more = np.zeros(len(height), dtype=bool)
+    if len(height) > 1:
+        fading = (height[1:] * height[:-1] > 0) & (np.abs(height[1:]) < FADING * np.abs(height[:-1]))
+        more[1:] = fading & (first_s[1:] - last_s[:-1] < TAIL_S)
+    begin = np.flatnonzero(~more)
+    end = np.append(begin[1:], len(height)) - 1
+    if not len(begin):
+        begin = end = np.empty(0, dtype=np.int64)
+    before, after, sigma = t.before[whole][begin], t.after[whole][end], t.sigma[whole][begin]
+    u_ma = sigma * np.sqrt(
+        1 / np.maximum(t.n_before[whole][begin], 1) + 1 / np.maximum(t.n_after[whole][end], 1)
     )
-
-
-def _last_of_each_instant(levels: list[tuple[float, float, int, int]]) -> Floats:
-    table = np.array(levels, dtype=float)
-    last = np.append(np.diff(table[:, 0]) > 0, True)
-    kept: Floats = table[last]
-    return kept
+    size = np.maximum(np.abs(after - before), 1e-9)
+    width_s = np.maximum(last_s[end] - first_s[begin] - 2 * scan.interval_s, 0.0)
+    at_u_s = scan.interval_s * (EDGE_U[0] + EDGE_U[1] * sigma / size) + WIDTH_U * width_s
+    return Edges(at_s[begin], at_u_s, before, after, u_ma)

@@ -1,27 +1,31 @@
 """Asked, did and seen of one run held side by side: the one door to a comparison.
 
 Any two accounts will do. The journal, where there is one, is what the recording is held against, and what was
-asked is held against the journal; without a journal the recording is held against what was asked.
+asked is held against the journal; without a journal the recording is held against what was asked. Agreement
+needs coverage: of the edges that lie in the recording nine in ten must be judged.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from nightdraw.capture import differences as df
-from nightdraw.capture import parting
-from nightdraw.capture.accounts import Course, Did
-from nightdraw.capture.align import Clock
-from nightdraw.capture.company import Circuit, is_shared
+from nightdraw.capture import recorded
+from nightdraw.capture.accounts import TICK_S, Account, Asked
+from nightdraw.capture.asked_did import asked_and_did, flagged
 from nightdraw.capture.differences import Difference
-from nightdraw.capture.journaled import asked_and_did, flagged
-from nightdraw.capture.parting import TICK_S, Asked
+from nightdraw.capture.instrument import PERFECT, Instrument
+from nightdraw.capture.journal import Did
+from nightdraw.capture.judge import Prior
+from nightdraw.capture.place import NO_CLOCK, Clock
 from nightdraw.capture.pulses import Pulses
-from nightdraw.capture.read import Recording
-from nightdraw.capture.sight import Sight
+from nightdraw.capture.read import CURRENT_NAMES, MILLIVOLT, Recording
+from nightdraw.capture.current import Current
 from nightdraw.errors import CannotTellError, InputError
 
 __all__ = ["Asked", "Comparison", "Place", "check_given", "compare"]
+
+NEVER = "the run never began: the journal has no start of it"
 
 
 @dataclass(frozen=True)
@@ -35,24 +39,35 @@ class Place:
     ohms: float | None = None
     monitored: bool = False
 
+    def is_shared(self, recording: Recording, splice: str | None) -> bool:
+        """Whether a recording is of a vehicle's circuit: it was said, or the journal names a splice, or the
+        channel was chosen among several, or it has another name than just "current" or is a voltage."""
+        if self.shared is not None:
+            return self.shared
+        named = recording.channel.lower() not in CURRENT_NAMES
+        return splice is not None or self.channels > 1 or named or recording.unit == MILLIVOLT
+
 
 @dataclass(frozen=True)
 class Comparison:
     """agree: None where it can't be told; clock: None without a recording; notes: what a reader should know;
-    levels: False where the recording's can't be held against anything; asked, did, seen: each account's
-    pulses and levels as they were compared, None where it wasn't given."""
+    coverage_pct: share of the run's edges that was judged; levels: False where the recording's can't be held
+    against anything; instrument: what recorder and clamp did; asked, did, seen: each account's pulses and
+    levels as they were compared, None where it wasn't given."""
 
     agree: bool | None
     differences: tuple[Difference, ...]
     clock: Clock | None
     notes: tuple[str, ...]
-    asked: Course | None
-    did: Course | None
+    asked: Account | None
+    did: Account | None
     seen: Pulses | None
     levels: bool = True
+    coverage_pct: float = 0.0
+    instrument: Instrument = PERFECT
 
     def document(self) -> dict[str, object]:
-        """The contract's keys."""
+        """The contract's keys, and coverage_pct, levels_compared, instrument and notes."""
         clock = self.clock
         unknown = clock is not None and not clock.matched
         return {
@@ -62,7 +77,9 @@ class Comparison:
                 "offset_s": None if unknown else round(clock.offset_s, 6) if clock else 0.0,
                 "rate_ppm": None if unknown else round(clock.rate_ppm, 3) if clock else 0.0,
             },
+            "coverage_pct": round(self.coverage_pct, 2),
             "levels_compared": self.levels,
+            "instrument": self.instrument.document(),
             "notes": list(self.notes),
         }
 
@@ -80,6 +97,7 @@ class Comparison:
                 f"the run began {clock.offset_s:.4f} s into the recording, whose clock differs by "
                 f"{round(clock.rate_ppm, 1) + 0.0:+.1f} ppm from the box's (from {clock.matched} edges)"
             )
+        lines.append(f"coverage {self.coverage_pct:.1f} % of the run's edges")
         return "\n".join([*lines, *(f"note: {note}" for note in self.notes), verdict])
 
 
@@ -97,50 +115,62 @@ def compare(
     A recording that is too short or too noisy to be held against anything gives agree None.
     """
     check_given(asked, did, recording)
+    if did is not None and not did.began:
+        return _never(did)
     if recording is None:
         assert asked is not None
         assert did is not None
         return _by_journal(asked, did)
     try:
-        seen = Sight.of(recording, place.ohms)
+        seen = Current.of(recording, place.ohms)
     except CannotTellError as error:
         notes = tuple(finding.text() for finding in error.findings)
-        return Comparison(None, (), Clock(0.0, 0.0, 0, 0.0, 0), notes, None, None, None)
-    shared = place.shared
-    if shared is None:
-        shared = is_shared(recording, None if did is None else did.splice, place.channels)
-    circuit = replace(seen.circuit, shared=shared, monitored=place.monitored)
-    return _with_recording(asked, did, seen, circuit)
+        return Comparison(None, (), NO_CLOCK, notes, None, None, None)
+    shared = place.is_shared(recording, None if did is None else did.splice)
+    return _with_recording(asked, did, seen, Prior(shared, seen.levels, place.monitored))
 
 
-def _with_recording(asked: Asked | None, did: Did | None, seen: Sight, circuit: Circuit) -> Comparison:
-    parts, own = parting.parts_of(asked, did, seen, circuit)
-    rows = parting.rows_of(parts)
+def _never(did: Did) -> Comparison:
+    """A journal without a run in it: nothing was done, so nothing can differ."""
+    by_hand = [f"a level by hand: {event.text()}" for event in did.events if event.kind == "level"]
+    return Comparison(None, (), NO_CLOCK, (NEVER, *by_hand), None, did.account, None)
+
+
+def _with_recording(asked: Asked | None, did: Did | None, seen: Current, prior: Prior) -> Comparison:
+    parts, own = recorded.parts_of(asked, did, seen, prior)
+    rows = recorded.rows_of(parts)
     placed = [part for part in parts if part.placed]
-    told = bool(placed) and all(part.told for part in placed)
-    notes = dict.fromkeys([*seen.recording.notes, *(note for part in parts for note in part.notes)])
     main = parts[own]
+    told = bool(placed) and all(part.told for part in placed) and not main.instrument.inverted
+    remarks = list(main.instrument.remarks())
+    notes = dict.fromkeys([*remarks, *seen.recording.notes, *(note for part in parts for note in part.notes)])
+    edges = sum(part.edges for part in parts)
+    covered = sum(part.judged for part in parts) / edges if edges else float(bool(placed))
     return Comparison(
         agree=False if rows else (True if told else None),
         differences=tuple(df.capped(rows)),
         clock=main.clock,
         notes=tuple(notes),
         asked=main.asked,
-        did=None if main.did is None else main.did.course,
+        did=None if main.did is None else main.did.account,
         seen=seen.raw,
-        levels=seen.circuit.levels,
+        levels=prior.levels,
+        coverage_pct=100 * covered,
+        instrument=main.instrument,
     )
 
 
 def _by_journal(asked: Asked, did: Did) -> Comparison:
     rows: list[Difference] = []
-    courses = []
-    stints = [stint.until(stint.course.end_s + TICK_S) for stint in parting.stints_of(did)]
-    for stint in stints:  # the last level lasts, if only for a tick
-        course = asked.beside(stint, stint.course.end_s)
-        rows += [*asked_and_did(course, stint), *flagged(stint)]
-        courses.append(course)
+    accounts = []
+    cycles = [cycle.until(cycle.account.end_s + TICK_S) for cycle in did.cycles]
+    for cycle in cycles:  # the last level lasts, if only for a tick
+        account = recorded.beside(asked, cycle, cycle.account.end_s)
+        rows += [*asked_and_did(account, cycle), *flagged(cycle)]
+        accounts.append(account)
     found = tuple(df.capped(rows))
-    own = stints.index(next(s for s in stints if s.stint == did.stint))
-    notes = tuple(note for stint in stints for note in parting.journal_notes(stint))
-    return Comparison(not found, found, None, notes, courses[own], stints[own].course, None)
+    own = next(k for k, cycle in enumerate(cycles) if cycle.cycle == did.cycle)
+    notes = tuple(note for cycle in cycles for note in recorded.journal_notes(cycle))
+    return Comparison(
+        not found, found, None, notes, accounts[own], cycles[own].account, None, coverage_pct=100.0
+    )

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 
+import numpy as np
+
+from nightdraw.capture.steps import Floats
+
 LEVEL_MA = (
     2.0  # levels agree within this: the box's own steps are 1.4 mA, a hand-held meter's last digits 1 mA
 )
@@ -39,6 +43,12 @@ class Difference:
 def level_tolerance(level_ma: float) -> float:
     """What two levels of about this size above the base may differ by."""
     return max(LEVEL_MA, LEVEL_SHARE * abs(level_ma))
+
+
+def tolerance_ma(level_ma: Floats) -> Floats:
+    """The same for many."""
+    allowed: Floats = np.maximum(LEVEL_MA, LEVEL_SHARE * np.abs(level_ma))
+    return allowed
 
 
 def milliseconds(seconds: float) -> str:

@@ -1,6 +1,6 @@
 """The lines of a journal file as objects whose values are of the kind that a journal has.
 
-What the lines mean is told in accounts.
+What the lines mean is told in journal.
 """
 
 from __future__ import annotations

@@ -1,167 +1,399 @@
-"""Differences between a recording and the account that it is held against.
+"""What became of every edge and level of a reference in a recording: matched, differing, or explained by
+whom.
 
-Every row names its pulse by the number that the leading account gives it: what was asked, else what was done.
-Tolerances stand in differences.py; what a level really was is worked out in against.py.
+The recording is held against what is expected (the reference, with the part of a broken channel that was
+found). Differences come out as rows about pulses; whether other loads hang on the circuit is a prior: it
+decides what an edge that is none of the box's may be. Tolerances stand in differences.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
 from nightdraw.capture import differences as df
-from nightdraw.capture.accounts import Course, Lost, Train
-from nightdraw.capture.against import Seen
-from nightdraw.capture.align import Clock
-from nightdraw.capture.differences import Difference
-from nightdraw.capture.pulses import Pulses
-from nightdraw.capture.seen import Bools, Floats, Ints
+from nightdraw.capture.accounts import Edges
+from nightdraw.capture.align import Piece
+from nightdraw.capture.differences import Difference, milliseconds
+from nightdraw.capture.hypotheses import resistors
+from nightdraw.capture.match import near
+from nightdraw.capture.observed import Observed
+from nightdraw.capture.place import Clock
+from nightdraw.capture.reference import Reference
+from nightdraw.capture.steps import Bools, Floats, Ints
 
-Suspects = Callable[
-    [float, int | None], str
-]  # excess and pulse (None: the base) -> what else may be at fault
-
-
+ABSENT = 0.25  # of an edge may be seen where none is: noise, or a small move of another load
+UNLIKE = 0.75  # of its height an edge may be off by a fault and still be itself
+LIKE_S = 4e-3  # a foreign pulse within this of a fixed duration of the box's may be the box's
+HALF = 0.5  # of an edge
+REACHED = 0.5  # of the charge's window: an edge that is further off is looked for among the edges
+EDGE_DOUBT = (5.0, 20.0)  # samples by which noise moves an edge s deviations high: 5 / s + 20 / s^2
+SLOW_U = 0.7  # of a time constant an edge is known to where no charge around it tells
+SEVERAL = 3  # edges of one kind: the majority tells what is the box's and what is chance
+MOST_ODD = 0.5  # of the edges that have no fellows: more than this being off is no chance either
+DOUBTS = 3.0
 PART_SAMPLES = 5  # a shorter part of a pulse may be made of edges
-MANY = 3  # pulses more than this that nobody asked for are one story
 ON_END = 3  # pulses on end that weren't seen are one story
-BESIDE = 7  # instants within the slack beside a pulse at which its base is looked for
+SPIKE_SAMPLES = 1.6  # an excursion of one sample is no current: nothing on a circuit is so short
 
 
 @dataclass(frozen=True)
-class Reference:
-    """The account that the recording is held against: `did` where there is a journal, else `asked`.
+class Prior:
+    """What is known of the place that was recorded. shared: other loads hang on it; levels: whether the
+    recording's levels are currents; monitored: the box compares its bank's current itself, and would have
+    flagged a broken switch."""
 
-    asked, asked_of: what was asked, and which of its pulses each pulse is (-1: none), where both are known;
-    asked_course: the same as levels.
-    """
+    shared: bool = False
+    levels: bool = True
+    monitored: bool = False
 
-    name: str
-    course: Course
-    train: Train
-    asked: Train | None
-    asked_of: Ints
-    asked_course: Course | None
 
-    def number(self, pulse: int) -> int | None:
-        """The pulse's number from 1 in the leading account."""
-        place = int(self.asked_of[pulse]) if self.asked is not None else pulse
-        return place + 1 if place >= 0 else None
+@dataclass
+class Judged:
+    """rows; the edges (of the reference, one a level) that lie in the recording, those that were judged, and
+    those that another load explains; foreign: edges of the recording that nothing explains as the box's;
+    found: pulses of which an end was seen, of those that could be, gone: pulses that weren't there."""
 
-    def row(self, kind: str, pulse: int, of: str, seen: float | None, message: str) -> Difference:
-        """A row about a pulse; of: the attribute of Train that is compared."""
-        said: dict[str, float | None] = {"asked": None, "did": None}
-        said[self.name] = round(float(getattr(self.train, of)[pulse]), 6)
-        if self.asked is not None and self.asked_of[pulse] >= 0:
-            said["asked"] = round(float(getattr(self.asked, of)[self.asked_of[pulse]]), 6)
-        shown = None if seen is None else round(seen, 6)
-        return Difference(kind, self.number(pulse), said["asked"], said["did"], shown, message)
-
-    def base_row(self, seen: float, message: str) -> Difference:
-        """A row about the base."""
-        said: dict[str, float | None] = {"asked": None, "did": None}
-        said[self.name] = round(self.train.base_ma, 6)
-        if self.asked is not None:
-            said["asked"] = round(self.asked.base_ma, 6)
-        return Difference(df.BASE, None, said["asked"], said["did"], round(seen, 6), message)
+    rows: list[Difference]
+    inside: Bools
+    judged: Bools
+    spoilt: Bools
+    found: Bools
+    gone: Bools
+    notes: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
-class Heights:
-    """For each of the reference's pulses how high it was seen above its base (mA, nan where the recording has
-    nothing of it) and the deviation of that."""
+class View:
+    """One piece of a recording against a reference. seen: the recording's edges there, times on the run's
+    clock, heights as the box's."""
 
-    level_ma: Floats
-    deviation_ma: Floats
+    reference: Reference
+    observed: Observed
+    seen: Edges
+    piece: Piece
+    prior: Prior
+    gain: float = 1.0
 
+    @property
+    def clock(self) -> Clock:
+        """The piece's."""
+        return self.piece.clock
 
-def heights(reference: Reference, seen: Seen) -> Heights:
-    """Measure every pulse of the reference where it should be."""
-    train = reference.train
-    zero, variance = seen.zero()
-    excess = np.where(seen.count > 0, seen.excess - zero, 0.0)
-    count, summed = np.append(0.0, np.cumsum(seen.count)), np.append(0.0, np.cumsum(seen.count * excess))
-    number = count[train.last + 1] - count[train.first]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        level = train.level_ma + (summed[train.last + 1] - summed[train.first]) / number
-        deviation = np.sqrt(seen.sigma_ma**2 / number + variance[train.first])
-    known = (number > 0) & np.isfinite(deviation)
-    return Heights(np.where(known, level, np.nan), np.where(known, deviation, np.nan))
-
-
-def levels(
-    reference: Reference, high: Heights, known: Bools, suspects: Suspects, fellows: int = 1
-) -> list[Difference]:
-    """Levels that are off: pulses of one level together, so that noise averages out, then single ones.
-
-    known: pulses that count; fellows: fewer pulses than this may be off by chance.
-    """
-    return list(_levels(reference, high, known, suspects, fellows))
+    def kinds(self) -> Ints:
+        """Edges are alike that close and open the same switches, else that lie between the same levels."""
+        box, account = self.reference.box, self.reference.account
+        table: list[Any] = [np.round(account.before_ma), np.round(account.level_ma)]
+        if box is not None:
+            table = [np.append(0, box.pattern[:-1]), box.pattern, np.round(box.supply_mv / 100)]
+        _, number = np.unique(np.column_stack(table), axis=0, return_inverse=True)
+        found: Ints = number.reshape(-1)
+        return found
 
 
-def off_level(reference: Reference, high: Heights) -> Bools:
-    """Pulses that are off, each by itself."""
-    level = reference.train.level_ma
-    allowed = np.maximum(df.LEVEL_MA, df.LEVEL_SHARE * np.abs(level)) + df.DOUBTS * high.deviation_ma
-    with np.errstate(invalid="ignore"):
-        off: Bools = np.abs(high.level_ma - level) > allowed
-    return off
-
-
-def parts(reference: Reference, high: Heights, known: Bools, seen: Seen) -> Iterator[Difference]:
-    """Pulses whose mean is right and a part of which is off."""
-    train, course = reference.train, reference.course
-    zero, variance = seen.zero()
-    with np.errstate(invalid="ignore", divide="ignore"):
-        off = seen.excess - zero
-        doubt = df.DOUBTS * np.sqrt(seen.sigma_ma**2 / seen.count + variance)
-    height = course.level_ma - train.base_ma
-    wrong = (seen.count >= PART_SAMPLES) & (
-        np.abs(off) > np.maximum(df.LEVEL_MA, df.LEVEL_SHARE * height) + doubt
-    )
-    told: set[int] = set()
-    for level in np.flatnonzero(wrong).tolist():
-        pulse = int(np.searchsorted(train.first, level, side="right")) - 1
-        if pulse < 0 or level > train.last[pulse] or not known[pulse] or pulse in told:
+def odd_edges(view: View) -> tuple[Bools, Bools]:
+    """Edges that are off: those that chance, another load's move at the same instant, may have made, and
+    those that are off as their fellows are."""
+    seen = view.observed
+    allowed = df.tolerance_ma(seen.account.step_ma)
+    allowed = allowed + df.DOUBTS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0)) + DOUBTS * seen.doubt_ma
+    off = seen.known & (np.abs(seen.edge_ma) > allowed)
+    chance, real = np.zeros(len(off), dtype=bool), np.zeros(len(off), dtype=bool)
+    lone: list[int] = []
+    for members in _by_kind(view.kinds(), seen.known):
+        if len(members) < SEVERAL:
+            lone += members.tolist()
             continue
-        told.add(pulse)
+        excess = seen.edge_ma[members]
+        middle = float(np.median(excess))
+        alike = np.abs(excess - middle) <= allowed[members]
+        real[members] = off[members] & alike & (abs(middle) > allowed[members])
+        chance[members] = (off[members] | ~alike) & ~real[members]
+    several = len(lone) >= SEVERAL and float(np.mean(off[lone])) > MOST_ODD
+    (real if several else chance)[lone] = off[lone]
+    return chance, real
+
+
+def _by_kind(kind: Ints, known: Bools) -> list[Ints]:
+    places = np.flatnonzero(known)
+    if not len(places):
+        return []
+    order = places[np.argsort(kind[places], kind="stable")]
+    return list(np.split(order, np.flatnonzero(np.diff(kind[order])) + 1))
+
+
+@dataclass(frozen=True)
+class _Times:
+    """When each edge was seen: by how much later (s, nan: not), its uncertainty, which seen edge it is
+    (-1)."""
+
+    late_s: Floats
+    late_u_s: Floats
+    is_edge: Ints
+
+
+def _times(view: View) -> _Times:
+    """By the charge around each edge, and where that is too far off by the seen edge that is nearest."""
+    seen, account = view.observed, view.observed.account
+    step = account.step_ma
+    heights = view.seen.height_ma
+    nearby = np.full(len(step), -1)
+    for way in (1.0, -1.0):
+        place, there = np.flatnonzero(step * way > 0), np.flatnonzero(heights * way > 0)
+        here, beside = near(account.t_s[place], view.seen.at_s[there])
+        nearby[place[here]] = there[beside]
+    if view.prior.shared and len(heights):  # other loads move too: only edges of about the right height count
+        unlike = np.abs(heights[nearby] - step) > UNLIKE * np.abs(step)
+        nearby[unlike] = -1
+    if not len(heights):
+        return _Times(np.full(len(step), np.nan), seen.late_u_s, nearby)
+    s = np.maximum(np.abs(step) / max(seen.sigma_ma, 1e-6), 1e-6)
+    doubt = (EDGE_DOUBT[0] / s + EDGE_DOUBT[1] / s**2) * seen.interval_s / df.DOUBTS
+    doubt = np.hypot(doubt, SLOW_U * seen.tau_s)
+    by_edge = np.where(nearby >= 0, view.seen.at_s[nearby] - account.t_s, np.nan)
+    with np.errstate(invalid="ignore"):
+        charged = np.isfinite(seen.late_s) & (np.abs(seen.late_s) <= REACHED * seen.reach_s)
+        charged &= np.abs(seen.edge_ma) <= HALF * np.abs(
+            step
+        )  # the charge of an edge that isn't there says nothing
+    late = np.where(charged, seen.late_s, by_edge)
+    return _Times(late, np.where(charged, seen.late_u_s, doubt), nearby)
+
+
+def judge(view: View) -> Judged:
+    """Everything in which the piece differs from the reference, and what became of its edges."""
+    reference, train = view.reference, view.reference.train
+    seen = view.observed
+    account = seen.account
+    at_s = view.clock.to_recording(account.t_s)
+    inside = (at_s > view.piece.from_s + seen.interval_s) & (at_s < view.piece.until_s - seen.interval_s)
+    recorded = ~reference.lost.touches(account.t_s, account.until_s)
+    chance = odd_edges(view)[0] if view.prior.shared else np.zeros(len(inside), dtype=bool)
+    times = _times(view)
+    flat = seen.known & (np.abs(seen.edge_ma + account.step_ma) <= _faint(seen))
+    ends = np.column_stack((train.first, train.last + 1))
+    absent = np.all(flat[ends], axis=1) & np.all(recorded[ends], axis=1)
+    found = np.any(times.is_edge[ends] >= 0, axis=1)
+    gone = absent & ~_like_seen(view, times, ends)
+    found |= np.any(seen.known[ends] & ~flat[ends], axis=1)
+    levels, variance = seen.without_edges(chance).levels(view.prior.shared)
+    rows = list(_missing(view, gone))
+    moved, steps = _moved(view, times, gone, chance)
+    rows += moved.values()
+    rows += steps
+    still = ~gone
+    still[list(moved)] = False
+    if view.prior.levels:
+        off, told = _levels(view, levels, variance, still)
+        rows += off
+        rows += [] if view.prior.shared else _steps(view, still & ~told)
+    edges_judged = inside & recorded & ((seen.known & ~chance) | np.isin(np.arange(len(inside)), ends[gone]))
+    return Judged(rows, inside, edges_judged, inside & chance, found, gone)
+
+
+def _faint(seen: Observed) -> Floats:
+    """What may be seen of an edge that isn't there."""
+    noise = np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
+    return ABSENT * np.abs(seen.account.step_ma) + np.minimum(
+        DOUBTS * noise, ABSENT * np.abs(seen.account.step_ma)
+    )
+
+
+def _like_seen(view: View, times: _Times, ends: Ints) -> Bools:
+    """Pulses one of whose ends is near an edge of about its own height."""
+    heights, step = view.seen.height_ma, view.observed.account.step_ma
+    if not len(heights):
+        return np.zeros(len(ends), dtype=bool)
+    place = times.is_edge[ends]
+    like = (place >= 0) & (np.abs(heights[place] - step[ends]) <= UNLIKE * np.abs(step[ends]))
+    return np.asarray(like.any(axis=1))
+
+
+def _missing(view: View, gone: Bools) -> Iterator[Difference]:
+    """Pulses that aren't there; several on end in one row."""
+    train = view.reference.train
+    lost = np.flatnonzero(gone)
+    for pulses in np.split(lost, np.flatnonzero(np.diff(lost) > 1) + 1):
+        if len(pulses) >= ON_END:
+            first_s, last_s = (float(train.start_s[k]) for k in (pulses[0], pulses[-1]))
+            text = (
+                f"{len(pulses)} pulses on end were not seen, from the one at {first_s:.3f} s to the one at "
+                f"{last_s:.3f} s: from {_there(view, first_s)} s of the recording on"
+            )
+            yield view.reference.row(df.MISSING, int(pulses[0]), "start_s", None, text)
+            continue
+        for pulse in pulses.tolist():
+            text = (
+                f"the pulse at {train.start_s[pulse]:.3f} s ({milliseconds(train.duration_s[pulse])}, "
+                f"{train.level_ma[pulse]:.1f} mA) was not seen"
+            )
+            yield view.reference.row(df.MISSING, pulse, "start_s", None, text)
+
+
+def _there(view: View, run_s: float) -> str:
+    return f"{float(view.clock.to_recording(np.array([run_s]))[0]):.3f}"
+
+
+def _moved(
+    view: View, times: _Times, gone: Bools, chance: Bools
+) -> tuple[dict[int, Difference], list[Difference]]:
+    """Pulses whose duration or start differs, and steps inside pulses that came at another time."""
+    reference, train, seen = view.reference, view.reference.train, view.observed
+    allowed = df.TIME_S + seen.interval_s + df.DOUBTS * times.late_u_s
+    start, end = train.first, train.last + 1
+    late = np.where(chance, np.nan, times.late_s)
+    with np.errstate(invalid="ignore"):
+        longer, later = late[end] - late[start], late[start]
+        other = ~gone & (np.abs(longer) > np.maximum(allowed[start], allowed[end]))
+        shifted = ~gone & ~other & (np.abs(later) > allowed[start])
+    found: dict[int, Difference] = {}
+    for pulse in np.flatnonzero(other).tolist():
+        lasted = float(train.duration_s[pulse] + longer[pulse])
         text = (
-            f"the part at {course.t_s[level]:.3f} s, {height[level]:.1f} mA above the base, "
-            f"seen at {height[level] + off[level]:.1f} mA"
+            f"seen to last {milliseconds(lasted)} instead of {milliseconds(float(train.duration_s[pulse]))}"
         )
-        yield reference.row(df.LEVEL, pulse, "level_ma", float(high.level_ma[pulse]), text)
+        found[pulse] = reference.row(df.DURATION, pulse, "duration_s", lasted, text)
+    for pulse in np.flatnonzero(shifted).tolist():
+        way = "later" if later[pulse] > 0 else "earlier"
+        text = f"seen {milliseconds(abs(later[pulse]))} {way} than it should start"
+        at_s = float(train.start_s[pulse] + later[pulse])
+        found[pulse] = reference.row(df.TIME, pulse, "start_s", at_s, text)
+    ends = np.isin(np.arange(len(late)), np.concatenate((start, end)))
+    with np.errstate(invalid="ignore"):
+        steps = np.flatnonzero(~ends & (np.abs(late) > allowed) & (times.is_edge >= 0))
+    pulse_of = train.of_level(steps)
+    rows = []
+    for k, pulse in zip(steps.tolist(), pulse_of.tolist(), strict=True):
+        if pulse >= 0 and (pulse in found or gone[pulse]):
+            continue
+        way = "later" if late[k] > 0 else "earlier"
+        text = f"the step at {seen.account.t_s[k]:.3f} s was seen {milliseconds(abs(float(late[k])))} {way}"
+        number = reference.number(pulse) if pulse >= 0 else None
+        at_s = round(float(seen.account.t_s[k]), 6)
+        said = {"asked": None, "did": None} | {reference.name: at_s}
+        rows.append(
+            Difference(df.TIME, number, said["asked"], said["did"], round(at_s + float(late[k]), 6), text)
+        )
+    return found, rows
 
 
-def _levels(
-    reference: Reference, high: Heights, known: Bools, suspects: Suspects, fellows: int
-) -> Iterator[Difference]:
-    train = reference.train
-    off = high.level_ma - train.level_ma
+def _levels(view: View, off: Floats, variance: Floats, still: Bools) -> tuple[list[Difference], Bools]:
+    """Levels that are off: pulses of one level together, so that noise averages out, single ones, and parts
+    of pulses whose mean is right; and the pulses that are told. still: pulses that are where they should
+    be."""
+    reference, train = view.reference, view.reference.train
+    rows, told = [], np.zeros(len(train), dtype=bool)
+    level_ma, deviation = _pulse_levels(view, off, variance)
+    known = still & np.isfinite(deviation)
     group = _groups(train.level_ma)
-    told = np.zeros(len(train), dtype=bool)
+    least = SEVERAL if view.prior.shared else 1
+    least = min(least, max(int(known.sum()), 1))
     for number in np.unique(group[known]):
         members = np.flatnonzero((group == number) & known)
-        if len(members) < fellows:
-            continue
-        weight = 1.0 / np.maximum(high.deviation_ma[members], 1e-6) ** 2
-        mean = float(np.average(off[members], weights=weight))
+        weight = 1.0 / np.maximum(deviation[members], 1e-6) ** 2
+        mean = float(np.average(level_ma[members] - train.level_ma[members], weights=weight))
         level = float(np.average(train.level_ma[members]))
-        if abs(mean) > df.level_tolerance(level) + df.DOUBTS / np.sqrt(weight.sum()):
+        if len(members) >= least and abs(mean) > df.level_tolerance(level) + df.DOUBTS / np.sqrt(
+            weight.sum()
+        ):
             told[members] = True
-            text = _level_text(level, mean, len(members)) + suspects(mean, int(members[0]))
-            yield reference.row(df.LEVEL, int(members[0]), "level_ma", level + mean, text)
-    if fellows > 1:
-        return
-    for pulse in np.flatnonzero(known & ~told & off_level(reference, high)):
-        text = _level_text(float(train.level_ma[pulse]), float(off[pulse]), 1)
-        yield reference.row(df.LEVEL, int(pulse), "level_ma", float(high.level_ma[pulse]), text)
+            text = _level_text(level, mean, len(members)) + _suspects(view, mean, int(members[0]))
+            rows.append(reference.row(df.LEVEL, int(members[0]), "level_ma", level + mean, text))
+    allowed = df.tolerance_ma(train.level_ma) + df.DOUBTS * deviation
+    with np.errstate(invalid="ignore"):
+        alone = known & ~told & (np.abs(level_ma - train.level_ma) > allowed)
+    told |= alone
+    for pulse in np.flatnonzero(alone).tolist() if least == 1 else []:
+        excess = float(level_ma[pulse] - train.level_ma[pulse])
+        text = _level_text(float(train.level_ma[pulse]), excess, 1) + _suspects(view, excess, pulse)
+        rows.append(reference.row(df.LEVEL, pulse, "level_ma", float(level_ma[pulse]), text))
+    parts, also = _parts(view, off, variance, known & ~told, least)
+    told[also] = True
+    return rows + parts, told
+
+
+def _suspects(view: View, excess_ma: float, pulse: int) -> str:
+    """The resistors that would explain an excess, by the patterns that the journal has there."""
+    box = view.reference.box
+    if box is None or view.prior.shared:
+        return ""
+    first = int(view.reference.train.first[pulse])
+    closed = int(box.pattern[first]) & ~(int(box.pattern[first - 1]) if first else 0)
+    found = resistors(excess_ma, closed, box.channels_ns, float(np.median(box.supply_mv)))
+    return "".join(f"; or {box.words(fault)}" for fault in found)
+
+
+def _parts(
+    view: View, off: Floats, variance: Floats, whole: Bools, least: int
+) -> tuple[list[Difference], list[int]]:
+    """Parts of pulses that are off, and the pulses; among other loads only such as are off in several."""
+    reference, train, seen = view.reference, view.reference.train, view.observed
+    height = reference.account.level_ma - train.base_ma
+    pulse = train.of_level(np.arange(len(height)))
+    known = np.isfinite(variance) & (seen.count >= PART_SAMPLES) & (pulse >= 0)
+    known[known] &= whole[pulse[known]]
+    noise = df.DOUBTS * np.sqrt(np.where(known, variance, 0.0))
+    wrong = known & (np.abs(off) > df.tolerance_ma(height) + noise)
+    rows: list[Difference] = []
+    told: list[int] = []
+    for level in np.flatnonzero(wrong).tolist() if np.count_nonzero(wrong) >= least else []:
+        place = int(pulse[level])
+        if place in told:
+            continue
+        told.append(place)
+        text = (
+            f"the part at {seen.account.t_s[level]:.3f} s, {height[level]:.1f} mA above the base, "
+            f"seen at {height[level] + off[level]:.1f} mA"
+        )
+        rows.append(reference.row(df.LEVEL, place, "level_ma", float(train.level_ma[place]), text))
+    return rows, told
+
+
+def _steps(view: View, fine: Bools) -> Iterator[Difference]:
+    """Steps that are off though the pulses beside them are not: a base that isn't the same on both sides.
+    fine: pulses of which nothing is told."""
+    reference, train, seen = view.reference, view.reference.train, view.observed
+    pulse = train.of_level(np.arange(len(seen.edge_ma)))
+    beside = np.column_stack((pulse, np.append(-1, pulse[:-1])))
+    untold = np.all((beside < 0) | np.append(fine, True)[beside], axis=1)
+    high = np.maximum(seen.account.level_ma, seen.account.before_ma) - train.base_ma
+    noise = df.DOUBTS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
+    off = untold & seen.known & (np.abs(seen.edge_ma) > df.tolerance_ma(high) + noise)
+    for k in np.flatnonzero(off).tolist():
+        step = float(seen.account.step_ma[k])
+        text = (
+            f"the step at {seen.account.t_s[k]:.3f} s was seen to be {step + seen.edge_ma[k]:+.1f} mA "
+            f"instead of "
+            f"{step:+.1f} mA"
+        )
+        yield reference.level_row(df.LEVEL, k, float(seen.account.level_ma[k] + seen.edge_ma[k]), text)
+
+
+def _pulse_levels(view: View, off: Floats, variance: Floats) -> tuple[Floats, Floats]:
+    """How high each pulse was seen above its base, and the deviation of that (inf: not known)."""
+    train, seen = view.reference.train, view.observed
+    known = np.isfinite(variance) & (seen.count > 0)
+    lasting = np.where(known, seen.account.lasting_s, 0.0)
+    whole, summed = (
+        np.append(0.0, np.cumsum(lasting)),
+        np.append(0.0, np.cumsum(lasting * np.where(known, off, 0.0))),
+    )
+    # the levels of one pulse hang on the same base: their errors don't average out
+    spread = np.append(0.0, np.cumsum(lasting * np.sqrt(np.where(known, variance, 0.0))))
+    first, after = train.first, train.last + 1
+    time = whole[after] - whole[first]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        level = train.level_ma + (summed[after] - summed[first]) / time
+        deviation = (spread[after] - spread[first]) / time
+    return np.where(time > 0, level, np.nan), np.where(time > 0, deviation, np.inf)
 
 
 def _groups(level_ma: Floats) -> Ints:
     values = np.unique(level_ma)
-    gaps = np.diff(values) > np.maximum(df.LEVEL_MA, df.LEVEL_SHARE * values[:-1])
+    gaps = np.diff(values) > df.tolerance_ma(values[:-1])
     groups: Ints = np.concatenate(([0], np.cumsum(gaps)))[np.searchsorted(values, level_ma)]
     return groups
 
@@ -170,93 +402,3 @@ def _level_text(level: float, off: float, pulses: int) -> str:
     share = f", {100 * off / level:+.1f} %" if level > 0 else ""
     what = f"{pulses} pulses" if pulses > 1 else "a pulse"
     return f"{what} of {level:.1f} mA above the base seen at {level + off:.1f} mA ({off:+.1f} mA{share})"
-
-
-def missing(
-    reference: Reference, high: Heights, unmatched: Ints, known: Bools, clock: Clock
-) -> Iterator[Difference]:
-    """Pulses that were not found, and whose level isn't there either; several on end in one row.
-
-    known: pulses that the recording has something of.
-    """
-    train = reference.train
-    gone = train.level_ma[unmatched] - high.level_ma[unmatched]
-    least = np.maximum(train.level_ma[unmatched] / 2, df.DOUBTS * high.deviation_ma[unmatched])
-    lost = unmatched[gone > least]
-    place = np.cumsum(known) - 1  # pulses of which nothing is known don't divide others
-    for pulses in np.split(lost, np.flatnonzero(np.diff(place[lost]) > 1) + 1):
-        if len(pulses) >= ON_END:
-            yield reference.row(
-                df.MISSING, int(pulses[0]), "start_s", None, _stop_text(reference, pulses, clock)
-            )
-            continue
-        for pulse in pulses:
-            text = (
-                f"the pulse at {train.start_s[pulse]:.3f} s ({df.milliseconds(train.duration_s[pulse])}, "
-                f"{train.level_ma[pulse]:.1f} mA) was not seen"
-            )
-            yield reference.row(df.MISSING, int(pulse), "start_s", None, text)
-
-
-def _stop_text(reference: Reference, pulses: Ints, clock: Clock) -> str:
-    """Many pulses on end that weren't seen, and from when to when."""
-    first_s, last_s = (reference.train.start_s[k] for k in (pulses[0], pulses[-1]))
-    return (
-        f"{len(pulses)} pulses on end were not seen, from the one at {first_s:.3f} s to the one at "
-        f"{last_s:.3f} s: {_from_there_on(float(first_s), clock)}"
-    )
-
-
-def _from_there_on(run_s: float, clock: Clock) -> str:
-    at_s = float(clock.to_recording(np.array([run_s]))[0])
-    return f"at {at_s:.3f} s of the recording the pulses stop fitting"
-
-
-def stop_row(reference: Reference, pulse: int, clock: Clock) -> Difference:
-    """The row about a run that fits no more from a pulse on, where no journal says why."""
-    text = (
-        f"{_from_there_on(float(reference.train.start_s[pulse]), clock)}: the power off and the run begun "
-        "anew, held, or over? The journal would tell"
-    )
-    return reference.row(df.MISSING, pulse, "start_s", None, text)
-
-
-def extra(
-    reference: Reference, lost: Lost, pulses: Pulses, clock: Clock, seen: Seen, known_s: Floats
-) -> Ints:
-    """Which of the recording's pulses were seen within the run where the reference's level hardly rises, if
-    at all.
-
-    known_s: starts that were found to belong to the reference's pulses.
-    """
-    slack_s = 2 * seen.interval_s + df.TIME_S
-    start_s = clock.to_run(pulses.start_s)
-    end_s = clock.to_run(pulses.start_s + pulses.duration_s)
-    free = (start_s > reference.course.t_s[0]) & (end_s < reference.course.end_s) & ~np.isin(start_s, known_s)
-    free &= ~lost.touches(start_s - slack_s, end_s + slack_s)
-    shares = np.linspace(0.0, 1.0, BESIDE)
-    for course in (reference.course, seen.course):
-        beside = np.min(
-            [course.at(t) for k in shares for t in (start_s - k * slack_s, end_s + k * slack_s)], axis=0
-        )
-        free &= course.mean(start_s, end_s) - beside < pulses.level_ma / 2
-    return np.flatnonzero(free)
-
-
-def extra_rows(pulses: Pulses, which: Ints, clock: Clock) -> Iterator[Difference]:
-    """Rows about pulses that are in no other account; of many a single one."""
-    start_s = clock.to_run(pulses.start_s)
-    if len(which) > MANY:
-        first, last = pulses.start_s[which[0]], pulses.start_s[which[-1]]
-        text = (
-            f"{len(which)} pulses that are in no other account were seen, from {first:.3f} s to {last:.3f} s "
-            "of the recording: another load, another run, or a run begun anew after a power loss"
-        )
-        yield Difference(df.EXTRA, None, None, None, round(float(start_s[which[0]]), 6), text)
-        return
-    for k in which.tolist():
-        text = (
-            f"a pulse that is in no other account was seen at {start_s[k]:.3f} s "
-            f"({df.milliseconds(pulses.duration_s[k])}, {pulses.level_ma[k]:.1f} mA)"
-        )
-        yield Difference(df.EXTRA, None, None, None, round(float(start_s[k]), 6), text)

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from nightdraw.capture.align import Clock, Edges
+from nightdraw.capture.accounts import Edges
+from nightdraw.capture.place import Clock
 from nightdraw.capture.read import Recording
 
 LEAST_OHM, MOST_OHM = 1e-4, 10.0  # a main fuse's 0.3 milliohm and less; a shunt, or a meter's own resistance
@@ -25,13 +26,13 @@ def as_current(recording: Recording, ohms: float) -> Recording:
 def resistance(known: Edges, seen: Edges, clock: Clock, reach_s: float) -> float | None:
     """The resistance (ohm) that makes the seen steps (mV) of the known ones (mA), None where too few meet."""
     large = np.abs(known.height_ma) >= LIKE * np.max(np.abs(known.height_ma), initial=0.0)
-    at_s, height = clock.to_recording(known.t_s[large]), known.height_ma[large]
-    if not len(at_s) or not len(seen.t_s):
+    at_s, height = clock.to_recording(known.at_s[large]), known.height_ma[large]
+    if not len(at_s) or not len(seen.at_s):
         return None
-    place = np.clip(np.searchsorted(seen.t_s, at_s), 1, max(len(seen.t_s) - 1, 1))
-    left = np.abs(seen.t_s[place - 1] - at_s)
-    right = np.abs(seen.t_s[np.minimum(place, len(seen.t_s) - 1)] - at_s)
-    near = np.where(left <= right, place - 1, np.minimum(place, len(seen.t_s) - 1))
+    place = np.clip(np.searchsorted(seen.at_s, at_s), 1, max(len(seen.at_s) - 1, 1))
+    left = np.abs(seen.at_s[place - 1] - at_s)
+    right = np.abs(seen.at_s[np.minimum(place, len(seen.at_s) - 1)] - at_s)
+    near = np.where(left <= right, place - 1, np.minimum(place, len(seen.at_s) - 1))
     met = (np.minimum(left, right) <= reach_s) & (seen.height_ma[near] * height > 0)
     if np.count_nonzero(met) < LEAST_EDGES:
         return None

@@ -16,8 +16,8 @@ from nightdraw.cli.params import ClampScale, Quantity
 from nightdraw.errors import EXIT_CANNOT_TELL, EXIT_DONE, EXIT_NO, InputError
 
 if TYPE_CHECKING:
-    from nightdraw.capture.accounts import Did
     from nightdraw.capture.compare import Asked
+    from nightdraw.capture.journal import Did
     from nightdraw.capture.read import Options, Recording
 
 MAX_U32 = 0xFFFFFFFF  # seed and run number are 32-bit words of the random law
@@ -261,7 +261,7 @@ def compare(
     Exit status 0: they agree, 1: they differ, 3: it can't be told.
     """
     from nightdraw.capture import compare as comparing
-    from nightdraw.capture.accounts import read_did
+    from nightdraw.capture.journal import read_did
     from nightdraw.capture.read import channels, open_recording
 
     comparing.check_given(profile, journal, recording)

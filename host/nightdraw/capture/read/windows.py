@@ -12,11 +12,13 @@ from nightdraw.capture.read.recording import Recording
 
 
 class Sums:
-    """Running number and sum of the samples before each of some instants; see sums_at()."""
+    """Running number and sum of the samples before each of some instants, and the time of the last of them
+    (-inf before the first); see sums_at()."""
 
-    def __init__(self, counts: Floats, totals: Floats) -> None:
+    def __init__(self, counts: Floats, totals: Floats, last_s: Floats) -> None:
         self.counts = counts
         self.totals = totals
+        self.last_s = last_s
 
 
 def sums_at(recording: Recording, instants_s: Floats) -> Sums:
@@ -24,18 +26,21 @@ def sums_at(recording: Recording, instants_s: Floats) -> Sums:
     order = np.argsort(instants_s, kind="stable")
     ordered = instants_s[order]
     counts, totals = np.zeros(len(ordered)), np.zeros(len(ordered))
-    count, total, done = 0, 0.0, 0
+    last_s = np.full(len(ordered), -np.inf)
+    count, total, done, latest_s = 0, 0.0, 0, -np.inf
     for time_s, value in recording.blocks():
         reached = int(np.searchsorted(ordered, time_s[-1], side="right"))
         places = np.searchsorted(time_s, ordered[done:reached], side="left")
         running = np.concatenate(([0.0], np.cumsum(value)))
         counts[done:reached] = count + places
         totals[done:reached] = total + running[places]
+        last_s[done:reached] = np.where(places > 0, time_s[np.maximum(places - 1, 0)], latest_s)
         count, total, done = count + len(value), total + float(running[-1]), reached
-    counts[done:], totals[done:] = count, total
+        latest_s = float(time_s[-1])
+    counts[done:], totals[done:], last_s[done:] = count, total, latest_s
     back = np.empty_like(order)
     back[order] = np.arange(len(order))
-    return Sums(counts[back], totals[back])
+    return Sums(counts[back], totals[back], last_s[back])
 
 
 def means(recording: Recording, from_s: Floats, to_s: Floats) -> tuple[Floats, Floats]:

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from nightdraw.capture import accounts
-from nightdraw.capture.stints import split
+from nightdraw.capture import journal
+from nightdraw.capture.cycles import split
 
 from tests.capture import bench_runs as runs
 
@@ -101,7 +101,7 @@ def test_without_a_journal_the_instant_is_named_and_no_channel(
     for channel in ("battery", "F7"):
         status, found = runs.compare(capsys, "--profile", asked, "--channel", channel)
         assert status in (1, 3)
-        assert runs.kinds(found) <= {"missing", "extra"}
+        assert runs.kinds(found) <= {"missing", "extra", "time"}
         if found["differences"]:
             assert "of the recording" in runs.told(found)
             assert "channel" not in runs.told(found)
@@ -167,27 +167,27 @@ RECORDS = [
 ]
 
 
-def test_stints_count_each_from_the_runs_zero() -> None:
+def test_cycles_count_each_from_the_runs_zero() -> None:
     head = {**HEAD, "run_start_boot": 1, "run_start_tick": 10_000, "start_at_s": 7.0}
-    did = accounts.did_of(head, RECORDS)
-    assert did.course.t_s.tolist() == [0.0, 2.0]
-    assert did.stint.cut
+    did = journal.did_of(head, RECORDS)
+    assert did.account.t_s.tolist() == [0.0, 2.0]
+    assert did.cycle.cut
     (other,) = did.others
-    assert other.stint.from_s == 2.5
-    np.testing.assert_allclose(other.course.t_s, [2.5, 4.5])
-    assert (other.stint.boot, other.stint.zero_at_s, other.stint.cut) == (2, None, False)
-    assert did.stint.zero_at_s == 7.0
+    assert other.cycle.from_s == 2.5
+    np.testing.assert_allclose(other.account.t_s, [2.5, 4.5])
+    assert (other.cycle.boot, other.cycle.zero_at_s, other.cycle.cut) == (2, None, False)
+    assert did.cycle.zero_at_s == 7.0
 
 
 def test_another_arm_is_another_run() -> None:
     head = {**HEAD, "run_start_boot": 2, "run_start_tick": 70_000}
-    did = accounts.did_of(head, RECORDS)
-    assert did.course.level_ma.tolist() == [500.0]
+    did = journal.did_of(head, RECORDS)
+    assert did.account.level_ma.tolist() == [500.0]
     assert did.others == ()
-    stints, own = split({**HEAD, "run_start_boot": 2, "run_start_tick": -5_000}, RECORDS)
-    assert (len(stints), own) == (2, 1)
+    cycles, own = split({**HEAD, "run_start_boot": 2, "run_start_tick": -5_000}, RECORDS)
+    assert (len(cycles), own) == (2, 1)
 
 
 def test_a_start_that_is_nowhere_leaves_one_stint() -> None:
-    stints, own = split({**HEAD, "run_start_boot": 5, "run_start_tick": 1}, RECORDS)
-    assert (len(stints), own) == (1, 0)
+    cycles, own = split({**HEAD, "run_start_boot": 5, "run_start_tick": 1}, RECORDS)
+    assert (len(cycles), own) == (1, 0)

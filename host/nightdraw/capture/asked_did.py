@@ -1,15 +1,16 @@
-"""Differences between what was asked and what the box says it did: one clock, no noise."""
+"""Differences between what was asked and what the box says it did: one clock, no noise, level by level."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 
 from nightdraw.capture import differences as df
-from nightdraw.capture.accounts import Course, Did, Event, Train
+from nightdraw.capture.accounts import Account, Train
 from nightdraw.capture.differences import Difference
-from nightdraw.capture.faults import MA_PER_NS_MV
+from nightdraw.capture.journal import SETTLED_KINDS, Did, Event
 from nightdraw.capture.match import match
 from nightdraw.capture.seen import Ints
 
@@ -17,26 +18,58 @@ MONITOR_MA = 0.5  # the box's current monitor: offset ...
 MONITOR_SHARE = 0.01  # ... and tolerance
 
 
-def asked_and_did(course: Course, did: Did) -> Iterator[Difference]:
+def asked_and_did(wanted: Account, did: Did) -> Iterator[Difference]:
     """Differences between what was asked and what the box says it did, which share one clock.
 
     Where the journal lost records nothing is said.
     """
-    asked, done = course.train(), did.course.train()
+    asked, done = wanted.train(), did.account.train()
     unsure, unsaid = (did.lost.touches(train.start_s, train.end_s) for train in (asked, done))
     here, there = match(asked.start_s, asked.end_s, done.start_s, done.end_s)
-    yield from _unplayed(asked, np.setdiff1d(np.flatnonzero(~unsure), here), did)
+    found = list(_unplayed(asked, np.setdiff1d(np.flatnonzero(~unsure), here), did))
     for j in np.setdiff1d(np.flatnonzero(~unsaid), there):
         start_s, level = float(done.start_s[j]), done.level_ma[j]
         text = f"the journal has a pulse at {start_s:.4f} s ({level:.1f} mA) that nobody asked for"
-        yield Difference(df.EXTRA, None, None, round(start_s, 6), None, text)
+        found.append(Difference(df.EXTRA, None, None, round(start_s, 6), None, text))
     for i, j in zip(here.tolist(), there.tolist(), strict=True):
         if not unsure[i] and not unsaid[j]:
             why = _why(did, float(asked.start_s[i]), float(asked.end_s[i]))
-            yield from _of_one_pulse(asked, i, done, j, why)
+            found += _of_one_pulse(asked, i, done, j, why)
     if abs(done.base_ma - asked.base_ma) > df.level_tolerance(asked.base_ma):
         text = f"the base is {done.base_ma:.1f} mA in the journal instead of {asked.base_ma:.1f} mA"
-        yield Difference(df.BASE, None, round(asked.base_ma, 6), round(done.base_ma, 6), None, text)
+        found.append(Difference(df.BASE, None, round(asked.base_ma, 6), round(done.base_ma, 6), None, text))
+    yield from found
+    yield from _levels(wanted, did, asked, found)
+
+
+def _levels(wanted: Account, did: Did, asked: Train, told: list[Difference]) -> Iterator[Difference]:
+    """Stretches of another level than asked, which no row about a pulse tells: a staircase played flat."""
+    end_s = min(wanted.end_s, did.account.end_s)
+    corners = np.unique(np.concatenate((wanted.t_s, did.account.t_s, [end_s])))
+    corners = corners[corners <= end_s]
+    if len(corners) < 2:
+        return
+    middle = (corners[:-1] + corners[1:]) / 2
+    one, other = wanted.at(middle), did.account.at(middle)
+    off = (np.abs(other - one) > df.tolerance_ma(one - asked.base_ma)) & (np.diff(corners) > df.TIME_S)
+    off &= ~did.lost.touches(corners[:-1], corners[1:])
+    off &= ~np.array([bool(_why(did, float(a), float(b))) for a, b in pairwise(corners)], bool)
+    numbers = {row.pulse for row in told}
+    base = any(row.kind == df.BASE for row in told)
+    pulse = np.searchsorted(asked.start_s, middle, side="right") - 1
+    inside = (pulse >= 0) & (middle < np.append(asked.end_s, -np.inf)[pulse])
+    said: set[int] = set()
+    for k in np.flatnonzero(off).tolist():
+        number = int(pulse[k]) + 1 if inside[k] else None
+        known = number in numbers or number in said if number is not None else base or bool(told)
+        if known:
+            continue
+        said.add(number or 0)
+        text = (
+            f"{other[k]:.1f} mA in the journal from {corners[k]:.4f} s to {corners[k + 1]:.4f} s instead of "
+            f"{one[k]:.1f} mA"
+        )
+        yield Difference(df.LEVEL, number, round(float(one[k]), 6), round(float(other[k]), 6), None, text)
 
 
 def _of_one_pulse(asked: Train, i: int, done: Train, j: int, why: str) -> Iterator[Difference]:
@@ -74,6 +107,13 @@ def _unplayed(asked: Train, unmatched: Ints, did: Did) -> Iterator[Difference]:
         yield Difference(df.MISSING, i + 1, round(float(asked.start_s[i]), 6), None, None, text)
 
 
+def ended(did: Did) -> float:
+    """Until when the run was to be played: to its end where somebody, or the profile's own limit, ended
+    it."""
+    stop = did.stopped()
+    return stop.t_s if stop is not None and stop.kind in SETTLED_KINDS else np.inf
+
+
 def flagged(did: Did) -> Iterator[Difference]:
     """What the box's own current monitor said about a channel."""
     for event in did.events:
@@ -86,7 +126,7 @@ def flagged(did: Did) -> Iterator[Difference]:
 
 def _flag_row(did: Did, kind: str, event: Event) -> Difference:
     pattern, supply_mv = int(event.record["pattern"]), float(event.record["supply_mv"])
-    currents = np.array(did.channels_ns) * MA_PER_NS_MV * supply_mv
+    currents = np.array(did.channels_ns) * 1e-9 * supply_mv
     closed = (pattern >> np.arange(len(currents)) & 1).astype(bool)
     predicted, measured = float(currents[closed].sum()), float(event.record["reading"]) / 1000
     gap = abs(measured - predicted)

@@ -1,7 +1,8 @@
-"""A journal's run in its stints: from each start, the first or after a power loss, to the next or the end.
+"""A journal's run in its power cycles: from each start, the first or after a power loss, to the next or the
+end.
 
-Every power-up has a clock of its own, so each stint counts from its own zero: the instant at which the run
-would have begun to be where it is. Records go in and come out; what they mean is told in accounts.
+Every power-up has a clock of its own, so each power cycle counts from its own zero: the instant at which the
+run would have begun to be where it is. Records go in and come out; what they mean is told in journal.
 """
 
 from __future__ import annotations
@@ -19,11 +20,11 @@ GONE = ("gone",)  # the supply went away, the processor lived on: the next start
 
 
 @dataclass(frozen=True)
-class Stint:
-    """records: with t_s from the stint's zero; from_s: where in the run it starts (0 unless it continues);
-    boot; boot_s: its power-up on that clock; zero_at_s: its zero on the recording's (None: not known); cut:
-    the power went away at an instant that no record tells, some time after the last one; order: its place
-    in the run."""
+class Cycle:
+    """records: with t_s from the power cycle's zero; from_s: where in the run it starts (0 unless it
+    continues); boot; boot_s: its power-up on that clock; zero_at_s: its zero on the recording's (None: not
+    known); cut: the power went away at an instant that no record tells, some time after the last one; order:
+    its place in the run."""
 
     records: tuple[Record, ...]
     from_s: float = 0.0
@@ -41,7 +42,7 @@ class Stint:
         return self.zero_at_s + self.boot_s
 
 
-WHOLE_RUN = Stint(())
+ONE_CYCLE = Cycle(())
 
 
 @dataclass(frozen=True)
@@ -52,21 +53,21 @@ class _Start:
     position: int
 
 
-def split(head: Record, records: Sequence[Record]) -> tuple[list[Stint], int]:
-    """The stints of the run that the head names, in order, and which of them is the head's own.
+def split(head: Record, records: Sequence[Record]) -> tuple[list[Cycle], int]:
+    """The power cycles of the run that the head names, in order, and which of them is the head's own.
 
-    Records without boots (or a start) are one stint, counting as they say.
+    Records without boots (or a start) are one power cycle, counting as they say.
     """
     starts = _starts(records)
     own = _own(head, records, starts)
     if own is None:
-        return [Stint(tuple(records), zero_at_s=head.get("start_at_s"))], 0
+        return [Cycle(tuple(records), zero_at_s=head.get("start_at_s"))], 0
     first, last = _same_run(records, starts, own)
     run = starts[first : last + 1]
     stop = _next_arm(records, run[-1].place)
     ends = [start.place for start in run[1:]] + [stop]
     found = [
-        replace(_stint(head, records, start, end, own), order=k)
+        replace(_cycle(head, records, start, end, own), order=k)
         for k, (start, end) in enumerate(zip(run, ends, strict=True))
     ]
     return found, run.index(own)
@@ -106,7 +107,7 @@ def _same_run(records: Sequence[Record], starts: list[_Start], own: _Start) -> t
     return first, last
 
 
-def _stint(head: Record, records: Sequence[Record], start: _Start, end: int, own: _Start) -> Stint:
+def _cycle(head: Record, records: Sequence[Record], start: _Start, end: int, own: _Start) -> Cycle:
     """The records from a start on; those of its boot that came before it have times before the zero."""
     since = start.place
     while since and records[since - 1].get("boot") == start.boot and records[since - 1]["kind"] != "start":
@@ -119,7 +120,7 @@ def _stint(head: Record, records: Sequence[Record], start: _Start, end: int, own
     elif "start_at_s" in head and start.boot == own.boot:
         zero_at_s = head["start_at_s"] + (start.zero - own.zero) / TICKS_PER_S
     later = any(said.get("boot") != start.boot for said in records[since:end])
-    return Stint(
+    return Cycle(
         records=tuple({**said, "t_s": (said["tick"] - start.zero) / TICKS_PER_S} for said in mine),
         from_s=position_s,
         boot=start.boot,

@@ -1,10 +1,12 @@
-"""Which one broken channel explains what was seen beside what the box says it did, if any.
+"""Which one thing explains what was seen: a table of what may be wrong, each scored by the evidence.
 
-Every hypothesis (nothing wrong; channel k stuck on; open; its resistor off by a factor) predicts the same
-numbers: by how much each step of the current differs from the journal's, which a clamp's drifting zero
-doesn't touch, and by how much the base reads high. What is known badly (the clamp's gain, the source's
-resistance, the channels' tolerances) enters as covariance, and the hypotheses are weighed by their evidence:
-the Gaussian marginal likelihood (MacKay 2003, chapter 28). No file and no clock here.
+Theory of operation. Every hypothesis (nothing wrong; channel k stuck on; open; its resistor off by a factor;
+the clamp's scale, with any of these besides) predicts the same numbers: by how much each kind of step of the
+current differs from what it should be, which a clamp's drifting zero doesn't touch, and by how much the base
+reads high. What is known badly (the clamp's gain and zero, the source's resistance, the channels'
+tolerances, what other loads draw) enters as covariance, so a place where the box is alone and one where it
+isn't differ by a prior only. Hypotheses are weighed by the Gaussian marginal likelihood (MacKay 2003,
+chapter 28). Cost: channels * (150 kinds of step)^3. No file and no clock here.
 """
 
 from __future__ import annotations
@@ -18,21 +20,25 @@ from nightdraw.capture.seen import Floats, Ints
 
 STUCK_ON, OPEN, OFF = "stuck-on", "open", "level"
 SOURCE_PER_A = 0.004  # the journal's level is for an earlier load's supply: 50 mOhm at 12.6 V, per ampere
+LONG_WIRES_PER_A = 0.016  # a vehicle's feeds, fuses and a tired battery: 200 mOhm at 12.6 V, per ampere
 FLOOR_MA = 0.05  # converter steps of supply and journal
+ASKED_MA = 1.0  # what was asked is made by the bank's steps of 1.4 mA
 FLOOR_SHARE = 3e-4
 AMPLITUDE = 0.02  # a stuck or open channel has its current within 2 %
 FACTOR = 0.5  # a wrong resistor's current is off by half, give or take: no value is favoured
 SURE = 12.5  # natural log of how much better a hypothesis must be: five standard deviations
 CLOSE = 4.5  # hypotheses this near to the best can't be told from it: three standard deviations
-OVER_CLAMP = 1.0  # a channel's exact current instead of just any error of the clamp must be better by this
+SCALE_PRIOR = -9.0  # a clamp whose scale is off by any factor: one in thousands, and any value
+SLIP_PRIOR = -4.0  # by a power of ten, or turned round: the slips that people make
+APART = 1.2  # steps that differ by less are of one height
+USUAL_GAIN = 0.03  # a gain nearer to one is within a clamp's tolerance: the nuisance parameter has it
 OTHERS_MA = 1000.0  # by which other loads on a circuit lift its base: anything a vehicle may draw
-LONG_WIRES_PER_A = 0.016  # a vehicle's feeds, fuses and a tired battery: 200 mOhm at 12.6 V, per ampere
 LONE_MA = 50.0  # by which another load that moves at the same instant spoils an edge that has no fellows
 FELLOWS = 3  # edges of one kind among which one that is spoilt stands out
 GREATEST_SHARE = 4.0  # a resistor of a fifth of its value; more is no resistor of this bank
 LEAST_SHARE = 0.05  # a channel off by less is within tolerances, not a fault
 MOST_SHARE = 0.6  # a resistor of another value within arm's reach in the box of resistors
-LEAST_MA = 0.4  # an effect below this is not worth a screwdriver
+LEAST_MA = 1.5  # an effect below this is within the tolerance of levels, and not worth a screwdriver
 MEDIAN = np.pi / 2  # a median's variance is this much larger than a mean's
 MOST_GROUPS = 150  # the busiest kinds of step: more say nothing new and cost time
 MA_PER_NS_MV = 1e-9
@@ -50,15 +56,12 @@ class Setup:
 
 
 FREE = Setup(20.0, 0.01, 0.003)  # a clamp as its maker sells it, channels trimmed once and warm now
-TIGHT = Setup(
-    0.1, 0.001, 0.0003
-)  # a clamp that was set and checked before the recording, channels just trimmed
-SETUPS = (FREE, TIGHT)
+TIGHT = Setup(0.1, 0.001, 0.0003)  # a clamp that was set and checked before, channels just trimmed
 
 
 def setups(shared: bool, levels: bool) -> tuple[Setup, Setup]:
     """What is known where other loads hang on the circuit, or where levels are currents but for a factor."""
-    free, tight = SETUPS
+    free, tight = FREE, replace(TIGHT, zero_ma=FREE.zero_ma)  # a zero alone never accuses a switch
     if shared:
         free, tight = (replace(s, zero_ma=OTHERS_MA, source=LONG_WIRES_PER_A) for s in (free, tight))
     if not levels:
@@ -68,9 +71,10 @@ def setups(shared: bool, levels: bool) -> tuple[Setup, Setup]:
 
 @dataclass(frozen=True)
 class Steps:
-    """Steps between switch patterns, one entry an edge: patterns before and after, supply (mV), the journal's
-    levels (mA), and by how much the step that was seen is larger than the journal's, with its variance;
-    doubt_ma: what averaging doesn't mend; lone_ma: by how much more an edge may be off without FELLOWS."""
+    """Steps between switch patterns, one entry an edge: patterns before and after (0 without a journal),
+    supply (mV), the levels that should be (mA), and by how much the step that was seen is larger, with its
+    variance; doubt_ma: what averaging doesn't mend; lone_ma: by how much more an edge may be off without
+    FELLOWS."""
 
     before: Ints
     after: Ints
@@ -82,11 +86,17 @@ class Steps:
     doubt_ma: Floats
     lone_ma: float = 0.0
 
+    def scaled(self, gain: float) -> Steps:
+        """The same as a clamp of that gain would have seen it."""
+        step = self.level_after - self.level_before
+        excess = (self.excess + step) / gain - step
+        return replace(self, excess=excess, variance=self.variance / gain**2)
+
 
 @dataclass(frozen=True)
-class Level:
-    """The base against the journal: its patterns with their share of the time, mean supply and level, and by
-    how much the mean that was seen is larger, with its variance."""
+class Base:
+    """The base: its patterns with their share of the time, mean supply and level, and by how much the mean
+    that was seen is larger, with its variance."""
 
     pattern: Ints
     share: Floats
@@ -94,6 +104,11 @@ class Level:
     level_ma: float
     excess: float
     variance: float
+
+    def scaled(self, gain: float) -> Base:
+        """The same as a clamp of that gain would have seen it."""
+        excess = (self.excess + self.level_ma) / gain - self.level_ma
+        return replace(self, excess=excess, variance=self.variance / gain**2)
 
 
 @dataclass(frozen=True)
@@ -111,12 +126,13 @@ class Fault:
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """fault: the likeliest; rivals: others that explain the same about as well; clamp: so would an error of
-    the clamp."""
+    """gain: of the clamp; fault: the box's, None where none is needed; rivals: others that explain the same
+    about as well; either: the gain and a fault explain the same, each without the other."""
 
-    fault: Fault
-    rivals: tuple[Fault, ...]
-    clamp: bool
+    gain: float = 1.0
+    fault: Fault | None = None
+    rivals: tuple[Fault, ...] = ()
+    either: bool = False
 
 
 def _effect(kind: str, k: int, channels_ns: tuple[int, ...], pattern: Ints, supply_mv: Floats) -> Floats:
@@ -127,25 +143,30 @@ def _effect(kind: str, k: int, channels_ns: tuple[int, ...], pattern: Ints, supp
 
 
 class _Data:
-    """The numbers that hypotheses predict: one a kind of step, and the whole as the last."""
+    """The numbers that hypotheses predict: one a kind of step, and the base as the last."""
 
     def __init__(
-        self, steps: Steps, whole: Level, channels_ns: tuple[int, ...], known: tuple[Setup, Setup]
+        self,
+        steps: Steps,
+        base: Base,
+        channels_ns: tuple[int, ...],
+        known: tuple[Setup, Setup],
+        floor_ma: float,
     ) -> None:
         self.free, self.tight = known
         self.channels_ns = channels_ns
-        self.whole = whole
-        self.steps = steps = _grouped(steps)
-        self.value = np.append(steps.excess, whole.excess)
-        top = np.append(np.maximum(steps.level_before, steps.level_after), whole.level_ma)
-        swing_a = (top.max() - min(steps.level_before.min(initial=np.inf), whole.level_ma)) / 1000
-        floor = FLOOR_MA**2 + ((FLOOR_SHARE + self.free.source / 2 * swing_a) * top) ** 2
-        self._noise = np.diag(np.append(steps.variance, whole.variance) + floor)
+        self.base = base
+        self.steps = steps
+        self.value = np.append(steps.excess, base.excess)
+        top = np.append(np.maximum(steps.level_before, steps.level_after), base.level_ma)
+        swing_a = (top.max() - min(steps.level_before.min(initial=np.inf), base.level_ma)) / 1000
+        floor = floor_ma**2 + ((FLOOR_SHARE + self.free.source / 2 * swing_a) * top) ** 2
+        self._noise = np.diag(np.append(steps.variance, base.variance) + floor)
         self._covariance = {setup: self._known_to(setup) for setup in known}
 
     def _known_to(self, setup: Setup) -> Floats:
         """The covariance of the numbers with nothing wrong."""
-        steps, level_ma = self.steps, self.whole.level_ma
+        steps, level_ma = self.steps, self.base.level_ma
         bent = (steps.level_after**2 - steps.level_before**2) / 1000
         nuisances = [
             setup.gain * np.append(steps.level_after - steps.level_before, level_ma),
@@ -159,15 +180,14 @@ class _Data:
 
     def effect(self, kind: str, k: int) -> Floats:
         """One unit of a hypothesis on every number."""
-        steps, whole = self.steps, self.whole
+        steps, base = self.steps, self.base
         one, other = (
             _effect(kind, k, self.channels_ns, pattern, steps.supply_mv)
             for pattern in (steps.before, steps.after)
         )
-        all_of_it = _effect(
-            kind, k, self.channels_ns, whole.pattern, np.full(len(whole.pattern), whole.supply_mv)
-        )
-        return np.append(other - one, np.sum(all_of_it * whole.share))
+        supply = np.full(len(base.pattern), base.supply_mv)
+        all_of_it = _effect(kind, k, self.channels_ns, base.pattern, supply)
+        return np.append(other - one, np.sum(all_of_it * base.share))
 
     def evidence(self, mean: Floats, spread: Floats, setup: Setup) -> float:
         """Log marginal likelihood of: mean, plus a normal amount of spread."""
@@ -183,85 +203,102 @@ class _Data:
 
 @dataclass(frozen=True)
 class _Weighed:
-    """A hypothesis with its evidence for a clamp that is known badly, known well, and either."""
+    """A row of the table with its evidence, for a clamp that is known badly and one that is known well, both
+    as likely; kind "" is nothing wrong."""
 
     kind: str
     k: int
     share: float
-    free: float
-    tight: float
-
-    @property
-    def either(self) -> float:
-        """The evidence with both kinds of clamp as likely."""
-        return float(np.logaddexp(self.free, self.tight))
+    score: float
 
 
 def diagnose(
-    steps: Steps, whole: Level, channels_ns: tuple[int, ...], known: tuple[Setup, Setup] = SETUPS
-) -> Diagnosis | None:
-    """The fault that explains the excess, None where none does, or none is needed; known: a clamp that is
-    known badly, and one that is known well."""
-    data = _Data(steps, whole, channels_ns, known)
-    weighed = [
-        row
-        for k in range(len(channels_ns))
-        for row in (_weigh(data, STUCK_ON, k), _weigh(data, OPEN, k), _weigh(data, OFF, k))
-        if row is not None
-    ]
+    steps: Steps,
+    base: Base,
+    channels_ns: tuple[int, ...],
+    known: tuple[Setup, Setup],
+    gains: tuple[float, ...] = (),
+) -> Diagnosis:
+    """The hypothesis that explains most, with what rivals it; channels_ns: empty without a journal; gains:
+    what else than 1 the clamp's may be."""
+    floor_ma = FLOOR_MA if channels_ns else ASKED_MA
+    steps = _grouped(steps)
+    tables = {}
+    for gain in dict.fromkeys((1.0, *(g for g in gains if abs(g - 1) > USUAL_GAIN))):
+        data = _Data(steps.scaled(gain), base.scaled(gain), channels_ns, known, floor_ma)
+        # a density of what was seen, whatever the gain: the scale's own Jacobian
+        prior = 0.0 if gain == 1.0 else _prior(gain) - len(data.value) * float(np.log(abs(gain)))
+        tables[gain] = (data, _table(data), prior)
+    score = {gain: prior + max(row.score for row in table) for gain, (_, table, prior) in tables.items()}
+    best = max(score, key=lambda gain: score[gain])
+    found = _of_table(*tables[best][:2], best)
+    if best != 1.0 and _prior(best) == SCALE_PRIOR and not _several(steps):
+        return Diagnosis(best, _of_table(*tables[1.0][:2], 1.0).fault, (), True)
+    rivals = [g for g in tables if g != best and score[g] > score[best] - CLOSE]
+    if rivals:  # the clamp or a part of the box: whoever can't tell them apart says so
+        fault = found.fault or _of_table(*tables[rivals[0]][:2], 1.0).fault
+        other = best if best != 1.0 else rivals[0]
+        return Diagnosis(other, fault, found.rivals, True) if fault is not None else found
+    return found
+
+
+def _several(steps: Steps) -> bool:
+    """Whether there are steps of several heights: a single one can be off by any factor for any reason."""
+    high = np.abs(steps.level_after - steps.level_before)
+    high = high[high > LEAST_MA]
+    return len(high) > 0 and bool(high.max() > APART * high.min())
+
+
+def _prior(gain: float) -> float:
+    size = abs(gain)
+    slip = abs(size / 10 ** round(float(np.log10(size))) - 1) <= USUAL_GAIN
+    return SLIP_PRIOR if slip else SCALE_PRIOR
+
+
+def _table(data: _Data) -> list[_Weighed]:
+    """Every hypothesis that would show, weighed; nothing wrong comes first."""
     none = np.zeros(len(data.value))
-    free, tight = (data.evidence(none, none, setup) for setup in known)
-    nothing = _Weighed("", 0, 0.0, free, tight)
-    return (_sure(data, weighed, nothing) or _instead_of_clamp(data, weighed, nothing)) if weighed else None
+    table = [_Weighed("", 0, 0.0, _either(data, none, none))]
+    for k in range(len(data.channels_ns)):
+        for kind, share, doubt in ((STUCK_ON, 1.0, AMPLITUDE), (OPEN, -1.0, AMPLITUDE), (OFF, 0.0, FACTOR)):
+            effect = data.effect(kind, k)
+            if np.abs(effect).max() >= LEAST_MA:
+                table.append(_Weighed(kind, k, share, _either(data, share * effect, doubt * effect)))
+    return table
 
 
-def _weigh(data: _Data, kind: str, k: int) -> _Weighed | None:
-    """The evidence of a fault, None where it would not show."""
-    effect = data.effect(kind, k)
-    if np.abs(effect).max() < LEAST_MA:
-        return None
-    share, doubt = {STUCK_ON: (1.0, AMPLITUDE), OPEN: (-1.0, AMPLITUDE), OFF: (0.0, FACTOR)}[kind]
-    free, tight = (data.evidence(share * effect, doubt * effect, setup) for setup in (data.free, data.tight))
-    return _Weighed(kind, k, share, free, tight)
+def _either(data: _Data, mean: Floats, spread: Floats) -> float:
+    one, other = (data.evidence(mean, spread, setup) for setup in (data.free, data.tight))
+    return float(np.logaddexp(one, other))
 
 
-def _sure(data: _Data, weighed: list[_Weighed], nothing: _Weighed) -> Diagnosis | None:
-    """A fault that the steps themselves show, whatever the clamp's zero and gain."""
-    best = max(weighed, key=lambda row: row.either)
-    if best.either - max(nothing.free, nothing.tight) < SURE:
-        return None
-    near = [row for row in weighed if row.either > best.either - CLOSE]
+def _of_table(data: _Data, table: list[_Weighed], gain: float) -> Diagnosis:
+    """The fault that the numbers show beyond doubt, none where nothing wrong explains them about as well."""
+    nothing, *faults = table
+    best = max(faults, key=lambda row: row.score, default=nothing)
+    if best.score - nothing.score < SURE:
+        return Diagnosis(gain)
+    near = [row for row in faults if row.score > best.score - CLOSE]
     if best.kind != OFF:
-        return Diagnosis(_fault(data, best), _rivals(data, weighed, near, best), False)
+        return Diagnosis(gain, _fault(data, best), _rivals(data, faults, near, best))
     # of resistors that are off the least one is the likeliest, and within tolerances none is
     found = sorted((_fault(data, row) for row in near if row.kind == OFF), key=lambda fault: abs(fault.share))
     least = found[0]
     shown = np.abs(data.effect(OFF, least.channel - 1)).max() * abs(least.share)
     if abs(least.share) < LEAST_SHARE or shown < LEAST_MA or not -1 < least.share <= GREATEST_SHARE:
-        return None
+        return Diagnosis(gain)
     others = [fault for fault in found[1:] if abs(fault.share) <= MOST_SHARE]
     others += [_fault(data, row) for row in near if row.kind != OFF]
-    return Diagnosis(least, tuple(others), False)
+    return Diagnosis(gain, least, tuple(others))
 
 
-def _instead_of_clamp(data: _Data, weighed: list[_Weighed], nothing: _Weighed) -> Diagnosis | None:
-    """Where the run closes few patterns a stuck or open channel looks like the clamp's zero or gain, but with
-    the channel's exact current."""
-    top = max(row.tight for row in weighed)
-    best = max((row for row in weighed if row.kind != OFF), key=lambda row: row.tight, default=None)
-    if best is None or best.tight < max(nothing.tight + SURE, nothing.free + OVER_CLAMP, top - OVER_CLAMP):
-        return None
-    near = [row for row in weighed if row.tight > best.tight - CLOSE]
-    return Diagnosis(_fault(data, best), _rivals(data, weighed, near, best), True)
-
-
-def _rivals(data: _Data, weighed: list[_Weighed], near: list[_Weighed], best: _Weighed) -> tuple[Fault, ...]:
+def _rivals(data: _Data, faults: list[_Weighed], near: list[_Weighed], best: _Weighed) -> tuple[Fault, ...]:
     """What other channels could explain, resistors only as far off as a mistake makes them: one off by
     just the right amount is less likely, but nothing in the recording may speak against it."""
     none = np.zeros(len(data.value))
     fit = data.evidence(best.share * data.effect(best.kind, best.k), none, data.tight)
     found = [_fault(data, row) for row in near if row.k != best.k and row.kind != OFF]
-    for row in weighed:
+    for row in faults:
         if row.kind == OFF and row.k != best.k:
             effect = data.effect(OFF, row.k)
             amount = data.amount(effect)
@@ -276,7 +313,7 @@ def resistors(excess_ma: float, closed: int, channels_ns: tuple[int, ...], suppl
     where they aren't; only those that are off by LEAST_SHARE to MOST_SHARE."""
     found = []
     for k, ns in enumerate(channels_ns):
-        share = excess_ma / (ns * MA_PER_NS_MV * supply_mv)
+        share = excess_ma / max(ns * MA_PER_NS_MV * supply_mv, 1e-9)
         if closed >> k & 1 and LEAST_SHARE <= abs(share) <= MOST_SHARE:
             found.append(Fault(OFF, k + 1, share))
     return sorted(found, key=lambda fault: abs(fault.share))
@@ -288,12 +325,14 @@ def _fault(data: _Data, row: _Weighed) -> Fault:
 
 
 def _grouped(steps: Steps) -> Steps:
-    """Steps of one kind (same patterns, same supply within 0.1 V) as one: their median, so that a single
-    pulse that was missed or disturbed doesn't speak for a channel. The variance is the larger of what the
-    noise makes it and what the kind's own scatter shows (median absolute deviation)."""
+    """Steps of one kind (same levels, same patterns, same supply within 0.1 V) as one: their median, so that
+    a single pulse that was missed or disturbed doesn't speak for a channel. The variance is the larger of
+    what the noise makes it and what the kind's own scatter shows (median absolute deviation)."""
     if not len(steps.before):
         return steps
+    level = np.round(np.column_stack((steps.level_before, steps.level_after))).astype(np.int64)
     key = np.column_stack((steps.before, steps.after, np.round(steps.supply_mv / 100).astype(np.int64)))
+    key = key if steps.after.any() else level
     _, group, counts = np.unique(key, axis=0, return_inverse=True, return_counts=True)
     members = np.split(np.argsort(group.reshape(-1), kind="stable"), np.cumsum(counts)[:-1])
     members = sorted(members, key=len, reverse=True)[:MOST_GROUPS]

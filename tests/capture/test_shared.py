@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from nightdraw.capture import company, trial
 from nightdraw.capture.compare import Comparison, Place, compare
 from nightdraw.capture.read import from_arrays
 
@@ -180,11 +179,12 @@ def test_another_run_is_not_agreed_to_in_company() -> None:
 
 def test_whether_a_circuit_is_shared_is_known_by_names() -> None:
     recording = from_arrays(np.arange(3.0), np.ones(3))
-    assert not company.is_shared(recording, None, 1)
-    assert company.is_shared(recording, "tailgate", 1)
-    assert company.is_shared(recording, None, 2)
+    assert not Place().is_shared(recording, None)
+    assert Place().is_shared(recording, "tailgate")
+    assert Place(channels=2).is_shared(recording, None)
     recording.channel = "battery"
-    assert company.is_shared(recording, None, 1)
+    assert Place().is_shared(recording, None)
+    assert not Place(shared=False).is_shared(recording, "tailgate")
 
 
 def test_no_impossible_resistor_is_ever_named() -> None:
@@ -197,8 +197,3 @@ def test_no_impossible_resistor_is_ever_named() -> None:
         found = compare(run.asked, run.did, from_arrays(t_s, a))
         assert " -" not in " ".join(row.message for row in found.differences if "ohm" in row.message)
         assert not CULPRITS - {"level"} & {row.kind for row in found.differences}
-
-
-def test_constants_stand_together() -> None:
-    assert company.SEVERAL >= 3, "of two edges that differ none can be believed"
-    assert 0 < trial.MOST_TOLD < 1

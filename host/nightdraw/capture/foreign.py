@@ -1,0 +1,164 @@
+"""Edges of a recording that are none of the reference's: whose they are, or that they are a difference.
+
+On a supply of its own the box is all there is, so every such edge is a difference from a named instant; but a
+single sample that stands alone is the recorder's. On a circuit that others share, only a pulse that is the
+box's own by level and fixed duration is told, the rest is what others do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from nightdraw.capture import differences as df
+from nightdraw.capture.differences import Difference, milliseconds
+from nightdraw.capture.expected import Moves
+from nightdraw.capture.judge import LIKE_S, SPIKE_SAMPLES, View
+from nightdraw.capture.steps import Bools, Floats
+
+MANY = 3  # foreign pulses more than this are one story
+FIXED = 5  # pulses of one duration and level make a habit of the box's that another load hardly has too
+SPIKES = 0.01  # of the recording's edges may be single samples before they are told as pulses
+
+
+@dataclass(frozen=True)
+class Excursions:
+    """Foreign pulses: from an edge to one that goes back. start_s, end_s: on the run's clock (end nan: it
+    never went back); height_ma: of the first edge, as the box's."""
+
+    start_s: Floats
+    end_s: Floats
+    height_ma: Floats
+
+    def __len__(self) -> int:
+        return len(self.start_s)
+
+    def only(self, kept: Bools) -> Excursions:
+        """Some of them."""
+        return Excursions(self.start_s[kept], self.end_s[kept], self.height_ma[kept])
+
+    @property
+    def lasting_s(self) -> Floats:
+        """How long each lasted."""
+        return self.end_s - self.start_s
+
+
+def excursions(view: View, others: Moves, gain: float, taken_s: Floats) -> Excursions:
+    """The foreign pulses within the run. taken_s: seen edges (run clock) that are the reference's, though not
+    at their time."""
+    account, interval_s = view.observed.account, view.observed.interval_s
+    at_s = view.clock.to_run((others.last_s + others.first_s) / 2)
+    height = others.height_ma / gain
+    least = df.tolerance_ma(account.at(at_s) - view.reference.train.base_ma)
+    kept = np.isfinite(height) & (at_s > account.t_s[0]) & (at_s < account.end_s)
+    first_s, last_s = view.clock.to_run(np.array([view.piece.from_s, view.piece.until_s]))
+    kept &= (at_s > first_s) & (at_s < last_s) & (np.abs(np.nan_to_num(height)) > least)
+    if len(taken_s):
+        away = np.abs(at_s[:, None] - taken_s).min(axis=1) if len(at_s) else np.empty(0)
+        kept &= away > 2 * interval_s + df.TIME_S
+    kept &= ~view.reference.lost.touches(at_s - interval_s, at_s + interval_s)
+    rows: list[tuple[float, float, float]] = []
+    open_s: list[tuple[float, float]] = []
+    for t_s, step in zip(at_s[kept].tolist(), height[kept].tolist(), strict=True):
+        back = next((k for k in reversed(range(len(open_s))) if _back(open_s[k][1], step)), None)
+        if back is None:
+            open_s.append((t_s, step))
+            continue
+        since, first = open_s.pop(back)
+        rows.append((since, t_s, first))
+    for since, first in open_s:
+        rows.append((since, np.nan, first))
+    table = np.array(sorted(rows), dtype=float).reshape(-1, 3)
+    return Excursions(table[:, 0], table[:, 1], table[:, 2])
+
+
+def _back(first: float, step: float) -> bool:
+    return first * step < 0 and abs(first + step) <= max(df.LEVEL_MA, 0.3 * abs(first))
+
+
+def told(view: View, found: Excursions) -> tuple[list[Difference], list[str]]:
+    """Rows for what is a difference, notes for what isn't."""
+    spike = found.lasting_s <= SPIKE_SAMPLES * view.observed.interval_s
+    spike &= np.count_nonzero(spike) <= max(MANY, SPIKES * len(view.seen))
+    notes = []
+    if spike.any():
+        at_s = view.clock.to_recording(found.start_s[spike])
+        high = found.height_ma[spike]
+        which = "single sample" if len(high) == 1 else f"{len(high)} single samples"
+        notes.append(
+            f"{which} of {_span(high.min(), high.max(), '{:+.0f}')} mA, the first at {at_s[0]:.3f} s of "
+            f"the recording: "
+            "no current on a circuit is so short, left out as the recorder's"
+        )
+    found = found.only(~spike)
+    if view.prior.shared:
+        like = like_own(view, found)
+        if not like.all():
+            notes.append(_company(found.only(~like), view.prior.levels))
+        found = found.only(like)
+    return _rows(view, found), notes
+
+
+def like_own(view: View, found: Excursions) -> Bools:
+    """Foreign pulses that have the level and the fixed duration of a habit of the box's."""
+    train, interval_s = view.reference.train, view.observed.interval_s
+    like = np.zeros(len(found), dtype=bool)
+    same_level = df.tolerance_ma(train.level_ma)
+    for k in range(len(found)):
+        near = np.abs(train.level_ma - found.height_ma[k]) <= same_level
+        lasting = found.lasting_s[k]
+        if not view.prior.levels:
+            near = np.ones(len(train), dtype=bool)
+        near &= np.abs(train.duration_s - lasting) <= LIKE_S + 2 * interval_s
+        spread = np.ptp(train.duration_s[near]) if near.any() else np.inf
+        like[k] = (
+            np.count_nonzero(near) >= FIXED
+            and spread <= df.TIME_S
+            and _alone(train.start_s, found.start_s[k], lasting)
+        )
+    return like
+
+
+def _alone(start_s: Floats, at_s: float, lasting_s: float) -> bool:
+    """Whether no pulse of the box's begins within a foreign one."""
+    return not bool(np.any((start_s > at_s - lasting_s) & (start_s < at_s + lasting_s)))
+
+
+def _company(others: Excursions, levels: bool) -> str:
+    high = f"{_span(others.height_ma.min(), others.height_ma.max(), '{:.0f}')} mA, " if levels else ""
+    lasting = others.lasting_s[np.isfinite(others.lasting_s)]
+    long = f"{_span(lasting.min(), lasting.max(), '{:.3f}')} s" if len(lasting) else "to the end"
+    return (
+        f"other loads on this circuit made {len(others)} change{'s' if len(others) > 1 else ''} "
+        f"({high}{long})"
+    )
+
+
+def _span(least: float, most: float, form: str) -> str:
+    low, high = form.format(least), form.format(most)
+    return low if low == high else f"{low} .. {high}"
+
+
+def _rows(view: View, found: Excursions) -> list[Difference]:
+    """Rows about pulses that are in no other account; of many a single one."""
+    if not len(found):
+        return []
+    at_s = view.clock.to_recording(found.start_s)
+    if len(found) > MANY:
+        text = (
+            f"{len(found)} pulses or steps that are in no other account were seen, from {at_s[0]:.3f} s to "
+            f"{at_s[-1]:.3f} s of the recording: another load (then say --circuit shared), or another run"
+        )
+        return [Difference(df.EXTRA, None, None, None, round(float(at_s[0]), 6), text)]
+    rows = []
+    for k in range(len(found)):
+        high, lasting = float(found.height_ma[k]), float(found.lasting_s[k])
+        what = (
+            f"a pulse of {high:+.1f} mA for {milliseconds(lasting)}"
+            if np.isfinite(lasting)
+            else f"a step of {high:+.1f} mA"
+        )
+        text = f"{what} that is in no other account was seen at {at_s[k]:.3f} s of the recording"
+        rows.append(Difference(df.EXTRA, None, None, None, round(float(at_s[k]), 6), text))
+    return rows

@@ -1,0 +1,338 @@
+"""One power cycle held against a recording: the instrument, one diagnosis, then edge by edge what differs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+
+import numpy as np
+
+from nightdraw.capture import diagnosis as dia
+from nightdraw.capture import differences as df
+from nightdraw.capture import foreign, instrument
+from nightdraw.capture.accounts import Account
+from nightdraw.capture.align import Piece, Spot
+from nightdraw.capture.base import Footing, doubtful, fed, judge_base
+from nightdraw.capture.differences import Difference
+from nightdraw.capture.expected import moves
+from nightdraw.capture.hypotheses import Diagnosis
+from nightdraw.capture.instrument import PERFECT, Instrument
+from nightdraw.capture.journal import Did
+from nightdraw.capture.judge import Judged, Prior, View, judge, odd_edges
+from nightdraw.capture.observed import Observed, look
+from nightdraw.capture.place import Clock, nearest
+from nightdraw.capture.reference import Reference, reference_of
+from nightdraw.capture.current import Current
+from nightdraw.capture.steps import Bools, Floats
+
+AWAKE_S = 0.2  # after its power came the box draws its own consumption, whatever inrush there was
+COVERED = 0.9  # of the edges that lie in the recording must be judged, or nothing is agreed to ...
+COVERED_SHARED = 0.5  # ... and half where other loads spoil some
+LIKE = 0.1  # edges within a tenth of a height of the box's may be the box's
+BETWEEN_S = 1.0  # the box's edges this long before its run belong to another run
+WHOLE = 0.9  # of an edge is seen where all the box's current passes
+
+
+@dataclass
+class Part:
+    """One power cycle against the recording. told: the recording can speak about it; placed: it lies in the
+    recording; edges, judged, inside: how many edges it has, were judged, lie in the recording."""
+
+    clock: Clock
+    did: Did | None
+    asked: Account | None = None
+    rows: list[Difference] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    told: bool = False
+    placed: bool = False
+    found: Diagnosis = field(default_factory=Diagnosis)
+    instrument: Instrument = PERFECT
+    edges: int = 0
+    inside: int = 0
+    judged: int = 0
+
+    @property
+    def span_s(self) -> tuple[float, float]:
+        """From when to when it lies in the recording."""
+        assert self.did is not None
+        account = self.did.account
+        first_s, last_s = self.clock.to_recording(np.array([account.t_s[0], account.t_s[-1]]))
+        return float(first_s), float(last_s)
+
+
+class Holding:
+    """One power cycle held against the recording, step by step."""
+
+    def __init__(
+        self, asked: Account | None, did: Did | None, seen: Current, pieces: list[Piece], prior: Prior
+    ) -> None:
+        self._asked, self._did, self._seen, self._prior = asked, did, seen, prior
+        self._pieces = pieces
+        # other power cycles' edges are their own
+        self._several = did is not None and (bool(did.others) or did.cycle.order > 0 or did.cycle.cut)
+        self._reference = reference_of(asked, did)
+        boot_s = None if did is None else did.cycle.boot_s
+        self._alive_s = None if boot_s is None else boot_s + AWAKE_S
+
+    def part(self) -> Part:
+        """The whole of it."""
+        reference = self._reference
+        tool = self._instrument()
+        main = self._view(self._pieces[0], reference.account, tool)
+        part = Part(self._pieces[0].clock, self._did, asked=self._asked)
+        if not main.observed.count.any():
+            part.notes = ["the recording shows nothing of the run"]
+            return part
+        source = fed(main) if self._prior.shared else np.zeros(0, dtype=bool)
+        found = dia.diagnose(main, scale=not source.any())
+        if found.gain != 1.0:
+            tool = replace(tool, gain=found.gain)
+        expected = reference.expecting(
+            np.zeros(len(reference.account.t_s)) + dia.expected_ma(found, self._did)
+        )
+        views = [self._view(piece, expected, tool) for piece in self._pieces]
+        part.found, part.placed, part.told = found, True, True
+        if found.either:
+            part.told = False
+            part.notes.append(dia.either_text(found, self._did))
+        elif found.fault is not None:
+            part.rows.append(dia.fault_row(reference, views[0].observed, found))
+        footing = self._judge(part, views, tool)
+        part.rows += _slips(reference, [view.piece for view in views])
+        zero_ma = footing.zero_ma if found.fault is None else 0.0
+        rate_ppm = views[0].piece.clock.rate_ppm
+        part.instrument = replace(tool, zero_ma=zero_ma, rate_ppm=rate_ppm)
+        part.clock = views[0].piece.clock
+        if source.any():
+            self._beside_a_source(part, views[0], source)
+        part.notes += _notes(reference, part, views, self._seen)
+        return part
+
+    def _instrument(self) -> Instrument:
+        """The recorder's time constant, and the clock as its edges come then."""
+        piece = self._pieces[0]
+        tau_s, late_s = instrument.time_constant(
+            self._seen.recording, self._reference.account, piece, self._seen.scan
+        )
+        if tau_s:
+            self._pieces = [
+                replace(p, clock=replace(p.clock, offset_s=p.clock.offset_s + late_s)) for p in self._pieces
+            ]
+        return Instrument(tau_s=tau_s)
+
+    def _view(self, piece: Piece, expected: Account, tool: Instrument) -> View:
+        """A piece against what is expected, its clock set right by the charge around the edges."""
+        seen = self._seen
+        observed = self._look(piece, expected, tool)
+        clock = instrument.refined(piece.clock, expected.t_s, observed.late_s, observed.late_u_s)
+        if clock is not piece.clock:
+            piece = replace(piece, clock=clock)
+            observed = self._look(piece, expected, tool)
+        edges = seen.edges(Spot(from_s=piece.from_s, until_s=piece.until_s))
+        own = replace(
+            edges,
+            at_s=clock.to_run(edges.at_s),
+            before_ma=edges.before_ma / tool.gain,
+            after_ma=edges.after_ma / tool.gain,
+        )
+        own = replace(
+            own, at_s=own.at_s - _bias(own.at_s, expected.t_s, reach_s=2 * seen.scan.interval_s + tool.tau_s)
+        )
+        return View(self._reference, observed, own, piece, self._prior, tool.gain)
+
+    def _look(self, piece: Piece, expected: Account, tool: Instrument) -> Observed:
+        seen = self._seen
+        found = look(
+            expected, piece, seen.recording, seen.scan, tool, self._alive_s, shared=self._prior.shared
+        )
+        return found.without(self._reference.lost.touches(expected.t_s, expected.until_s))
+
+    def _judge(self, part: Part, views: list[View], tool: Instrument) -> Footing:
+        """Every piece edge by edge, what is foreign in it, and the base."""
+        account = views[0].observed.account
+        inside, judged = np.zeros(len(account.t_s), bool), np.zeros(len(account.t_s), bool)
+        for view in views:
+            result = judge(view)
+            part.rows += result.rows
+            inside |= result.inside
+            judged |= result.judged
+            taken = _taken(view, result)
+            others = moves(account, view.piece, self._seen.scan, tool.tau_s)
+            excursions = foreign.excursions(view, others, tool.gain, taken)
+            rows, notes = foreign.told(view, excursions)
+            part.rows += rows
+            part.notes += notes
+        footing = judge_base(views[0])
+        part.rows += footing.rows
+        part.notes += footing.notes
+        part.told &= footing.told
+        part.told &= self._doubts(part, views[0])
+        edges = np.isfinite(account.t_s)
+        if self._alive_s is None:  # the first edge is the start: what was before it isn't known
+            edges[0] = False
+        part.edges, part.inside = int(edges.sum()), int((inside & edges).sum())
+        part.judged = int((judged & edges).sum())
+        least = COVERED_SHARED if self._prior.shared else COVERED
+        if part.inside and part.judged < least * part.inside:
+            part.told = False
+        if not part.inside:
+            part.told &= bool(views[0].observed.count.any())
+        return footing
+
+    def _doubts(self, part: Part, view: View) -> bool:
+        """Whether nothing speaks against telling: levels that keep no ratio, channels with few edges, another
+        run's pulses before the best place."""
+        chance, real = odd_edges(view)
+        told = True
+        if not self._prior.levels and real.any():
+            part.notes.append(
+                "the levels don't stand to each other as they should: give the resistance with --ohms"
+            )
+            told = False
+        channels = doubtful(view, chance | real) if self._prior.shared else []
+        if channels:
+            part.notes.append(
+                f"channel {' or '.join(map(str, channels))} may be broken: the few edges that switch it "
+                f"are off "
+                "by its current, too few to be sure among other loads"
+            )
+            told = False
+        strange = self._outside(view)
+        if len(strange) > 2 * foreign.MANY and not self._several:
+            at_s = view.clock.to_recording(strange)
+            text = (
+                f"{len(strange)} edges come before or after the run that fits from "
+                f"{part.clock.offset_s:.3f} s of "
+                f"the recording on, from {at_s[0]:.3f} s to {at_s[-1]:.3f} s: another run, or this one "
+                f"begun anew "
+                "after a power loss? The journal would tell"
+            )
+            if len(strange) > 2 * part.clock.matched and not self._prior.shared:
+                part.rows.append(Difference(df.EXTRA, None, None, None, round(float(at_s[0]), 6), text))
+            else:
+                part.notes.append(text)
+                told = False
+        return told
+
+    def _outside(self, view: View) -> Floats:
+        """Instants (the run's clock) of large edges clear of the run; among other loads only such as have the
+        height of one of the box's."""
+        account, seen = view.observed.account, view.seen
+        step = np.abs(account.step_ma)
+        clear = (seen.at_s < account.t_s[0] - BETWEEN_S) | (seen.at_s > account.end_s + BETWEEN_S)
+        height = np.abs(seen.height_ma)
+        clear &= height > 0.3 * np.max(step, initial=0.0)
+        if self._prior.shared and len(height):
+            steps: Floats = np.unique(step)
+            clear &= np.abs(height - steps[nearest(steps, height)]) <= LIKE * height
+        found: Floats = seen.at_s[clear]
+        return found
+
+    def _beside_a_source(self, part: Part, view: View, source: Bools) -> None:
+        """Where a charger or an engine feeds the circuit, the battery's clamp doesn't see all of the box."""
+        seen = view.observed
+        step = seen.account.step_ma
+        large = seen.known & source & (np.abs(step) >= 0.3 * np.max(np.abs(step), initial=0.0))
+        ratio = instrument.gain_of((seen.edge_ma + step)[large], step[large]) if large.any() else 0.0
+        base_low = any(row.kind == df.BASE for row in part.rows)
+        if not part.rows or (ratio >= WHOLE and not base_low):
+            return
+        assert self._did is not None
+        source_v = float(np.median(self._did.supply_mv[source])) / 1000
+        part.rows = []
+        part.told = False
+        part.notes = [
+            f"a source is on: the box's supply was {source_v:.2f} V, a charger or a running engine feeds the "
+            "circuit beside the battery, whose clamp doesn't show what the box draws; switch it off, or "
+            "measure "
+            "at the fuse"
+        ]
+
+
+def _bias(seen_s: Floats, known_s: Floats, reach_s: float) -> float:
+    """By how much crossings are seen later than the charge says: half a sample, and what a slow clamp
+    takes."""
+    if not len(seen_s):
+        return 0.0
+    late = seen_s - known_s[nearest(known_s, seen_s)]
+    close = np.abs(late) <= reach_s
+    return float(np.median(late[close])) if close.any() else 0.0
+
+
+def _taken(view: View, result: Judged) -> Floats:
+    """Current edges that are pulses of the reference which came at another time."""
+    if not len(view.seen):
+        return np.empty(0)
+    at_s = []
+    for row in result.rows:
+        if row.seen is not None and row.kind in (df.TIME, df.DURATION):
+            at_s.append(row)
+    if not at_s:
+        return np.empty(0)
+    account = view.observed.account
+    far = np.abs(view.seen.at_s[:, None] - account.t_s[None, :]).argmin(axis=1)
+    step = account.step_ma[far]
+    found: Floats = view.seen.at_s[step * view.seen.height_ma > 0]
+    return found
+
+
+def _slips(reference: Reference, pieces: list[Piece]) -> Iterator[Difference]:
+    """Rows about a run that goes on at another time, or begins anew, from one piece to the next."""
+    ordered = sorted(pieces, key=lambda piece: piece.from_s)
+    for one, other in pairwise(ordered):
+        before_s = float(one.clock.to_recording(np.array([one.last_s]))[0])
+        after_s = float(other.clock.to_recording(np.array([other.first_s]))[0])
+        pulse = min(
+            int(np.searchsorted(reference.train.start_s, other.first_s)), max(len(reference.train) - 1, 0)
+        )
+        if other.first_s <= one.first_s or other.last_s <= one.last_s:
+            text = (
+                f"the pulses stop fitting at {before_s:.3f} s of the recording; from {after_s:.3f} s on "
+                f"they fit "
+                f"the run from its {other.first_s:.1f} s on: the power off and the run begun anew, or "
+                f"recordings "
+                "put together? The journal would tell"
+            )
+            yield reference.row(df.MISSING, pulse, "start_s", None, text)
+            continue
+        late_s = after_s - float(one.clock.to_recording(np.array([other.first_s]))[0])
+        text = (
+            f"between {before_s:.3f} s and {after_s:.3f} s of the recording everything comes to be "
+            f"{df.milliseconds(abs(late_s))} {'later' if late_s > 0 else 'earlier'}: the run stood still, "
+            f"or the "
+            "recording was cut"
+        )
+        seen_s = float(reference.train.start_s[pulse]) + late_s if len(reference.train) else late_s
+        yield reference.row(df.TIME, pulse, "start_s", seen_s, text)
+
+
+def _notes(reference: Reference, part: Part, views: list[View], seen: Current) -> Iterator[str]:
+    clock = part.clock
+    if clock.others and abs(clock.offset_s) > BETWEEN_S:
+        yield (
+            "the pulses repeat so evenly that the recording may as well begin some whole periods earlier or "
+            f"later ({clock.others} other places fit): record the run's start or end to be sure"
+        )
+    if not clock.matched and len(reference.train):
+        yield "no edge of the recording could be matched: it is taken to begin with the run"
+    observed = views[0].observed
+    step = np.abs(observed.account.step_ma)
+    hidden = (
+        observed.known
+        & (step > df.LEVEL_MA)
+        & (df.DOUBTS * np.sqrt(np.where(observed.known, observed.edge_var, 0)) > step)
+    )
+    if hidden.any():
+        yield f"{int(hidden.sum())} edges are too small for this recording's noise"
+        if np.count_nonzero(hidden) > (1 - COVERED) * max(part.inside, 1):
+            part.told = False
+    if part.judged < part.edges:
+        outside = part.edges - part.inside
+        yield (
+            f"{part.edges - part.judged} of {part.edges} edges can't be judged: {outside} not recorded, "
+            f"{part.inside - part.judged} too short, lost or spoilt"
+        )
+    if seen.scan.gaps:
+        yield f"the recording has {seen.scan.gaps} gap{'s' if seen.scan.gaps > 1 else ''}"
+    yield from seen.notes

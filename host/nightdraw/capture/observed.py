@@ -1,0 +1,280 @@
+"""A recording at the levels and edges of an account that is known (asked or did): how far off each one is.
+
+Theory of operation. The known edges say where to look, so means are taken over whole levels and small
+differences stand out of the noise. What a window should show is the account's current as the clamp passes it
+on: its gain, and a first-order low pass, whose integral is exact (the charge less the time constant times the
+output). Three things are measured: each edge as the mean just after it less the mean just before it; its
+instant by the charge around it, which noise moves least; and each level above its base, from the edges of its
+pulse on either side or from the zero beside it, whichever is known better. All windows end where something
+moves that is none of the account's, so other loads and a drifting zero touch little. Nothing is judged here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from nightdraw.capture.accounts import Account, Train
+from nightdraw.capture.align import Piece
+from nightdraw.capture.expected import ENOUGH, Moves, Response, Span, moves, places, take
+from nightdraw.capture.instrument import Instrument
+from nightdraw.capture.place import Clock
+from nightdraw.capture.read import Recording
+from nightdraw.capture.steps import Bools, Floats
+from nightdraw.capture.transitions import Scan
+
+TOUCHED = 0.2  # of a sample an edge may be off its place
+LEAST_TAUS = 6.0  # the charge around an edge must reach so far, or its neighbours' tails are in it
+TAU_U = 0.08  # of a time constant an edge's instant is known to: no clamp is a low pass of first order alone
+LEAST_RESPONSE = 0.5  # a level of which a slow clamp shows less than half is not judged
+LONG_WIRES_PER_A = 0.016  # a vehicle's feeds, fuses and a tired battery: 200 mOhm at 12.6 V, per ampere
+YIELDING = 0.5  # of what others draw, give or take, yields with the supply (lamps do, modules don't)
+LEAST_MA2 = 1e-12
+
+
+@dataclass(frozen=True)
+class Observed:
+    """What a recording shows of each level of an account; edge k begins level k.
+
+    edge_ma: by how much it was seen higher than it should be, edge_var its variance (inf: not seen),
+    doubt_ma: what averaging doesn't mend: other loads draw less while the box pulls their supply down;
+    late_s, late_u_s: by how much later, with its standard uncertainty (nan: not told), reach_s: more than
+    this can't be seen so; whole_ma: each level's mean less what it should be, zero included, count: its
+    samples (0: none), whole_var; zero, before: levels beside an edge as they read (mA).
+    """
+
+    account: Account
+    train: Train
+    base: Bools
+    edge_ma: Floats
+    edge_var: Floats
+    doubt_ma: Floats
+    late_s: Floats
+    late_u_s: Floats
+    reach_s: Floats
+    whole_ma: Floats
+    whole_var: Floats
+    count: Floats
+    clear: Bools
+    beside: tuple[Floats, Floats, Floats]
+    sigma_ma: float
+    interval_s: float
+    tau_s: float
+
+    @property
+    def known(self) -> Bools:
+        """True for edges that were seen."""
+        known: Bools = np.isfinite(self.edge_var)
+        return known
+
+    def without_edges(self, unsure: Bools) -> Observed:
+        """The same with some edges as if they had not been seen."""
+        return replace(self, edge_var=np.where(unsure, np.inf, self.edge_var))
+
+    def without(self, unknown: Bools) -> Observed:
+        """The same with some levels as if the recording had nothing of them."""
+        either = unknown.copy()
+        either[1:] |= unknown[:-1]
+        return replace(
+            self.without_edges(either),
+            count=np.where(unknown, 0.0, self.count),
+            late_s=np.where(either, np.nan, self.late_s),
+            clear=self.clear & ~unknown,
+        )
+
+    def levels(self, shared: bool) -> tuple[Floats, Floats]:
+        """By how much each level, above the base beside it, was seen higher than it should be, and the
+        variance of that (inf: not known). shared: other loads move the base, only edges tell."""
+        along, along_var = self._along_edges()
+        if shared:
+            return along, along_var
+        over, over_var = self._over_zero()
+        better = over_var < along_var
+        return np.where(better, over, along), np.where(better, over_var, along_var)
+
+    def _along_edges(self) -> tuple[Floats, Floats]:
+        """A level is as much too high as its pulse's edges up to it were too large, and those after it too
+        small."""
+        train = self.train
+        excess = np.where(self.known, self.edge_ma, 0.0)
+        variance = np.where(self.known, self.edge_var + self.doubt_ma**2, 0.0)
+        risen, doubt = np.append(0.0, np.cumsum(excess)), np.append(0.0, np.cumsum(variance))
+        unseen = np.append(0, np.cumsum(~self.known))
+        off, spread = np.zeros(len(excess)), np.where(self.base, 0.0, np.inf)
+        level = np.arange(len(excess))
+        pulse = train.of_level(level)
+        level, pulse = level[pulse >= 0], pulse[pulse >= 0]
+        first, after = train.first[pulse], train.last[pulse] + 1
+        weights, sides = [], []
+        for low, high, sign in ((first, level + 1, 1.0), (level + 1, after + 1, -1.0)):
+            seen = unseen[high] == unseen[low]
+            sides.append(sign * (risen[high] - risen[low]))
+            weights.append(np.where(seen, 1 / np.maximum(doubt[high] - doubt[low], LEAST_MA2), 0.0))
+        whole = weights[0] + weights[1]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = (weights[0] * sides[0] + weights[1] * sides[1]) / whole
+            off[level] = np.where(whole > 0, mean, 0.0)
+            spread[level] = np.where(whole > 0, 1 / whole, np.inf)
+        return off, spread
+
+    def _over_zero(self) -> tuple[Floats, Floats]:
+        """A level's mean above the zero beside it: a bridge between the base's windows on its two sides,
+        which wanders as the base itself was seen to."""
+        at_s, zero, var = self.beside
+        nothing = np.full(len(self.base), np.inf)
+        if len(at_s) < 2:
+            return np.zeros(len(self.base)), nothing
+        middle = self.account.t_s + self.account.lasting_s / 2
+        right = np.clip(np.searchsorted(at_s, middle), 1, len(at_s) - 1)
+        left = right - 1
+        wander = _wander(at_s, zero, var)
+        one, other = np.abs(middle - at_s[left]), np.abs(at_s[right] - middle)
+        share = np.where(one + other > 0, one / np.maximum(one + other, 1e-12), 0.5)
+        outside = (middle < at_s[0]) | (middle > at_s[-1])
+        bridge = wander * np.where(
+            outside, np.minimum(one, other), one * other / np.maximum(one + other, 1e-12)
+        )
+        share = np.where(outside, (one > other).astype(float), share)
+        level = (1 - share) * zero[left] + share * zero[right]
+        level_var = (1 - share) ** 2 * var[left] + share**2 * var[right]
+        known = self.clear & (self.count > 0)
+        return np.where(known, self.whole_ma - level, 0.0), np.where(
+            known, self.whole_var + level_var + bridge, np.inf
+        )
+
+
+def _wander(at_s: Floats, zero: Floats, var: Floats) -> float:
+    """By how much the base's zero wanders, mA2 a second: its median step from window to window, the noise
+    taken off (a random walk; the median, so that other loads' moves don't count)."""
+    apart = np.diff(at_s)
+    far = apart > 0
+    if not far.any():
+        return 0.0
+    step = (np.diff(zero)[far] ** 2 - var[1:][far] - var[:-1][far]) / apart[far]
+    return float(max(np.median(step) / 0.455, 0.0))  # half of chi squared of one degree lies below 0.455
+
+
+def look(
+    account: Account,
+    piece: Piece,
+    recording: Recording,
+    scan: Scan,
+    instrument: Instrument,
+    alive_s: float | None = None,
+    shared: bool = False,
+) -> Observed:
+    """Take the windows' means, in one pass over the recording, and hold them against the account.
+
+    alive_s: from when on (in the run) the box is known to have waited for the run with open switches (None:
+    it isn't known); shared: other loads may yield to the box's.
+    """
+    clock, tau_s = piece.clock, instrument.tau_s
+    others = moves(account, piece, scan, tau_s)
+    wanted = places(account, piece, scan, others, tau_s, alive_s)
+    spans = take(wanted, recording, piece)
+    response = Response(account, tau_s)
+    return _held(account, spans, response, scan, instrument, others, clock, shared)
+
+
+def _held(
+    account: Account,
+    spans: list[Span],
+    response: Response,
+    scan: Scan,
+    instrument: Instrument,
+    others: Moves,
+    clock: Clock,
+    shared: bool,
+) -> Observed:
+    """The windows against what they should show."""
+    gain, base = instrument.gain, account.is_base()
+    whole, after, before, around = spans
+    off = [span.mean / gain - response.mean(span) for span in spans]
+    sigma = scan.noise_ma / abs(gain)
+    share = response.share(whole)
+    count = np.where(share >= LEAST_RESPONSE, whole.count, 0.0)
+    known = (after.count > 0) & (before.count > 0) & (response.share(after) >= LEAST_RESPONSE)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        edge_ma = np.where(known, off[1] - off[2], 0.0)
+        edge_var = np.where(
+            known, np.maximum(sigma**2 * (1 / after.count + 1 / before.count), LEAST_MA2), np.inf
+        )
+        doubt = np.zeros(len(edge_ma))
+        if shared:
+            others_a = np.where(known, np.maximum(off[2], 0.0), 0.0) / 1000
+            doubt = YIELDING * LONG_WIRES_PER_A * others_a * np.abs(account.step_ma)
+        # where a level is so short that its windows touch its edges, these must be known to a sample's
+        # fraction
+        short = after.count < ENOUGH
+        step = np.maximum(np.abs(account.step_ma), np.append(np.abs(account.step_ma[1:]), 0.0))
+        touched = np.where(short, TOUCHED * step / np.maximum(after.count, 1), 0.0) ** 2
+        edge_var = edge_var + np.where(known, touched + np.append(0.0, touched[:-1]), 0.0)
+        beside = _beside(base, before, after, off, sigma)
+        apart = (after.from_s + after.to_s - before.from_s - before.to_s) / 2
+        edge_var = edge_var + np.where(known, _wander(*beside) * np.maximum(apart, 0.0), 0.0)
+        late, late_u = _late(
+            account,
+            off,
+            around,
+            edge_var,
+            sigma,
+            np.hypot(0.1 * scan.interval_s, TAU_U * instrument.tau_s),
+            LEAST_TAUS * instrument.tau_s,
+        )
+        whole_var = sigma**2 / np.maximum(count, 1) / share**2 + touched
+    reach = np.where(around.count > 0, (around.to_s - around.from_s) / 2, 0.0)
+    low, high = clock.to_recording(account.t_s), clock.to_recording(account.until_s)
+    return Observed(
+        account=account,
+        train=account.train(),
+        base=base,
+        edge_ma=edge_ma,
+        edge_var=edge_var,
+        doubt_ma=doubt,
+        late_s=late,
+        late_u_s=late_u,
+        reach_s=reach,
+        whole_ma=np.where(count > 0, off[0] / share, np.nan),
+        whole_var=np.maximum(whole_var, LEAST_MA2),
+        count=count,
+        clear=others.inside(low, high) == 0,
+        beside=beside,
+        sigma_ma=sigma,
+        interval_s=scan.interval_s,
+        tau_s=instrument.tau_s,
+    )
+
+
+def _late(
+    account: Account,
+    off: list[Floats],
+    around: Span,
+    edge_var: Floats,
+    sigma: float,
+    least_u_s: float,
+    least_width_s: float,
+) -> tuple[Floats, Floats]:
+    """By how much each edge came late: the charge that is missing around it over its height, the levels' own
+    errors on both sides taken off."""
+    height = account.step_ma
+    beside = (off[1] + off[2]) / 2
+    width = around.to_s - around.from_s
+    told = np.isfinite(edge_var) & (around.count >= 2) & (np.abs(height) > 0) & (width >= least_width_s)
+    late = -(off[3] - beside) * width / height
+    spread = sigma**2 / np.maximum(around.count, 1) + edge_var / 4
+    late_u = width * np.sqrt(spread) / np.abs(height)
+    return np.where(told, late, np.nan), np.where(told, np.hypot(late_u, least_u_s), np.nan)
+
+
+def _beside(
+    base: Bools, before: Span, after: Span, off: list[Floats], sigma: float
+) -> tuple[Floats, Floats, Floats]:
+    """The base's windows in order of time: instants, by how much they read high, and the variance of that."""
+    at_s = np.concatenate(((after.from_s + after.to_s) / 2, (before.from_s + before.to_s) / 2))
+    zero = np.concatenate((off[1], off[2]))
+    count = np.concatenate((after.count, before.count))
+    is_base = np.concatenate((base, np.append(False, base[:-1])))
+    kept = np.flatnonzero(is_base & (count > 0))
+    order = kept[np.argsort(at_s[kept], kind="stable")]
+    return at_s[order], zero[order], sigma**2 / count[order]

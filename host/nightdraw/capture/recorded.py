@@ -1,0 +1,167 @@
+"""A run's power cycles each against a recording, in the order in which their places can be known.
+
+For each: the place (align), the instrument, one diagnosis, and then edge by edge what differs. Without a
+power loss there is one. What lies between two power cycles belongs to none of them: the box was off, and
+what it did after its last record nobody knows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from nightdraw.capture import differences as df
+from nightdraw.capture.accounts import TICK_S, Account, Asked
+from nightdraw.capture.align import Piece, Spot, align
+from nightdraw.capture.asked_did import asked_and_did, ended, flagged
+from nightdraw.capture.differences import Difference
+from nightdraw.capture.holding import Holding, Part
+from nightdraw.capture.hypotheses import Diagnosis
+from nightdraw.capture.journal import Did
+from nightdraw.capture.judge import Prior
+from nightdraw.capture.current import Current
+
+AHEAD_S = 600.0  # a recording may begin this long after the run's start when nothing but the profile is known
+LEAST_MATCHED = 8  # edges: four pulses of a power-up whose place no clock tells
+
+
+def parts_of(asked: Asked | None, did: Did | None, seen: Current, prior: Prior) -> tuple[list[Part], int]:
+    """Each power cycle against the recording, and which of them is the journal's own. The own comes first: of
+    the others it is known then on which side of it they lie."""
+    blind = not prior.levels
+    if did is None:
+        return [_part(asked, None, seen, prior, Spot(blind=blind))], 0
+    cycles = did.cycles
+    own = did.cycle.order
+    parts = {own: _part(asked, did, seen, prior, Spot(did.cycle.zero_at_s, late=own > 0, blind=blind))}
+    until_s, from_s = parts[own].span_s if parts[own].clock.matched else (np.inf, -np.inf)
+    for k in [*range(own - 1, -1, -1), *range(own + 1, len(cycles))]:
+        zero_s = cycles[k].cycle.zero_at_s
+        between = (-np.inf, until_s) if k < own else (from_s, np.inf)
+        spot = Spot(zero_s, *between, late=True, blind=blind)
+        parts[k] = _part(asked, cycles[k], seen, prior, spot, several=True)
+        if parts[k].placed and k < own:
+            until_s = parts[k].span_s[0]
+        elif parts[k].placed:
+            from_s = parts[k].span_s[1]
+    ordered = [parts[k] for k in range(len(cycles))]
+    for part, after in zip(ordered, [*ordered[1:], None], strict=True):
+        part.notes += _loss_notes(part, after)
+    return ordered, own
+
+
+def _part(
+    asked: Asked | None, did: Did | None, seen: Current, prior: Prior, spot: Spot, several: bool = False
+) -> Part:
+    scan = seen.scan
+    ahead = _ahead(asked, did, scan.end_s - scan.start_s)
+    span_s = (max(scan.start_s, spot.from_s), min(scan.end_s, spot.until_s))
+    pieces = align(ahead.edges(), seen.edges(spot), span_s, scan.interval_s, spot)
+    clock = pieces[0].clock
+    if did is not None and several and spot.zero_s is None and clock.matched < LEAST_MATCHED:
+        note = f"power-up {did.cycle.boot} of the box has no place in the recording: left out"
+        return Part(clock, did, notes=[note])
+    in_ma = seen.in_current(ahead, clock)
+    if not prior.levels and in_ma.pulses is seen.raw:
+        note = "nothing in these millivolts moves as a current of the box would"
+        return Part(clock, did, notes=[note], placed=True)
+    if did is not None and (did.others or several):
+        pieces = [replace(pieces[0], from_s=scan.start_s, until_s=scan.end_s)]
+    end_s = max(float(piece.clock.to_run(np.array([piece.until_s]))[0]) for piece in pieces)
+    if did is None:
+        assert asked is not None
+        return Holding(asked.account(max(end_s, TICK_S)), None, in_ma, pieces, prior).part()
+    return _of_journal(asked, did, in_ma, pieces, prior, end_s)
+
+
+def _of_journal(
+    asked: Asked | None, did: Did, seen: Current, pieces: list[Piece], prior: Prior, end_s: float
+) -> Part:
+    """A power cycle that has its place."""
+    last_s = did.account.end_s
+    part = _against(asked, did.until(end_s), seen, pieces, prior)
+    at_s = float(pieces[0].clock.to_recording(np.array([last_s]))[0])
+    late = [row for row in part.rows if row.kind == df.EXTRA and row.seen is not None and row.seen > at_s]
+    if late and did.stopped() is None:
+        part = _against(asked, did.ending(), seen, pieces, prior)
+        part.notes.append(
+            f"the journal's last record is at {at_s:.3f} s of the recording: later pulses aren't compared"
+        )
+    return part
+
+
+def _against(asked: Asked | None, did: Did, seen: Current, pieces: list[Piece], prior: Prior) -> Part:
+    more_s = 0.0 if did.cycle.cut else TICK_S
+    wanted = None if asked is None else beside(asked, did, did.account.end_s + more_s)
+    part = Holding(wanted, did, seen, pieces, prior).part()
+    if not part.placed and (did.others or did.cycle.cut):
+        part.notes = []  # it was too short to show anything
+        return part
+    part.rows += list(asked_and_did(wanted, did)) if wanted is not None else []
+    part.rows += [] if part.found.fault is not None and not part.found.either else list(flagged(did))
+    part.notes += journal_notes(did)
+    return part
+
+
+def beside(asked: Asked, did: Did, end_s: float) -> Account:
+    """What was asked until end_s, or until the journal says that it was to end."""
+    return asked.account(max(min(end_s, ended(did)), TICK_S), did.cycle.from_s)
+
+
+def _ahead(asked: Asked | None, did: Did | None, lasting_s: float) -> Account:
+    """What may be in a recording that lasts so long."""
+    if did is not None:
+        return did.until(did.account.end_s + lasting_s).account
+    assert asked is not None
+    return asked.account(lasting_s + AHEAD_S)
+
+
+def rows_of(parts: list[Part]) -> list[Difference]:
+    """The rows of all parts; a broken channel is told once, by the part that knows it best, and so is what
+    holds for the whole recording."""
+    broken = [part for part in parts if part.found.fault is not None and not part.found.either]
+    best = min(broken, key=lambda part: len(part.found.rivals), default=None)
+    found: list[Difference] = []
+    for part in parts:
+        mine = part.rows
+        if best is not None and part is not best and part in broken:
+            mine = mine[1:] if _same(part.found, best.found) else mine
+        found += [row for row in mine if row not in found and not _told(row, found, part is best)]
+    return found
+
+
+def _same(one: Diagnosis, other: Diagnosis) -> bool:
+    if one.fault is None or other.fault is None:
+        return False
+    return other.fault.channel in {fault.channel for fault in (one.fault, *one.rivals)}
+
+
+def _told(row: Difference, found: list[Difference], anyway: bool) -> bool:
+    once = (df.STUCK_ON, df.OPEN, df.BASE)
+    return not anyway and row.kind in once and any(other.kind == row.kind for other in found)
+
+
+def journal_notes(did: Did) -> Iterator[str]:
+    """What the journal says of itself and the run's end."""
+    lost = sum(int(event.record.get("records", 0)) for event in did.events if event.kind == "lost")
+    if lost:
+        lasting_s = float((did.lost.to_s - did.lost.from_s)[:-1].sum())  # the last has no end
+        yield f"the journal lost {lost} records: the pulses of {lasting_s:.1f} s can't be held against it"
+    stop = did.stopped()
+    if stop is not None:
+        yield f"the run stopped: {stop.text()}"
+
+
+def _loss_notes(part: Part, after: Part | None) -> Iterator[str]:
+    """What a power loss leaves unknown."""
+    did = part.did
+    if did is None or after is None or not did.cycle.cut:
+        return
+    last_s = float(part.clock.to_recording(np.array([did.account.end_s]))[0])
+    text = f"power off: the box's last record before it is at {last_s:.3f} s of the recording"
+    boot_at_s = None if after.did is None else after.did.cycle.boot_at_s
+    if boot_at_s is not None:
+        text += f", its next power-up at {boot_at_s:.3f} s"
+    yield f"{text}; what it did after that record is held against nothing"

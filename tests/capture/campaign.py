@@ -1,0 +1,79 @@
+"""How often a comparison is wrong: cases made at random, judged, and counted against what is true of them.
+
+    python -m tests.capture.campaign RIGHT WRONG [FIRST SEED]
+
+prints two figures, each with its count of tries: false alarms (a healthy box that is said to differ) and
+false agreements (a run that differs and is said to agree), and the cases behind them.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+from nightdraw.capture.compare import Comparison, compare
+
+from tests.capture import cases
+from tests.capture.cases import Case
+
+WORDS = {True: "agree", False: "differ", None: "can't tell"}
+
+
+@dataclass
+class Tally:
+    """What came out: tries, the failures in words, and the verdicts by what was wrong."""
+
+    what: str
+    tries: int = 0
+    failures: list[str] = field(default_factory=list)
+    verdicts: dict[str, Counter[str]] = field(default_factory=dict)
+
+    def take(self, case: Case, found: Comparison, failed: bool) -> None:
+        """One case more."""
+        self.tries += 1
+        row = self.verdicts.setdefault(case.wrong or case.instrument or "plain", Counter())
+        row[WORDS[found.agree]] += 1
+        if failed:
+            told = " / ".join(f"{row.kind}: {row.message}" for row in found.differences[:3])
+            self.failures.append(f"{case} {told}")
+
+    def text(self) -> str:
+        """The figure, what made it, and the verdicts."""
+        share = 100 * len(self.failures) / max(self.tries, 1)
+        rows = [f"{self.what}: {len(self.failures)} of {self.tries} ({share:.2f} %)", *self.failures]
+        for name, counted in sorted(self.verdicts.items()):
+            rows.append(f"  {name:15} " + ", ".join(f"{word} {n}" for word, n in sorted(counted.items())))
+        return "\n".join(rows)
+
+
+def judged(make: Callable[[int], Case], seeds: Iterable[int], what: str, forbidden: bool) -> Tally:
+    """Compare the case of each seed; forbidden: the verdict that none of them may get."""
+    tally = Tally(what)
+    for seed in seeds:
+        case = make(seed)
+        found = compare(case.asked, case.did, case.recording)
+        tally.take(case, found, found.agree is forbidden)
+    return tally
+
+
+def alarms(seeds: Iterable[int]) -> Tally:
+    """Healthy boxes, whatever the instrument: none may be said to differ."""
+    return judged(cases.right, seeds, "false alarms", forbidden=False)
+
+
+def agreements(seeds: Iterable[int]) -> Tally:
+    """Runs that differ by more than the tolerances: none may be said to agree."""
+    return judged(cases.wrong, seeds, "false agreements", forbidden=True)
+
+
+def main(words: list[str]) -> None:
+    """The command line."""
+    right, wrong, first = (*(int(word) for word in words), 0)[:3]
+    print(alarms(range(first, first + right)).text())
+    print(agreements(range(first, first + wrong)).text())
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

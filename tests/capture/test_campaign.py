@@ -1,0 +1,147 @@
+"""False agreements and false alarms, counted over random cases; an instrument's faults by their values."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from boxcore import program as pg
+from nightdraw.capture.accounts import Asked
+from nightdraw.capture.compare import Comparison, compare
+from nightdraw.capture.read import from_arrays
+
+from tests.capture import campaign, cases
+from tests.capture.synthetic import OWN_MA, Clamp, Run, Truth, pulse, random_draw, run_of, steady, truth_of
+
+QUICK = 8
+TRIES = 200
+MOST_ALARMS = 0.01
+
+RUN = ([steady(40), pulse(120, 0.4, 7.0), random_draw(350, (0.3, 0.9), (1.0, 6.0))], 120.0)
+
+
+@pytest.mark.parametrize("count", [QUICK, pytest.param(TRIES, marks=pytest.mark.campaign)])
+def test_false_alarms_are_rare(count: int, seed: int) -> None:
+    """At most one in a hundred of the campaign; of a few tries none, once in a dozen runs at that rate."""
+    first = 0 if count == QUICK else seed % 10_000
+    found = campaign.alarms(range(first, first + count))
+    print(found.text())
+    assert len(found.failures) <= MOST_ALARMS * count, found.text()
+
+
+@pytest.mark.parametrize("count", [QUICK, pytest.param(TRIES, marks=pytest.mark.campaign)])
+def test_there_are_no_false_agreements(count: int, seed: int) -> None:
+    first = 0 if count == QUICK else seed % 10_000
+    found = campaign.agreements(range(first, first + count))
+    print(found.text())
+    assert not found.failures, found.text()
+
+
+def test_the_campaign_can_fail() -> None:
+    """Under the wrong flag: a healthy run that must not agree, a broken one that must not differ."""
+    assert campaign.judged(cases.right, [0], "turned", forbidden=True).failures
+    assert campaign.judged(cases.wrong, [0], "turned", forbidden=False).failures
+
+
+def seen_by(run: Run, **clamp: float) -> Comparison:
+    made = replace(cases.Recorder(1000.0, 1.0, 8.0), **clamp)  # type: ignore[arg-type]
+    t_s, ma = made.samples(run.truth, np.random.default_rng(5))
+    return compare(run.asked, run.did, from_arrays(t_s, ma / 1000))
+
+
+def test_an_instruments_fault_is_named_with_its_value() -> None:
+    run = run_of(*RUN)
+    inverted = seen_by(run, gain=-1.0)
+    assert inverted.agree is None, "the contract: said, status 3"
+    assert "your clamp: the wrong way round" in inverted.text()
+    for gain in (10.0, 0.1, 0.8):
+        found = seen_by(run, gain=gain)
+        assert found.differences == ()
+        assert found.instrument.gain == pytest.approx(gain, rel=0.01)
+        assert "your clamp: scale off" in found.text()
+    for ppm in (-5000.0, 1500.0):
+        found = seen_by(run, ppm=ppm)
+        assert found.agree is True
+        assert found.instrument.rate_ppm == pytest.approx(ppm, abs=10)
+        assert "your recorder: its clock goes" in found.text()
+    for tau_s in (0.005, 0.02):
+        found = seen_by(run, tau_s=tau_s)
+        assert found.agree is True
+        assert found.instrument.tau_s == pytest.approx(tau_s, rel=0.1)
+    zero = seen_by(run, zero_ma=5.0)
+    assert zero.differences == ()
+    assert "your clamp: zero +5.0 mA" in zero.text()
+
+
+def test_a_broken_switch_is_named_behind_an_instruments_fault() -> None:
+    run = run_of(*RUN)
+    used = [k for k in range(5, 11) if np.ptp(run.did.pattern >> (k - 1) & 1)]
+    for clamp in ({"gain": -1.0}, {"gain": 10.0}, {"ppm": 3000.0}, {"tau_s": 0.01}):
+        found = seen_by(run.with_channels(opened=used[-1]), **clamp)
+        assert found.agree is False
+        assert f"channel {used[-1]} " in " ".join(row.message for row in found.differences)
+
+
+def test_a_lone_sample_is_the_recorders_and_a_foreign_pulse_a_difference() -> None:
+    run = run_of(*RUN)
+    found = compare(run.asked, run.did, from_arrays(*_with(run, 50.0, 0.0009, 2000.0)))
+    assert found.agree is True
+    assert "single sample of +2000 mA" in found.text()
+    found = compare(run.asked, run.did, from_arrays(*_with(run, 50.0, 0.2, 90.0)))
+    assert [row.kind for row in found.differences] == ["extra"]
+
+
+def _with(run: Run, from_s: float, lasting_s: float, high_ma: float) -> tuple[np.ndarray, np.ndarray]:
+    t_s, ma = Clamp(seed=3).samples(run.truth)
+    quiet = run.truth.t_s[:-1][np.diff(run.truth.t_s) > 1.0]
+    start_s = float(quiet[np.argmin(np.abs(quiet - from_s))]) + 0.5
+    return t_s, (ma + high_ma * ((t_s > start_s) & (t_s <= start_s + max(lasting_s, 1e-3) + 1e-9))) / 1000
+
+
+STAIRS = (362, 250, 130, 42)
+
+
+@pytest.mark.parametrize("given", ["asked did", "asked seen", "did seen", "asked did seen"])
+def test_a_staircase_is_no_flat_pulse_of_the_same_mean(given: str) -> None:
+    """Eight seconds of each step against their mean for as long: more evidence never blinds."""
+    stairs = (pg.REPLAY, 0, pg.pack_levels([(ma * 1000, 80_000) for ma in STAIRS] + [(0, 300_000)]))
+    flat = (pg.REPLAY, 0, pg.pack_levels([(196_000, 320_000), (0, 300_000)]))
+    wanted, played = run_of([steady(20), stairs], 200.0), run_of([steady(20), flat], 200.0)
+    did = played.did if given in ("asked did", "asked did seen") else wanted.did
+    seen = Clamp().recording(played.truth) if "seen" in given else None
+    found = compare(wanted.asked if "asked" in given else None, did if "did" in given else None, seen)
+    assert found.agree is False
+    assert "level" in {row.kind for row in found.differences}
+
+
+def test_a_late_tail_is_told_from_its_instant_with_what_was_covered() -> None:
+    run = run_of(*RUN)
+    t_s = run.truth.t_s.copy()
+    late = t_s > 65
+    t_s[late] += 0.37
+    found = compare(run.asked, run.did, Clamp().recording(replace(run.truth, t_s=t_s, end_s=121.0)))
+    assert found.agree is False
+    assert "everything comes to be 370" in found.text()
+    assert 0 < found.coverage_pct <= 100
+    assert found.document()["coverage_pct"] == round(found.coverage_pct, 2)
+
+
+def test_what_covers_too_little_is_not_agreed_to() -> None:
+    """Half of the edges are too small for the noise."""
+    run = run_of([steady(40), pulse(350, 0.5, 9.0), pulse(14, 0.02, 3.1)], 120.0)
+    found = compare(run.asked, run.did, Clamp(sigma_ma=12.0).recording(run.truth))
+    assert found.agree is None
+    assert found.differences == ()
+
+
+def test_the_asked_account_alone_has_the_same_eyes() -> None:
+    """Without a journal a part of a staircase that is off is still found."""
+    truth = truth_of(RUN[0], RUN[1])
+    level = truth.level_ma.copy()
+    k = int(np.flatnonzero(level > 300)[3])
+    level[k] += 40
+    plan = pg.Program("truth", RUN[0], seed=1)
+    off = Truth(truth.t_s, level, truth.end_s)
+    found = compare(Asked(plan, 1, round(OWN_MA * 1000)), None, Clamp().recording(off))
+    assert found.agree is False
