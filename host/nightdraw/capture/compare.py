@@ -13,6 +13,7 @@ from nightdraw.capture import differences as df
 from nightdraw.capture import recorded
 from nightdraw.capture.accounts import TICK_S, Account, Asked
 from nightdraw.capture.asked_did import asked_and_did, flagged
+from nightdraw.capture.current import Current
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.instrument import PERFECT, Instrument
 from nightdraw.capture.journal import Did
@@ -20,7 +21,6 @@ from nightdraw.capture.judge import Prior
 from nightdraw.capture.place import NO_CLOCK, Clock
 from nightdraw.capture.pulses import Pulses
 from nightdraw.capture.read import CURRENT_NAMES, MILLIVOLT, Recording
-from nightdraw.capture.current import Current
 from nightdraw.errors import CannotTellError, InputError
 
 __all__ = ["Asked", "Comparison", "Place", "check_given", "compare"]

@@ -14,6 +14,7 @@ from nightdraw.capture import foreign, instrument
 from nightdraw.capture.accounts import Account
 from nightdraw.capture.align import Piece, Spot
 from nightdraw.capture.base import Footing, doubtful, fed, judge_base
+from nightdraw.capture.current import Current
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.expected import moves
 from nightdraw.capture.hypotheses import Diagnosis
@@ -23,7 +24,6 @@ from nightdraw.capture.judge import Judged, Prior, View, judge, odd_edges
 from nightdraw.capture.observed import Observed, look
 from nightdraw.capture.place import Clock, nearest
 from nightdraw.capture.reference import Reference, reference_of
-from nightdraw.capture.current import Current
 from nightdraw.capture.steps import Bools, Floats
 
 AWAKE_S = 0.2  # after its power came the box draws its own consumption, whatever inrush there was

@@ -16,12 +16,12 @@ from nightdraw.capture import differences as df
 from nightdraw.capture.accounts import TICK_S, Account, Asked
 from nightdraw.capture.align import Piece, Spot, align
 from nightdraw.capture.asked_did import asked_and_did, ended, flagged
+from nightdraw.capture.current import Current
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.holding import Holding, Part
 from nightdraw.capture.hypotheses import Diagnosis
 from nightdraw.capture.journal import Did
 from nightdraw.capture.judge import Prior
-from nightdraw.capture.current import Current
 
 AHEAD_S = 600.0  # a recording may begin this long after the run's start when nothing but the profile is known
 LEAST_MATCHED = 8  # edges: four pulses of a power-up whose place no clock tells
