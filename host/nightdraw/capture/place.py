@@ -104,7 +104,11 @@ def places(task: Task, zero_s: float | None) -> list[Fit]:
     if zero_s is not None:
         candidates.append((zero_s, float(task.known.t_s[0])))
     fits = [_follow(lag, here, task) for lag, here in candidates]
-    return [fit for fit in fits if fit.hits > MET_SHARE * min(fit.expected, len(task.seen.t_s))]
+    return [
+        fit
+        for fit in fits
+        if fit is not None and fit.hits > MET_SHARE * min(fit.expected, len(task.seen.t_s))
+    ]
 
 
 def _alike(one: Floats, other: Floats) -> Bools:
@@ -160,8 +164,9 @@ def nearest(times_s: Floats, wanted_s: Floats) -> Ints:
     return near
 
 
-def _follow(lag: float, here_s: float, task: Task) -> Fit:
-    """Refine one candidate, from the edges it was made of outward, and count what it explains."""
+def _follow(lag: float, here_s: float, task: Task) -> Fit | None:
+    """Refine one candidate, from the edges it was made of outward, and count what it explains; None as soon
+    as too few meet."""
     known_s, reach_s = task.known.t_s, task.reach_s
     line = _Line(lag - task.about * here_s, task.about, task.usual)
     away_s = np.abs(known_s - here_s)
@@ -174,6 +179,8 @@ def _follow(lag: float, here_s: float, task: Task) -> Fit:
             line = _line(known_s[one], task.seen.t_s[other], task)
         if len(inside) == len(known_s):
             break
+        if len(inside) >= STRETCH and len(one) < MET_SHARE * _expected(task, known_s[inside], line):
+            return None
         width_s = max(width_s * 2, float(np.min(away_s[away_s > width_s])))
     every = np.arange(len(known_s))
     one, other = _pairs(task, every, line, np.full(len(every), reach_s))
@@ -181,13 +188,20 @@ def _follow(lag: float, here_s: float, task: Task) -> Fit:
         line = _line(known_s[one], task.seen.t_s[other], task)
         one, other = _pairs(task, every, line, np.full(len(every), reach_s))
     at_s = line.lag + known_s * (1 + line.rate)
-    expected = int(np.count_nonzero((at_s > task.span_s[0] + reach_s) & (at_s < task.span_s[1] - reach_s)))
+    expected = _expected(task, known_s, line)
     left = task.seen.t_s[other] - at_s[one]
     deviation_s = float(np.sqrt(np.mean(left**2))) if len(one) else 0.0
     # each edge met counts for itself and against the two that would be left alone
     score = 3 * len(one) - expected - len(task.seen.t_s)
     clock = Clock(line.lag, line.rate * 1e6, len(one), deviation_s, 0)
     return Fit(clock, len(one), expected, score, one, other)
+
+
+def _expected(task: Task, known_s: Floats, line: _Line) -> int:
+    """How many of some edges lie in the recording."""
+    at_s = line.lag + known_s * (1 + line.rate)
+    low_s, high_s = task.span_s[0] + task.reach_s, task.span_s[1] - task.reach_s
+    return int(np.count_nonzero((at_s > low_s) & (at_s < high_s)))
 
 
 def _pairs(task: Task, inside: Ints, line: _Line, reach_s: Floats) -> tuple[Ints, Ints]:
