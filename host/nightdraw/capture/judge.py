@@ -103,7 +103,9 @@ def odd_edges(view: View) -> tuple[Bools, Bools]:
     off = seen.known & (np.abs(seen.edge_ma) > allowed)
     chance, real = np.zeros(len(off), dtype=bool), np.zeros(len(off), dtype=bool)
     lone: list[int] = []
-    for members in _by_kind(view.kinds(), seen.known):
+    places = np.flatnonzero(seen.known)
+    order = places[np.argsort(view.kinds()[places], kind="stable")]
+    for members in np.split(order, np.flatnonzero(np.diff(view.kinds()[order])) + 1):
         if len(members) < SEVERAL:
             lone += members.tolist()
             continue
@@ -115,14 +117,6 @@ def odd_edges(view: View) -> tuple[Bools, Bools]:
     several = len(lone) >= SEVERAL and float(np.mean(off[lone])) > MOST_ODD
     (real if several else chance)[lone] = off[lone]
     return chance, real
-
-
-def _by_kind(kind: Ints, known: Bools) -> list[Ints]:
-    places = np.flatnonzero(known)
-    if not len(places):
-        return []
-    order = places[np.argsort(kind[places], kind="stable")]
-    return list(np.split(order, np.flatnonzero(np.diff(kind[order])) + 1))
 
 
 @dataclass(frozen=True)

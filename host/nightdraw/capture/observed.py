@@ -200,15 +200,9 @@ def _held(
         edge_var = np.where(
             known, np.maximum(sigma**2 * (1 / after.count + 1 / before.count), LEAST_MA2), np.inf
         )
-        doubt = np.zeros(len(edge_ma))
-        if shared:
-            others_a = np.where(known, np.maximum(off[2], 0.0), 0.0) / 1000
-            doubt = YIELDING * LONG_WIRES_PER_A * others_a * np.abs(account.step_ma)
-        # where a level is so short that its windows touch its edges, these must be known to a sample's
-        # fraction
-        short = after.count < ENOUGH
-        step = np.maximum(np.abs(account.step_ma), np.append(np.abs(account.step_ma[1:]), 0.0))
-        touched = np.where(short, TOUCHED * step / np.maximum(after.count, 1), 0.0) ** 2
+        others_a = np.where(known & shared, np.maximum(off[2], 0.0), 0.0) / 1000
+        doubt = YIELDING * LONG_WIRES_PER_A * others_a * np.abs(account.step_ma)
+        touched = _touched(account, after)
         edge_var = edge_var + np.where(known, touched + np.append(0.0, touched[:-1]), 0.0)
         beside = _beside(base, before, after, off, sigma)
         apart = (after.from_s + after.to_s - before.from_s - before.to_s) / 2
@@ -244,6 +238,16 @@ def _held(
         interval_s=scan.interval_s,
         tau_s=instrument.tau_s,
     )
+
+
+def _touched(account: Account, after: Span) -> Floats:
+    """The variance of a level so short that its windows touch its edges, which are known to a part of a
+    sample."""
+    step = np.abs(account.step_ma)
+    larger = np.maximum(step, np.append(step[1:], 0.0))
+    share = np.where(after.count < ENOUGH, TOUCHED / np.maximum(after.count, 1), 0.0)
+    variance: Floats = (share * larger) ** 2
+    return variance
 
 
 def _late(

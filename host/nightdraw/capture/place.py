@@ -64,6 +64,8 @@ class Marks:
 
 @dataclass(frozen=True)
 class Fit:
+    """A place, and how well it explains the edges."""
+
     clock: Clock
     hits: int
     expected: int
