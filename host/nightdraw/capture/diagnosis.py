@@ -66,7 +66,12 @@ def diagnose(view: View, scale: bool = True) -> Diagnosis:
     step = account.step_ma[both]
     large = np.abs(step) >= 0.3 * np.max(np.abs(step))
     gain = gain_of((seen.edge_ma[both] + step)[large], step[large])
-    gains = (gain,) if scale and view.prior.levels and gain else ()
+    gains: tuple[float, ...] = ()
+    if (
+        scale and view.prior.levels and gain
+    ):  # a fault may spoil most steps: the usual slips are looked at, too
+        way = float(np.sign(gain))
+        gains = (gain, way, way * 10.0 ** round(float(np.log10(abs(gain)))))
     channels = () if box is None else box.channels_ns
     found = hyp.diagnose(steps, base, channels, hyp.setups(shared, view.prior.levels), gains)
     if found.fault is None or found.either:

@@ -24,6 +24,7 @@ from nightdraw.capture.read import Recording
 from nightdraw.capture.steps import Bools, Floats
 from nightdraw.capture.transitions import Scan
 
+TAIL_U = 0.1  # of a tail that is in a window: no clamp is a low pass of first order alone
 TOUCHED = 0.2  # of a sample an edge may be off its place
 LEAST_TAUS = 6.0  # the charge around an edge must reach so far, or its neighbours' tails are in it
 TAU_U = 0.08  # of a time constant an edge's instant is known to: no clamp is a low pass of first order alone
@@ -202,20 +203,12 @@ def _held(
         )
         others_a = np.where(known & shared, np.maximum(off[2], 0.0), 0.0) / 1000
         doubt = YIELDING * LONG_WIRES_PER_A * others_a * np.abs(account.step_ma)
-        touched = _touched(account, after)
+        touched = _touched(account, after, response.share(after))
         edge_var = edge_var + np.where(known, touched + np.append(0.0, touched[:-1]), 0.0)
         beside = _beside(base, before, after, off, sigma)
         apart = (after.from_s + after.to_s - before.from_s - before.to_s) / 2
         edge_var = edge_var + np.where(known, _wander(*beside) * np.maximum(apart, 0.0), 0.0)
-        late, late_u = _late(
-            account,
-            off,
-            around,
-            edge_var,
-            sigma,
-            np.hypot(0.1 * scan.interval_s, TAU_U * instrument.tau_s),
-            LEAST_TAUS * instrument.tau_s,
-        )
+        late, late_u = _late(account, off, around, edge_var, sigma, scan.interval_s, instrument.tau_s)
         whole_var = sigma**2 / np.maximum(count, 1) / share**2 + touched
     reach = np.where(around.count > 0, (around.to_s - around.from_s) / 2, 0.0)
     low, high = clock.to_recording(account.t_s), clock.to_recording(account.until_s)
@@ -240,12 +233,13 @@ def _held(
     )
 
 
-def _touched(account: Account, after: Span) -> Floats:
+def _touched(account: Account, after: Span, response: Floats) -> Floats:
     """The variance of a level so short that its windows touch its edges, which are known to a part of a
-    sample."""
+    sample, or a slow clamp's tail, which is known to a part of itself."""
     step = np.abs(account.step_ma)
     larger = np.maximum(step, np.append(step[1:], 0.0))
     share = np.where(after.count < ENOUGH, TOUCHED / np.maximum(after.count, 1), 0.0)
+    share = np.hypot(share, TAIL_U * (1 - response))
     variance: Floats = (share * larger) ** 2
     return variance
 
@@ -256,19 +250,21 @@ def _late(
     around: Span,
     edge_var: Floats,
     sigma: float,
-    least_u_s: float,
-    least_width_s: float,
+    interval_s: float,
+    tau_s: float,
 ) -> tuple[Floats, Floats]:
     """By how much each edge came late: the charge that is missing around it over its height, the levels' own
     errors on both sides taken off."""
     height = account.step_ma
     beside = (off[1] + off[2]) / 2
     width = around.to_s - around.from_s
-    told = np.isfinite(edge_var) & (around.count >= 2) & (np.abs(height) > 0) & (width >= least_width_s)
+    told = np.isfinite(edge_var) & (around.count >= 2) & (np.abs(height) > 0) & (width >= LEAST_TAUS * tau_s)
     late = -(off[3] - beside) * width / height
     spread = sigma**2 / np.maximum(around.count, 1) + edge_var / 4
     late_u = width * np.sqrt(spread) / np.abs(height)
-    return np.where(told, late, np.nan), np.where(told, np.hypot(late_u, least_u_s), np.nan)
+    return np.where(told, late, np.nan), np.where(
+        told, np.hypot(late_u, np.hypot(0.1 * interval_s, TAU_U * tau_s)), np.nan
+    )
 
 
 def _beside(
