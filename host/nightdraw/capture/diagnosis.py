@@ -71,7 +71,8 @@ def diagnose(view: View, scale: bool = True) -> Diagnosis:
         scale and view.prior.levels and gain
     ):  # a fault may spoil most steps: the usual slips are looked at, too
         way = float(np.sign(gain))
-        gains = (gain, way, way * 10.0 ** round(float(np.log10(abs(gain)))))
+        power = float(np.log10(abs(gain)))
+        gains = (gain, way, way * 10.0 ** np.floor(power), way * 10.0 ** np.ceil(power))
     channels = () if box is None else box.channels_ns
     found = hyp.diagnose(steps, base, channels, hyp.setups(shared, view.prior.levels), gains)
     if found.fault is None or found.either:
