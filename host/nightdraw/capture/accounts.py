@@ -13,8 +13,8 @@ from boxcore import program as pg
 from boxcore import schedule
 
 from nightdraw.capture import states as sts
-from nightdraw.capture.steps import Bools, Floats, Ints
-from nightdraw.capture.transitions import Scan
+from nightdraw.capture.scanview import ScanView as Scan
+from nightdraw.capture.seen import Bools, Floats, Ints
 
 TICK_S = 1 / pg.TICKS_PER_S
 SAME_MA = 2.0  # levels nearer than this, or than a fiftieth, are one state: the bank's steps lie between them
@@ -22,6 +22,7 @@ SAME_SHARE = 0.02
 FADING = 0.6  # of the step before it: a part of a slow clamp's edge is smaller than what went before
 TAIL_S = 0.06  # and follows it so closely
 WIDTH_U = 0.25  # of its width an edge that takes long is known to
+LEVEL_U = 0.35  # of one sample's noise a height is known to: levels of a dozen samples on both sides
 EDGE_U = (0.3, 2.0)  # samples: an edge's instant is uncertain by its sampling, and by noise over its height
 
 
@@ -213,10 +214,9 @@ def seen(scan: Scan) -> Edges:
     end = np.append(begin[1:], len(height)) - 1
     if not len(begin):
         begin = end = np.empty(0, dtype=np.int64)
-    before, after, sigma = t.before[whole][begin], t.after[whole][end], t.sigma[whole][begin]
-    u_ma = sigma * np.sqrt(
-        1 / np.maximum(t.n_before[whole][begin], 1) + 1 / np.maximum(t.n_after[whole][end], 1)
-    )
+    before, after = t.before[whole][begin], t.after[whole][end]
+    sigma = scan.noise_ma
+    u_ma = np.full(len(begin), sigma * LEVEL_U)
     size = np.maximum(np.abs(after - before), 1e-9)
     width_s = np.maximum(last_s[end] - first_s[begin] - 2 * scan.interval_s, 0.0)
     at_u_s = scan.interval_s * (EDGE_U[0] + EDGE_U[1] * sigma / size) + WIDTH_U * width_s

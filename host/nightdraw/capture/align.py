@@ -31,7 +31,7 @@ from nightdraw.capture.place import (
     Task,
     places,
 )
-from nightdraw.capture.steps import Bools, Floats
+from nightdraw.capture.seen import Bools, Floats
 
 LOOSE_RATE = 2500e-6  # a recorder that keeps time by software may be off by half a per cent
 MOST_LOOSE = 8000e-6

@@ -16,7 +16,7 @@ from nightdraw.capture import differences as df
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.hypotheses import resistors
 from nightdraw.capture.judge import View
-from nightdraw.capture.steps import Bools, Floats
+from nightdraw.capture.seen import Bools, Floats
 
 USUAL_ZERO_MA = 6.5  # a clamp's zero is off by so much any day: a hand-held one of 2 A range and less
 MOST_ZERO_MA = 25.0  # and by so much at the worst (low-current clamps: 5 to 20 mA over minutes)

@@ -14,7 +14,7 @@ from nightdraw.capture.align import Spot
 from nightdraw.capture.place import REACH_S, Clock
 from nightdraw.capture.pulses import Pulses, measure
 from nightdraw.capture.read import MILLIVOLT, Recording
-from nightdraw.capture.transitions import Scan
+from nightdraw.capture.scanview import ScanView as Scan
 from nightdraw.errors import InputError
 
 

@@ -19,7 +19,7 @@ from nightdraw.capture.journal import Did
 from nightdraw.capture.judge import View, odd_edges
 from nightdraw.capture.observed import Observed
 from nightdraw.capture.reference import Reference
-from nightdraw.capture.steps import Floats
+from nightdraw.capture.seen import Floats
 
 MENDED = 0.3  # of the edges that were off may be left so by the fault that explains them
 QUIETEST = 0.1  # of the base's levels: with the fewest other loads awake

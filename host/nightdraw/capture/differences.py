@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 
-from nightdraw.capture.steps import Floats
+from nightdraw.capture.seen import Floats
 
 LEVEL_MA = (
     2.0  # levels agree within this: the box's own steps are 1.4 mA, a hand-held meter's last digits 1 mA

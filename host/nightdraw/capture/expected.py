@@ -16,8 +16,8 @@ from nightdraw.capture.accounts import Account
 from nightdraw.capture.align import Piece
 from nightdraw.capture.place import REACH_S, nearest
 from nightdraw.capture.read import Recording, windows
-from nightdraw.capture.steps import Floats, Ints
-from nightdraw.capture.transitions import Scan
+from nightdraw.capture.scanview import ScanView as Scan
+from nightdraw.capture.seen import Floats, Ints
 
 NEAR_EDGE = (
     0.45  # of a sample left out beside an edge: a mean over the sampling interval ends half of one away

@@ -15,7 +15,7 @@ from nightdraw.capture import differences as df
 from nightdraw.capture.differences import Difference, milliseconds
 from nightdraw.capture.expected import Moves
 from nightdraw.capture.judge import LIKE_S, SPIKE_SAMPLES, View
-from nightdraw.capture.steps import Bools, Floats
+from nightdraw.capture.seen import Bools, Floats
 
 MANY = 3  # foreign pulses more than this are one story
 FIXED = 5  # pulses of one duration and level make a habit of the box's that another load hardly has too

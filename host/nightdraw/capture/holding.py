@@ -24,7 +24,7 @@ from nightdraw.capture.judge import Judged, Prior, View, judge, odd_edges
 from nightdraw.capture.observed import Observed, look
 from nightdraw.capture.place import Clock, nearest
 from nightdraw.capture.reference import Reference, reference_of
-from nightdraw.capture.steps import Bools, Floats
+from nightdraw.capture.seen import Bools, Floats
 
 AWAKE_S = 0.2  # after its power came the box draws its own consumption, whatever inrush there was
 COVERED = 0.9  # of the edges that lie in the recording must be judged, or nothing is agreed to ...

@@ -19,8 +19,8 @@ from nightdraw.capture.accounts import Account
 from nightdraw.capture.align import Piece
 from nightdraw.capture.place import Clock
 from nightdraw.capture.read import Recording
-from nightdraw.capture.steps import Bools, Floats
-from nightdraw.capture.transitions import Scan
+from nightdraw.capture.scanview import ScanView as Scan
+from nightdraw.capture.seen import Bools, Floats
 
 USUAL_GAIN = 0.02  # a clamp in order reads right within this
 USUAL_PPM = 200.0  # two crystals of 100 ppm each

@@ -17,7 +17,7 @@ from nightdraw.capture import journallines
 from nightdraw.capture.accounts import TICK_S, Account
 from nightdraw.capture.cycles import ONE_CYCLE, Cycle, split
 from nightdraw.capture.hypotheses import OPEN, STUCK_ON, Fault
-from nightdraw.capture.steps import Bools, Floats, Ints
+from nightdraw.capture.seen import Bools, Floats, Ints
 from nightdraw.errors import Finding, InputError
 
 OPEN_KINDS = ("hold", "trip", "end", "halt", "starved", "gone")  # after these every switch is open

@@ -23,7 +23,7 @@ from nightdraw.capture.match import near
 from nightdraw.capture.observed import Observed
 from nightdraw.capture.place import Clock
 from nightdraw.capture.reference import Reference
-from nightdraw.capture.steps import Bools, Floats, Ints
+from nightdraw.capture.seen import Bools, Floats, Ints
 
 ABSENT = 0.25  # of an edge may be seen where none is: noise, or a small move of another load
 UNLIKE = 0.75  # of its height an edge may be off by a fault and still be itself

@@ -21,8 +21,8 @@ from nightdraw.capture.expected import ENOUGH, Moves, Response, Span, moves, pla
 from nightdraw.capture.instrument import Instrument
 from nightdraw.capture.place import Clock
 from nightdraw.capture.read import Recording
-from nightdraw.capture.steps import Bools, Floats
-from nightdraw.capture.transitions import Scan
+from nightdraw.capture.scanview import ScanView as Scan
+from nightdraw.capture.seen import Bools, Floats
 
 TAIL_U = 0.1  # of a tail that is in a window: no clamp is a low pass of first order alone
 TOUCHED = 0.2  # of a sample an edge may be off its place

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nightdraw.capture.steps import Bools, Floats, Ints
+from nightdraw.capture.seen import Bools, Floats, Ints
 
 USUAL_RATE = 100e-6  # what is believed of the rate before any edge is seen: two crystals
 MOST_USUAL = 300e-6  # crystals of 100 ppm each, with temperature and age

@@ -11,7 +11,7 @@ from nightdraw.capture.accounts import Account, Train
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.journal import NOTHING_LOST, Did, Lost
 from nightdraw.capture.match import match
-from nightdraw.capture.steps import Floats, Ints
+from nightdraw.capture.seen import Floats, Ints
 
 
 @dataclass(frozen=True)
