@@ -36,6 +36,16 @@ def test_another_version_is_refused_with_the_command_that_mends_it(rig, monkeypa
         open_box(Loop(rig.say))
 
 
+@pytest.mark.parametrize("locked", [False, True])
+def test_a_box_of_another_version_opens_its_switches_before_it_is_refused(rig, box, monkeypatch, locked):
+    box.level(200_000)
+    rig.box.lock.locked = locked
+    monkeypatch.setattr(client, "__version__", "9.9.9")
+    with pytest.raises(LinkError, match="told to open every switch, and answered"):
+        open_box(Loop(rig.say), to_halt=True)
+    assert rig.box.state == "idle"
+
+
 @pytest.mark.parametrize("answer", [b"ACME,X,1,2\n", b"OK\n", b"\n", b"\xff\xff,1,2,3\n"])
 def test_another_instrument_is_no_box(answer):
     with pytest.raises(LinkError, match="no Nightdraw box answers there"):

@@ -163,7 +163,7 @@ def halt(chosen: Chosen, as_json: bool) -> None:
         run = client.halt()
         return Said({"state": run.state}, f"every switch is open: {run.state}")
 
-    several.run(chosen, work, as_json)
+    several.run(chosen, work, as_json, to_halt=True)
 
 
 @group.command()

@@ -68,13 +68,15 @@ def open_box(box: str | None) -> contextlib.AbstractContextManager[BoxClient]:
 
 
 @contextlib.contextmanager
-def open_at(address: str) -> Iterator[BoxClient]:
-    """The box at an address, open for the length of a command; what it refuses says what to do about it."""
+def open_at(address: str, to_halt: bool = False) -> Iterator[BoxClient]:
+    """The box at an address, open for the length of a command; what it refuses says what to do about it.
+
+    to_halt: a box of another version opens its switches all the same, before it is refused."""
     from nightdraw.link import RefusedError
     from nightdraw.link import open_box as connect
     from nightdraw.link.deadline import COMMAND_S
 
-    with connect(address, COMMAND_S) as client:
+    with connect(address, COMMAND_S, to_halt) as client:
         try:
             yield client
         except RefusedError as refused:

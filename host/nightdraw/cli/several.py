@@ -109,19 +109,19 @@ class Failed:
 Work = Callable[["BoxClient"], Said]
 
 
-def run(chosen: Chosen, work: Work, as_json: bool, at_once: bool = True) -> None:
+def run(chosen: Chosen, work: Work, as_json: bool, at_once: bool = True, to_halt: bool = False) -> None:
     """Do the work on every box and print the answer; ends the command with the worst status of all.
 
-    at_once: all boxes at the same time, else one after the other.
+    at_once: all boxes at the same time, else one after the other. to_halt: the work opens every switch.
     """
     addresses = chosen.addresses()
     if not chosen.several:
-        with open_at(addresses[0]) as client:
+        with open_at(addresses[0], to_halt) as client:
             said = work(client)
         output.finish(said.document, said.text, as_json, said.status)
         return
     found: dict[str, Said | Failed] = {}
-    attempt = functools.partial(_on, work, chosen.every)
+    attempt = functools.partial(_on, work, chosen.every, to_halt)
     for address, came in (together if at_once else in_turn)(addresses, attempt):
         if isinstance(came, Left):
             note(f"{address}: left out, no box is there but {came.what}")
@@ -137,7 +137,7 @@ Outcome = Said | Failed | Left
 Attempt = Callable[[str], Outcome]
 
 
-def _on(work: Work, unsure: bool, address: str) -> Outcome:
+def _on(work: Work, unsure: bool, to_halt: bool, address: str) -> Outcome:
     """unsure: nobody named this address, so that another thing than a box may be there."""
     from nightdraw.link import find
 
@@ -145,7 +145,7 @@ def _on(work: Work, unsure: bool, address: str) -> Outcome:
         other = find.other_than_a_box(address) if unsure else None
         if other is not None:
             return Left(other)
-        with open_at(address) as client:
+        with open_at(address, to_halt) as client:
             return work(client)
     except NightdrawError as error:
         return Failed(error.findings, error.exit_status)

@@ -56,12 +56,17 @@ class BoxClient(Latch, Trims):
     ) -> None:
         self.close()
 
-    def greet(self) -> Identity:
-        """Find out who is there; raises LinkError unless it is a box with this program's own version."""
+    def greet(self, to_halt: bool = False) -> Identity:
+        """Find out who is there; raises LinkError unless it is a box with this program's own version.
+
+        to_halt: a box of another version opens its switches all the same, before it is refused."""
         answer = b";".join(self._session.plain("*IDN?"))
         identity = self._box_identity(answer)
         if identity.firmware != __version__:
             what = f"the box runs firmware {identity.firmware}, this program is version {__version__}"
+            if to_halt:
+                self._session.plain(":PROG:STAT STOP;:OUTP OFF;*OPC?")
+                what += "; it was told to open every switch, and answered"
             raise self._error(what, "run `nightdraw box install`")
         self._identity = self._box_identity(self._session.ask("*IDN?")[0])
         return self._identity
@@ -304,18 +309,19 @@ class BoxClient(Latch, Trims):
             at += len(piece)
 
 
-def open_box(address: str | Transport, limit_s: float | None = None) -> BoxClient:
+def open_box(address: str | Transport, limit_s: float | None = None, to_halt: bool = False) -> BoxClient:
     """Open the box at `socket://HOST:PORT`, on a serial port, or on an open transport, and greet it.
 
     A box at an address journals a pair of its time and this computer's, which dates its records. limit_s:
     when the whole conversation must have ended, see deadline.py (None: each request has its own limits).
+    to_halt: see BoxClient.greet().
 
     Raises InputError for an address that is none, LinkError when no box with this program's version answers.
     """
     line = open_transport(address) if isinstance(address, str) else address
     client = BoxClient(line if limit_s is None else Timed(line, limit_s))
     try:
-        client.greet()
+        client.greet(to_halt)
         if isinstance(address, str):
             client.note_time()
     except BaseException:
