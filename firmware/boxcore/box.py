@@ -39,31 +39,28 @@ class Box:
 
     def __init__(self, board, store, hal, serial, journal_files=jn.FILES, buffers=None):
         self.board = board
-        self.serial = serial
-        self.hal = hal
+        self.serial, self.hal = serial, hal
         self.bank = Bank(board.channels_ns)
         buffers = buffers or Buffers()
         self.answer = buffers.answer
         self._kept = kept = Kept(store, board.channels_ns, hal.random, self.record, journal_files, buffers)
         self.reserve, self.slots, self.journal = kept.reserve, kept.slots, kept.journal
-        self.lock, self.trim = kept.lock, kept.trim
+        self.lock, self.trim = None, kept.trim  # the lock is opened by boot_further()
         self.readings = port.Readings()
         self.slow_supply = SlowMean()
         self.state = st.IDLE
         self.run_account = None
         self.fault = self.flagged = st.NO_FAULT
-        self.deadline = 0
+        self.deadline = self._seek_to = 0
         self.hand_ua, self.hand_ticks = board.own_ua, 0
         self.player = Player(hal, self.bank, board.own_ua, self.journal)
         self._monitor = gd.Monitor(self.bank)
-        self._seek_to = 0  # the tick up to which the schedule of a run that goes on is to pass
         self._switch = ArmSwitch(self)
 
     @property
     def slot(self):
         """The slot that is armed or was last, None before and for a hand level."""
-        run = self.run_account
-        return None if run is None else run.slot
+        return self.run_account and self.run_account.slot
 
     @property
     def run(self):
@@ -72,8 +69,7 @@ class Box:
 
     @property
     def run_started(self):
-        """The tick of the run's zero, None before it (below 0 where a run goes on that began before this
-        boot)."""
+        """The tick of the run's zero, None before it; below 0 where it began before this boot."""
         return None if self.slot is None else self.run_account.zero
 
     @property
@@ -89,9 +85,9 @@ class Box:
             player.settle(min(now, player.at, player.stop_at))
         return player.since
 
-    def boot(self, now, readings, cause=0):
-        """Load slots and state, journal the boot, apply the resume rule; cause: the hardware's reset cause.
-
+    def boot(self, now, readings, cause=0, whole=True):
+        """Load what a run needs, journal the boot, apply the resume rule; cause: the hardware's reset cause;
+        whole: the rest at once too, else boot_further() must be called until it says that nothing is left.
         Nothing plays before step(). Damaged files are journaled and lead to no load."""
         self.hal.stop()
         self.readings = readings
@@ -101,6 +97,14 @@ class Box:
         self._resume(now)
         self._save_or_trip(now)
         self.deadline = now
+        while whole and self.boot_further(now):
+            pass
+
+    def boot_further(self, now):
+        """Load one thing more, of what no run needs; False when nothing is left: the link may come."""
+        self.top_up(now)
+        more, self.lock = self._kept.further(now), self._kept.lock
+        return more
 
     def _resume(self, now):
         ledger = self.reserve.ledger
@@ -203,9 +207,8 @@ class Box:
         if self.state != st.IDLE:
             self.record(now, jn.HALT, by)
             self.reserve.due = now
-        self.state = after
+        self.state, self.deadline = after, now
         self.fault = self.flagged = st.NO_FAULT
-        self.deadline = now
 
     def _close(self, now):
         """Nothing plays from `now` on; what has is accounted for."""
@@ -376,8 +379,7 @@ class Box:
 
     def _finish(self, now, tick, fault):
         """End the run as of `tick`: a budget, or a hand level's time, is used up."""
-        run = self.run_account
-        after = st.next_state(self.state, "end")
+        run, after = self.run_account, st.next_state(self.state, "end")
         self.hal.stop()
         self._close(tick)
         self.state = after

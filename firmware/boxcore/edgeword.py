@@ -37,7 +37,7 @@ HALVES = RING_BYTES // 2  # 16-bit halves of one ring
 # clk_sys of boards that keep their power-up clock when asked for another: RP2040 SDK defaults, old and new.
 KNOWN_HZ = (125_000_000, 200_000_000, 150_000_000, 133_000_000, 48_000_000)
 CLOCK_PERCENT = 1  # reading the microsecond timer from Python costs less than this of the trial's time
-TRIAL_TICKS = 500  # 50 ms
+TRIAL_TICKS = 200  # 20 ms
 
 
 def first_pin(pins):

@@ -31,7 +31,6 @@ START_REGISTER = 7  # a channel's alias 1: transfer count, which also starts it
 US_A_TICK = 100
 READY_TICKS = 8  # 0.8 ms: making the edge player ready takes less, and then waits for the tick
 WATCHDOG_MS = 8_000  # its longest is 8388; storing a program may erase several sectors of up to 0.4 s each
-WINDOW_MS = 2_000  # at power-up, before anything runs: USB needs one second, a host's Ctrl-C the next
 INDICATOR_HZ = 1_000
 I2C_HZ = 400_000
 I2C_TIMEOUT_US = 2_000  # what a hung bus costs of a sensing interval, and only every MONITOR_REST readings
@@ -101,7 +100,7 @@ class Rp2Hal:
         self.cause = machine.reset_cause()
         self.starved_count = 0
         self.late_ticks = 0
-        machine.Pin(hardware["enable_pin"], machine.Pin.OUT, value=1)
+        gates_off(board)
         try:
             machine.freq(hardware["clock_khz"] * 1_000)
         except ValueError:
@@ -260,10 +259,6 @@ class Rp2Hal:
         """True once the watchdog runs, which nothing but a reset can end."""
         return self._watchdog is not None
 
-    def window(self):
-        """Wait a moment before anything runs and before the watchdog starts: Ctrl-C ends at the prompt."""
-        time.sleep_ms(WINDOW_MS)
-
     def collect(self):
         """Collect what the heap has of garbage, 10 to 40 ms."""
         gc.collect()
@@ -271,6 +266,11 @@ class Rp2Hal:
     def quiet(self, running):
         """While running, byte 0x03 on the link is data; else it interrupts, as a prompt needs."""
         micropython.kbd_intr(-1 if running else 3)
+
+
+def gates_off(board):
+    """Drive the gate buffer's output-enable, low active, so that it is off."""
+    machine.Pin(board.hardware["enable_pin"], machine.Pin.OUT, value=1)
 
 
 def serial():

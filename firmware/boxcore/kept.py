@@ -4,9 +4,8 @@ What can't be read or believed is journaled, never raised. Nothing is decided he
 """
 
 from boxcore import journal as jn
-from boxcore.lock import Lock
 from boxcore.reserve import Reserve
-from boxcore.slots import Slots
+from boxcore.slots import SLOTS, Slots
 from boxcore.trim import Trim
 
 
@@ -19,26 +18,41 @@ class Kept:
         self.reserve = Reserve(store)
         self.slots = Slots(store, buffers)
         self.journal = jn.Journal(store, journal_files, buffers.journal)
-        self.lock = Lock(store, random, record)
         self.trim = Trim(store, channels_ns)
+        self.lock = None
+        self._store, self._random = store, random
+        self._further = -1  # what further() looks at next: the lock, then each slot
 
     def open(self, now, cause):
-        """Read everything, journal the boot and whatever is damaged; cause: the hardware's reset cause."""
+        """Read what a run needs, journal the boot and whatever of it is damaged; cause: the hardware's reset
+        cause. The armed slot is read by whoever plays it."""
         damaged = self.reserve.open()
         ledger = self.reserve.ledger
-        self.slots.scan(max(ledger.serials))
         unreadable = self.journal.open(ledger.boot)
         lost = jn.BUFFER_RECORDS if ledger.boot > 1 or damaged else 0
         self._record(now, jn.BOOT, cause, ledger.boot, lost)
-        bad = [(jn.LEDGER_PART, 0)] if damaged else []
+        if damaged:
+            self._record(now, jn.DAMAGE, jn.LEDGER_PART)
         if unreadable:
-            bad.append((jn.JOURNAL_PART, 0))
+            self._record(now, jn.DAMAGE, jn.JOURNAL_PART)
         if self.journal.renewed:
-            bad.append((jn.JOURNAL_PART, jn.OLD_FORMAT))
-        if self.lock.open(now, ledger.boot):
-            bad.append((jn.LOCK_PART, 0))
-        bad += [(jn.SLOT_PART, slot) for slot in self.slots.bad]
+            self._record(now, jn.DAMAGE, jn.JOURNAL_PART, jn.OLD_FORMAT)
         if self.trim.open():
-            bad.append((jn.TRIM_PART, self.trim.lost))
-        for part, detail in bad:
-            self._record(now, jn.DAMAGE, part, detail)
+            self._record(now, jn.DAMAGE, jn.TRIM_PART, self.trim.lost)
+
+    def further(self, now):
+        """Read one more of what only the link needs, the lock first, then slot by slot; False when nothing is
+        left. Nothing may be asked or stored before."""
+        at = self._further
+        if at == SLOTS:
+            return False
+        self._further += 1
+        if at < 0:
+            from boxcore.lock import Lock  # only now: its arithmetic is large, and no run needs it
+
+            self.lock = Lock(self._store, self._random, self._record)
+            if self.lock.open(now, self.reserve.ledger.boot):
+                self._record(now, jn.DAMAGE, jn.LOCK_PART)
+        elif self.slots.scan_one(at):
+            self._record(now, jn.DAMAGE, jn.SLOT_PART, at)
+        return True

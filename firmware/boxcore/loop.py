@@ -52,14 +52,32 @@ class Loop:
         self._grid_at = 0
         self._hears = False
         self._held = b""
-        self.instrument = None  # to be set before begin()
+        self.instrument = None  # to be set before turn()
         self.leave = False  # set by the command that asks for maintenance
 
     def begin(self):
-        """Read once and boot the box; its start rule decides what happens next."""
+        """Read once and boot the box as far as a run needs; its start rule decides what happens next."""
         self._hal.read(self._readings)
         self._hal.read(self._readings)  # twice: a contact counts when two readings agree
-        self._box.boot(self._hal.ticks(), self._readings, self._hal.cause)
+        self._box.boot(self._hal.ticks(), self._readings, self._hal.cause, False)
+
+    def early_turn(self):
+        """A turn before the link is there, while the rest is loaded and Ctrl-C ends at the prompt: what plays
+        goes on, nothing is heard, and no watchdog runs, which nothing could stop any more."""
+        hal, box = self._hal, self._box
+        now = hal.ticks()
+        if now >= self._sense_at:
+            now = self._sense(now)
+        if now >= box.deadline:
+            box.step(now)
+        hal.show(box.state, box.flagged != 0, hal.ticks())
+
+    def _sense(self, now):
+        self._hal.read(self._readings)
+        now = self._hal.ticks()
+        self._box.sense(now, self._readings)
+        self._sense_at = now + SENSE_TICKS
+        return now
 
     def turn(self):
         """Do all that is due, then sleep until something is, or a byte comes."""
@@ -72,10 +90,7 @@ class Loop:
             now = hal.ticks()
             left = self._grid_at - now
         if now >= self._sense_at:
-            hal.read(self._readings)
-            now = hal.ticks()
-            box.sense(now, self._readings)
-            self._sense_at = now + SENSE_TICKS
+            now = self._sense(now)
         may_step = left > STEP_ENDS_TICKS
         if now >= box.deadline and may_step:
             box.step(now)
@@ -159,6 +174,5 @@ class Loop:
 
     def run(self):
         """Work until a command asks for maintenance."""
-        self.begin()
         while not self.leave:
             self.turn()

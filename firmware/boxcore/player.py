@@ -23,6 +23,10 @@ AGAIN_TICKS = (
     4_000  # a run that plays on after a stop does so 0.4 s ahead: filling the queue takes 0.3 s at most
 )
 SEGMENTS = 500  # schedule segments caught up in one call: some 50 ms on the board
+PRIMED_TICKS = (
+    3_000  # 0.3 s are queued before a start: as much of the shortest words as there is room for, or enough
+    # to fill the queue meanwhile with longer ones; so a start never waits long for its queue
+)
 NO_LEVEL = -1
 
 
@@ -97,7 +101,7 @@ class Player:
             ticks = min(lead, port.MAX_WORD_TICKS)
             self._hal.push(0, ticks)
             lead -= ticks
-        self.refill(now, supply_mv, True)
+        self._fill(self.at, self.at + PRIMED_TICKS, supply_mv)
         self.primed = True
 
     def launch(self, now, supply_mv):

@@ -63,10 +63,15 @@ class Slots:
         if self.writing is None:
             self._discard()
         for slot in range(SLOTS):
-            try:
-                self._look(slot, self._piece)
-            except BoxError:
-                pass  # it is among the bad ones now
+            self.scan_one(slot)
+
+    def scan_one(self, slot):
+        """Read and check one slot; True where it is damaged."""
+        try:
+            self._look(slot, self._piece)
+        except BoxError:
+            pass  # it is among the bad ones now
+        return slot in self.bad
 
     def _look(self, slot, buffer, keep=False):
         """What _read() says of a slot, remembered; raises BoxError -311 for what is damaged."""

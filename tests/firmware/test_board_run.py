@@ -185,7 +185,16 @@ def test_a_run_comes_back_after_a_power_cut_by_itself(bench: Bench) -> None:
     assert first["ended"] == "power cut"
     second = bench.boot(lines=[leave(6_000)])
     assert len(second["edges"]) > 100
-    assert second["edges"][0][0] > 2_000_000_000  # behind the window
+    assert second["edges"][0][0] < 1_000_000_000  # beside the window for the prompt, not behind it
+
+
+def test_ctrl_c_opens_a_run_that_came_back_within_the_window(bench: Bench) -> None:
+    lines = [[RUN_MS - 500, *define(2, pulses())], [RUN_MS, "PROG:EXPL:STAT SLOT2,RUN\n"]]
+    bench.boot(lines=lines, events=[[RUN_MS + 1_500, "cut"]])
+    out = bench.boot(events=[[1_000, "ctrl-c"]])
+    assert (out["ended"], out["watched"], out["off"], out["pins"]) == ("interrupted", False, 1, 0)
+    assert len(out["edges"]) > 10
+    assert out["edges"][-1][0] < 1_200_000_000
 
 
 def test_the_button_at_power_up_keeps_it_out(bench: Bench) -> None:

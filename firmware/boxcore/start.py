@@ -1,0 +1,79 @@
+"""A power-up from the board file to the loop: what an armed program needs first, all else while it plays.
+
+So that a fault is there as soon as may be when the fuse goes back in. The window for the prompt runs beside
+the run: no watchdog yet, no link, and Ctrl-C opens every switch. Each thing here happens once.
+"""
+
+import gc
+import os
+import sys
+
+import boxcore
+from boxcore import hal_rp2
+
+BOARD = "board.json"
+DATA = "data"  # programs, journal and the box's state; installing leaves it alone
+WINDOW_TICKS = 20_000  # 2 s in which Ctrl-C ends at the prompt: USB needs one second of them
+# What a run doesn't need; loaded while it plays already, a module at a time.
+LATER = ("scpi_errors", "scpi_text", "scpi_status", "scpi", "commands_common", "lock", "commands_box")
+LATER += ("commands", "commands_board")
+FOLDER = 0x4000  # the bit of a mode that says so
+
+
+def shell(ring):
+    """The board's Rp2Hal, every switch open; ring: the edge queue's memory.
+
+    What a run needs is loaded before the shell sets its own clock, for the power-up clock is faster; the gate
+    buffer is driven off before that."""
+    board = _board()
+    hal_rp2.gates_off(board)
+    from boxcore import box, files, loop  # noqa: F401 - to have them
+
+    return hal_rp2.Rp2Hal(board, ring)
+
+
+def _board():
+    """The Board in board.json; the code that reads it is forgotten again."""
+    from boxcore import board
+
+    with open(BOARD, "rb") as file:
+        result = board.load(file.read())
+    del boxcore.board, sys.modules["boxcore.board"]
+    return result
+
+
+def work(hal, buffers):
+    """Everything on one box, until the loop is left."""
+    from boxcore.box import Box
+    from boxcore.files import FileStore
+    from boxcore.loop import Loop
+    from boxcore.port import Readings
+
+    _make_folder()
+    box = Box(hal.board, FileStore(DATA), hal, hal_rp2.serial(), buffers=buffers)
+    loop = Loop(hal, box, Readings())
+    gc.threshold(-1)  # from here on as soon as the heap is full
+    loop.begin()
+    loop.early_turn()
+    for name in LATER:
+        gc.collect()  # so that what loading leaves behind doesn't lie between the modules for ever
+        __import__("boxcore." + name)
+        loop.early_turn()
+    while box.boot_further(hal.ticks()) or hal.ticks() < WINDOW_TICKS:
+        loop.early_turn()
+    from boxcore import commands, commands_board
+
+    loop.instrument = commands.Instrument(box, commands_board.rows(hal, loop), loop.sense)
+    hal.quiet(True)
+    loop.run()
+
+
+def _make_folder():
+    """Have the data's folder; what has its name and is none was never the box's."""
+    try:
+        if os.stat(DATA)[0] & FOLDER:
+            return
+        os.remove(DATA)
+    except OSError:
+        pass
+    os.mkdir(DATA)
