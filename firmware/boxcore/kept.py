@@ -48,6 +48,7 @@ class Kept:
             return False
         self._further += 1
         if at < 0:
+            self.slots.begin(max(self.reserve.ledger.serials))
             from boxcore.lock import Lock  # only now: its arithmetic is large, and no run needs it
 
             self.lock = Lock(self._store, self._random, self._record)

@@ -59,11 +59,15 @@ class Slots:
 
     def scan(self, serial=0):
         """Read and check every slot; `serial`: the highest store number known from elsewhere."""
+        self.begin(serial)
+        for slot in range(SLOTS):
+            self.scan_one(slot)
+
+    def begin(self, serial):
+        """Before the first scan_one(): heed a store number known from elsewhere, drop an unfinished store."""
         self._serial = max(self._serial, serial)
         if self.writing is None:
             self._discard()
-        for slot in range(SLOTS):
-            self.scan_one(slot)
 
     def scan_one(self, slot):
         """Read and check one slot; True where it is damaged."""
