@@ -55,7 +55,8 @@ class Checked:
         while size:
             sha.update(self._piece[:size])
             size = file.readinto(self._piece)
-        if binascii.hexlify(sha.digest()) != self._digests[path]:
+        # a module is loaded once: its digest, a hundred bytes with its name, isn't wanted any more
+        if binascii.hexlify(sha.digest()) != self._digests.pop(path):
             file.close()
             raise FilesError(_no_load(path))
         file.seek(0)

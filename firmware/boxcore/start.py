@@ -15,8 +15,7 @@ BOARD = "board.json"
 DATA = "data"  # programs, journal and the box's state; installing leaves it alone
 WINDOW_TICKS = 20_000  # 2 s in which Ctrl-C ends at the prompt: USB needs one second of them
 # What a run doesn't need; loaded while it plays already, a module at a time.
-LATER = ("scpi_errors", "scpi_text", "scpi_status", "scpi", "commands_common", "lock", "commands_box")
-LATER += ("commands", "commands_board")
+LATER = "scpi_errors scpi_text scpi_status scpi commands_common lock commands_box commands commands_board"
 FOLDER = 0x4000  # the bit of a mode that says so
 
 
@@ -55,7 +54,7 @@ def work(hal, buffers):
     gc.threshold(-1)  # from here on as soon as the heap is full
     loop.begin()
     loop.early_turn()
-    for name in LATER:
+    for name in LATER.split():
         gc.collect()  # so that what loading leaves behind doesn't lie between the modules for ever
         __import__("boxcore." + name)
         loop.early_turn()

@@ -8,7 +8,7 @@ import gc
 
 import micropython
 from boxcore import box as bx
-from boxcore import journal, player, reserve
+from boxcore import journal, loop, player, reserve
 
 STEP_BYTES = 64  # the largest free block is found to this
 calls = [0, 0, 0, 0, 0]  # of sense, step, refill, flush, save since DIAGnostic:LOCK
@@ -74,11 +74,11 @@ def flush(self, now):
     micropython.heap_lock()
 
 
-def save(self, now, state, fault, run, mas):
+def save(self, now, box):
     """Reserve.save, which writes to the store, with the heap as it is outside."""
     calls[4] += 1
     micropython.heap_unlock()
-    _save(self, now, state, fault, run, mas)
+    _save(self, now, box)
     micropython.heap_lock()
 
 
@@ -100,6 +100,15 @@ ROWS = (
 )
 
 
-def attach(instrument):
-    """Have an instrument answer the commands above."""
-    instrument._tables += (ROWS,)
+_run = loop.Loop.run
+
+
+def run(self):
+    """Loop.run, its instrument answering the commands above."""
+    self.instrument._tables += (ROWS,)
+    _run(self)
+
+
+def attach():
+    """Have the box's instrument answer the commands above."""
+    loop.Loop.run = run

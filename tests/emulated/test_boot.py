@@ -62,6 +62,7 @@ def test_any_file_in_the_data_folder_is_survived_and_mended(firmware: Path, seed
     with Board(bytes(fs.context.buffer)) as box:
         box.wait_usb()
         assert box.ask("*IDN?", 20).startswith("NIGHTDRAW,")
+        assert box.ask("SYST:ERR?") == '-313,"Calibration memory lost;it is damaged"'
         assert f"SLOT{EMPTY}" not in box.ask("PROG:CAT?")
         assert box.ask(f"DIAG:PROG? SLOT{GOOD}").startswith(f'"small",{len(SMALL)},')
         for slot in WRONG:
