@@ -89,7 +89,11 @@ def test_torn_records_pass_as_rarely_as_is_said(seed):
         rests = {"blank": b"\xff" * 20, "zeroed": bytes(20), "older": old, "noise": rng.randbytes(20)}
         for name, rest in rests.items():
             torn = (new[:at] if name != "noise" else b"") + rest[at if name != "noise" else 0 :]
-            passed[name] += torn != new and jn.unpack(torn) is not None
+            whole = torn in (
+                new,
+                old,
+            )  # torn where both say the same: the older record stands, by its sequence
+            passed[name] += not whole and jn.unpack(torn) is not None
     assert max(passed.values()) < 16, passed
     assert passed["noise"] == 0
 
