@@ -29,6 +29,7 @@ from nightdraw.capture.place import (
     Fit,
     Marks,
     Task,
+    meeting,
     places,
 )
 from nightdraw.capture.seen import Bools, Floats
@@ -43,6 +44,7 @@ NAMED_S = 0.05  # a place that the journal names is found within this: box and b
 NAMED_SHARE = 0.3  # and is believed though so many of its edges are hidden by other loads
 MOST_PIECES = 4  # a recording in more pieces than this is no account of the run: they meet by chance
 PIECE_EDGES = 6  # edges of a piece beside the first: fewer meet somewhere by chance
+HIDDEN_EDGES = 3  # by so many more edges a piece must be better than going on as before
 PIECE_SHARE = 0.7  # of the edges that it should show such a piece must meet
 MISS = 2.0  # a miss speaks against a piece as much as so many meetings for it: it must meet two of three
 PIECE_RATE = 50e-6  # pieces of one recording share its clock's rate within this
@@ -214,9 +216,11 @@ def _pieces(task: Task, fit: Fit) -> list[Piece]:
             (task.span_s[0], begin_s - task.reach_s) if side == 0 else (end_s + task.reach_s, task.span_s[1])
         )
         more = _left_over(task, span_s, side, (first, last), rate)
-        if not more:
-            continue
-        pieces += more
+        # other loads may hide a few edges in a row of an even train, and it fits as well a period later
+        kept = (task.seen.t_s > span_s[0]) & (task.seen.t_s < span_s[1])
+        there = replace(task, seen=Marks(task.seen.t_s[kept], task.seen.height[kept]))
+        if more and meeting(there, fit.clock) < more[0].clock.matched - HIDDEN_EDGES:
+            pieces += more
     if len(pieces) > MOST_PIECES:
         pieces = pieces[:1]
     return _ordered(pieces, task.span_s)

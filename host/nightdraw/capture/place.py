@@ -199,6 +199,13 @@ def _follow(lag: float, here_s: float, task: Task) -> Fit | None:
     return Fit(clock, len(one), expected, score, one, other)
 
 
+def meeting(task: Task, clock: Clock) -> int:
+    """How many known edges meet a seen one by a clock that is known already."""
+    every = np.arange(len(task.known.t_s))
+    line = _Line(clock.offset_s, clock.rate_ppm * 1e-6, 0.0)
+    return len(_pairs(task, every, line, np.full(len(every), task.reach_s))[0])
+
+
 def _expected(task: Task, known_s: Floats, line: _Line) -> int:
     """How many of some edges lie in the recording."""
     at_s = line.lag + known_s * (1 + line.rate)
