@@ -74,7 +74,7 @@ def moves(account: Account, piece: Piece, scan: Scan, tau_s: float) -> Moves:
     t = scan.transitions
     at_s = np.where(np.isnan(t.at_s), (t.last_s + t.first_s) / 2, t.at_s)
     edges_s = piece.clock.to_recording(np.append(account.t_s, account.end_s))
-    reach_s = REACH_S + 2 * scan.interval_s
+    reach_s = REACH_S + 2 * scan.interval_s + tau_s  # a slow clamp's edges are known to no better
     after_s = at_s - edges_s[np.maximum(np.searchsorted(edges_s, at_s, side="right") - 1, 0)]
     tail = (after_s >= 0) & (after_s <= reach_s + TAIL_TAUS * tau_s)
     away_s = np.abs(edges_s[nearest(edges_s, at_s)] - at_s)

@@ -31,6 +31,7 @@ COVERED = 0.9  # of the edges that lie in the recording must be judged, or nothi
 COVERED_SHARED = 0.5  # ... and half where other loads spoil some
 LIKE = 0.1  # edges within a tenth of a height of the box's may be the box's
 BETWEEN_S = 1.0  # the box's edges this long before its run belong to another run
+FEW = 2  # edges clear of the run of a box that is alone: one foreign pulse, no more, says nothing of it
 WHOLE = 0.9  # of an edge is seen where all the box's current passes
 
 
@@ -199,7 +200,7 @@ class Holding:
             )
             told = False
         strange = self._outside(view)
-        if len(strange) > 2 * foreign.MANY and not self._several:
+        if len(strange) > (2 * foreign.MANY if self._prior.shared else FEW) and not self._several:
             at_s = view.clock.to_recording(strange)
             text = (
                 f"{len(strange)} edges come before or after the run that fits from "
