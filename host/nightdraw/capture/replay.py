@@ -22,6 +22,8 @@ from nightdraw.errors import CannotTellError, Finding, InputError
 
 MOST_SAMPLES = 20_000_000  # held in memory: half a gigabyte; 5 h at 1 kHz
 LEAST_EDGE = 0.05  # of the highest level: edges from here on are kept, whatever the error would allow
+BASE_S = 60.0  # what the vehicle itself draws stands for longer than half of this
+BASE_STEP_S = 1.0
 ACTIVE = 0.02  # of the highest level: where more than this is drawn, the error is counted
 SHAPE = 0.8  # of the error may be left by the pieces, so that box and bank may take 0.6 of it (rms)
 SURE = 6.0  # times the noise: an edge's instant is worth comparing from here on
@@ -113,12 +115,24 @@ def _duration(ticks: int) -> str:
     return f"{value:.4f}".rstrip("0").rstrip(".") + f" {unit}"
 
 
+def _lasting_base(t_s: Floats, seen: Seen) -> Floats:
+    """The base without whatever stands for less than half of BASE_S: a part of the fault that settles for
+    some seconds may count as a base to the pulses on it, but is to be replayed. A running median keeps the
+    vehicle's own steps, which stand for longer, where they are."""
+    from scipy.ndimage import median_filter
+
+    grid_s = np.arange(t_s[0], t_s[-1] + BASE_STEP_S, BASE_STEP_S)
+    level = median_filter(seen.base.at(grid_s), round(BASE_S / BASE_STEP_S), mode="reflect")
+    base: Floats = np.interp(t_s, grid_s, level)
+    return base
+
+
 def replay(recording: Recording, bank: Bank, supply_mv: int, error: float) -> Replay:
     """The fewest levels that follow a recording within an error (a share of its highest level, and of its
     charge). Raises InputError for a recording too long, or beyond the bank or a program within that error,
     CannotTellError where nothing stands above the base."""
     t_s, value, seen = _loaded(recording)
-    value = value - seen.base.at(t_s)
+    value = value - _lasting_base(t_s, seen)
     sharp = _sharp(t_s, value, seen)
     pieces, kept = _pieces(t_s, value, seen, sharp, error)
     ends = np.arange(len(pieces.at_s))
