@@ -248,9 +248,10 @@ class Pulses:
         return "\n".join([*lines, *(f"note: {remark}" for remark in self.remarks())])
 
     def _kind_text(self, kind: kd.Kind) -> str:
-        low, middle, high = (f"{1e3 * seconds:.4g}" for seconds in kind.duration_s)
+        scale, word = (1e3, "ms") if kind.duration_s[1] < 10 else (1, "s")
+        low, middle, high = (f"{scale * seconds:.4g}" for seconds in kind.duration_s)
         what = f"{len(kind.rows)} of {kind.level:.1f} {self.seen.unit}"
-        text = f"{what}, {middle} ms ({low} .. {high}), {kind.law}"
+        text = f"{what}, {middle} {word} ({low} .. {high}), {kind.law}"
         if kind.period_s is not None:
             return f"{text}, every {kind.period_s:.4f} s"
         if kind.gap_s is not None:
