@@ -335,7 +335,7 @@ class Box:
 
     def empty_queue(self, now):
         """Forget what is queued for a start that is not due so soon after all, or to lend the switches."""
-        if self.player.primed:
+        if self.state == st.WAITING and self.player.primed:  # a halt leaves it primed, and nothing waits then
             self._take(now, st.WAITING, self.run_account.position_ticks)
 
     def _begin(self, now):

@@ -319,3 +319,17 @@ def test_a_request_that_changes_nothing_writes_nothing():
         world.box.clear(world.now)
     world.run(60 * S)
     assert world.store.operations == before
+
+
+def test_a_self_test_after_a_halt_shortly_before_a_start_arms_nothing():
+    """The queue was filled for the start already: nothing may take that for a run that waits."""
+    world = fakes.World().boot()
+    world.arm(plan(STEADY, start_after_ticks=2 * S))
+    world.run(2 * S - 1_000)
+    assert world.box.player.primed
+    world.box.halt(world.now)
+    assert int(doors.call(world.box, world.now, "*TST?")) == 0
+    assert world.box.state == st.IDLE
+    world.run(5 * S)
+    assert world.box.state == st.IDLE
+    assert not world.hal.playing
