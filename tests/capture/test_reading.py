@@ -195,3 +195,14 @@ def test_a_parquet_column_of_text_is_no_recording(tmp_path: Path) -> None:
     parquet.write_table(table, tmp_path / "t.parquet")
     with pytest.raises(InputError, match="column 'current_a' holds no numbers but text"):
         open_recording(tmp_path / "t.parquet")
+
+
+def test_an_uneven_row_is_named_before_it_is_known_how_numbers_are_written(tmp_path: Path) -> None:
+    """All of the column is read for that where "1,100" may be a thousand or a decimal."""
+    path = tmp_path / "uneven.tsv"
+    rows = [f"{k}.000\t1,{100 + k % 800}" for k in range(3000)]
+    rows[2500] = "035.183"
+    path.write_text("time_s\tcurrent_ma\n" + "\n".join(rows) + "\n")
+    with pytest.raises(InputError, match="1 cells, the rows above have 2") as refused:
+        open_recording(path)
+    assert refused.value.findings[0].line == 2502

@@ -18,7 +18,7 @@ from nightdraw.bench.instrument import BenchLink
 from nightdraw.bench.setup import build
 
 Lie = Callable[[bytes, bytes], bytes]  # a question's header and the true answer -> what is said
-BLOCK = re.compile(rb"#([1-9])")
+BLOCK = re.compile(rb" #([1-9])")
 TICKS_A_MESSAGE = 20
 TICKS_A_SHARE = 20_000  # a box tells its share of a lock's exchange after some seconds
 MOST_S = 60.0  # a test that takes longer hangs
@@ -78,7 +78,7 @@ class Liar:
         at = 0
         found = BLOCK.search(waiting)
         line = waiting.find(b"\n")
-        if found and line > found.start() and b":DEF #" in waiting[: found.end()]:
+        if found and line > found.start():
             digits = int(found[1])
             if len(waiting) < found.end() + digits:
                 return None
@@ -87,9 +87,9 @@ class Liar:
         return None if line < 0 else line + 1
 
     def _answer(self, message: bytes) -> bytes:
-        found = BLOCK.search(message) if b":DEF #" in message else None
+        found = BLOCK.search(message)
         if found:
-            header, data = message[: found.start() - 1], message[found.end() + int(found[1]) : -1]
+            header, data = message[: found.start()], message[found.end() + int(found[1]) : -1]
             self._link.feed(message)
             self._heard += header + b";" + data
             return b""

@@ -345,8 +345,10 @@ class TextSource:
         if cl.is_blank(cell):
             return None
         if column.kind == col.NUMBERS:
+            form = self._forms.get(column.index)
             try:
-                self._forms[column.index].number(cell)
+                if form is not None:  # a row may be uneven before it is decided how its numbers are written
+                    form.number(cell)
             except ValueError:
                 return f"{shown} is not a number"
             return None
