@@ -56,11 +56,24 @@ def shipped(kind: str, text: str | Path) -> str | Path:
     return _meant(text, folder(PROFILES) / kind)
 
 
+def named_in(folder_of_file: Path, kind: str, text: str) -> Path:
+    """The file that another file names: relative to that file's folder, else the name of one that ships.
+
+    kind: PROFILES, HARDWARE, or a folder in profiles; where there is neither, the path beside the file.
+    """
+    beside = folder_of_file / text
+    among = folder(kind) if kind in (PROFILES, HARDWARE) else folder(PROFILES) / kind
+    named = among / f"{text}.yaml"
+    return named if not beside.is_file() and Path(text).name == text and named.is_file() else beside
+
+
 def _meant(text: str | Path, among: Path) -> str | Path:
     named = among / f"{text}.yaml"
     return named if not Path(text).exists() and named.is_file() else text
 
 
 def shipped_paths(kind: str) -> list[Path]:
-    """The paths of all that ships in profiles/KIND (vehicles, scripts, instruments), sorted by name."""
+    """The paths of all that ships in profiles/KIND (classes, instruments, ...) or in PROFILES, HARDWARE."""
+    if kind in (PROFILES, HARDWARE):
+        return sorted(folder(kind).glob("*.yaml"))
     return sorted((folder(PROFILES) / kind).glob("*.yaml"))

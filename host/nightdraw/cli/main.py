@@ -5,7 +5,6 @@ The only place that turns errors into words and exit statuses. It imports no pac
 
 from __future__ import annotations
 
-import importlib
 import os
 import signal
 import sys
@@ -17,6 +16,7 @@ import click
 
 from nightdraw import __version__
 from nightdraw.cli import output
+from nightdraw.cli.lazy import Lazy
 from nightdraw.errors import (
     EXIT_CANNOT_TELL,
     EXIT_DONE,
@@ -43,44 +43,20 @@ NOUNS = {
         "group",
         "Measure recordings, and compare them with what was asked.",
     ),
+    "lesson": ("nightdraw.cli.lesson", "group", "Plan a lesson, load its boxes, mark what groups found."),
     "bank": ("nightdraw.cli.bank", "group", "Size the load bank, and see that it won't burn."),
 }
-
-
-class Nouns(click.Group):
-    """A group whose commands are imported only when they are called."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        """The nouns in the order of the table."""
-        return list(NOUNS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Import the noun's module and return its command, None for an unknown noun."""
-        if cmd_name not in NOUNS:
-            return None
-        module, attribute, _ = NOUNS[cmd_name]
-        command: click.Command = getattr(importlib.import_module(module), attribute)
-        return command
-
-    def resolve_command(
-        self, ctx: click.Context, args: list[str]
-    ) -> tuple[str | None, click.Command | None, list[str]]:
-        """Refuse an unknown noun with the nearest known one."""
-        if args[0] not in NOUNS:
-            raise click.exceptions.NoSuchCommand(args[0], possibilities=NOUNS, ctx=ctx)
-        return super().resolve_command(ctx, args)
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Write the table's own one-line helps, so that help imports nothing."""
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, help_line) for name, (_, _, help_line) in NOUNS.items()])
 
 
 # Asked to end: by the system, or with the terminal (which Windows doesn't know)
 ENDINGS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))
 
 
-@click.group(cls=Nouns, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.group(
+    cls=Lazy,
+    rows=NOUNS,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
+)
 @click.version_option(__version__, prog_name="nightdraw", message="%(prog)s %(version)s")
 def cli() -> None:
     """Prepare, run, prove and mark lessons with the Nightdraw load box.

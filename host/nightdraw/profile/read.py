@@ -47,9 +47,21 @@ def load(path: str | Path, board: BoardModel | str | Path | None = None) -> Prof
 
     Raises InputError with every finding, each with file, line and column, or with the one syntax error.
     """
+    return _load(path, board, fitting=True)
+
+
+def load_as_written(path: str | Path, board: BoardModel | str | Path | None = None) -> Profile:
+    """The same, but for whether the board's bank can make the levels: what its author wrote.
+
+    Raises InputError as load does, for all that no board mends.
+    """
+    return _load(path, board, fitting=False)
+
+
+def _load(path: str | Path, board: BoardModel | str | Path | None, fitting: bool) -> Profile:
     model = board if isinstance(board, BoardModel) else load_board(board)
     root, findings = places.read(data.profile(path))
-    profile = _Reader(findings, model).read(root)
+    profile = _Reader(findings, model, fitting).read(root)
     findings.stop()
     assert profile is not None  # a profile that can't be made left a finding
     return profile
@@ -64,9 +76,10 @@ def compile_profile(path: str | Path, board: BoardModel | str | Path | None = No
 class _Reader:
     """Reads one profile; each method reads one part and leaves findings for what is wrong in it."""
 
-    def __init__(self, findings: Findings, board: BoardModel) -> None:
+    def __init__(self, findings: Findings, board: BoardModel, fitting: bool) -> None:
         self._findings = findings
         self._board = board
+        self._fitting = fitting
         self._notes: list[Finding] = []
 
     def read(self, root: Node) -> Profile | None:
@@ -107,7 +120,10 @@ class _Reader:
     def _draws(self, fields: Fields, limits: Limits | None) -> list[Draw]:
         draws, sketches = read_draws(fields, self._findings)
         held = None if limits is None else limits.within(self._board.caps)
-        fit.check(draws, sketches, held, self._board, self._findings)
+        if self._fitting:
+            fit.check(draws, sketches, held, self._board, self._findings)
+        else:
+            fit.check_size(draws, self._findings)
         return draws
 
     def _limits(self, profile: Fields) -> Limits | None:
