@@ -173,10 +173,13 @@ def test_a_suppressed_load_dump_leaves_every_part_within_its_rating(
         assert watts <= body.overload_times * body.law(AIR).rating_w or short, channel.name
 
 
-def test_the_lock_out_keeps_gates_off_while_the_supply_climbs(board: BoardModel, netlist: Netlist) -> None:
+@pytest.mark.parametrize("step_v", [2.0, pytest.param(0.5, marks=pytest.mark.campaign)])
+def test_the_lock_out_keeps_gates_off_while_the_supply_climbs(
+    board: BoardModel, netlist: Netlist, step_v: float
+) -> None:
     """From nothing to nominal: a gate is either off or driven above the lock-out, never between."""
     nominal = board.supply_nominal_mv / 1000
-    steps = " ".join(f"{k / 2:g}" for k in range(2, 2 * int(nominal) + 1))
+    steps = " ".join(f"{1 + k * step_v:g}" for k in range(int((nominal - 1) / step_v) + 1))
     control = (
         f"foreach volts {steps}\nalter vsup = $volts\nop\n"
         f"print v(g1,{spice.node(netlist.net('Q1', 'S') or '').lower()}) v(v5,{BOX.lower()})\nend"

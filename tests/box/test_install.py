@@ -174,16 +174,24 @@ def test_the_firmware_is_always_the_same_bytes(shipped):
 # -- a cable pulled, power cut
 
 
-def test_a_cable_pulled_at_any_byte_leaves_the_old_firmware_or_the_new(make_board, seed):
+CUTS = pytest.mark.parametrize("cuts", [8, pytest.param(32, marks=pytest.mark.campaign)])
+
+
+def instants(total: int, cuts: int, chance: random.Random) -> list[int]:
+    """Where to cut: evenly over `total` steps, at random, and at the last."""
+    even = range(1, total, max(1, total // (cuts // 2)))
+    return sorted({*even, *(chance.randrange(1, total) for _ in range(cuts // 2)), total - 1})
+
+
+@CUTS
+def test_a_cable_pulled_at_any_byte_leaves_the_old_firmware_or_the_new(make_board, seed, cuts):
     board = make_board()
     put(board.folder, small.OLD)
     install(board, small.NEW)
     total = board.heard
     board.pull()
-    chance = random.Random(seed)
-    places = [*range(1, total, total // 24), *(chance.randrange(1, total) for _ in range(8)), total - 1]
     ended = {small.OLD_SAYS: 0, small.NEW_SAYS: 0}
-    for at in places:
+    for at in instants(total, cuts, random.Random(seed)):
         for old in on_board(board.folder):
             (board.folder / old).unlink()
         put(board.folder, small.OLD)
@@ -197,7 +205,10 @@ def test_a_cable_pulled_at_any_byte_leaves_the_old_firmware_or_the_new(make_boar
     assert min(ended.values()) > 0, ended
 
 
-def test_power_cut_at_any_write_to_the_flash_leaves_the_old_firmware_or_the_new(make_board, seed, tmp_path):
+@CUTS
+def test_power_cut_at_any_write_to_the_flash_leaves_the_old_firmware_or_the_new(
+    make_board, seed, tmp_path, cuts
+):
     board = make_board(littlefs=True)
     install(board, small.OLD)
     board.pull()
@@ -206,12 +217,10 @@ def test_power_cut_at_any_write_to_the_flash_leaves_the_old_firmware_or_the_new(
         deploy.install(prompt, small.NEW)
         total = 10**6 - prompt.value("flash.device.cut")
     board.pull()
-    chance = random.Random(seed)
-    places = sorted({*range(1, total, max(1, total // 24)), *(chance.randrange(1, total) for _ in range(8))})
     ended = {small.OLD_SAYS: 0, small.NEW_SAYS: 0}
-    for at in places:
+    for at in instants(total, cuts, random.Random(seed)):
         (tmp_path / "flash").write_bytes(old)
-        with contextlib.suppress(NightdrawError):
+        with pytest.raises(NightdrawError):
             install(board, small.NEW, cut=at)
         says = board.boots()
         assert says in ended, f"power cut at operation {at} of {total}"

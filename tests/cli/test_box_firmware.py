@@ -238,12 +238,13 @@ def test_an_image_never_replaces_its_source(call, tmp_path):
     assert (status, document["errors"][0]["file"]) == (2, str(tmp_path / "none"))
 
 
-def test_a_cable_pulled_anywhere_is_told_in_words_and_mended(call, board, seed):
+@pytest.mark.parametrize("pulls", [1, pytest.param(5, marks=pytest.mark.campaign)])
+def test_a_cable_pulled_anywhere_is_told_in_words_and_mended(call, board, seed, pulls):
     """The whole firmware, from an empty board; the next run goes on where this one ended."""
     chance = random.Random(seed)
     assert call("install", "--box", board.plug(boot=False))[0] == 0
     total = board.heard
-    for at in [1, 30, *(chance.randrange(1, total) for _ in range(4))]:
+    for at in [30, *(chance.randrange(1, total) for _ in range(pulls))]:
         for path in [path for path in board.folder.rglob("*") if path.is_file()]:
             path.unlink()
         status, document, _ = call("install", "--box", board.plug(pull_at=at, boot=False))

@@ -6,6 +6,7 @@ Runs under MicroPython.
 import os
 
 BLOCK = 4096
+WHOLE, TORN, NONE = "whole", "torn", "none"
 
 
 class Flash:
@@ -16,10 +17,14 @@ class Flash:
         self._blocks = self._file.seek(0, 2) // BLOCK
         self.cut = cut
 
-    def _alive(self):
-        if self.cut > 0:
-            self.cut -= 1
-        return self.cut != 0
+    def _power(self):
+        """What there is of it for one more operation; none comes back before the board is plugged in anew."""
+        if self.cut < 0:
+            return WHOLE
+        if self.cut == 0:
+            return NONE
+        self.cut -= 1
+        return WHOLE if self.cut else TORN
 
     def readblocks(self, block, buffer, offset=0):
         """Fill the buffer."""
@@ -27,19 +32,12 @@ class Flash:
         self._file.readinto(buffer)
 
     def writeblocks(self, block, buffer, offset=0):
-        """Program; the write that power goes in is cut in half."""
-        alive = self._alive()
-        if not alive and not self._torn():
-            return
-        self._file.seek(block * BLOCK + offset)
-        self._file.write(buffer if alive else buffer[: len(buffer) // 2])
-        self._file.flush()
-
-    def _torn(self):
-        """True for the very first write without power."""
-        torn = self.cut == 0
-        self.cut = -2 if torn else self.cut
-        return torn
+        """Program; the write that power goes in is cut in half, as is an erase."""
+        power = self._power()
+        if power != NONE:
+            self._file.seek(block * BLOCK + offset)
+            self._file.write(buffer if power == WHOLE else buffer[: len(buffer) // 2])
+            self._file.flush()
 
     def ioctl(self, op, argument):
         """Size, and erase."""
@@ -48,9 +46,10 @@ class Flash:
         if op == 5:
             return BLOCK
         if op == 6:
-            if self._alive():
+            power = self._power()
+            if power != NONE:
                 self._file.seek(argument * BLOCK)
-                self._file.write(b"\xff" * BLOCK)
+                self._file.write(b"\xff" * (BLOCK if power == WHOLE else BLOCK // 2))
                 self._file.flush()
             return 0
         return None
