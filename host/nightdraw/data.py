@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from nightdraw.errors import InputError
+from nightdraw.errors import Finding, InputError, nearest
 
 PROFILES = "profiles"
 HARDWARE = "hardware"
@@ -68,8 +68,16 @@ def named_in(folder_of_file: Path, kind: str, text: str) -> Path:
 
 
 def _meant(text: str | Path, among: Path) -> str | Path:
+    """A path as it stands, or what ships by this name; raises InputError for a near miss of one."""
+    if Path(text).exists():
+        return text
     named = among / f"{text}.yaml"
-    return named if not Path(text).exists() and named.is_file() else text
+    if named.is_file():
+        return named
+    close = nearest(str(text).removesuffix(".yaml"), (path.stem for path in among.glob("*.yaml")))
+    if close is None:
+        return text  # whoever reads it says that there is no such file
+    raise InputError(Finding("there is no such file, and nothing of this name ships", str(text), 1, 1, close))
 
 
 def shipped_paths(kind: str) -> list[Path]:

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from nightdraw.cli import output
+from nightdraw.cli import library, output
 from nightdraw.cli.params import Quantity
 from nightdraw.cli.target import target
 from nightdraw.errors import InputError
@@ -34,6 +34,8 @@ fault_option = click.option(
 def group() -> None:
     """Run the box's own firmware on a simulated bench, in virtual time."""
 
+
+group.add_command(library.worlds)
 
 vehicle_option = click.option(
     "--vehicle", metavar="FILE", help="A vehicle's file, or the name of one that ships."

@@ -83,12 +83,11 @@ def _lines(seen: Shown) -> str:
         if k < LEAST_LINES or shown != last:
             rows.append(f"{t_s:10.2f} s  {_shown(shown):>10} {unit}")
         last = shown
-    head = f"{len(seen.readings)} readings" + (
-        ", later ones where they change" if len(rows) > LEAST_LINES else ""
-    )
-    return "\n".join(
-        [head, *rows, f"MAX {_shown(seen.max_shown)} {unit}", f"MIN {_shown(seen.min_shown)} {unit}"]
-    )
+    head = f"MAX {_shown(seen.max_shown)} {unit}, MIN {_shown(seen.min_shown)} {unit}"
+    head += f" in {len(seen.readings)} readings"
+    if len(seen.readings) > LEAST_LINES:
+        head += f"; listed are {LEAST_LINES} and each change"
+    return "\n".join([head, *rows])
 
 
 def _shown(value: float | None) -> str:

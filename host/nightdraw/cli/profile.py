@@ -13,7 +13,7 @@ import click
 from click.core import ParameterSource
 
 from nightdraw import outputs
-from nightdraw.cli import output
+from nightdraw.cli import library, output
 from nightdraw.cli.params import Quantity
 from nightdraw.cli.target import target
 from nightdraw.errors import EXIT_INPUT, Finding, InputError
@@ -36,6 +36,11 @@ file_argument = click.argument("file", metavar="FILE")
 @click.group()
 def group() -> None:
     """Check a drain profile, and see what it will do before a box does it."""
+
+
+group.add_command(library.profiles)
+group.add_command(library.new)
+group.add_command(library.view)
 
 
 @group.command()
