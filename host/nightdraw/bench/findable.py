@@ -15,17 +15,21 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+from boxcore.program import TICKS_PER_S
+
 from nightdraw.bench.finding import pulling as pulled
 from nightdraw.bench.finding import weigh
 from nightdraw.bench.finding.difficulty import MAX_ON_A_METER, difficulty
 from nightdraw.bench.finding.laws import LIKELY, Fixed
 from nightdraw.bench.finding.method import Method, minutes
+from nightdraw.bench.finding.place import Currents
 from nightdraw.bench.finding.search import Ground, Groups
-from nightdraw.bench.finding.train import Face
+from nightdraw.bench.finding.train import HEALTHY_A, Face
 from nightdraw.bench.finding.weigh import Signal, Weighed
 from nightdraw.instruments import setup
 from nightdraw.instruments.front import Traits
-from nightdraw.instruments.model import SHORTS, SINGLE_ENDED, Recorder
+from nightdraw.instruments.model import SHORTS, SINGLE_ENDED, Meter, Range, Recorder
+from nightdraw.vehicle.model import BATTERY
 
 __all__ = ["Method", "Search", "difficulty"]
 
@@ -72,30 +76,74 @@ class Search(Ground):
     @functools.cache  # noqa: B019 (lives as long as the search)
     def meter_max(self, face: Face, woken_a: float = 0.0) -> Method:
         """MAX on a meter in line: that something draws, not where. woken_a: what its range must take too."""
-        meter, site = self.kit.meter, self.site
-        if meter is None:
-            return Method(MAX_ON_A_METER, False, "there is no meter")
-        most_a = site.peak_a() + site.asleep_a() + site.twitch_a() + woken_a
-        scale = next((r for r in meter.ranges if r.most_a >= weigh.HEADROOM * most_a), meter.ranges[-1])
+        meter = self.kit.meter
+        if meter is None or self.site.circuit.engine:
+            why = "there is no meter" if meter is None else "a meter is never in line while the engine runs"
+            return Method(MAX_ON_A_METER, False, why)
+        scale, flows = self._in_line(face, meter, woken_a)
         settings = {"range_a": scale.most_a, "burden_ohm": scale.ohms, "capture_s": meter.capture_s}
-        if most_a > scale.most_a:
-            return Method(MAX_ON_A_METER, False, f"{most_a:.3g} A is more than it takes", settings)
-        seen_a = face.amps * weigh.filled(face, meter.capture_s)
-        twitch_a = [
-            (t.draw_a * min(1.0, t.on_ticks / 10_000 / meter.capture_s), t.name)
-            for t in self.vehicle.twitches
-        ]
-        own_a, own = max(twitch_a, default=(0.0, ""))
-        own_a = own_a if face.pulsed else 0.0
-        said = f"{seen_a * 1000:.3g} mA of {face.amps * 1000:.3g} mA shown"
-        if own_a:
-            said += f", the vehicle's own {own} shows {own_a * 1000:.3g} mA"
+        if flows.most > scale.most_a:
+            return Method(MAX_ON_A_METER, False, f"{flows.most:.3g} A is more than it takes", settings)
+        hidden = self._hidden(face, flows, BATTERY)
+        if hidden is not None:
+            return Method(MAX_ON_A_METER, False, hidden, settings)
+        seen_a = flows.size * weigh.filled(face, meter.capture_s)
+        said = f"{seen_a * 1000:.3g} mA of {face.amps * 1000:.3g} mA shown{self._past(face, flows)}"
+        own_a = 0.0
+        if face.pulsed:
+            own_a, own = self._twitch_shown(meter, scale)
+            said += f", the vehicle's own {own} shows {own_a * 1000:.3g} mA" if own_a else ""
+            crept_a = flows.creep * self.wait95_s(face)
+            if crept_a >= scale.step_a:
+                own_a += crept_a
+                said += f", the battery's charge moves it by {crept_a * 1000:.3g} mA meanwhile"
         if seen_a < own_a + STEPS * scale.step_a:
             return Method(
                 MAX_ON_A_METER, False, f"{said}; the display's step is {scale.step_a * 1000:g} mA", settings
             )
         row = Method(MAX_ON_A_METER, True, f"{said}; it says that, not where", settings)
         return self.timed(row, face, 1)
+
+    def _in_line(self, face: Face, meter: Meter, woken_a: float) -> tuple[Range, Currents]:
+        """The finest range that takes what flows with its burden in the cable, and that."""
+        for scale in meter.ranges:
+            flows = self.site.currents(face, BATTERY, scale.ohms, woken_a)
+            if scale.most_a >= weigh.HEADROOM * flows.most:
+                break
+        return scale, flows
+
+    def _twitch_shown(self, meter: Meter, scale: Range) -> tuple[float, str]:
+        """What MAX shows of the vehicle's own twitches, and the name of the one that shows most."""
+        circuit, base_a = self.site.circuit, self.site.base_a()
+        quiet_a = circuit.amps(BATTERY, base_a, scale.ohms)
+        shown = [
+            (
+                (circuit.amps(BATTERY, base_a, scale.ohms, (t.fuse, t.draw_a)) - quiet_a)
+                * min(1.0, t.on_ticks / TICKS_PER_S / meter.capture_s),
+                t.name,
+            )
+            for t in self.site.twitches()
+        ]
+        return max(shown, default=(0.0, ""))
+
+    def _past(self, face: Face, flows: Currents) -> str:
+        """Words for what of the fault doesn't come from the battery."""
+        fed = self.site.circuit.fed
+        if not fed or flows.size >= face.amps * 0.995:
+            return ""
+        return f", for the {' and the '.join(fed)} gives the rest past the battery's cable"
+
+    def _hidden(self, face: Face, flows: Currents, where: str) -> str | None:
+        """Why a part that stays isn't told at a place from what else is there; None where it is told."""
+        circuit = self.site.circuit
+        if face.pulsed or (circuit.asleep and (where != BATTERY or not circuit.fed)):
+            return None
+        told = flows.own <= HEALTHY_A < flows.own + flows.size
+        if told:
+            return None
+        what = "battery's cable" if where == BATTERY else where
+        cause = f"the {' and the '.join(circuit.fed)} feeds" if circuit.fed else "modules are awake"
+        return f"{what} has {flows.own:.3g} A without it, for {cause}: one reading doesn't tell what stays"
 
     @functools.cache  # noqa: B019
     def clamp(self, face: Face, woken_a: float = 0.0) -> Method:
@@ -141,6 +189,8 @@ class Search(Ground):
 
     def pulling(self, face: Face) -> Method:
         """Pull fuse after fuse, leave them out, and see on the meter or the clamp where it stops."""
+        if self.site.circuit.engine:
+            return Method(pulled.NAME, False, "no fuse is pulled while the engine runs")
         woken_a = self.site.woken_a()  # a range that is changed breaks the circuit, which wakes all the more
         return pulled.pulling(self, face, [self.meter_max(face, woken_a), self.clamp(face, woken_a)])
 
@@ -149,7 +199,7 @@ class Search(Ground):
         thermal, site = self.kit.thermal, self.site
         least_k = HAND_K if thermal is None else thermal.least_k
         volts = site.supply_mv(site.base_a()) / 1000
-        own_k = max((m.asleep_a for m in self.vehicle.modules), default=0.0) * volts * WARM_K_PER_W
+        own_k = site.circuit.awake_a() * volts * WARM_K_PER_W
         watts = volts * (site.mean_a() - site.base_a() if face.pulsed else face.amps)
         rise_k = watts * WARM_K_PER_W
         why = (
@@ -173,8 +223,8 @@ class Search(Ground):
             return 1
         return PULSES_SEEN if face.train.lasting else min(PULSES_SEEN, len(face.train))
 
-    def _alike(self, face: Face, fuse: str | None = None) -> str:
-        names = self.site.alike(face, fuse)
+    def _alike(self, face: Face, where: str = BATTERY) -> str:
+        names = self.site.alike(face, where)
         return f"; not to be taken for the vehicle's own {', '.join(names)}" if names else ""
 
     def _no_clamp(self, number: int) -> str | None:
@@ -196,22 +246,36 @@ class Search(Ground):
         assert self.kit.recorder is not None
         clamps = min(self.kit.clamp.count, self.kit.recorder.channels)
         spare = clamps - 1
+        on_feed, on_battery = (
+            self._clamped(face, clamps, 1, where=self.site.feed),
+            self._clamped(face, clamps, 1),
+        )
+        if not on_battery.clear and on_feed.clear and clamps >= feeds:
+            why = f"one on each feed, for the battery's cable doesn't show it: {on_feed.why}"
+            return replace(on_feed, why=why), [(1, feeds, feeds)]
         # the last feed left over needs no clamp: it is the one where the others stayed quiet
-        return self._clamped(face, clamps, 1), [(-(-(feeds - 1) // spare), feeds, spare)]
+        weighed = on_battery if not on_battery.clear or on_feed.clear else on_feed
+        return weighed, [(-(-(feeds - 1) // spare), feeds, spare)]
 
-    def _clamped(self, face: Face, channels: int, number: int, woken_a: float = 0.0) -> Weighed:
-        """A clamp at the battery: whether the fault is clear on it, and the settings."""
-        clamp, recorder, site = self.kit.clamp, self.kit.recorder, self.site
+    def _clamped(
+        self, face: Face, channels: int, number: int, woken_a: float = 0.0, where: str = BATTERY
+    ) -> Weighed:
+        """A clamp at the battery or a feed: whether the fault is clear on it, and the settings."""
+        clamp, recorder = self.kit.clamp, self.kit.recorder
         assert clamp is not None
         assert recorder is not None
-        most_a = (site.peak_a() + site.asleep_a() + site.twitch_a() + woken_a) * weigh.HEADROOM
+        flows = self.site.currents(face, where, 0.0, woken_a)
+        most_a = flows.most * weigh.HEADROOM
         front = setup.clamp_front(clamp, recorder, most_a)
         if most_a > front.most:
             return Weighed(False, f"{most_a:.3g} A is beyond the clamp and the recorder", {})
-        level_a = site.base_a() + site.asleep_a()
-        signal = Signal(face, face.amps, level_a, site.twitch_a(), front, "A")
+        hidden = self._hidden(face, flows, where)
+        if hidden is not None:
+            return Weighed(False, hidden, {})
+        signal = Signal(face, flows.size, flows.level, flows.twitch, front, "A", flows.creep)
         more = {"range_a": round(front.most, 6), "range_mv": front.most * clamp.mv_per_a}
-        return self._screened(signal, recorder, channels, number, more)
+        weighed = self._screened(signal, recorder, channels, number, more)
+        return replace(weighed, why=weighed.why + self._past(face, flows))
 
     def _screened(
         self, signal: Signal, recorder: Recorder, channels: int, number: int, more: dict[str, Any]
@@ -227,7 +291,7 @@ class Search(Ground):
         if level is not None:
             settings[f"trigger_{signal.unit.lower()}"] = round(level, 4)
         elif face.pulsed and weighed.clear:
-            wander = weigh.wander_of(signal.front, wait_s)
+            wander = weigh.wander_of(signal.front, wait_s) + signal.creep * wait_s
             why += "; by eye: no trigger holds, so long a wait has noise and"
             why += f" a zero that wanders by {wander:.2g} {signal.unit}"
         found = weigh.screen(face, recorder, channels, settings["rate_hz"], wait_s, level is not None)
@@ -247,10 +311,11 @@ class Search(Ground):
         if reason is not None or spare < 1:
             return Method(name, False, reason or "the recorder has no channel to spare")
         front = setup.drop_front(recorder, self._most_mv() * weigh.HEADROOM)
-        mv_per_a = site.fuse_ohms(site.fuse) * 1000
-        level_mv = (site.base_a() + site.asleep_a(site.fuse)) * mv_per_a
-        twitch_mv = site.twitch_a(site.fuse) * mv_per_a
-        signal = Signal(face, face.amps * mv_per_a, level_mv, twitch_mv, front, "mV")
+        flows = site.currents(face, site.fuse)
+        hidden = self._hidden(face, flows, site.fuse)
+        if hidden is not None:
+            return Method(name, False, hidden)
+        signal = _dropped(face, flows, site.fuse_ohms(site.fuse), front)
         sets = -(-fuses // spare)
         more = {"range_mv": front.most, "fuses_at_once": spare, "sets": sets}
         weighed = self._screened(signal, recorder, recorder.channels, 1, more)
@@ -263,36 +328,33 @@ class Search(Ground):
     def _whole(self, face: Face) -> tuple[int, str | None]:
         """Channels that tell, whichever fuses one looks at, that a pulse has come: a clamp's, or one across
         each main fuse; and why none does."""
-        kit, site = self.kit, self.site
+        kit = self.kit
         assert kit.recorder is not None
-        if kit.clamp is not None:
-            clear = not face.pulsed or self._clamped(face, 1, 1).clear
-            return 1, None if clear else f"{NOTHING_TELLS}: the clamp doesn't show it"
         if not face.pulsed:
-            return 0, None
+            return int(kit.clamp is not None), None
+        if kit.clamp is not None and self._clamped(face, 1, 1).clear:
+            return 1, None
+        without = "there is no clamp" if kit.clamp is None else "the clamp doesn't show it"
         mains = [feed.main for feed in self.vehicle.feeds if feed.main is not None]
         if len(mains) < len(self.vehicle.feeds):
-            return 0, f"{NOTHING_TELLS}: there is no clamp, and not each feed has a main fuse"
-        ohms = site.main_ohms()
-        front = setup.drop_front(
-            kit.recorder, (site.peak_a() + site.asleep_a()) * ohms * 1000 * weigh.HEADROOM
-        )
-        level_mv = (site.base_a() + site.asleep_a()) * ohms * 1000
-        signal = Signal(face, face.amps * ohms * 1000, level_mv, site.twitch_a() * ohms * 1000, front, "mV")
-        clear = weigh.weigh(signal, kit.recorder.rate_hz)[0].clear
-        return len(
-            mains
-        ), None if clear else f"{NOTHING_TELLS}: no clamp, and a main fuse's drop is too small"
+            return 0, f"{NOTHING_TELLS}: {without}, and not each feed has a main fuse"
+        flows, ohms = self.site.currents(face, self.site.feed), self.site.main_ohms()
+        front = setup.drop_front(kit.recorder, flows.most * ohms * 1000 * weigh.HEADROOM)
+        if weigh.weigh(_dropped(face, flows, ohms, front), kit.recorder.rate_hz)[0].clear:
+            return len(mains), None
+        return len(mains), f"{NOTHING_TELLS}: {without}, and a main fuse's drop is too small"
 
     def _most_mv(self) -> float:
-        """The largest drop across any fuse, asleep."""
+        """The largest drop across any fuse."""
         site = self.site
-        return max(
-            1000
-            * site.fuse_ohms(f.name)
-            * (site.asleep_a(f.name) + site.twitch_a(f.name) + site.peak_a() * (f.name == site.fuse))
-            for f in self.vehicle.fuses
-        )
+        peak_a = site.peak_a()
+
+        def most_mv(fuse: str) -> float:
+            largest = site.largest_twitch(fuse)
+            more_a = 0.0 if largest is None else largest.draw_a
+            return 1000 * site.fuse_ohms(fuse) * (abs(site.circuit.amps(fuse, peak_a)) + more_a)
+
+        return max(most_mv(fuse.name) for fuse in self.vehicle.fuses)
 
     @functools.cache  # noqa: B019
     def drops_by_hand(self, face: Face) -> Method:
@@ -305,7 +367,11 @@ class Search(Ground):
             why = f"by hand: a pulse of {face.narrow_s:.3g} s ends before the meter has read it"
             return Method(BY_HAND, False, why)
         share = weigh.filled(face, meter.update_s) if melted else weigh.shown(face.narrow_s, meter.update_s)
-        seen_mv = face.amps * site.fuse_ohms(site.fuse) * 1000 * share
+        flows = site.currents(face, site.fuse)
+        hidden = self._hidden(face, flows, site.fuse)
+        if hidden is not None:
+            return Method(BY_HAND, False, hidden)
+        seen_mv = flows.size * site.fuse_ohms(site.fuse) * 1000 * share
         front = Traits(meter.noise_mv, 0.5 / meter.update_s, step=meter.step_mv)
         noise_mv = weigh.noise_of(front, 1 / meter.update_s, face.narrow_s)
         why = f"by hand: {seen_mv:.3g} mV against {noise_mv:.2g} mV rms of noise and steps"
@@ -318,3 +384,10 @@ class Search(Ground):
         why += self._alike(face, site.fuse)
         row = Method(BY_HAND, True, why, settings, isolates=isolates, extra=True)
         return self.in_sets(row, face, [(fuses, fuses, 1)], HAND_S)
+
+
+def _dropped(face: Face, flows: Currents, ohms: float, front: Traits) -> Signal:
+    """What flows through a fuse as the millivolts across it."""
+    mv_per_a = ohms * 1000
+    size, level, twitch = (each * mv_per_a for each in (flows.size, flows.level, flows.twitch))
+    return Signal(face, size, level, twitch, front, "mV", flows.creep * mv_per_a)

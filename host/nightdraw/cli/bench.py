@@ -279,6 +279,12 @@ def view(file: str, out: str | None, as_json: bool, **words: Any) -> None:
     "--instruments", metavar="FILE", help="What the school owns (default: the workshop that ships)."
 )
 @click.option("--splice", metavar="NAME", help="Where the box sits (default: the vehicle's first splice).")
+@script_option
+@click.option(
+    "--at",
+    type=Quantity("time"),
+    help="The script's instant at which one searches (default: its last event).",
+)
 @seed_option
 @board_option
 @output.json_option

@@ -12,10 +12,13 @@ from nightdraw.errors import Finding, InputError, nearest
 
 if TYPE_CHECKING:
     from nightdraw.bench.drive import Drive
+    from nightdraw.bench.finding.circuit import State
     from nightdraw.bench.metering import Shown
     from nightdraw.instruments.model import Instruments
+    from nightdraw.vehicle.model import Vehicle
 
 HOUR_S = 3600
+MOST_STATE_S = 31 * 24 * HOUR_S  # a script's own longest time
 LEAST_LINES = 40  # readings printed for people before only changes are
 
 
@@ -152,7 +155,8 @@ def findable(words: dict[str, Any], as_json: bool) -> None:
     for remark in profile.notes:
         note(f"{remark.text()} (no error)")
     seed = profile.seed if words["seed"] is None else words["seed"]
-    search = found.Search(profile, vehicle, kit(words["instruments"]), splice, seed)
+    state = _state(vehicle, words)
+    search = found.Search(profile, vehicle, kit(words["instruments"]), splice, seed, state)
     methods = search.methods()
     difficulty, reasons = found.difficulty(search, methods)
     document = {
@@ -162,6 +166,25 @@ def findable(words: dict[str, Any], as_json: bool) -> None:
         **search.about(),
     }
     output.finish(document, findable_text.text(document), as_json)
+
+
+def _state(vehicle: Vehicle, words: dict[str, Any]) -> State:
+    """How the vehicle stands while one searches: by --script and --at, else long asleep."""
+    from nightdraw import data
+    from nightdraw.bench.finding.circuit import ASLEEP, State
+    from nightdraw.units import TICKS_PER_S, to_ticks
+    from nightdraw.vehicle.script import load_script
+
+    if words["script"] is None:
+        if words["at"] is not None:
+            raise InputError("--at is an instant of a script: it needs --script")
+        return ASLEEP
+    plan = load_script(data.shipped("scripts", words["script"]), vehicle)
+    last = max((event.at_ticks for event in plan.events), default=0)
+    at_ticks = last if words["at"] is None else to_ticks(words["at"])
+    if not 0 <= at_ticks <= MOST_STATE_S * TICKS_PER_S:
+        raise InputError("--at must be from 0 s to 31 d")
+    return State(plan, at_ticks)
 
 
 def _splice(vehicle: Any, name: str | None) -> str:

@@ -37,12 +37,27 @@ def text(document: dict[str, Any]) -> str:
         f"a box at splice {document['splice']}, fuse {document['fuse']} on feed {document['feed']};"
         " times count from a vehicle that sleeps",
         f"to fall asleep after locking: {_time(document['sleep_s'])}",
+        *_state(document["state"]),
         "",
     ]
     for row in document["methods"]:
         lines += _row(row)
     lines += ["", f"difficulty {document['difficulty']:g} of 10, the sum of"]
     return "\n".join([*lines, *(f"{MARGIN}{reason}" for reason in document["reasons"])])
+
+
+def _state(state: dict[str, Any]) -> list[str]:
+    """The state that was weighed, where it isn't that of a sleeping vehicle on its battery."""
+    if state["script"] is None and not state["fed_by"]:
+        return []
+    at = f"{_time(state['at_s'])} into script {state['script']}" if state["script"] else "as it stands"
+    said = ["asleep" if state["asleep"] else "awake"]
+    said += ["the engine runs"] if state["engine"] else []
+    said += [f"fed by the {' and the '.join(state['fed_by'])}"] if state["fed_by"] else []
+    own = f"{state['battery_ma']:.4g} mA in the battery's cable without the box"
+    return [
+        f"weighed as if it stayed so: {at}, {', '.join(said)}, {state['charge_pct']:.1f} % charged, {own}"
+    ]
 
 
 def _row(row: dict[str, Any]) -> list[str]:

@@ -62,6 +62,15 @@ class Body:
         """Whether no module is awake and the engine stands."""
         return not self._engine and all(module.stage == NAPPING for module in self._modules)
 
+    def hungriest_a(self) -> float:
+        """The most that any one module draws now."""
+        return max((module.draws_a for module in self._modules), default=0.0)
+
+    def set_charge(self, charge_pct: float) -> None:
+        """Let the battery be charged so far."""
+        self.charge_pct = charge_pct
+        self._set_battery()
+
     def _of(self, fuse: str) -> Loads:
         return self._loads[self.network.fuse_places[fuse]]
 

@@ -65,6 +65,13 @@ class ModuleState:
         self._now = now
         loads.draw(self._slot, said.asleep_a)
 
+    @property
+    def draws_a(self) -> float:
+        """What it draws now."""
+        if not self.live:
+            return 0.0
+        return self.said.asleep_a if self.stage == NAPPING else self.said.stages[self.stage].draw_a
+
     def revive(self, stays: bool) -> None:
         """Die where a fuse is out or the sensor sheds it, wake where that is over; `stays` as in wake()."""
         live = self.loads.powered() and not self.shed

@@ -14,6 +14,7 @@ import math
 from nightdraw.bench.finding.method import Method, minutes
 from nightdraw.bench.finding.search import Ground
 from nightdraw.profile.model import Random
+from nightdraw.vehicle.model import BATTERY
 
 MOST = 10.0
 HARD_S, EASY_S = 7200.0, 60.0  # a class has an hour or two; within a minute is no search
@@ -78,9 +79,13 @@ def _unsteady(ground: Ground, best: Method) -> Reasons:
 def _notes(ground: Ground, methods: list[Method]) -> Reasons:
     """What adds nothing to the figure, but the instructor should know."""
     found: Reasons = []
-    charger = ground.vehicle.charger
-    if charger is not None and charger.on:
-        found.append((0.0, "the support charger is on: it feeds part of the draw past the battery's cable"))
+    fed = ground.site.circuit.fed
+    if fed:
+        said = f"the {' and the '.join(fed)} feeds the vehicle: of its pulses the battery's cable carries"
+        for face in ground.faces:
+            size_a = ground.site.currents(face, BATTERY).size
+            if face.pulsed:
+                found.append((0.0, f"{said} {size_a * 1000:.3g} mA of {face.amps * 1000:.3g} mA"))
     ends_s, limit = ground.site.ends()
     late = [m.method for m in methods if m.time is not None and m.time.p95_s > ends_s]
     if late:

@@ -1,10 +1,11 @@
-"""The vehicle around a fault, asleep: currents, supply at the box, what wakes and twitches.
+"""The vehicle around a fault in a given state: currents, supply at the box, what wakes and twitches.
 
-Figures of the vehicle's and the profile's files alone; no instrument is known here.
+What flows where the circuit says (`circuit`), sources included; no instrument is known here.
 """
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass, replace
 
@@ -13,13 +14,12 @@ from boxcore.program import TICKS_PER_S
 
 from nightdraw.bank import fuses as blades
 from nightdraw.bench.finding import train
+from nightdraw.bench.finding.circuit import ASLEEP, Circuit, State
 from nightdraw.bench.finding.train import Face
 from nightdraw.bench.finding.walks import Wakes
 from nightdraw.profile import Profile, fit
 from nightdraw.profile.model import Steady
-from nightdraw.vehicle import script
-from nightdraw.vehicle.body import Body
-from nightdraw.vehicle.model import FUSE, Module, Splice, Vehicle
+from nightdraw.vehicle.model import BATTERY, FUSE, Module, Splice, Twitch, Vehicle
 
 LIKE_SIZE = 2.0  # a twitch of half a pulse's size or more, and ..
 LIKE_WIDTH = 3.0  # .. of a third to three times its width can be taken for it (our own figures)
@@ -27,17 +27,64 @@ REST, MV_PER_V = "supply-rest", 1000.0
 
 
 @dataclass(frozen=True)
+class Currents:
+    """What a face of the fault does at one place, amperes; below 0 flows into the battery.
+
+    size: by how much it moves what is there; level: what is there without the pulses, or without the steady
+    part; own: what the vehicle itself has there, and the sources give; most: the largest either way; twitch:
+    what the vehicle's largest twitch does; creep: by how much the level changes by itself, a second.
+    """
+
+    size: float
+    level: float
+    own: float
+    most: float
+    twitch: float
+    creep: float
+
+
+@dataclass(frozen=True)
 class Site:
-    """A profile's box at a splice of a vehicle."""
+    """A profile's box at a splice of a vehicle that stands in a state."""
 
     profile: Profile
     vehicle: Vehicle
     splice: Splice
+    state: State = ASLEEP
+
+    @functools.cached_property
+    def circuit(self) -> Circuit:
+        """What flows where."""
+        idle_a = 0.0 if self.profile is None else self.profile.board.own_ua / 1e6
+        return Circuit(self.vehicle, self.splice, self.state, idle_a)
+
+    def currents(self, face: Face, where: str, meter_ohms: float = 0.0, woken_a: float = 0.0) -> Currents:
+        """What a face does at BATTERY, a feed or a fuse; woken_a: what else an instrument there must take."""
+
+        def amps(box_a: float, more: tuple[str, float] | None = None) -> float:
+            return self.circuit.amps(where, box_a, meter_ohms, more)
+
+        base_a, peak_a = self.made_a(self.base_a()), self.peak_a()
+        without_a = base_a if face.pulsed else max(0.0, base_a - face.amps)
+        level, own = amps(without_a), amps(0.0)
+        at = self.fuse if where in (BATTERY, self.feed) else where
+        largest = self.largest_twitch(where)
+        stirred = None if largest is None else (largest.fuse, largest.draw_a)
+        twitch = 0.0 if stirred is None else amps(base_a, stirred) - amps(base_a)
+        high = amps(peak_a, (at, woken_a)) if woken_a else amps(peak_a)
+        most = max(abs(amps(base_a)), abs(level), abs(own), abs(high + twitch))
+        creep = self.circuit.creeps(where, without_a, meter_ohms)
+        return Currents(amps(without_a + face.amps) - level, level, own, most, twitch, creep)
 
     @property
     def fuse(self) -> str:
         """The fuse that the box hangs on."""
         return self.splice.fuse
+
+    @property
+    def feed(self) -> str:
+        """The feed that this fuse hangs on."""
+        return self.vehicle.feed_of(self.fuse)
 
     def fuse_ohms(self, name: str) -> float:
         """A fuse's cold resistance."""
@@ -72,9 +119,15 @@ class Site:
         modules = self.vehicle.modules
         return sum(module.asleep_a for module in modules if fuse in (None, module.fuse))
 
-    def twitch_a(self, fuse: str | None = None) -> float:
-        """The largest twitch of the vehicle, or on one fuse."""
-        return max((t.draw_a for t in self.vehicle.twitches if fuse in (None, t.fuse)), default=0.0)
+    def twitches(self, where: str = BATTERY) -> list[Twitch]:
+        """Those of the vehicle's twitches that come in this state and pass a place."""
+        fuses = {fuse.name for fuse in self.vehicle.fuses if where in (BATTERY, fuse.feed, fuse.name)}
+        asleep = self.circuit.asleep
+        return [t for t in self.vehicle.twitches if t.fuse in fuses and (asleep or not t.asleep_only)]
+
+    def largest_twitch(self, where: str = BATTERY) -> Twitch | None:
+        """The largest of them."""
+        return max(self.twitches(where), key=lambda t: t.draw_a, default=None)
 
     def faces(self, seed: int) -> list[Face]:
         """The ways in which the fault shows at all: its pulses, and its steady part (of pulses that are dense
@@ -90,18 +143,16 @@ class Site:
             found.append(Face(base if dense else self.made_a(base), math.inf, None))
         return found
 
-    def alike(self, face: Face, fuse: str | None = None) -> list[str]:
-        """The vehicle's own twitches (of one fuse) that can be taken for the fault: as large or nearly, and
+    def alike(self, face: Face, where: str = BATTERY) -> list[str]:
+        """The vehicle's own twitches at a place that can be taken for the fault: as large or nearly, and
         about as long."""
         if face.train is None:
             return []
         narrow, wide = face.narrow_s / LIKE_WIDTH, face.train.widest_s * LIKE_WIDTH
         return [
             f"{t.name} ({t.draw_a * 1000:.3g} mA for {t.on_ticks / TICKS_PER_S:.3g} s on {t.fuse})"
-            for t in self.vehicle.twitches
-            if fuse in (None, t.fuse)
-            and t.draw_a >= face.amps / LIKE_SIZE
-            and narrow <= t.on_ticks / TICKS_PER_S <= wide
+            for t in self.twitches(where)
+            if t.draw_a >= face.amps / LIKE_SIZE and narrow <= t.on_ticks / TICKS_PER_S <= wide
         ]
 
     def sleep_s(self) -> float:
@@ -129,13 +180,8 @@ class Site:
         return Wakes(any_fuse, own_fuse, places)
 
     def supply_mv(self, box_a: float) -> float:
-        """The voltage at the box asleep, drawing so much."""
-        network = Body(self.vehicle, script.EMPTY, lambda: 0).network  # all its modules sleep
-        place = network.fuse_places[self.fuse]
-        box = [self.splice.ohms, box_a, 0.0]
-        network.branches[place].boxes.append(box)
-        network.touch(network.branches[place])
-        return network.box_v(place, box) * MV_PER_V
+        """The voltage at the box, drawing so much."""
+        return self.circuit.volts(box_a) * MV_PER_V
 
     def made_a(self, level_a: float) -> float:
         """What the bank makes of a level at the voltage that it has here: its steps are some milliamperes."""
@@ -154,9 +200,15 @@ class Site:
             allowed = f"{low / MV_PER_V:g} V .. {high / MV_PER_V:g} V"
             return f"the box holds its loads open: it allows {allowed}, {has}"
         start = self.profile.start
-        if start.when == REST and idle >= start.below_mv:
+        if start.when == REST and not self._rested(start.below_mv / MV_PER_V, start.steady_ticks):
             return f"the run never begins: it waits for less than {start.below_mv / MV_PER_V:g} V, {has}"
         return None
+
+    def _rested(self, below_v: float, steady_ticks: int) -> bool:
+        """Whether the supply has rested long enough, or rests now."""
+        circuit = self.circuit
+        now = circuit.volts(self.profile.board.own_ua / 1e6) < below_v
+        return now or circuit.rested_ticks(below_v) >= max(1, steady_ticks)
 
     def ends(self) -> tuple[float, str]:
         """Seconds from the run's start to its end, and by which limit."""

@@ -9,7 +9,10 @@ import functools
 from dataclasses import replace
 from typing import Any
 
+from boxcore.program import TICKS_PER_S
+
 from nightdraw.bench.finding import laws
+from nightdraw.bench.finding.circuit import ASLEEP, State
 from nightdraw.bench.finding.laws import LIKELY, Law, Spread
 from nightdraw.bench.finding.method import Method
 from nightdraw.bench.finding.place import Site
@@ -18,7 +21,7 @@ from nightdraw.bench.finding.trials import Times, Trials
 from nightdraw.bench.finding.walks import in_sets, sizes
 from nightdraw.instruments.model import Instruments
 from nightdraw.profile import Profile
-from nightdraw.vehicle.model import Vehicle
+from nightdraw.vehicle.model import BATTERY, Vehicle
 
 Groups = list[tuple[int, int, int]]  # (sets, candidates, at once), one group after the other
 
@@ -26,21 +29,38 @@ Groups = list[tuple[int, int, int]]  # (sets, candidates, at once), one group af
 class Ground:
     """One fault at one splice of a vehicle, for one school."""
 
-    def __init__(self, profile: Profile, vehicle: Vehicle, kit: Instruments, splice: str, seed: int) -> None:
+    def __init__(
+        self,
+        profile: Profile,
+        vehicle: Vehicle,
+        kit: Instruments,
+        splice: str,
+        seed: int,
+        state: State = ASLEEP,
+    ) -> None:
         place = vehicle.splice(splice)
         assert place is not None  # the caller says which splices there are
         self.profile, self.vehicle, self.kit, self.seed = profile, vehicle, kit, seed
-        self.site = Site(profile, vehicle, place)
+        self.site = Site(profile, vehicle, place, state)
         self.faces = self.site.faces(seed)
 
     def about(self) -> dict[str, Any]:
         """The JSON keys for all methods: where it is, seconds to fall asleep, when the box stops."""
         ends_s, limit = self.site.ends()
-        fuse = self.site.fuse
+        fuse, circuit = self.site.fuse, self.site.circuit
         return {
             "splice": self.site.splice.name,
             "fuse": fuse,
             "feed": self.vehicle.feed_of(fuse),
+            "state": {
+                "script": self.site.state.plan.name if self.site.state.given else None,
+                "at_s": self.site.state.at_ticks / TICKS_PER_S,
+                "asleep": circuit.asleep,
+                "engine": circuit.engine,
+                "fed_by": circuit.fed,
+                "charge_pct": round(circuit.charge_pct, 3),
+                "battery_ma": round(1000 * circuit.amps(BATTERY, 0.0), 3),
+            },
             "sleep_s": self.site.sleep_s(),
             "run_ends_s": round(ends_s, 1),
             "run_ends_by": limit,

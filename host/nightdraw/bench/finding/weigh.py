@@ -40,7 +40,7 @@ class Weighed:
 @dataclass(frozen=True)
 class Signal:
     """A face of the fault at a recorder's channel, in `unit`: its size, the level below it, the vehicle's own
-    largest twitch there, the front end that it passes."""
+    largest twitch there, the front end that it passes, what the level creeps by itself a second."""
 
     face: Face
     size: float
@@ -48,6 +48,7 @@ class Signal:
     twitch: float
     front: Traits
     unit: str
+    creep: float = 0.0
 
 
 def shown(width_s: float, window_s: float) -> float:
@@ -165,8 +166,9 @@ def trigger(signal: Signal, noise: float, wait_s: float, samples: float = 1.0) -
     """Halfway up, or halfway from the vehicle's own twitches up to the pulse where that leaves room; higher
     where noise would else cross it: seldom in a wait of so many samples. None where no level holds."""
     size, twitch = signal.size, signal.twitch
-    wander = wander_of(signal.front, wait_s)
-    low, room = math.hypot(peaks(samples) * noise, PEAKS * wander), PEAKS * math.hypot(noise, wander)
+    wander, crept = wander_of(signal.front, wait_s), signal.creep * wait_s
+    low = math.hypot(peaks(samples) * noise, PEAKS * wander) + crept
+    room = PEAKS * math.hypot(noise, wander) + crept
     if low > size - room:
         return None
     between = twitch > size / 2 - room and size - twitch >= 2 * room
