@@ -32,6 +32,18 @@ def check(path: Path) -> None:
         raise InputError(Finding("this is a device, not a file", str(path), hint=hint))
 
 
+def make_folder(path: Path) -> Path:
+    """Make a folder, and those above it, where there is none; raises InputError."""
+    if "\0" in str(path):
+        raise InputError(Finding("no folder can have this name", str(path), hint=ANOTHER))
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        message = f"the folder can't be made: {error.strerror or error}"
+        raise InputError(Finding(message, str(path), hint=ANOTHER)) from None
+    return path
+
+
 def partial(path: Path) -> Path:
     """Make an empty file beside `path` that nobody has, to take its place later; raises OSError as open()
     does, and InputError as check()."""
