@@ -12,7 +12,7 @@ from nightdraw.lesson.book import open_book
 from tests.benchmarks.measure import Ratio, compare
 from tests.lesson import made_entries as made
 
-LESSONS = 1_400  # of six groups, each with its assignment, journal, answer, marking and six items
+LESSONS = 1_700  # of six groups, each with its assignment, journal, answer, marking and six items
 CODES = tuple(f"group-{k}" for k in range(6))
 
 

@@ -1,4 +1,4 @@
-"""Entries for the record book, drawn from a seed: invented classes whose texts are long enough to be searched for."""
+"""Entries for the record book, drawn from a seed: their texts are long enough to be searched for."""
 
 from __future__ import annotations
 

@@ -76,8 +76,7 @@ def test_a_damaged_book_is_told_in_words(tmp_path, seed):
     content[4096:] = os.urandom(len(content) - 4096)
     path.write_bytes(content)
     with pytest.raises(InputError, match="can't be used"), bk.open_book(path) as book:
-        book.counts()
-        book.add(made.entry(random.Random(seed), CODES))
+        book.lessons()
 
 
 def test_versions_go_up_step_by_step_and_never_down(tmp_path, seed, monkeypatch):
@@ -206,7 +205,7 @@ def state(path: Path) -> tuple[int, ...]:
 
 @POSIX
 def test_a_kill_at_any_step_leaves_all_of_a_lesson_or_nothing(tmp_path, seed):
-    """Killed between two steps of SQLite's own machine, at steps all over the work, while the book is made too."""
+    """Killed between two steps of SQLite's own machine, all over the work, while the book is made too."""
     rng = random.Random(seed)
     entry = made.entry(rng, CODES, lines=400)
     seen, killed = set(), 0

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     "added",
     multiple=True,
     metavar="FILE",
-    help="Add a plan (its assignments), or the marks.json that `lesson mark --out` wrote. Makes the book.",
+    help="Add a plan, or the folder that `lesson mark --out` wrote. Makes the book where there is none.",
 )
 @click.option("--list", "listed", is_flag=True, help="Say which lessons are in it (what it does anyway).")
 @click.option(
@@ -37,9 +37,9 @@ def book(
 ) -> None:
     """Keep plans, journals, answers and marks in one SQLite file, for years.
 
-    FILE lies on a disk of this computer, not on a network drive. Several programs may use it at once; a copy is
-    made while nothing else has it open. --erase takes a group out of every table and out of the file's bytes;
-    copies and exports made before are yours to delete.
+    FILE lies on a disk of this computer, not on a network drive. Several programs may use it at once; a
+    copy is made while nothing else has it open. --erase takes a group out of every table and out of the
+    file's bytes; copies and exports made before are yours to delete.
     """
     from nightdraw.lesson import bookexport
     from nightdraw.lesson.book import open_book
@@ -62,16 +62,18 @@ def _entry(path: Path) -> Entry:
     """What a file adds: a plan, or marks with all that belongs to them."""
     from nightdraw.lesson import entries
 
+    path = path / "marks.json" if path.is_dir() else path
     if path.suffix.lower() != ".json":
         from nightdraw.lesson import records
         from nightdraw.lesson.planfile import load_plan
 
         return records.planned(load_plan(path))
     try:
-        return entries.read(json.loads(path.read_text("utf-8"))["entry"])
+        found: Entry = entries.read(json.loads(path.read_text("utf-8"))["entry"])
     except (ValueError, KeyError, TypeError, RecursionError):
         message = "this isn't the marks.json of `lesson mark --out`"
         raise InputError(Finding(message, str(path), hint="or name a plan, a YAML file")) from None
+    return found
 
 
 def _text(counts: dict[str, int], lessons: list[dict[str, Any]], done: dict[str, Any]) -> str:

@@ -125,7 +125,7 @@ class Book:
                 f"DELETE FROM class_group WHERE {chosen}", (group, of_class, of_class)
             ).rowcount
             if found:
-                # A lesson without anybody left tells nothing any more, and its digest would outlive the group.
+                # A lesson without anybody left tells nothing, and its digest would outlive the group.
                 db.execute("DELETE FROM lesson WHERE id NOT IN (SELECT lesson_id FROM assignment)")
                 db.execute("INSERT OR IGNORE INTO upkeep VALUES (?)", (PURGE,))
             codes = [row[0] for row in db.execute("SELECT DISTINCT code FROM class_group")]
@@ -288,9 +288,9 @@ def _add_group(db: sqlite3.Connection, lesson: int, of_class: str, group: GroupE
     answer = None
     if group.answer is not None:
         texts = [group.answer.get(name, "") for name in COLUMNS]
-        columns = ("lesson_id", "group_id", "digest", *COLUMNS, "added_utc")
         told = digest(texts)
-        _insert(db, "answer", columns, (*at, told, *texts, now))
+        named = ("lesson_id", "group_id", "digest", *COLUMNS, "added_utc")
+        _insert(db, "answer", named, (*at, told, *texts, now))
         where = "WHERE lesson_id = ? AND group_id = ? AND digest = ?"
         answer = db.execute(f"SELECT id FROM answer {where}", (*at, told)).fetchone()[0]
     if group.marks is not None:

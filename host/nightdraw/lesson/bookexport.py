@@ -1,4 +1,7 @@
-"""A record book as CSV files: one a table, and each journal as the file that it was. Reads one state of the book."""
+"""A record book as CSV files: one a table, and each journal as the file that it was.
+
+Reads one state of the book, whatever others write meanwhile.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What goes into the record book at once: a lesson with its groups. Plain data, its JSON, and nothing else."""
+"""What goes into the record book at once: a lesson with its groups. Plain data and its JSON."""
 
 from __future__ import annotations
 
@@ -37,8 +37,8 @@ class Marks:
 
 @dataclass(frozen=True)
 class GroupEntry:
-    """A group's part of a lesson. assignment: the columns of that table; answer: the texts of COLUMNS as handed
-    in; journal: the lines of its box's journal file."""
+    """A group's part of a lesson. assignment: the columns of that table; answer: the texts of COLUMNS as
+    handed in; journal: the lines of its box's journal file."""
 
     code: str
     assignment: Mapping[str, Any]
