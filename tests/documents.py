@@ -8,11 +8,37 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 
-from boxcore import commands, journal, memory, states
+from boxcore import commands, memory, states
+from nightdraw import journals
 
 from tests import tidy
 
 PAGE = tidy.TOP / "DEVELOPERS.md"
+# The same moves by pair: (state, event) -> state.
+MOVES = {(state, event): after for state, events in states.AFTER.items() for event, after in events.items()}
+EVENTS = {
+    "arm": "a program is armed, by the link or the arm switch",
+    "start": "the start rule is satisfied",
+    "hold": "the supply left its range",
+    "release": "the supply is back in its range and has settled",
+    "lost": "the supply is gone while the box is still powered from USB",
+    "trip": "a guard opened the switches for good",
+    "end": "the run time, the charge or the hand level's time is used up",
+    "level": "a level is set by hand",
+    "clear": "a trip or an end is acknowledged",
+    "halt": "halted by the link, the arm switch or the resume rule",
+}
+PLAN = (
+    ("program", memory.PROGRAM_BYTES, "`slots.py`: the armed program, which `draws.py` plays from here"),
+    (
+        "ring",
+        2 * memory.RING_HALVES,
+        "`edgeplayer.py`: the edge queue's words and flags, aligned for the DMA",
+    ),
+    ("journal", memory.JOURNAL_BYTES, "`journal.py`: records that wait to be appended"),
+    ("answer", memory.ANSWER_BYTES, "`commands_box.py`: a long answer's block until the link has sent it"),
+    ("piece", memory.PIECE_BYTES, "`slots.py`: a stored program's bytes while they are checked"),
+)
 PART = re.compile(r"(<!-- from the code: (\w+) -->\n)(.*?)(<!-- end -->)", re.DOTALL)
 
 
@@ -23,13 +49,16 @@ def table(heads: tuple[str, ...], rows: list[tuple[object, ...]]) -> str:
 
 
 def state_diagram() -> str:
-    """The box's states and moves."""
-    return f"```mermaid\n{states.diagram()}```\n"
+    """The box's states and moves, as Mermaid draws them."""
+    lines = ["stateDiagram-v2", f"    [*] --> {states.IDLE}"]
+    for state, events in states.AFTER.items():
+        lines += [f"    {state} --> {events[event]}: {event}" for event in sorted(events)]
+    return "```mermaid\n" + "".join(f"{line}\n" for line in lines) + "```\n"
 
 
 def events() -> str:
     """What moves the box from state to state."""
-    return table(("event", "when"), list(states.EVENTS.items()))
+    return table(("event", "when"), list(EVENTS.items()))
 
 
 def faults() -> str:
@@ -45,7 +74,7 @@ def records() -> str:
     """The journal's kinds of record and what their fields mean."""
     rows: list[tuple[object, ...]] = [
         (number, *(f"`{word}`" if word else "" for word in meaning))
-        for number, meaning in sorted(journal.KINDS.items())
+        for number, meaning in sorted(journals.KINDS.items())
     ]
     return table(("kind", "name", "arg", "value", "pattern"), rows)
 
@@ -60,7 +89,7 @@ def headers() -> str:
 
 def buffers() -> str:
     """The large buffers and who owns them."""
-    rows: list[tuple[object, ...]] = [(name, f"{size:,}", owner) for name, size, owner in memory.PLAN]
+    rows: list[tuple[object, ...]] = [(f"`{name}`", f"{size:,}", owner) for name, size, owner in PLAN]
     return table(("buffer", "bytes", "owner"), rows)
 
 

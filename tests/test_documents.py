@@ -15,5 +15,5 @@ def test_the_developers_page_says_what_the_code_says() -> None:
 
 def test_a_changed_table_would_be_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     page = documents.PAGE.read_text("utf-8")
-    monkeypatch.delitem(documents.states.MOVES, ("idle", "arm"))
+    monkeypatch.delitem(documents.states.AFTER[documents.states.IDLE], "arm")
     assert documents.renewed(page) != page

@@ -86,8 +86,3 @@ def index(address):
 def room(write, read):
     """How many words may be written: one place stays free, its flag 0 is what stops the DMA."""
     return RING_MASK - (write - read & RING_MASK)
-
-
-def word(pattern, ticks):
-    """The 32-bit word as the DMA moves it."""
-    return pattern << 16 | ticks

@@ -88,7 +88,7 @@ def _player(pins, off_pin, ring):
 
 
 class Rp2Hal:
-    """The board of a boxcore Board; offers port.Hal's names. ring: the edge queue's memory. cause: the
+    """The board of a boxcore Board. ring: the edge queue's memory. cause: the
     hardware's reset cause; wire: the link; starved_count, late_ticks: underruns, and the latest start so
     far, since power-up."""
 

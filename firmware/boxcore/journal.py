@@ -1,10 +1,11 @@
 """What really happened: 20-byte records in a ring of files, safe against torn writes.
 
 Records wait in memory and are appended in batches, because every append costs the flash about one erase.
-The bytes are documented here alone; the host decodes with the same file. The journal never decides anything.
+The bytes are documented here alone; what they mean is told by the host (nightdraw.journals). The journal
+never decides anything.
 
 A record, little-endian "<BBHIIHBBHH": kind, arg, pattern, tick, value, supply_mv, block, format, sequence,
-check. Box time in ticks since that boot is (block << 30) + tick; block counts on in decode() where its byte
+check. Box time in ticks since that boot is (block << 30) + tick; whoever reads counts block on where its byte
 wraps. sequence counts records since the first, and wraps: what is missing between two that can be read is
 known exactly. check is the CRC-16 with the polynomial 0x1021 from 0xFFFF over the 18 bytes before it: it
 finds every change within two neighbouring bytes, and lets one in 65,536 of others pass. A torn record must
@@ -43,51 +44,10 @@ BOOT, PAGE, ARM, START, EDGE, REPICK, HOLD, RELEASE, TRIP, END, HALT = 1, 2, 3, 
 LEVEL, STARVED, LOST, CLOCK, DAMAGE, FLAG, GONE, CLEAR, REFUSED = 12, 13, 14, 15, 16, 17, 18, 19, 20
 LATCH, TRIM = 21, 22
 
-# kind -> (name, what arg means, what value means, what pattern means)
-KINDS = {
-    BOOT: ("boot", "cause", "boot", "may_be_lost"),
-    PAGE: ("page", "", "boot", ""),
-    ARM: ("arm", "slot", "run", "by"),
-    START: ("start", "slot", "position", "run_low"),
-    EDGE: ("edge", "", "level_ua", "pattern"),
-    REPICK: ("repick", "", "level_ua", "pattern"),
-    HOLD: ("hold", "fault", "reading", ""),
-    RELEASE: ("release", "", "", ""),
-    TRIP: ("trip", "fault", "reading", "pattern"),
-    END: ("end", "fault", "used", ""),
-    HALT: ("halt", "by", "", ""),
-    LEVEL: ("level", "", "level_ua", ""),
-    STARVED: ("starved", "", "", ""),
-    LOST: ("lost", "", "records", ""),
-    CLOCK: ("clock", "", "utc_s", ""),
-    DAMAGE: ("damage", "part", "detail", ""),
-    FLAG: ("flag", "fault", "reading", "pattern"),
-    GONE: ("gone", "", "position", ""),
-    CLEAR: ("clear", "", "", ""),
-    REFUSED: ("refused", "slot", "error", ""),
-    LATCH: ("lock", "did", "tries", ""),
-    TRIM: ("trim", "channel", "ns", ""),  # channel 0: the supply's gain, parts in a million, in place of ns
-}
 EDGES = (EDGE, REPICK)
 URGENT = (ARM, START, TRIP, END, HALT, DAMAGE)  # written with the next step instead of waiting for company
 LEDGER_PART, SLOT_PART, JOURNAL_PART, LOCK_PART, TRIM_PART = 1, 2, 3, 4, 5
-# what a damage record is about; its detail: a slot's number, why a trim was not believed (see trim.LOST)
-PARTS = {
-    LEDGER_PART: "ledger",
-    SLOT_PART: "slot",
-    JOURNAL_PART: "journal",
-    LOCK_PART: "lock",
-    TRIM_PART: "trim",
-}
 LATCHED, UNLATCHED, WRONG, PASSCODE_SET, PASSCODE_GONE = 1, 2, 3, 4, 5
-# what a lock record tells; tries: failed ones so far
-LATCHES = {
-    LATCHED: "locked",
-    UNLATCHED: "unlocked",
-    WRONG: "wrong passcode",
-    PASSCODE_SET: "passcode set",
-    PASSCODE_GONE: "passcode cleared",
-}
 
 
 def _crc16_table():
@@ -111,73 +71,12 @@ def check_word(head):
     return crc
 
 
-def pack(kind, arg, pattern, tick, value, supply_mv, sequence=0):
-    """One record; tick is the box's whole, ever-growing tick."""
-    block = tick >> TICK_BITS & 0xFF
-    raw = struct.pack(
-        RECORD,
-        kind,
-        arg,
-        pattern,
-        tick & TICK_MASK,
-        value,
-        supply_mv,
-        block,
-        FORMAT,
-        sequence & MAX_SEQUENCE,
-        0,
-    )
-    return raw[:HEAD_BYTES] + struct.pack("<H", check_word(raw[:HEAD_BYTES]))
-
-
 def unpack(raw):
     """The fields of a record's bytes, None where they are none."""
-    if len(raw) != RECORD_BYTES or raw[0] not in KINDS:
+    if len(raw) != RECORD_BYTES or not 1 <= raw[0] <= TRIM:
         return None
     fields = struct.unpack(RECORD, raw)
     return fields if fields[7] == FORMAT and fields[9] == check_word(raw[:HEAD_BYTES]) else None
-
-
-def decode(data, boot=0):
-    """The records in `data`, in order, as dicts; damaged ones are left out.
-
-    Each has kind (name), boot, tick, sequence, arg, pattern, value, supply_mv, and by name what KINDS says
-    these mean (fault and by as words). boot: the boot number in force before the first boot or page record.
-    """
-    records = []
-    block = 0
-    for at in range(0, len(data) - RECORD_BYTES + 1, RECORD_BYTES):
-        fields = unpack(bytes(data[at : at + RECORD_BYTES]))
-        if fields is None:
-            continue
-        number, arg, pattern, tick, value, supply_mv, low, _, sequence, _ = fields
-        if number in (BOOT, PAGE) and value != boot:
-            boot = value
-            block = low
-        block += (low - block + 128 & 0xFF) - 128  # the byte wraps; records may step back a little
-        tick += block << TICK_BITS
-        records.append(_describe(KINDS[number], boot, tick, arg, pattern, value, supply_mv, sequence))
-    return records
-
-
-def _describe(kind, boot, tick, arg, pattern, value, supply_mv, sequence):
-    record = {"kind": kind[0], "boot": boot, "tick": tick, "supply_mv": supply_mv}
-    record["sequence"] = sequence
-    record["arg"] = arg
-    record["pattern"] = pattern
-    record["value"] = value
-    for name, number in ((kind[1], arg), (kind[2], value), (kind[3], pattern)):
-        if name == "fault":
-            record[name] = st.FAULTS[number][0] if number in st.FAULTS else number
-        elif name == "by":
-            record[name] = st.BY.get(number, number)
-        elif name == "part":
-            record[name] = PARTS.get(number, number)
-        elif name == "did":
-            record[name] = LATCHES.get(number, number)
-        elif name and name != "boot":
-            record[name] = number
-    return record
 
 
 def _file_name(start):
@@ -387,13 +286,3 @@ class Journal:
         with file:
             file.seek(offset)
             return file.readinto(view)
-
-    def read_all(self):
-        """Every byte held; for hosts, which have the memory."""
-        parts = []
-        at = self.start
-        while at < self.end:
-            part = self.read_at(at, FILE_BYTES)
-            parts.append(part)
-            at += len(part)
-        return b"".join(parts)

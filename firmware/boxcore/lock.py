@@ -53,15 +53,8 @@ def _curve():
     return p256, spake2plus
 
 
-def sealed(key, salt, cost, record):
-    """The bytes that set a passcode, under the key that box and host have agreed on (see agreed())."""
-    _, pake = _curve()
-    head = salt + struct.pack("<I", cost)
-    hidden = _ciphered(pake, key, record)
-    return head + hidden + pake.hmac_sha256(pake.hkdf(key, b"code", MAC_BYTES), head + hidden)
-
-
-def _ciphered(pake, key, record):
+def ciphered(pake, key, record):
+    """A record's bytes hidden under a key, or shown again."""
     return bytes([a ^ b for a, b in zip(record, pake.hkdf(key, b"cipher", RECORD_BYTES))])
 
 
@@ -322,7 +315,7 @@ class Lock:
             raise BoxError(-203, "the box is locked")
 
     def set(self, now, data):
-        """Take a passcode's record, sealed() under the key of begin_set()'s exchange; it replaces an earlier
+        """Take a passcode's record, sealed under the key of begin_set()'s exchange; it replaces an earlier
         one, the box stays open until lock() or power-up.
 
         Raises BoxError -203 (locked), -221 (no exchange, or not ready), -224 (something came through
@@ -332,7 +325,7 @@ class Lock:
         _, pake = _curve()
         code = pake.hmac_sha256(pake.hkdf(key, b"code", MAC_BYTES), data[:-MAC_BYTES])
         salt, hidden = data[:SALT_BYTES], data[SALT_BYTES + 4 : -MAC_BYTES]
-        record = _ciphered(pake, key, hidden)
+        record = ciphered(pake, key, hidden)
         try:
             if len(data) != SEALED_BYTES or not pake.same(code, data[-MAC_BYTES:]):
                 raise ValueError

@@ -16,15 +16,6 @@ JOURNAL_BYTES = 5120  # records that wait for the next append: 25 s of a busy pr
 RING_BYTES = 1 << 11  # the edge queue's words, and as much for their flags; the DMA wraps there
 RING_HALVES = 3 * RING_BYTES // 2  # both, and one more: each must start at a multiple of its length
 
-# what, bytes, owner, for the developers' table
-PLAN = (
-    ("`program`", PROGRAM_BYTES, "`slots.py`: the armed program, which `draws.py` plays from here"),
-    ("`ring`", 2 * RING_HALVES, "`edgeplayer.py`: the edge queue's words and flags, aligned for the DMA"),
-    ("`journal`", JOURNAL_BYTES, "`journal.py`: records that wait to be appended"),
-    ("`answer`", ANSWER_BYTES, "`commands_box.py`: a long answer's block until the link has sent it"),
-    ("`piece`", PIECE_BYTES, "`slots.py`: a stored program's bytes while they are checked"),
-)
-
 
 class Buffers:
     """One box's large buffers; main.py makes them, a bench makes some for each box."""

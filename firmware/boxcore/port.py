@@ -1,6 +1,7 @@
-"""What the core asks of the hardware: the readings it is given and the calls it makes.
+"""What passes between the core and a shell: the queue's bounds, and the readings that a shell fills.
 
-Two shells fill it: the bench's (host) and the board's. Neither decides anything.
+The calls that the core makes (room, push, enable, stop, starved, probe, trim_supply, random) are described
+where the board's shell has them, in hal_rp2. The bench's shell has the same. Neither decides anything.
 """
 
 MAX_WORD_TICKS = 2500  # 250 ms: a pattern is picked anew at least this often as the supply moves
@@ -23,41 +24,3 @@ class Readings:
         self.board_cdeg = NOT_MEASURED
         self.arm = False
         self.selector = 0
-
-
-class Hal:
-    """The calls the core makes; a shell derives from it or offers the same names."""
-
-    def room(self):
-        """How many words push() can take now."""
-        raise NotImplementedError
-
-    def push(self, pattern, ticks):
-        """Queue one word: `pattern` for 1 .. MAX_WORD_TICKS ticks after what is queued. Allocates nothing."""
-        raise NotImplementedError
-
-    def enable(self):
-        """Drive the gates and start playing the queue from its first word, at this instant or as soon after
-        as may be; returns how many ticks behind the shell's present tick the queue then lies."""
-        raise NotImplementedError
-
-    def stop(self):
-        """Open every switch now (output-enable first), empty the queue. Never raises, allocates nothing."""
-        raise NotImplementedError
-
-    def starved(self):
-        """True once if the queue ran empty while playing: the hardware has opened the switches by itself."""
-        raise NotImplementedError
-
-    def probe(self, pattern):
-        """Only with nothing playing: close `pattern` for some milliseconds, return the bank current in
-        microamperes (NOT_MEASURED without a monitor), open every switch."""
-        raise NotImplementedError
-
-    def trim_supply(self, supply_ppm):
-        """Give the supply this much higher than the board file makes it from now on, parts in a million."""
-        raise NotImplementedError
-
-    def random(self, count):
-        """That many random bytes."""
-        raise NotImplementedError

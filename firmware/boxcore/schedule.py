@@ -45,22 +45,3 @@ class Schedule:
             stream.left_ticks -= self._span
         self._settle()
         return ticks
-
-    def skip(self, ticks):
-        """Let `ticks` ticks pass unseen."""
-        while ticks > 0:
-            ticks -= self.take(ticks)
-
-
-def edges(schedule, ticks):
-    """Yield (tick, level_ua) from the present instant: the level first, then each change in [0, ticks)."""
-    at = 0
-    level = schedule.level_ua
-    yield at, level
-    while True:
-        at += schedule.take(ticks - at)
-        if at >= ticks:
-            return
-        if schedule.level_ua != level:
-            level = schedule.level_ua
-            yield at, level

@@ -8,7 +8,8 @@ these points gives the keys of two confirmations. Whoever listens has shares, un
 the passcode is, and confirmations under keys that take a discrete logarithm to find: a guess can be checked
 against nothing. Whoever takes part can check one guess an exchange.
 
-Steps that take long are generators (see p256.py). Nothing here is random, stored or sent.
+Steps that take long are generators (see p256.py). Nothing here is random, stored or sent. The prover's steps
+are the host's: nightdraw.exchange.
 """
 
 import hashlib
@@ -117,16 +118,3 @@ def verify(names, record, y, prover_share):
     v = yield from p256.multiply(y, l)
     v = yield from p256.affine(v)
     return share, Keys(names, prover_share, share, z, v, w0)
-
-
-def prove(names, w0, w1, x, verifier_share, w0_m, w0_n):
-    """The prover's side, a generator that returns Keys; its own share is hidden(x, w0_m).
-
-    Raises ValueError as verify() does."""
-    share = yield from hidden(x, w0_m)
-    y = p256.add(p256.decode(verifier_share), p256.negative(w0_n))
-    z = yield from p256.multiply(x, y)
-    z = yield from p256.affine(z)
-    v = yield from p256.multiply(w1, y)
-    v = yield from p256.affine(v)
-    return Keys(names, share, verifier_share, z, v, w0)

@@ -1,6 +1,6 @@
 """The box's states, the moves between them, and its faults: literal tables that the code walks.
 
-Nothing here acts. A move that is not in the table is refused; the state diagram is drawn from the same rows.
+Nothing here acts. A move that is not in the table is refused.
 """
 
 IDLE = "idle"
@@ -25,22 +25,6 @@ AFTER = {
     TRIPPED: {"clear": IDLE, "halt": IDLE},
     ENDED: {"arm": WAITING, "level": LEVEL, "clear": IDLE, "halt": IDLE},
     LEVEL: {"level": LEVEL, "trip": TRIPPED, "end": IDLE, "halt": IDLE},
-}
-# the same by pair, for the diagram and for tests: (state, event) -> state
-MOVES = {(state, event): after for state, events in AFTER.items() for event, after in events.items()}
-
-# What each event is, for the diagram's legend and for error messages.
-EVENTS = {
-    "arm": "a program is armed, by the link or the arm switch",
-    "start": "the start rule is satisfied",
-    "hold": "the supply left its range",
-    "release": "the supply is back in its range and has settled",
-    "lost": "the supply is gone while the box is still powered from USB",
-    "trip": "a guard opened the switches for good",
-    "end": "the run time, the charge or the hand level's time is used up",
-    "level": "a level is set by hand",
-    "clear": "a trip or an end is acknowledged",
-    "halt": "halted by the link, the arm switch or the resume rule",
 }
 
 # What keeps an armed box from drawing, or one that draws from being left alone; DIAGnostic:WAIT? says which.
@@ -81,7 +65,6 @@ FAULTS = {
 }
 
 BY_LINK, BY_PANEL, BY_RESUME = 1, 2, 3
-BY = {BY_LINK: "link", BY_PANEL: "panel", BY_RESUME: "resume"}
 
 # state -> OPERATION condition bits: 5 waiting for trigger, 14 program running (SCPI-1999); 8 and 9 ours
 OPERATION = {WAITING: 1 << 5, RUNNING: 1 << 14, HOLDING: 1 << 14 | 1 << 8, LEVEL: 1 << 9}
@@ -108,14 +91,3 @@ def question_bit(fault):
     """The QUEStionable mask of a fault number, 0 where it has none."""
     bit = FAULTS[fault][2] if fault else None
     return 0 if bit is None else 1 << bit
-
-
-def diagram():
-    """The state diagram as Mermaid text, drawn from MOVES alone."""
-    lines = ["stateDiagram-v2", "    [*] --> " + IDLE]
-    for state in STATES:
-        for event in sorted(EVENTS):
-            after = MOVES.get((state, event))
-            if after is not None:
-                lines.append("    %s --> %s: %s" % (state, after, event))
-    return "\n".join(lines) + "\n"

@@ -15,10 +15,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from boxcore import program
 from boxcore.program import TICKS_PER_S
 
-from nightdraw import data
+from nightdraw import data, programs
 from nightdraw.bench.journalfile import JournalFile, path_beside
 from nightdraw.bench.record import POWER_UP_TICKS, SLOT, JournalReader
 from nightdraw.bench.recorder import CsvFile, Sampler
@@ -79,7 +78,7 @@ def run(out: Path, say: Say) -> Outcome:
     steps = _numbered(say)
     profile = load(data.profile_path(PROFILE))
     steps(f"checked the profile {profile.name}: {len(profile.draws)} draws, no errors")
-    code = program.pack(profile.program())
+    code = programs.pack(profile.program())
     steps(f"compiled it: {len(code)} bytes")
     world = build(seed=profile.seed).world()
     world.record()
@@ -127,8 +126,8 @@ def _send_and_run(box: BoxClient, code: bytes, steps: Say) -> int:
     stored = box.send(SLOT, code)
     steps(f"sent it to slot {stored.slot} of the box {box.idn().serial}, which read back what was sent")
     box.arm(SLOT)
-    plan = program.unpack(code)
-    rule = dict(zip(program.NUMBERS, plan.numbers(), strict=True))
+    plan = programs.unpack(code)
+    rule = programs.numbers(plan)
     waits = Fraction(rule["start_after_ticks"] + rule["start_steady_ticks"], TICKS_PER_S)
     box.advance(waits + 1)
     started = box.run().started_tick

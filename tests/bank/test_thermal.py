@@ -9,7 +9,7 @@ import pytest
 from boxcore import program as pg
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from nightdraw import data
+from nightdraw import data, programs
 from nightdraw.bank import heatplot
 from nightdraw.bank.heat import weigh
 from nightdraw.bank.mounted import box_of, mounted
@@ -137,7 +137,7 @@ def test_a_pulse_beyond_the_overload_rule_fails_though_its_mean_is_nothing() -> 
 def test_every_shipped_profile_keeps_the_shipped_board_cool(path: Path) -> None:
     model = load_board()
     program = load(path, model).program()
-    ticks = min(program.numbers()[pg.NUMBERS.index("run_ticks")], 1200 * pg.TICKS_PER_S)
+    ticks = min(programs.numbers(program)["run_ticks"], 1200 * pg.TICKS_PER_S)
     short = pg.Program(program.name, program.draws, seed=program.seed, run_ticks=ticks)
     assert weigh_run(model, short, 40.0).heat.ok
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from boxcore import program as pg
 from boxcore.board import Board
-from boxcore.schedule import Schedule, edges
+from boxcore.schedule import Schedule
+from nightdraw import programs
 from nightdraw.bench.instrument import BenchLink
 from nightdraw.bench.plant import Fault, Plant
 from nightdraw.bench.world import World
@@ -44,7 +45,7 @@ def block(data: bytes) -> bytes:
 
 
 def send(link: BenchLink, plan: pg.Program, slot: int = 0) -> None:
-    link.feed(b"PROG:EXPL:DEF SLOT%d," % slot + block(pg.pack(plan)) + b"\n")
+    link.feed(b"PROG:EXPL:DEF SLOT%d," % slot + block(programs.pack(plan)) + b"\n")
     assert link.feed(b"SYST:ERR?\n") == b'0,"No error"\n'
 
 
@@ -59,7 +60,7 @@ def run(at: World, plan: pg.Program, slot: int = 0) -> BenchLink:
 
 def levels(plan: pg.Program, ticks: int, number: int = 1) -> list[tuple[int, int]]:
     """The run's edges as the schedule alone gives them: (tick, microamperes)."""
-    return list(edges(Schedule(plan, number, OWN_UA), ticks))
+    return list(programs.edges(Schedule(plan, number, OWN_UA), ticks))
 
 
 def changes(at: World) -> list[tuple[int, float]]:

@@ -12,6 +12,7 @@ import pyarrow.parquet as pq
 import pytest
 from boxcore import program as pg
 from boxcore import schedule
+from nightdraw import programs
 from nightdraw.bench import drive
 from nightdraw.bench.rig import Rig
 from nightdraw.bench.setup import build
@@ -51,7 +52,7 @@ def run(tmp_path: Path, plans, script=EMPTY, seconds=60, name="r.csv", **changes
 
 def test_a_box_in_a_vehicle_draws_what_its_schedule_says(tmp_path: Path) -> None:
     seen, (log,) = run(tmp_path, [PULSED], rate_hz=Fraction(10_000))
-    asked = list(schedule.edges(schedule.Schedule(PULSED, 1, 11_000), 60 * S))
+    asked = list(programs.edges(schedule.Schedule(PULSED, 1, 11_000), 60 * S))
     battery = seen["battery_a"]
     for (tick, level_ua), (end, _) in zip(asked, [*asked[1:], (60 * S, 0)], strict=True):
         inside = battery[tick + 1 : end]  # sample k is the tick before k: every one of them
@@ -76,7 +77,7 @@ def test_pulling_its_own_fuse_kills_a_box_and_it_comes_back_by_its_rule(tmp_path
     assert [r["at_s"] for r in starts] == [0.0, 35.0]  # resume: restart, from the schedule's zero
     assert [r["kind"] for r in other].count("boot") == 1
     edges = [r["at_s"] for r in log if r["kind"] == "edge" and r.get("boot") == 2]
-    asked = [tick / S for tick, _ in schedule.edges(schedule.Schedule(PULSED, 1, 11_000), 25 * S)]
+    asked = [tick / S for tick, _ in programs.edges(schedule.Schedule(PULSED, 1, 11_000), 25 * S)]
     assert edges[: len(asked)] == pytest.approx([35 + at for at in asked])
     assert not [r for r in log if r["kind"] == "edge" and 20 < r["at_s"] < 35]
     after = np.interp([35 + asked[1] + 0.1, 35 + asked[1] - 0.1], time_s, seen["F2_mv"])
@@ -151,7 +152,7 @@ def test_a_fuse_that_stays_out_leaves_what_the_flash_holds(tmp_path: Path, at: i
     assert kinds(log, 1) == ["boot", "arm", "start"]
     assert said == ["at the end the box at a is without power"]
     edges = [r["at_s"] for r in log if r["kind"] == "edge"]
-    asked = [tick / S for tick, _ in schedule.edges(schedule.Schedule(PULSED, 1, 11_000), at)]
+    asked = [tick / S for tick, _ in programs.edges(schedule.Schedule(PULSED, 1, 11_000), at)]
     assert edges == asked[: len(edges)]  # no edge that wasn't, and at most 10 s and a batch of them lost
     assert len(asked) - len(edges) <= 256
     if at >= 59 * S:
@@ -174,7 +175,7 @@ def test_a_power_loss_within_a_minute_loses_no_record_of_the_next_boot(tmp_path:
     assert [r["at_s"] for r in log if r["kind"] == "edge" and r["at_s"] >= backs[-1]] == pytest.approx(
         [
             backs[-1] + t / S
-            for t, _ in schedule.edges(schedule.Schedule(PULSED, 1, 11_000), 150 * S)
+            for t, _ in programs.edges(schedule.Schedule(PULSED, 1, 11_000), 150 * S)
             if backs[-1] + t / S < 150
         ]
     )

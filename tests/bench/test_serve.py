@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 
 import pytest
 from boxcore import program as pg
+from nightdraw import programs
 from nightdraw.bench.serve import SLICE_TICKS, Pace, Server
 from nightdraw.bench.world import World
 from nightdraw.errors import InputError
@@ -79,7 +80,7 @@ def test_listens_on_the_loopback_only():
 
 
 def test_a_program_is_loaded_byte_by_byte_and_runs():
-    data = pg.pack(support.PULSED)
+    data = programs.pack(support.PULSED)
     with serving() as server, connect(server) as client:
         for byte in b"PROG:EXPL:DEF SLOT3," + support.block(data) + b"\n":
             client.sendall(bytes([byte]))
@@ -134,8 +135,8 @@ def test_a_client_that_never_reads_cannot_stop_the_bench():
 
 @needs_terminals
 def test_a_terminal_passes_every_byte_and_echoes_none():
-    data = pg.pack(
-        support.program((pg.REPLAY, 0, pg.pack_levels([(0x0D0A, 0x0D0A0D0A), (0x0304, 0x11131A1C)])))
+    data = programs.pack(
+        support.program((pg.REPLAY, 0, programs.pack_levels([(0x0D0A, 0x0D0A0D0A), (0x0304, 0x11131A1C)])))
     )
     with serving(terminal=True) as server:
         client = os.open(server.path, os.O_RDWR | os.O_NOCTTY)
@@ -226,7 +227,7 @@ class Served:
 @pytest.mark.parametrize("speed", [0.5, 1, 1000, 10_000])
 def test_a_busy_sender_is_never_taken_for_a_silent_one(speed):
     """A program in small pieces, half a second between them: at any speed of the bench."""
-    data = b"PROG:EXPL:DEF SLOT3," + support.block(pg.pack(support.PULSED)) + b"\n"
+    data = b"PROG:EXPL:DEF SLOT3," + support.block(programs.pack(support.PULSED)) + b"\n"
     with Served(speed) as served:
         for at in range(0, len(data), 40):
             served.round(0.5, data[at : at + 40])
@@ -236,7 +237,7 @@ def test_a_busy_sender_is_never_taken_for_a_silent_one(speed):
 @pytest.mark.parametrize("speed", [1, 10_000])
 def test_bytes_that_wait_count_before_the_time_that_passed(speed):
     """The bench was suspended in the middle of a block, for longer than a sender may be silent."""
-    data = b"PROG:EXPL:DEF SLOT3," + support.block(pg.pack(support.PULSED)) + b"\n"
+    data = b"PROG:EXPL:DEF SLOT3," + support.block(programs.pack(support.PULSED)) + b"\n"
     with Served(speed) as served:
         served.round(0.01, data[:60])
         served.round(30, data[60:])
@@ -256,7 +257,7 @@ def test_a_sender_that_falls_silent_is_given_up_after_two_seconds(speed):
 
 
 def test_a_fast_bench_is_fast_again_when_the_block_is_over():
-    data = b"PROG:EXPL:DEF SLOT3," + support.block(pg.pack(support.PULSED)) + b"\n"
+    data = b"PROG:EXPL:DEF SLOT3," + support.block(programs.pack(support.PULSED)) + b"\n"
     with Served(1000) as served:
         served.round(0.01, data[:60])
         before = served.world.tick

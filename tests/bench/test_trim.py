@@ -6,6 +6,7 @@ from fractions import Fraction
 
 import pytest
 from boxcore import program as pg
+from nightdraw import programs
 from nightdraw.bench.instrument import BenchLink
 from nightdraw.bench.setup import build
 from nightdraw.bench.world import World
@@ -127,8 +128,10 @@ def test_measuring_disturbs_no_run():
 def test_two_doors_never_mix_their_uploads():
     world = support.world()
     one, other = BenchLink(world), BenchLink(world)
-    first = b"PROG:EXPL:DEF SLOT1," + support.block(pg.pack(support.PULSED)) + b"\n"
-    second = b"PROG:EXPL:DEF SLOT2," + support.block(pg.pack(support.program((pg.STEADY, 50_000)))) + b"\n"
+    first = b"PROG:EXPL:DEF SLOT1," + support.block(programs.pack(support.PULSED)) + b"\n"
+    second = (
+        b"PROG:EXPL:DEF SLOT2," + support.block(programs.pack(support.program((pg.STEADY, 50_000)))) + b"\n"
+    )
     one.feed(first[:80])
     assert other.feed(second + b"SYST:ERR?\n") == b'-221,"Settings conflict;another link stores a program"\n'
     one.feed(first[80:])

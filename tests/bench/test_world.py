@@ -7,6 +7,7 @@ from boxcore import program as pg
 from boxcore.program import TICKS_PER_S as S
 from hypothesis import given
 from hypothesis import strategies as st
+from nightdraw import journals, programs
 from nightdraw.bench import plant as pl
 from nightdraw.bench.instrument import BenchLink
 
@@ -21,7 +22,7 @@ def pulses(draw):
 
 
 @st.composite
-def programs(draw):
+def plans(draw):
     gap = draw(st.integers(10, 30_000))
     noise = (
         pg.RANDOM,
@@ -35,7 +36,7 @@ def programs(draw):
     return support.program((pg.STEADY, 20_000), pulses(draw), noise, seed=draw(st.integers(0, 2**32 - 1)))
 
 
-@given(plan=programs())
+@given(plan=plans())
 def test_the_true_current_follows_the_schedule_to_the_tick(plan):
     world = support.world(source_uohm=0)
     support.run(world, plan)
@@ -87,9 +88,8 @@ def test_a_low_supply_opens_the_switches_until_it_has_come_back():
 
 
 def _records(world):
-    from boxcore import journal
 
-    return journal.decode(world.box.journal.read_all())
+    return journals.decode(journals.whole(world.box.journal))
 
 
 def test_a_stuck_switch_conducts_before_the_run_and_is_flagged():
@@ -146,7 +146,7 @@ def test_a_power_loss_inside_a_flash_write_is_survived():
         world = support.world()
         world.store.cut_at = world.store.operations + cut
         link = BenchLink(world)
-        link.feed(b"PROG:EXPL:DEF SLOT0," + support.block(pg.pack(support.PULSED)) + b"\n")
+        link.feed(b"PROG:EXPL:DEF SLOT0," + support.block(programs.pack(support.PULSED)) + b"\n")
         link.feed(b"PROG:EXPL:STAT SLOT0,RUN\n")
         world.advance(60 * S)
         if world.box is not None:

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 from boxcore import program as pg
 from boxcore import schedule
+from nightdraw import programs
 from nightdraw.bench import record as bench_record
 from nightdraw.bench import recorder, setup
 
@@ -39,13 +40,13 @@ def run(folder: Path) -> Iterator[Ratio]:
 
 def simulated_day() -> Ratio:
     """A day on the bench, guards, journal and all, against walking through the bare schedule."""
-    edges = sum(1 for _ in schedule.edges(schedule.Schedule(BUSY, 1, 11_000), DAY_TICKS))
+    edges = sum(1 for _ in programs.edges(schedule.Schedule(BUSY, 1, 11_000), DAY_TICKS))
 
     def simulate() -> None:
         bench_record.record(BUSY, setup.build(), bench_record.Wanted(DAY_TICKS, seed=0))
 
     def walk() -> None:
-        for _ in schedule.edges(schedule.Schedule(BUSY, 1, 11_000), DAY_TICKS):
+        for _ in programs.edges(schedule.Schedule(BUSY, 1, 11_000), DAY_TICKS):
             pass
 
     return compare(

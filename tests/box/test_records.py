@@ -7,9 +7,9 @@ from typing import Any, cast
 
 import pytest
 from boxcore import journal as jn
-from boxcore import program as pg
 from hypothesis import given
 from hypothesis import strategies as st
+from nightdraw import journals, programs
 from nightdraw.bench.instrument import BenchLink
 from nightdraw.capture import journal
 from nightdraw.capture.accounts import Asked
@@ -17,6 +17,7 @@ from nightdraw.link import BoxClient, Loop, open_box, records
 from nightdraw.link.told import Facts, Identity, JournalBytes
 
 from tests.bench import support
+from tests.boxcore.records import pack
 
 S = support.S
 EPOCH_S = 1_790_000_000.123  # of the world's tick 0, not on a whole second
@@ -42,7 +43,7 @@ def test_boots_with_a_host_are_dated_and_the_others_in_order():
     world = support.world()
     world.advance(3 * S)
     box = connect(world)
-    box.send(2, pg.pack(support.PULSED))
+    box.send(2, programs.pack(support.PULSED))
     box.arm(2)
     begun = {1: 0}  # boot -> the world's tick at its tick 0
     for boot in (2, 3):
@@ -84,7 +85,7 @@ def test_the_lines_serve_as_what_the_box_did():
     world = support.world()
     world.advance(S)
     box = connect(world)
-    box.send(4, pg.pack(support.PULSED))
+    box.send(4, programs.pack(support.PULSED))
     box.arm(4)
     world.advance(30 * S)
     box.halt()
@@ -134,12 +135,12 @@ def account_of(*packed: bytes) -> records.Account:
 
 def test_what_is_lost_is_counted():
     account = account_of(
-        jn.pack(jn.PAGE, 0, 0, 0, 5, 0, 70),
-        jn.pack(jn.BOOT, 1, 100, 0, 5, 12_600, 71),
-        jn.pack(jn.LOST, 0, 0, 10, 17, 12_600, 72),
+        pack(jn.PAGE, 0, 0, 0, 5, 0, 70),
+        pack(jn.BOOT, 1, 100, 0, 5, 12_600, 71),
+        pack(jn.LOST, 0, 0, 10, 17, 12_600, 72),
         b"\xff" * jn.RECORD_BYTES,
-        jn.pack(jn.EDGE, 0, 3, 20, 40_000, 12_600, 74)[:-3] + b"\x00\x00\x00",
-        jn.pack(jn.HALT, 1, 0, 30, 0, 12_600, 75),
+        pack(jn.EDGE, 0, 3, 20, 40_000, 12_600, 74)[:-3] + b"\x00\x00\x00",
+        pack(jn.HALT, 1, 0, 30, 0, 12_600, 75),
     )
     assert (account.lost, account.may_be_lost, account.boots) == (19, 100, 1)
     assert [line["kind"] for line in account.lines] == ["boot", "lost", "halt"]
@@ -155,15 +156,15 @@ def test_an_empty_journal_is_no_error():
 
 
 def test_the_last_run_is_the_files_zero_and_a_continued_one_began_before_its_boot():
-    account_records = jn.decode(
+    account_records = journals.decode(
         b"".join(
             [
-                jn.pack(jn.BOOT, 1, 0, 0, 7, 0),
-                jn.pack(jn.ARM, 3, 1, 50, 70_000, 0),
-                jn.pack(jn.START, 3, 70_000 & 0xFFFF, 100, 0, 0),
-                jn.pack(jn.BOOT, 1, 0, 0, 8, 0),
-                jn.pack(jn.ARM, 3, 3, 40, 70_000, 0),
-                jn.pack(jn.START, 3, 70_000 & 0xFFFF, 60, 5_000, 0),
+                pack(jn.BOOT, 1, 0, 0, 7, 0),
+                pack(jn.ARM, 3, 1, 50, 70_000, 0),
+                pack(jn.START, 3, 70_000 & 0xFFFF, 100, 0, 0),
+                pack(jn.BOOT, 1, 0, 0, 8, 0),
+                pack(jn.ARM, 3, 3, 40, 70_000, 0),
+                pack(jn.START, 3, 70_000 & 0xFFFF, 60, 5_000, 0),
             ]
         )
     )

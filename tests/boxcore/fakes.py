@@ -9,10 +9,10 @@ from __future__ import annotations
 import io
 from collections import deque
 
-from boxcore import journal, port
-from boxcore import program as pg
+from boxcore import port
 from boxcore.board import Board
 from boxcore.box import Box
+from nightdraw import journals, programs
 from nightdraw.bench.store import PowerCut, Writing
 
 from tests.micropython import doors
@@ -89,7 +89,7 @@ class MemoryStore:
         pass
 
 
-class FakeHal(port.Hal):
+class FakeHal:
     """Plays words in step with `now`, which the world sets; `played` lists (tick, pattern) at each change."""
 
     def __init__(self, depth=1024):
@@ -238,7 +238,7 @@ class World:
 
     def load(self, program, slot=0):
         """Store a program."""
-        return doors.store(self.box, slot, pg.pack(program))
+        return doors.store(self.box, slot, programs.pack(program))
 
     def arm(self, program=None, slot=0):
         """Store a program, if one is given, and arm it; returns the world."""
@@ -290,7 +290,7 @@ class World:
 
     def records(self, kind=None):
         """The journal, decoded; of one kind, if one is given."""
-        found = journal.decode(self.box.journal.read_all())
+        found = journals.decode(journals.whole(self.box.journal))
         return [record for record in found if kind in (None, record["kind"])]
 
     def kinds(self):

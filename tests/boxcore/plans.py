@@ -5,6 +5,7 @@ from __future__ import annotations
 from boxcore import program as pg
 from boxcore import schedule
 from boxcore.bank import Bank
+from nightdraw import programs
 
 S = pg.TICKS_PER_S
 STEADY = (pg.STEADY, 40_000)
@@ -21,7 +22,7 @@ def patterns(program, board, ticks, supply_mv=12_600, run=1, start=0):
     """[(tick, pattern)] that a run begun at tick `start` must play in the next `ticks`, changes only."""
     bank = Bank(board.channels_ns)
     found = []
-    for tick, level_ua in schedule.edges(schedule.Schedule(program, run, board.own_ua), ticks):
+    for tick, level_ua in programs.edges(schedule.Schedule(program, run, board.own_ua), ticks):
         pattern = bank.pattern(max(0, level_ua - board.own_ua), supply_mv)
         if not found or found[-1][1] != pattern:
             found.append((start + tick, pattern))

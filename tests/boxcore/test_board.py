@@ -5,9 +5,10 @@ import contextlib
 import json
 
 import pytest
-from boxcore import board
+from boxcore import board, wiring
 from hypothesis import given
 from hypothesis import strategies as some
+from nightdraw.link.firmware import board_json
 
 from tests.boxcore import fakes
 
@@ -15,7 +16,7 @@ from tests.boxcore import fakes
 @some.composite
 def boards(draw):
     channels = draw(some.integers(1, 16))
-    caps = {name: draw(some.integers(0, 2**32 - 1)) for name in board.CAPS}
+    caps = {name: draw(some.integers(0, 2**32 - 1)) for name in wiring.CAPS}
     caps["supply_max_mv"] = draw(some.integers(caps["supply_min_mv"] + 1, 2**33))
     return board.Board(
         draw(some.from_regex(r"[a-z][a-z0-9-]{0,31}", fullmatch=True)),
@@ -24,17 +25,17 @@ def boards(draw):
         draw(some.integers(0, 10**6)),
         draw(some.booleans()),
         caps,
-        draw(some.dictionaries(some.sampled_from(sorted(board.HARDWARE)), some.integers(0, 10**6))),
+        draw(some.dictionaries(some.sampled_from(sorted(wiring.HARDWARE)), some.integers(0, 10**6))),
     )
 
 
 @given(boards())
 def test_dump_and_load_are_inverse(one):
-    assert vars(board.load(board.dump(one))) == vars(one)
+    assert vars(board.load(board_json(one))) == vars(one)
 
 
 def test_every_change_of_one_byte_is_refused_or_means_the_same():
-    data = board.dump(fakes.board())
+    data = board_json(fakes.board())
     same = vars(board.load(data))
     for at in range(len(data)):
         for change in (1, 2, 4, 8, 16, 32, 64, 128, 255):
@@ -45,7 +46,7 @@ def test_every_change_of_one_byte_is_refused_or_means_the_same():
 
 
 def test_a_board_that_was_cut_is_refused():
-    data = board.dump(fakes.board())
+    data = board_json(fakes.board())
     for length in range(len(data) - 1):  # without its last line end it is still whole
         with pytest.raises(board.BoardError):
             board.load(data[:length])
@@ -61,25 +62,8 @@ def test_what_is_no_board_under_a_right_crc_is_refused(text):
         board.load(sealed(text))
 
 
-def test_wrong_values_under_a_right_crc_are_refused():
-    body = json.loads(board.dump(fakes.board()).split(b"\n")[1])
-    for key, value in [
-        ("channels_ns", []),
-        ("channels_ns", [1] * 17),
-        ("channels_ns", [0] * 10),
-        ("channels_ns", ["1"] * 10),
-        ("pins", [1]),
-        ("pins", [2] * 10),
-        ("own_ua", -1),
-        ("own_ua", "1"),
-        ("monitor", 3),
-        ("caps", [1]),
-        ("caps", [16_000, 9_000, 1, 1, 1]),
-        ("name", 5),
-        ("hardware", 5),
-        ("hardware", {"speed": 1}),
-        ("hardware", {"arm_pin": "20"}),
-        ("hardware", {"arm_pin": None}),
-    ]:
+def test_an_unknown_key_under_a_right_crc_is_refused():
+    body = json.loads(board_json(fakes.board()).split(b"\n")[1])
+    for value in (5, {"speed": 1}):
         with pytest.raises(board.BoardError):
-            board.load(sealed(json.dumps({**body, key: value}).encode()))
+            board.load(sealed(json.dumps({**body, "hardware": value}).encode()))

@@ -7,6 +7,7 @@ from boxcore import journal as jn
 from boxcore import program as pg
 from boxcore import slots as sl
 from boxcore import states as st
+from nightdraw import programs
 
 from tests.boxcore import fakes
 from tests.boxcore.plans import PULSE, RANDOM, STEADY, S, mas, open_between, patterns, plan
@@ -235,13 +236,13 @@ def prepared(slot=0, **fields):
 
 @TORN
 def test_cut_while_a_program_is_stored(torn):
-    new = pg.pack(plan(RANDOM, PULSE, (pg.REPLAY, 1, pg.pack_levels([(5_000, 100)] * 600))))
-    old = pg.pack(plan(STEADY))
+    new = programs.pack(plan(RANDOM, PULSE, (pg.REPLAY, 1, programs.pack_levels([(5_000, 100)] * 600))))
+    old = programs.pack(plan(STEADY))
     for world, survived in until_it_survives(
         lambda world: doors.store(world.boot().box, 0, new), torn, prepared()
     ):
         world.cut().run(S)
-        kept = pg.pack(world.box.slots.load(0))
+        kept = programs.pack(world.box.slots.load(0))
         assert kept == new if survived else kept in (old, new)
         assert (world.box.state, world.box.slots.bad, world.played()) == (st.IDLE, [], [(0, 0)])
         assert sl.TEMPORARY not in world.store.files

@@ -14,6 +14,7 @@ from boxcore import slots as sl
 from boxcore import states as st
 from boxcore.armswitch import SETTLE_TICKS
 from boxcore.player import AGAIN_TICKS
+from nightdraw import programs
 from nightdraw.bench import store
 
 from tests.boxcore import fakes
@@ -142,7 +143,7 @@ class Life:
             assert charge >= book[1] - STALE_MAS * book[2]
         assert box.slots.bad == []
         for slot, kept in self.stored.items():
-            found = box.slots.infos[slot] and pg.pack(box.slots.load(slot))
+            found = box.slots.infos[slot] and programs.pack(box.slots.load(slot))
             assert found in kept
             self.stored[slot] = {found}
         assert sl.TEMPORARY not in self.world.store.names()
@@ -183,7 +184,7 @@ def ask(life, call, *arguments):
 
 def put(life):
     slot = life.rng.randrange(4)
-    data = pg.pack(life.rng.choice(life.programs))
+    data = programs.pack(life.rng.choice(life.programs))
     before = life.stored.get(slot, {None})
     life.stored[slot] = before | {data}
     done = ask(life, doors.store, life.world.box, slot, data)

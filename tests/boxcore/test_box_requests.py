@@ -2,12 +2,13 @@
 
 import pytest
 from boxcore import port
-from boxcore import program as pg
 from boxcore import states as st
+from nightdraw import programs
 
 from tests.boxcore import fakes
 from tests.boxcore.plans import PULSE, STEADY, S, open_between, plan
 from tests.boxcore.test_box_run import started
+from tests.documents import MOVES
 from tests.micropython import doors
 
 
@@ -72,9 +73,9 @@ def test_the_table_decides_what_each_state_allows(state):
         "halt": lambda box, now: box.halt(now),
     }.items():
         world = worlds()[state]
-        if (state, event) in st.MOVES:
+        if (state, event) in MOVES:
             call(world.box, world.now)
-            assert world.box.state == st.MOVES[state, event]
+            assert world.box.state == MOVES[state, event]
         else:
             refused(world, -221, call, world.box, world.now)
 
@@ -138,7 +139,7 @@ def test_runs_count_from_one_for_every_stored_program():
 
 def test_the_armed_slot_cannot_be_changed_any_other_can():
     world = started(plan(STEADY)).run(S)
-    data = pg.pack(plan(PULSE))
+    data = programs.pack(plan(PULSE))
     refused(world, -284, doors.call, world.box, world.now, "PROGram:EXPLicit:DELete", 0)
     refused(world, -284, doors.store, world.box, 0, data)
     doors.store(world.box, 1, data)
@@ -150,7 +151,7 @@ def test_the_armed_slot_cannot_be_changed_any_other_can():
 
 def test_a_stream_that_breaks_off_leaves_the_box_as_it_was():
     world = started(plan(STEADY)).run(S)
-    data = pg.pack(plan(PULSE))
+    data = programs.pack(plan(PULSE))
     world.box.slots.open_write(4)
     world.box.slots.write(data[:30])
     world.box.slots.abort()

@@ -1,13 +1,13 @@
 """A run plays its schedule to the tick, journals what it played, and ends where its budgets do."""
 
 import pytest
-from boxcore import journal as jn
 from boxcore import port
 from boxcore import program as pg
 from boxcore import states as st
 from boxcore.player import AGAIN_TICKS
 from hypothesis import given
 from hypothesis import strategies as some
+from nightdraw import journals
 
 from tests.boxcore import fakes
 from tests.boxcore.plans import PULSE, RANDOM, STEADY, S, mas, open_between, patterns, plan
@@ -387,4 +387,4 @@ def fail(*arguments):
 
 def test_a_journal_record_is_settled_in_memory_at_once():
     world = started(plan(STEADY)).run(S)
-    assert jn.decode(world.box.journal.read_all())[-1]["kind"] == "edge"
+    assert journals.decode(journals.whole(world.box.journal))[-1]["kind"] == "edge"

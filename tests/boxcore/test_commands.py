@@ -7,6 +7,7 @@ from random import Random
 import pytest
 from boxcore import board, commands, commands_box, commands_common, port, scpi, scpi_errors
 from boxcore import program as pg
+from nightdraw import journals
 
 from tests.boxcore import noise
 from tests.micropython import link_cases, link_rig, talk_board
@@ -179,7 +180,7 @@ def test_an_answer_has_at_most_200_bytes_with_its_end(size):
 def test_a_long_block_of_the_journal_is_alone_in_its_message(rig):
     for k in range(250):
         rig.box.journal.add(k, 5)
-    whole = rig.box.journal.read_all()
+    whole = journals.whole(rig.box.journal)
     assert len(whole) > 4096
     ask = b"MMEM:DATA? 'JOURNAL',0,4096"
     block = b"#44096" + whole[:4096]

@@ -8,6 +8,7 @@ from boxcore import draws
 from boxcore import program as pg
 from hypothesis import given
 from hypothesis import strategies as some
+from nightdraw import programs
 from scipy import stats
 
 from tests.boxcore import numbers
@@ -129,7 +130,7 @@ def test_a_run_opens_with_a_gap_and_takes_two_numbers_a_cycle():
 def test_pulses_and_replays_as_they_are_written():
     assert segments((pg.PULSE, 5, 20, 100, 0), 4) == [(5, 20), (0, 80), (5, 20), (0, 80)]
     assert segments((pg.PULSE, 5, 20, 100, 33), 3) == [(0, 33), (5, 20), (0, 80)]
-    levels = pg.pack_levels([(7, 10), (9, 30)])
+    levels = programs.pack_levels([(7, 10), (9, 30)])
     once = segments((pg.REPLAY, 1, levels), 4)
     assert once == [(7, 10), (9, 30), (0, draws.NEVER_TICKS), (0, draws.NEVER_TICKS)]
     assert segments((pg.REPLAY, 2, levels), 5)[2:] == [(7, 10), (9, 30), (0, draws.NEVER_TICKS)]

@@ -8,11 +8,13 @@ import pytest
 from boxcore import journal as jn
 from hypothesis import given
 from hypothesis import strategies as some
+from nightdraw import journals
 from nightdraw.link import records as counted
 
 from tests.boxcore import fakes
+from tests.boxcore.records import held, pack
 
-KINDS = some.sampled_from(sorted(jn.KINDS))
+KINDS = some.sampled_from(sorted(journals.KINDS))
 
 
 def a_journal(store=None, boot=1, files=jn.FILES):
@@ -33,31 +35,31 @@ def test_the_check_is_the_published_crc_16():
 @given(KINDS, some.integers(0, 255), some.integers(0, 65_535), some.integers(0, 2**38 - 1),
        some.integers(0, 2**32 - 1), some.integers(0, 65_535))  # fmt: skip
 def test_what_goes_in_comes_out(kind, arg, pattern, tick, value, supply_mv):
-    raw = jn.pack(kind, arg, pattern, tick, value, supply_mv)
+    raw = pack(kind, arg, pattern, tick, value, supply_mv)
     assert len(raw) == jn.RECORD_BYTES
     block = tick >> 30
-    first = jn.pack(jn.BOOT, 0, 0, block << 30, 77, 0) if kind not in (jn.BOOT, jn.PAGE) else b""
-    record = jn.decode(first + raw)[-1]
+    first = pack(jn.BOOT, 0, 0, block << 30, 77, 0) if kind not in (jn.BOOT, jn.PAGE) else b""
+    record = journals.decode(first + raw)[-1]
     expected = {"arg": arg, "pattern": pattern, "tick": tick, "value": value, "supply_mv": supply_mv}
     assert {name: record[name] for name in expected} == expected
-    assert record["kind"] == jn.KINDS[kind][0]
+    assert record["kind"] == journals.KINDS[kind][0]
     assert record["boot"] == (value if kind in (jn.BOOT, jn.PAGE) else 77)
 
 
 def test_every_change_within_two_bytes_side_by_side_is_noticed(seed):
-    raw = jn.pack(jn.EDGE, 3, 317, 123_456, 390_555, 12_600, 77)
+    raw = pack(jn.EDGE, 3, 317, 123_456, 390_555, 12_600, 77)
     rng = Random(seed)
     for at in range(jn.RECORD_BYTES - 1):
         for change in (*range(1, 256), *(rng.randrange(256, 65_536) for _ in range(300))):
             bad = bytearray(raw)
             bad[at] ^= change & 0xFF
             bad[at + 1] ^= change >> 8
-            assert jn.decode(bad) == []
+            assert journals.decode(bad) == []
 
 
 def test_what_is_missing_is_known_by_the_sequence():
-    data = b"".join(jn.pack(jn.EDGE, 0, 0, k, k, 0, 65_530 + k) for k in range(20))
-    records = jn.decode(data)
+    data = b"".join(pack(jn.EDGE, 0, 0, k, k, 0, 65_530 + k) for k in range(20))
+    records = journals.decode(data)
     assert [record["sequence"] for record in records] == [65_530 + k & 0xFFFF for k in range(20)]
     assert counted.missing(records) == 0
     assert counted.missing(records[:3] + records[7:]) == 4
@@ -74,8 +76,8 @@ def test_torn_records_pass_as_rarely_as_is_said(seed):
     passed = dict.fromkeys(("blank", "zeroed", "older", "noise"), 0)
     for k in range(400_000):
         new, old = (
-            jn.pack(
-                rng.choice(list(jn.KINDS)),
+            pack(
+                rng.choice(list(journals.KINDS)),
                 rng.randrange(256),
                 rng.randrange(65_536),
                 rng.getrandbits(32),
@@ -99,31 +101,31 @@ def test_torn_records_pass_as_rarely_as_is_said(seed):
 
 
 def test_blank_and_zeroed_flash_hold_no_records():
-    assert jn.decode(b"\xff" * 64) == jn.decode(bytes(64)) == []
+    assert journals.decode(b"\xff" * 64) == journals.decode(bytes(64)) == []
 
 
 def test_ticks_go_on_where_the_block_byte_wraps():
     ticks = [k << 28 for k in range(0, 5_000, 3)]
-    data = jn.pack(jn.BOOT, 0, 0, 0, 1, 0) + b"".join(jn.pack(jn.EDGE, 0, 0, tick, 1, 0) for tick in ticks)
-    assert [record["tick"] for record in jn.decode(data)[1:]] == ticks
+    data = pack(jn.BOOT, 0, 0, 0, 1, 0) + b"".join(pack(jn.EDGE, 0, 0, tick, 1, 0) for tick in ticks)
+    assert [record["tick"] for record in journals.decode(data)[1:]] == ticks
     # edges reach the journal when they are settled, other records at once: a record may step back a little
-    data = b"".join(jn.pack(jn.EDGE, 0, 0, tick, 1, 0) for tick in (1 << 30, (1 << 30) - 5, (1 << 30) + 5))
-    found = [record["tick"] for record in jn.decode(jn.pack(jn.BOOT, 0, 0, 0, 1, 0) + data)]
+    data = b"".join(pack(jn.EDGE, 0, 0, tick, 1, 0) for tick in (1 << 30, (1 << 30) - 5, (1 << 30) + 5))
+    found = [record["tick"] for record in journals.decode(pack(jn.BOOT, 0, 0, 0, 1, 0) + data)]
     assert found == [0, 1 << 30, (1 << 30) - 5, (1 << 30) + 5]
 
 
 def test_faults_and_requesters_are_words():
-    record = jn.decode(jn.pack(jn.TRIP, 3, 0, 1, 9_100, 12_600))[0]
+    record = journals.decode(pack(jn.TRIP, 3, 0, 1, 9_100, 12_600))[0]
     assert (record["fault"], record["reading"]) == ("bank-hot", 9_100)
-    assert jn.decode(jn.pack(jn.ARM, 4, 2, 1, 7, 0))[0]["by"] == "panel"
-    assert jn.decode(jn.pack(jn.DAMAGE, 2, 0, 1, 7, 0))[0]["part"] == "slot"
+    assert journals.decode(pack(jn.ARM, 4, 2, 1, 7, 0))[0]["by"] == "panel"
+    assert journals.decode(pack(jn.DAMAGE, 2, 0, 1, 7, 0))[0]["part"] == "slot"
 
 
 def test_values_out_of_a_fields_range_never_raise():
     journal = a_journal()
     journal.add(1, jn.TRIP, 5, 0, -5_500, -3)
     journal.add(1, jn.HOLD, 2, 0, 2**40, 10**6)
-    assert [record["supply_mv"] for record in jn.decode(journal.read_all())] == [0, 0, 65_535]
+    assert [record["supply_mv"] for record in held(journal)] == [0, 0, 65_535]
 
 
 def test_records_wait_in_memory_and_are_read_from_there():
@@ -132,11 +134,11 @@ def test_records_wait_in_memory_and_are_read_from_there():
     journal.add(7, jn.EDGE, 0, 5, 40_000, 12_600)
     assert store.files == {}
     assert journal.due == jn.FLUSH_TICKS
-    before = journal.read_all()
+    before = journals.whole(journal)
     journal.flush(journal.due)
     assert journal.due == jn.LATER
-    assert journal.read_all() == before == store.files["r0000000000"]
-    assert [record["kind"] for record in jn.decode(before)] == ["page", "edge"]
+    assert journals.whole(journal) == before == store.files["r0000000000"]
+    assert [record["kind"] for record in journals.decode(before)] == ["page", "edge"]
 
 
 def test_what_matters_is_due_at_once_but_never_two_appends_within_a_second():
@@ -159,7 +161,7 @@ def test_edges_that_find_no_room_are_counted_and_what_matters_finds_room():
         journal.add(k, jn.EDGE, 0, 0, k)
     journal.add(1_001, jn.TRIP, 3)
     journal.flush(1_002)
-    records = jn.decode(journal.read_all())
+    records = held(journal)
     edges = [record["value"] for record in records if record["kind"] == "edge"]
     lost = [record["records"] for record in records if record["kind"] == "lost"]
     assert edges == list(range(len(edges)))
@@ -182,7 +184,7 @@ def test_every_record_is_held_or_counted(steps):
             journal.flush(now)
     journal.flush(now)
     journal.add(now, jn.CLOCK)
-    records = jn.decode(journal.read_all())
+    records = held(journal)
     lost = sum(record["records"] for record in records if record["kind"] == "lost")
     own = sum(record["kind"] in ("lost", "page") for record in records)
     assert len(records) - own + lost == added + 1
@@ -198,7 +200,7 @@ def test_the_ring_is_bounded_and_drops_the_oldest():
     journal.flush(20_000)
     assert len(store.files) <= 4
     assert sum(len(data) for data in store.files.values()) <= 4 * (jn.FILE_BYTES + 151 * jn.RECORD_BYTES)
-    records = jn.decode(journal.read_all())
+    records = held(journal)
     assert records[0]["kind"] == "page"  # every file says which boot it goes on with
     assert {record["boot"] for record in records} == {9}
     edges = [record["value"] for record in records if record["kind"] == "edge"]
@@ -221,7 +223,7 @@ def test_any_piece_of_the_view_is_that_piece_of_the_whole(flushed, waiting, data
     journal.flush(flushed * 10)
     for k in range(waiting):
         journal.add(10**6 + k, jn.EDGE)
-    whole = journal.read_all()
+    whole = journals.whole(journal)
     assert len(whole) == journal.end - journal.start
     offset = data.draw(some.integers(0, len(whole)))
     length = data.draw(some.integers(0, 300))
@@ -246,7 +248,7 @@ def test_a_torn_append_costs_only_what_was_torn(kept):
     again = a_journal(store, boot=2)
     again.add(1, jn.BOOT, 0, 0, 2)
     again.flush(10)
-    records = jn.decode(again.read_all())
+    records = held(again)
     assert [record["kind"] for record in records if record["boot"] == 1] == ["page", "boot"] + ["edge"] * (
         kept // jn.RECORD_BYTES
     )
@@ -265,7 +267,7 @@ def test_a_garbled_end_is_left_behind_too():
     again = a_journal(store, boot=2)
     again.add(1, jn.BOOT, 0, 0, 2)
     again.flush(2)
-    assert [record["boot"] for record in jn.decode(again.read_all())] == [1, 1, 2, 2]
+    assert [record["boot"] for record in held(again)] == [1, 1, 2, 2]
     assert len(store.files) == 2
 
 
@@ -283,7 +285,7 @@ def test_records_wait_while_the_store_fails_and_what_finds_no_room_is_counted():
     journal.flush(500)
     journal.add(501, jn.EDGE, 0, 0, 400)
     journal.flush(502)
-    records = jn.decode(journal.read_all())
+    records = held(journal)
     edges = [record["value"] for record in records if record["kind"] == "edge"]
     (lost,) = [record["records"] for record in records if record["kind"] == "lost"]
     assert edges == [*range(400 - lost), 400]
@@ -306,9 +308,9 @@ def test_an_append_that_failed_half_way_neither_garbles_nor_loses(kept):
     journal.add(6, jn.EDGE, 0, 0, 3)
     journal.flush(journal.due)
     again = a_journal(store, boot=2)
-    values = [record["value"] for record in jn.decode(again.read_all()) if record["kind"] == "edge"]
+    values = [record["value"] for record in held(again) if record["kind"] == "edge"]
     assert values[-4:] == [0, 1, 2, 3]
-    assert journal.read_all() == again.read_all()
+    assert journals.whole(journal) == journals.whole(again)
 
 
 def test_a_store_that_cannot_be_read_at_boot_is_found_later():
@@ -322,10 +324,10 @@ def test_a_store_that_cannot_be_read_at_boot_is_found_later():
     assert journal.open(2) is True
     journal.add(2, jn.EDGE, 0, 0, 2)
     journal.flush(3)
-    assert [record["value"] for record in jn.decode(journal.read_all()) if record["kind"] == "edge"] == [2]
+    assert [record["value"] for record in held(journal) if record["kind"] == "edge"] == [2]
     store.names = names
     journal.flush(4)
-    assert [record["value"] for record in jn.decode(journal.read_all()) if record["kind"] == "edge"] == [1, 2]
+    assert [record["value"] for record in held(journal) if record["kind"] == "edge"] == [1, 2]
 
 
 def fail():
@@ -339,7 +341,7 @@ def test_a_clean_journal_goes_on_in_its_newest_file():
         journal.add(1, jn.BOOT, 0, 0, boot)
         journal.flush(1)
     assert list(store.files) == ["r0000000000"]
-    assert [record["boot"] for record in jn.decode(journal.read_all())] == [1, 1, 2, 3, 4, 5]
+    assert [record["boot"] for record in held(journal)] == [1, 1, 2, 3, 4, 5]
 
 
 def test_writes_come_at_whole_ten_seconds_whenever_the_first_record_came():
@@ -365,7 +367,7 @@ def test_records_that_a_power_cut_tore_are_counted_by_the_sequence(kept):
     again = a_journal(store, boot=2)
     again.add(1, jn.BOOT, 0, 0, 2)
     again.flush(2)
-    assert counted.missing(jn.decode(again.read_all())) == (kept % jn.RECORD_BYTES > 0)
+    assert counted.missing(held(again)) == (kept % jn.RECORD_BYTES > 0)
 
 
 def test_a_journal_of_the_format_before_is_removed_and_nothing_else():
@@ -393,5 +395,5 @@ def test_records_that_waited_for_the_store_count_on_from_what_it_holds():
         journal.add(k, jn.EDGE)
     store.names = names
     journal.flush(9)
-    records = jn.decode(journal.read_all())
+    records = held(journal)
     assert [record["sequence"] for record in records] == list(range(len(records)))

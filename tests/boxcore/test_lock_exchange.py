@@ -6,6 +6,7 @@ import pytest
 from boxcore import lock, p256, spake2plus
 from hypothesis import given
 from hypothesis import strategies as some
+from nightdraw import exchange
 
 from tests.boxcore import fakes
 from tests.boxcore.test_lock import HOST, OTHER, TELL, S, begun, opened, refused, stored, with_passcode
@@ -181,7 +182,7 @@ def test_a_passcode_that_is_set_is_no_part_of_what_travels():
         box.begin_set(0, share)
         work(box)
         key = p256.finish(lock.agreed(number, box.share(0), share, box.share(0)))
-        blocks.append(lock.sealed(key, SALT, COST, HOST.record))
+        blocks.append(exchange.sealed(key, SALT, COST, HOST.record))
     for start in range(lock.RECORD_BYTES - 8):
         assert HOST.record[start : start + 8] not in blocks[0]
     assert blocks[0][20:28] != blocks[1][20:28]

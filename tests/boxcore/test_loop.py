@@ -5,6 +5,7 @@ from random import Random
 
 import pytest
 from boxcore import loop, port
+from boxcore import program as pg
 
 from tests.boxcore import fakes
 
@@ -64,7 +65,7 @@ def test_it_waits_for_what_plays_now_and_no_longer(world):
 
 def test_it_waits_once_however_fast_the_pulses(world):
     hal = world.hal
-    world.load(fakes.pg.Program("fast", [(fakes.pg.PULSE, 100_000, 10, 20, 0)]))
+    world.load(pg.Program("fast", [(pg.PULSE, 100_000, 10, 20, 0)]))
     world.box.arm(hal.ticks(), 0)
     for _ in range(3):
         world.box.step(hal.ticks())

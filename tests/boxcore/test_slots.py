@@ -7,6 +7,7 @@ from boxcore.memory import Buffers
 from boxcore.states import BoxError
 from hypothesis import given
 from hypothesis import strategies as some
+from nightdraw import programs
 
 from tests.boxcore import fakes
 
@@ -14,8 +15,8 @@ from tests.boxcore import fakes
 def packed(name, level_ua=40_000, levels=0):
     draws = [(pg.STEADY, level_ua)]
     if levels:
-        draws.append((pg.REPLAY, 1, pg.pack_levels([(k, 10 + k) for k in range(levels)])))
-    return pg.pack(pg.Program(name, draws))
+        draws.append((pg.REPLAY, 1, programs.pack_levels([(k, 10 + k) for k in range(levels)])))
+    return programs.pack(pg.Program(name, draws))
 
 
 def some_slots(store=None):
@@ -42,8 +43,8 @@ def test_a_program_streams_in_by_any_pieces_and_reads_back(piece, levels, slot):
     slots = some_slots()
     data = packed("long", levels=levels)
     info = put(slots, slot, data, piece)
-    assert (info.name, info.bytes, info.crc32) == ("long", len(data), pg.checksum(data))
-    assert pg.pack(slots.load(slot)) == data
+    assert (info.name, info.bytes, info.crc32) == ("long", len(data), programs.checksum(data))
+    assert programs.pack(slots.load(slot)) == data
     assert b"".join(slots.read_at(slot, at, 100) for at in range(0, len(data) + 300, 100)) == data
     again = some_slots(slots._store)
     assert [info is not None for info in again.infos] == [k == slot for k in range(10)]

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 from boxcore import program as pg
+from nightdraw import programs
 from nightdraw.capture import read as reading
 from nightdraw.capture.compare import Asked
 from nightdraw.capture.journal import Did
@@ -119,7 +120,7 @@ def staircase(rng: np.random.Generator) -> tuple[Any, ...]:
     steps = int(rng.integers(2, 7))
     levels = [(int(rng.uniform(30, 500) * 1000), _ticks(rng.uniform(0.5, 8))) for _ in range(steps)]
     levels.append((0, _ticks(rng.uniform(2, 12))))
-    return (pg.REPLAY, 0, pg.pack_levels(levels))
+    return (pg.REPLAY, 0, programs.pack_levels(levels))
 
 
 def _ticks(seconds: float) -> int:

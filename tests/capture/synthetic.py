@@ -12,6 +12,7 @@ import numpy as np
 from boxcore import program as pg
 from boxcore import schedule
 from boxcore.bank import Bank
+from nightdraw import programs
 from nightdraw.capture import read
 from nightdraw.capture.compare import Asked
 from nightdraw.capture.journal import Did, did_of
@@ -76,7 +77,7 @@ class Truth:
 def truth_of(draws: list[tuple[Any, ...]], seconds: float, seed: int = 1, run: int = 1) -> Truth:
     """What the firmware's schedule plays."""
     plan = schedule.Schedule(pg.Program("truth", draws, seed=seed), run, round(OWN_MA * 1000))
-    edges = np.array(list(schedule.edges(plan, round(seconds * pg.TICKS_PER_S))), dtype=float)
+    edges = np.array(list(programs.edges(plan, round(seconds * pg.TICKS_PER_S))), dtype=float)
     return Truth(edges[:, 0] / pg.TICKS_PER_S, edges[:, 1] / 1000, seconds)
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from boxcore import program as pg
+from nightdraw import programs
 from nightdraw.capture.accounts import Asked
 from nightdraw.capture.compare import Comparison, compare
 from nightdraw.capture.read import from_arrays
@@ -117,8 +118,8 @@ STAIRS = (362, 250, 130, 42)
 @pytest.mark.parametrize("given", ["asked did", "asked seen", "did seen", "asked did seen"])
 def test_a_staircase_is_no_flat_pulse_of_the_same_mean(given: str) -> None:
     """Eight seconds of each step against their mean for as long: more evidence never blinds."""
-    stairs = (pg.REPLAY, 0, pg.pack_levels([(ma * 1000, 80_000) for ma in STAIRS] + [(0, 300_000)]))
-    flat = (pg.REPLAY, 0, pg.pack_levels([(196_000, 320_000), (0, 300_000)]))
+    stairs = (pg.REPLAY, 0, programs.pack_levels([(ma * 1000, 80_000) for ma in STAIRS] + [(0, 300_000)]))
+    flat = (pg.REPLAY, 0, programs.pack_levels([(196_000, 320_000), (0, 300_000)]))
     wanted, played = run_of([steady(20), stairs], 200.0), run_of([steady(20), flat], 200.0)
     did = played.did if given in ("asked did", "asked did seen") else wanted.did
     seen = Clamp().recording(played.truth) if "seen" in given else None

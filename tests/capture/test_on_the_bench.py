@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 from boxcore import program
-from nightdraw import data
+from nightdraw import data, programs
 from nightdraw.bench.instrument import BenchLink
 from nightdraw.bench.record import POWER_UP_TICKS, SLOT, JournalReader
 from nightdraw.bench.recorder import Sampler
@@ -146,7 +146,7 @@ def test_a_hold_is_why_pulses_are_missing(profile: Path) -> None:
     world.record()
     world.advance(POWER_UP_TICKS)
     with open_box(Loop(BenchLink(world).feed)) as box:
-        box.send(SLOT, program.pack(plan))
+        box.send(SLOT, programs.pack(plan))
         started = box.arm(SLOT).started_tick
         assert started is not None
         for voc_mv, seconds in ((12_600, 20), (11_500, 8), (12_600, 32)):

@@ -11,6 +11,7 @@ from typing import Any
 
 from boxcore import program as pg
 from littlefs import LittleFSError
+from nightdraw import programs
 
 from tests.emulated.board import BLOCK_BYTES, file_system, open_file_system
 
@@ -33,8 +34,8 @@ def largest(seed: int) -> bytes:
 
 def replay(seed: int, levels: list[tuple[int, int]]) -> bytes:
     """A program with one replay; one of no levels is only good for its length."""
-    whole = pg.pack(
-        pg.Program(f"largest-{seed}", [(pg.REPLAY, pg.FOREVER, pg.pack_levels(levels or [(1, 10)]))])
+    whole = programs.pack(
+        pg.Program(f"largest-{seed}", [(pg.REPLAY, pg.FOREVER, programs.pack_levels(levels or [(1, 10)]))])
     )
     return whole if levels else whole[: -pg.LEVEL_BYTES]
 

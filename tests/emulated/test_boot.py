@@ -12,11 +12,12 @@ from typing import Any
 
 from boxcore import program as pg
 from boxcore.journal import FILE_BYTES
+from nightdraw import programs
 
 from tests.emulated import play, stored
 from tests.emulated.board import Board, open_file_system
 
-SMALL = pg.pack(pg.Program("small", [(pg.STEADY, 40_000), (pg.PULSE, 90_000, 500, 2_000, 0)]))
+SMALL = programs.pack(pg.Program("small", [(pg.STEADY, 40_000), (pg.PULSE, 90_000, 500, 2_000, 0)]))
 GOOD, LARGEST = 0, 9
 EMPTY = 7
 WRONG = (1, 2, 3, 4, 5, 6, 8)

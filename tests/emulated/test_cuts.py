@@ -15,6 +15,7 @@ from random import Random
 
 import pytest
 from boxcore import program as pg
+from nightdraw import programs
 
 from tests.emulated import play
 from tests.emulated.board import Board, open_file_system
@@ -30,7 +31,7 @@ ENABLE = play.board().circuit.pins.enable
 def replay(rng: Random, name: str) -> bytes:
     """A stored program of some pages, different each time."""
     levels = [(rng.randint(20_000, 400_000), rng.randint(500, 5_000)) for _ in range(LEVELS)]
-    return pg.pack(pg.Program(name, [(pg.REPLAY, pg.FOREVER, pg.pack_levels(levels))]))
+    return programs.pack(pg.Program(name, [(pg.REPLAY, pg.FOREVER, programs.pack_levels(levels))]))
 
 
 @pytest.fixture(scope="module")
@@ -60,7 +61,7 @@ class Life:
     def store(self) -> None:
         """Replace the busy slot's program."""
         data = replay(self.rng, "next")
-        self.crcs[BUSY].add(f'"next",{len(data)},{pg.checksum(data)}')
+        self.crcs[BUSY].add(f'"next",{len(data)},{programs.checksum(data)}')
         size = str(len(data))
         self.box.send(f"PROG:NAME SLOT{BUSY};:PROG:DEF #{len(size)}{size}".encode() + data + b"\n")
 

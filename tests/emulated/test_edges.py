@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 from boxcore import program as pg
-from nightdraw import data
+from nightdraw import data, programs
 from nightdraw.profile import load
 
 from tests.emulated import play
@@ -39,7 +39,7 @@ def held(box: Board, name: str, seconds: float) -> int:
     program = profile.program()
     program.start, program.start_after_ticks, program.start_steady_ticks = pg.START_POWER, 0, 0
     box.send("*RST;*CLS\n")
-    assert play.define(box, 0, pg.pack(program)).startswith("0,")
+    assert play.define(box, 0, programs.pack(program)).startswith("0,")
     before = len(box.edges())
     assert play.arm(box, 0).startswith("0,")
     assert play.chatter(box, seconds + 1, QUESTIONS) > 100

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from boxcore import program as pg
+from nightdraw import programs
 
 from tests.emulated import play
 from tests.emulated.board import NS, Board
@@ -36,7 +37,9 @@ def running(guarded: Board) -> Iterator[Board]:
     guarded.set_adc(SUPPLY, REST)
     guarded.set_adc(THERMISTOR, COOL)
     guarded.send("*RST;*CLS\n")
-    assert play.define(guarded, 1, pg.pack(pg.Program("steady", [(pg.STEADY, 300_000)]))).startswith("0,")
+    assert play.define(guarded, 1, programs.pack(pg.Program("steady", [(pg.STEADY, 300_000)]))).startswith(
+        "0,"
+    )
     assert play.arm(guarded, 1).startswith("0,")
     guarded.run(2)
     assert guarded.pins()[PINS.enable] == 0

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from boxcore import loop
 from boxcore import program as pg
+from nightdraw import programs
 
 from tests import leak
 from tests.boxcore.test_lock import STORED
@@ -38,7 +39,7 @@ def running(firmware: Path, locked: bool, erase_ms: float) -> Board:
     box = Board(firmware, erase_ms=erase_ms)
     box.wait_usb()
     box.run(FILL_S)
-    assert play.define(box, 0, pg.pack(PLAN)).startswith("0,")
+    assert play.define(box, 0, programs.pack(PLAN)).startswith("0,")
     assert play.arm(box, 0).startswith("0,")
     box.run(1.0)
     if locked:

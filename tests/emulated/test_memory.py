@@ -16,6 +16,7 @@ import pytest
 from boxcore import program as pg
 from boxcore import schedule
 from boxcore.slots import SLOTS
+from nightdraw import programs
 from nightdraw.link import open_box
 
 from tests.emulated import play, stored
@@ -57,7 +58,7 @@ def test_ten_full_slots_store_boot_list_run_and_read_back(full: Board) -> None:
     assert names == ",".join(f'"SLOT{slot}"' for slot in range(SLOTS))
     for slot in range(SLOTS):
         data = stored.largest(slot)
-        assert box.ask(f"DIAG:PROG? SLOT{slot}") == f'"largest-{slot}",{len(data)},{pg.checksum(data)}'
+        assert box.ask(f"DIAG:PROG? SLOT{slot}") == f'"largest-{slot}",{len(data)},{programs.checksum(data)}'
     box.run(3)
     assert box.ask("DIAG:RUN?").startswith(f"RUNNING,{BUSY},1,")
     with open_box(box.address) as client:
@@ -68,8 +69,8 @@ def test_ten_full_slots_store_boot_list_run_and_read_back(full: Board) -> None:
 def exact(box: Board, before: int) -> None:
     """Each edge of the run where the schedule has it, to a tick."""
     seen = play.changes(box.edges()[before:], play.board())[1:]
-    program = pg.unpack(stored.largest(BUSY))
-    asked = schedule.edges(schedule.Schedule(program, 1, play.board().own_ua), RUN_TICKS)
+    program = programs.unpack(stored.largest(BUSY))
+    asked = programs.edges(schedule.Schedule(program, 1, play.board().own_ua), RUN_TICKS)
     assert len(seen) > LEAST_EDGES
     for (tick, _), change in zip(asked, seen, strict=False):
         assert abs(change.at_ns - seen[0].at_ns - tick * play.NS_A_TICK) <= play.NS_A_TICK, tick
@@ -82,7 +83,9 @@ def test_a_slow_flash_costs_a_run_nothing_while_programs_are_stored(firmware: Pa
         stored.put(fs, f"data/slot{slot}", stored.slot_file(stored.largest(slot), slot + 1))
     with Board(bytes(fs.context.buffer), erase_ms=WORST_ERASE_MS) as box:
         box.wait_usb()
-        pulses = pg.pack(pg.Program("pulses", [(pg.STEADY, 40_000), (pg.PULSE, 100_000, 500, 1_000, 0)]))
+        pulses = programs.pack(
+            pg.Program("pulses", [(pg.STEADY, 40_000), (pg.PULSE, 100_000, 500, 1_000, 0)])
+        )
         assert play.define(box, 0, pulses).startswith("0,")
         before = len(box.edges())
         assert play.arm(box, 0).startswith("0,")
@@ -123,7 +126,9 @@ def everything(seed: int) -> bytes:
         (pg.RANDOM, 60_000, 100, 100, pg.EXPONENTIAL, 4_000, 4_000),
     ]
     levels = [(rng.randrange(1_000, 90_000), rng.randrange(100, 3_000)) for _ in range(2_000)]
-    data = pg.pack(pg.Program("everything", [*draws, (pg.REPLAY, 0, pg.pack_levels(levels))], seed=seed))
+    data = programs.pack(
+        pg.Program("everything", [*draws, (pg.REPLAY, 0, programs.pack_levels(levels))], seed=seed)
+    )
     assert len(data) > pg.MAX_BYTES - 300
     return data
 

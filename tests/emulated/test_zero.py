@@ -10,6 +10,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from boxcore import program as pg
+from nightdraw import programs
 
 from tests.emulated import play
 from tests.emulated.board import Board
@@ -23,7 +24,7 @@ STEADY = (pg.STEADY, 40_000)
 
 
 def program(*draws, **fields) -> bytes:
-    return pg.pack(pg.Program("zero", draws, **fields))
+    return programs.pack(pg.Program("zero", draws, **fields))
 
 
 def first_close(box: Board, before: int) -> int:

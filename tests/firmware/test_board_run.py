@@ -11,6 +11,8 @@ from boxcore import bank as banks
 from boxcore import board as boards
 from boxcore import program as pg
 from boxcore import schedule
+from nightdraw import programs
+from nightdraw.link.firmware import board_json
 
 from tests.firmware import pythons, rig
 from tests.micropython import runner
@@ -24,7 +26,7 @@ WARM = (23_315, 500, *range(16_000, 400, -400))  # a thermistor's table of our o
 
 def define(slot: int, program: pg.Program) -> list[Any]:
     """The pieces of a line that stores a program."""
-    packed = pg.pack(program)
+    packed = programs.pack(program)
     return [f"PROG:EXPL:DEF SLOT{slot},#5{len(packed):05d}", [packed.hex()], "\n"]
 
 
@@ -44,7 +46,7 @@ def asked(program: pg.Program, start_ns: int, end_ns: int) -> list[tuple[int, in
     bank = banks.Bank(rig.CHANNELS_NS)
     plan = schedule.Schedule(program, 1, 11_000)
     edges, last = [], 0
-    for tick, level_ua in schedule.edges(plan, (end_ns - start_ns) // rig.NS_A_TICK):
+    for tick, level_ua in programs.edges(plan, (end_ns - start_ns) // rig.NS_A_TICK):
         pattern = bank.pattern(max(0, level_ua - 11_000), SUPPLY_MV)
         if pattern != last:
             edges.append((start_ns + tick * rig.NS_A_TICK, pattern))
@@ -73,7 +75,7 @@ class Bench:
     def boot(self, board: boards.Board | None = None, **script: Any) -> dict[str, Any]:
         """One boot; see run_board.py for the script."""
         script.setdefault("adc", ADC)
-        return pythons.boot(self.which, self.folder, boards.dump(board or rig.board()), script)
+        return pythons.boot(self.which, self.folder, board_json(board or rig.board()), script)
 
 
 @pytest.fixture

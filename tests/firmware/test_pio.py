@@ -50,7 +50,7 @@ class Bench:
 
     def __init__(self, make: Any, program: Any, train: list[tuple[int, int]]) -> None:
         self.edges: list[tuple[int, int]] = []
-        self.train = [edgeword.word(pattern, ticks) for pattern, ticks in train]
+        self.train = [pattern << 16 | ticks for pattern, ticks in train]
         self.machine = make(program, BASE, self._pins, self._fill)
         self._fill()
         self.machine.running = True
@@ -144,7 +144,7 @@ def test_after_an_underrun_nothing_plays_until_it_is_started_anew(program: Any) 
     bench.machine.run(200)
     assert only_changes(bench.edges) == [(5, 9), (65, 0)]
     for _ in range(pio.FIFO):
-        bench.machine.put(edgeword.word(1023, 50))
+        bench.machine.put(1023 << 16 | 50)
     bench.machine.run(10_000)
     assert len(only_changes(bench.edges)) == 2
     assert bench.machine.tx_count == pio.FIFO

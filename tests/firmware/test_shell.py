@@ -7,10 +7,11 @@ from typing import Any
 
 import pytest
 from boxcore import board as boards
-from boxcore import edgeword, indicator, panel, port, states, wire
+from boxcore import edgeword, indicator, panel, port, states, wire, wiring
 from fake_board import chip as silicon
 from hypothesis import given
 from hypothesis import strategies as st
+from nightdraw.link.firmware import board_json
 
 from tests.firmware import rig
 from tests.firmware.run_board import Monitor
@@ -266,11 +267,6 @@ def test_an_answer_that_nobody_fetches_is_given_up() -> None:
 # -- words and rings
 
 
-@given(st.integers(0, 0xFFFF), st.integers(1, port.MAX_WORD_TICKS))
-def test_a_word_has_its_duration_below_its_pattern(pattern: int, ticks: int) -> None:
-    assert divmod(edgeword.word(pattern, ticks), 1 << 16) == (pattern, ticks)
-
-
 @given(st.integers(0, edgeword.RING_MASK), st.integers(0, edgeword.RING_MASK))
 def test_room_and_what_is_queued_fill_the_ring_but_for_one_place(write: int, read: int) -> None:
     queued = (write - read) % edgeword.RING_WORDS
@@ -315,8 +311,8 @@ def test_the_trial_names_the_clock_that_runs(real_hz: int, told_hz: int, late_us
 
 def test_an_old_board_json_means_the_shipped_wiring() -> None:
     old = boards.Board("old", [1_000], [2], 1, False, rig.CAPS)
-    again = boards.load(boards.dump(old))
-    assert again.hardware == boards.HARDWARE
+    again = boards.load(board_json(old))
+    assert again.hardware == wiring.HARDWARE
 
 
 def test_an_unknown_hardware_key_is_refused() -> None:

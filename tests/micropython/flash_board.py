@@ -16,6 +16,7 @@ from boxcore.board import CAPS, Board
 from boxcore.box import Box
 from boxcore.files import FileStore
 from boxcore.states import IDLE, RUNNING, TRIPPED, WAITING, BoxError
+from nightdraw import journals, programs
 
 BLOCK = 4096
 BLANK = b"\xff" * BLOCK
@@ -90,7 +91,7 @@ class Flash:
         return 0
 
 
-class Hal(port.Hal):
+class Hal:
     """Plays in step with `now`, as far as charge and time are concerned."""
 
     def __init__(self):
@@ -223,9 +224,9 @@ def program(level_ua, levels=1):
     draws = [
         (pg.STEADY, level_ua),
         (pg.PULSE, 200_000, 900, 2_100, 0),
-        (pg.REPLAY, 1, pg.pack_levels([(1_000, 100)] * levels)),
+        (pg.REPLAY, 1, programs.pack_levels([(1_000, 100)] * levels)),
     ]
-    return pg.pack(pg.Program("p", draws))
+    return programs.pack(pg.Program("p", draws))
 
 
 OLD = program(40_000)
@@ -238,7 +239,7 @@ def put_old(world):
 
 
 def after_store(world, again, survived):
-    kept = pg.pack(again.box.slots.load(0))
+    kept = programs.pack(again.box.slots.load(0))
     assert kept == NEW if survived else kept in (OLD, NEW)
     assert (again.box.slots.bad, again.box.state) == ([], IDLE)
     assert "slot.new" not in os.listdir(ROOT)
@@ -265,9 +266,11 @@ def after_play(world, again, survived):
     ticks, mas = doors.used(again.box, 0)
     assert ticks >= world.hal.closed_ticks
     assert mas >= world.hal.charge * 126 // 10 // 10**6 // (1000 * S) * 1000
-    before = journal.decode(world.box.journal._buffer)  # what memory held when the power went
+    before = journals.decode(world.box.journal._buffer)  # what memory held when the power went
     kept = [
-        r for r in journal.decode(again.box.journal.read_all()) if r["boot"] == world.box.reserve.ledger.boot
+        r
+        for r in journals.decode(journals.whole(again.box.journal))
+        if r["boot"] == world.box.reserve.ledger.boot
     ]
     ticks = [record["tick"] for record in kept]
     assert ticks == sorted(ticks)
@@ -340,7 +343,7 @@ def busy(world):
     """Twenty minutes of a pulse every three seconds, and what they cost the flash."""
     flash = world.flash
     draws = [(pg.STEADY, 40_000), (pg.PULSE, 350_000, 7_000, 30_000, 0)]
-    doors.store(world.box, 1, pg.pack(pg.Program("busy", draws, charge_mas=10**8)))
+    doors.store(world.box, 1, programs.pack(pg.Program("busy", draws, charge_mas=10**8)))
     world.box.arm(world.now, 1)
     world.run(60 * S)
     before = sum(flash.erases)

@@ -14,6 +14,7 @@ from boxcore.box import Box
 from flash_board import BOARD, OWN_UA, S
 from flash_board import Hal as FlashHal
 from link_rig import Store
+from nightdraw import programs
 
 DRAWS = [(pg.STEADY, 40_000), (pg.PULSE, 350_000, 100, 300, 0)]
 
@@ -44,7 +45,7 @@ def running(draws=DRAWS, seconds=5):
     readings.bank_cdeg = 2_500
     box = Box(BOARD, Store(), hal, "0")
     box.boot(0, readings)
-    doors.store(box, 0, pg.pack(pg.Program("p", draws)))
+    doors.store(box, 0, programs.pack(pg.Program("p", draws)))
     box.arm(0, 0)
     now = 0
     while now < seconds * S or now + 5_000 > min(box.journal.due, box.reserve.due):

@@ -7,18 +7,19 @@ A conversation is a list of steps on a fresh rig: bytes and their answer, or a n
 import binascii
 
 from boxcore import __version__, program
+from nightdraw import programs
 
-PROGRAM = program.pack(
+PROGRAM = programs.pack(
     program.Program(
         "two-steps",
         [(program.STEADY, 100_000), (program.PULSE, 50_000, 10_000, 100_000, 0)],
         supply_min_mv=10_000,
     )
 )
-OTHER = program.pack(program.Program("other", [(program.STEADY, 200_000)]))
-LONG = program.pack(
+OTHER = programs.pack(program.Program("other", [(program.STEADY, 200_000)]))
+LONG = programs.pack(
     program.Program(
-        "long", [(program.REPLAY, 1, program.pack_levels([(k * 1000 + 10_000, 100) for k in range(40)]))]
+        "long", [(program.REPLAY, 1, programs.pack_levels([(k * 1000 + 10_000, 100) for k in range(40)]))]
     )
 )
 SECOND = 10_000  # ticks
@@ -32,7 +33,7 @@ def block(data):
 
 def resting(below_mv):
     """A program that waits for the supply to rest that low for 60 s, and 30 s more, and runs for 108 s."""
-    return program.pack(
+    return programs.pack(
         program.Program(
             "rests",
             [(program.STEADY, 40_000)],
@@ -218,7 +219,7 @@ CASES = {
         (b"PROG:DEF? 9999,10\n", b"#10\n"),
         (b"PROG:DEF? 0,161\n", b""),
         (ASK, b'-222,"Data out of range"\n'),
-        (b"DIAG:PROG? 'SLOT3'\n", b'"two-steps",%d,%d\n' % (len(PROGRAM), program.checksum(PROGRAM))),
+        (b"DIAG:PROG? 'SLOT3'\n", b'"two-steps",%d,%d\n' % (len(PROGRAM), programs.checksum(PROGRAM))),
         (b'PROG:EXPL:DEF "SLOT7",' + block(OTHER) + b"\n", b""),
         (b"PROG:CAT?\n", b'"SLOT3","SLOT7"\n'),
         (b"PROG:NAME SLOT7;DEL;:PROG:CAT?\n", b'"SLOT3"\n'),

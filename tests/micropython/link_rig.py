@@ -88,7 +88,7 @@ class Store:
         pass
 
 
-class Hal(port.Hal):
+class Hal:
     """Takes every word and never runs empty; counts how often the switches were opened.
 
     `probe_pct` is how much of its current a channel draws in a self-test.

@@ -7,6 +7,7 @@ import hashlib
 import struct
 
 from boxcore import lock, p256, spake2plus
+from nightdraw import exchange
 
 SALT = bytes(range(16))
 COST = 4096
@@ -35,7 +36,7 @@ class Host:
 
     def keys(self, x, box_share):
         """What the exchange gives."""
-        steps = spake2plus.prove(NAMES, self.w0, self.w1, x, box_share, self.w0_m, self.w0_n)
+        steps = exchange.prove(NAMES, self.w0, self.w1, x, box_share, self.w0_m, self.w0_n)
         return p256.finish(steps)
 
 
@@ -52,7 +53,7 @@ def give(box_lock, host, now=0, salt=SALT, number=0x1234567):
     work(box_lock)
     box_share = box_lock.share(now)
     key = p256.finish(lock.agreed(number, box_share, share, box_share))
-    box_lock.set(now, lock.sealed(key, salt, COST, host.record))
+    box_lock.set(now, exchange.sealed(key, salt, COST, host.record))
 
 
 def try_host(box_lock, host, now, x=0x7654321):

@@ -6,6 +6,7 @@ from random import Random
 
 from boxcore import bank
 from boxcore import program as pg
+from nightdraw import programs
 
 MOST_LEVELS = 40  # replay levels a draw
 SHORTEST_LOG, LONGEST_LOG = 4, 32  # durations spread over powers of two: 16 ticks to 2^32 ticks
@@ -35,7 +36,7 @@ def draw(rng: Random, kind: int) -> tuple[object, ...]:
             return (kind, level_ua(rng), *on_ticks, pg.EXPONENTIAL, mean, mean)
         return (kind, level_ua(rng), *on_ticks, pg.UNIFORM, *sorted([ticks(rng), ticks(rng)]))
     levels = [(level_ua(rng), ticks(rng)) for _ in range(rng.randint(1, MOST_LEVELS))]
-    return (kind, rng.choice([pg.FOREVER, 1, 2, rng.randint(1, pg.MAX_U32)]), pg.pack_levels(levels))
+    return (kind, rng.choice([pg.FOREVER, 1, 2, rng.randint(1, pg.MAX_U32)]), programs.pack_levels(levels))
 
 
 def program(rng: Random, name: str) -> pg.Program:

@@ -6,12 +6,14 @@ As a script: play_board.py PLAYS EDGES CHOICES PATTERNS, the first and third wri
 import struct
 import sys
 
+from nightdraw import programs
+
 if __name__ == "__main__":
     import cases
 else:
     from tests.micropython import cases
 
-from boxcore import bank, program, schedule
+from boxcore import bank, schedule
 
 
 def play(data, run, own_ua, most, ticks):
@@ -20,8 +22,8 @@ def play(data, run, own_ua, most, ticks):
     Every segment counts, one that leaves the level as it was too. It is proved first that unpacking and
     packing gives the same bytes.
     """
-    unpacked = program.unpack(data)
-    if program.pack(unpacked) != data:
+    unpacked = programs.unpack(data)
+    if programs.pack(unpacked) != data:
         raise ValueError("packing what was unpacked gave other bytes")
     played = schedule.Schedule(unpacked, run, own_ua)
     edges = []

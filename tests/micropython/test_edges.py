@@ -9,7 +9,7 @@ from random import Random
 
 import pytest
 from boxcore import program as pg
-from nightdraw import data
+from nightdraw import data, programs
 from nightdraw.profile import load
 
 from tests.micropython import cases, make, play_board, run_board, runner
@@ -42,7 +42,7 @@ def shipped() -> list[tuple[str, Play]]:
     """A day of every profile that ships, as it would be sent to a box, in runs 1 and 2."""
     plays = []
     for path in data.profile_paths():
-        packed = pg.pack(load(path).program())
+        packed = programs.pack(load(path).program())
         plays += [(f"{path.name} run {run}", (packed, run, OWN_UA, 1 << 31, DAY_TICKS)) for run in (1, 2)]
     return plays
 
@@ -53,7 +53,7 @@ def random_plays(seed: int) -> list[tuple[str, Play]]:
     rng = Random(seed)
     plays = []
     for number in range(RANDOM_PROGRAMS):
-        packed = pg.pack(make.program(rng, f"random-{number}"))
+        packed = programs.pack(make.program(rng, f"random-{number}"))
         run = rng.choice([1, 2, rng.randint(3, pg.MAX_U32)])
         plays.append(
             (f"random program {number} of seed {seed}", (packed, run, OWN_UA, EDGES_EACH, HORIZON_TICKS))
@@ -147,7 +147,7 @@ def test_random_programs_have_the_same_edges(
 def test_the_random_programs_cover_every_kind(
     random_plays: list[tuple[str, Play]], both: tuple[Results, Results]
 ) -> None:
-    kinds = {draw[0] for _, play in random_plays for draw in pg.unpack(play[0]).draws}
+    kinds = {draw[0] for _, play in random_plays for draw in programs.unpack(play[0]).draws}
     assert kinds == {pg.STEADY, pg.PULSE, pg.RANDOM, pg.REPLAY}
     assert sum(len(edges) for edges in both[0].edges) > 10_000 * cases.EDGE_BYTES
 
@@ -163,7 +163,7 @@ def test_a_whole_box_queues_the_same_words_and_writes_the_same_journal(
 ) -> None:
     rng = Random(seed + 2)
     plays = [play for name, play in shipped if name.endswith("run 1")]
-    plays += [(pg.pack(make.program(rng, f"box-{n}")), 1, OWN_UA, 0, 0) for n in range(BOX_PROGRAMS)]
+    plays += [(programs.pack(make.program(rng, f"box-{n}")), 1, OWN_UA, 0, 0) for n in range(BOX_PROGRAMS)]
     timed = [(packed, 1, OWN_UA, 0, _start_ticks(packed) + BOX_TICKS) for packed, *_ in plays]
     here = [part for packed, _, _, _, ticks in timed for part in run_board.run(packed, ticks)]
     words = sum(len(part) for part in here[0::2]) // struct.calcsize(run_board.WORD)
@@ -178,7 +178,7 @@ def test_a_whole_box_queues_the_same_words_and_writes_the_same_journal(
 
 def _start_ticks(packed: bytes) -> int:
     """How long the start rule may take with the supplies of run_board, at most."""
-    plan = pg.unpack(packed)
+    plan = programs.unpack(packed)
     return plan.start_after_ticks + len(run_board.SUPPLIES_MV) * plan.start_steady_ticks
 
 

@@ -9,13 +9,14 @@ from boxcore import board as core
 from nightdraw import data
 from nightdraw.board import load_board
 from nightdraw.errors import InputError
+from nightdraw.link.firmware import board_json
 
 from tests.profile.made import write
 
 
 def test_the_shipped_board_compiles_to_what_the_box_reads() -> None:
     board = load_board()
-    compiled = core.load(core.dump(board.compile()))
+    compiled = core.load(board_json(board.compile()))
     assert compiled.name == "bench-12v"
     assert compiled.own_ua == 11_000
     assert compiled.monitor is True

@@ -10,8 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from boxcore import program as pg
-from nightdraw import data
+from nightdraw import data, programs
 from nightdraw.cli.main import run
 from nightdraw.profile import compile_profile
 
@@ -195,7 +194,7 @@ def test_pack_writes_what_a_slot_takes(tmp_path: Path, capsys: pytest.CaptureFix
     document = Ran(capsys, "profile", "pack", path, "--out", out, "--json").document()
     content = out.read_bytes()
     assert content == compile_profile(path)
-    assert pg.unpack(content).name == "a"
+    assert programs.unpack(content).name == "a"
     assert document == {
         "file": str(out),
         "bytes": len(content),

@@ -10,7 +10,7 @@ import pytest
 from boxcore import program as pg
 from boxcore import schedule
 from hypothesis import given, settings
-from nightdraw import data
+from nightdraw import data, programs
 from nightdraw.profile import Profile, load
 from nightdraw.profile.figures import figures
 
@@ -24,7 +24,7 @@ def played(profile: Profile, ticks: int) -> tuple[float, float, int]:
     total = peak = rises = 0
     plan = schedule.Schedule(profile.program(), 1, profile.board.own_ua)
     at, level = 0, plan.level_ua
-    for tick, now in schedule.edges(plan, ticks):
+    for tick, now in programs.edges(plan, ticks):
         total += level * (tick - at)
         rises += now > level
         at, level, peak = tick, now, max(peak, now)
@@ -80,7 +80,7 @@ def test_no_schedule_ever_leaves_base_and_peak(
     profile = load(write(tmp_path_factory.getbasetemp(), dump(document), "figures.yaml"))
     result = figures(profile)
     plan = schedule.Schedule(profile.program(), 3, profile.board.own_ua)
-    for n, (_, level) in enumerate(schedule.edges(plan, 10 * 60 * S)):
+    for n, (_, level) in enumerate(programs.edges(plan, 10 * 60 * S)):
         assert profile.base_ua() <= level <= result.peak_ma * 1000
         if n > 2000:
             break

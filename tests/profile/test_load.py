@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from boxcore import program as pg
 from hypothesis import given
+from nightdraw import programs
 from nightdraw.board import load_board
 from nightdraw.profile import compile_profile, load
 
@@ -34,7 +35,7 @@ seed: 11
 
 
 def test_every_key_reaches_the_program(tmp_path: Path) -> None:
-    program = pg.unpack(compile_profile(write(tmp_path, WHOLE)))
+    program = programs.unpack(compile_profile(write(tmp_path, WHOLE)))
     assert program.name == "restless-module"
     assert (program.start, program.resume) == (pg.START_REST, pg.RESUME_CONTINUE)
     assert program.draws == (
@@ -42,9 +43,9 @@ def test_every_key_reaches_the_program(tmp_path: Path) -> None:
         (pg.PULSE, 350_000, 7_000, 750_000, 50_000),
         (pg.RANDOM, 250_000, 2_000, 9_000, pg.UNIFORM, 200_000, 1_800_000),
         (pg.RANDOM, 20_000, 15_000, 15_000, pg.EXPONENTIAL, 700_000, 700_000),
-        (pg.REPLAY, pg.FOREVER, pg.pack_levels([(120_000, 20_000), (40_000, 300_000)])),
+        (pg.REPLAY, pg.FOREVER, programs.pack_levels([(120_000, 20_000), (40_000, 300_000)])),
     )
-    assert dict(zip(pg.NUMBERS, program.numbers(), strict=True)) == {
+    assert programs.numbers(program) == {
         "seed": 11,
         "start_below_mv": 13_000,
         "start_steady_ticks": 600_000,
@@ -116,7 +117,7 @@ def test_start_rules(tmp_path: Path, when: str, code: int) -> None:
 def test_replay_files(tmp_path: Path, table: str, levels: list[tuple[int, int]]) -> None:
     write(tmp_path, table, "levels.csv")
     path = write(tmp_path, HEAD + "  - replay: {file: levels.csv, repeat: 3}\n")
-    assert load(path).program().draws == ((pg.REPLAY, 3, pg.pack_levels(levels)),)
+    assert load(path).program().draws == ((pg.REPLAY, 3, programs.pack_levels(levels)),)
 
 
 @pytest.mark.parametrize(
@@ -244,7 +245,7 @@ def test_whatever_is_accepted_packs_and_unpacks(
 ) -> None:
     path = write(tmp_path_factory.getbasetemp(), dump(document), "made.yaml")
     profile = load(path)
-    program = pg.unpack(compile_profile(path))
+    program = programs.unpack(compile_profile(path))
     assert program.draws == profile.program().draws
-    assert program.numbers() == profile.program().numbers()
+    assert programs.numbers(program) == programs.numbers(profile.program())
     assert program.name == document["profile"]

@@ -15,6 +15,7 @@ from boxcore import program as pg
 from boxcore.bank import Bank
 from hypothesis import given
 from hypothesis import strategies as st
+from nightdraw import programs
 from nightdraw.board import load_board
 from scipy import stats
 
@@ -59,7 +60,7 @@ def test_a_draws_first_state_is_the_standards_crc_32(seed: int, run: int, index:
 
 @given(U32, st.integers(0, pg.MAX_LEVEL_UA))
 def test_a_program_ends_with_the_standards_crc_32(seed: int, level_ua: int) -> None:
-    packed = pg.pack(pg.Program("crc", [(pg.STEADY, level_ua)], seed=seed))
+    packed = programs.pack(pg.Program("crc", [(pg.STEADY, level_ua)], seed=seed))
     assert struct.unpack("<I", packed[-4:])[0] == crc32_by_the_standard(packed[:-4])
 
 
@@ -128,7 +129,7 @@ def lengths(seed: int, run: int, law: int) -> tuple[list[int], list[int]]:
     """The gaps and widths of one random draw, NUMBERS of each, as the edges of its schedule show them."""
     gap = (MEAN_TICKS, MEAN_TICKS) if law == pg.EXPONENTIAL else GAP_TICKS
     draw = (pg.RANDOM, 250_000, *WIDTH_TICKS, law, *gap)
-    edges = schedule.edges(schedule.Schedule(pg.Program("ks", [draw], seed=seed), run, 0), 1 << 62)
+    edges = programs.edges(schedule.Schedule(pg.Program("ks", [draw], seed=seed), run, 0), 1 << 62)
     ticks = [next(edges)[0] for _ in range(2 * NUMBERS + 1)]
     spans = np.diff(ticks).tolist()
     return spans[0::2], spans[1::2]

@@ -17,6 +17,7 @@ import pytest
 from boxcore import p256, spake2plus
 from hypothesis import given, settings
 from hypothesis import strategies as some
+from nightdraw import exchange
 from nightdraw.link import passcode
 
 from tests.micropython import crypto_board, runner
@@ -159,7 +160,7 @@ def test_the_provers_side_of_spake2plus():
     assert record[32:97] == RFC["L"]
     masks = passcode.masks(W0)
     assert p256.finish(spake2plus.hidden(X, masks[0])) == RFC["shareP"]
-    keys = p256.finish(spake2plus.prove(crypto_board.NAMES, W0, W1, X, RFC["shareV"], *masks))
+    keys = p256.finish(exchange.prove(crypto_board.NAMES, W0, W1, X, RFC["shareV"], *masks))
     assert (keys.prover_confirmation, keys.verifier_confirmation, keys.shared) == (
         RFC["confirmP"],
         RFC["confirmV"],

@@ -20,7 +20,7 @@ from boxcore import program as pg
 from boxcore import schedule
 from hypothesis import given
 from hypothesis import strategies as st
-from nightdraw import data
+from nightdraw import data, programs
 from nightdraw.profile import load
 from nightdraw.profile.card import FUSE_MOHM
 from nightdraw.profile.figures import figures
@@ -182,7 +182,7 @@ def test_exponential_gaps_follow_the_law_within_its_tolerance(seed: int, run: in
     on, mean = 10, mean_ms * 10
     program = pg.Program("a", [(pg.RANDOM, 50_000, on, on, pg.EXPONENTIAL, mean, mean)], seed=seed)
     plan = schedule.Schedule(program, run, 11_000)
-    ticks = [tick for tick, _ in islice(schedule.edges(plan, 10**12), 81)]
+    ticks = [tick for tick, _ in islice(programs.edges(plan, 10**12), 81)]
     gaps = [after - before for before, after in pairwise(ticks)][::2]
     source = numbers(seed, run, 0)
     for gap in gaps:

@@ -11,7 +11,7 @@ import pytest
 from boxcore import program as pg
 from boxcore import schedule
 from boxcore.guard import RELEASE_TICKS
-from nightdraw import data
+from nightdraw import data, programs
 from nightdraw.bench import drive
 from nightdraw.bench.rig import DIES_BELOW_V, LIVES_FROM_V, Rig
 from nightdraw.bench.setup import build
@@ -67,7 +67,7 @@ def test_a_mild_sag_holds_the_box_and_lets_it_go_again(tmp_path: Path) -> None:
     time_s, fuse_a = seen["time_s"], seen["F5_mv"] / 4.8
     held = (time_s > holds[0] + 0.002) & (time_s < releases[0])
     assert fuse_a[held] == pytest.approx(0.011, abs=1e-6)  # its own consumption and nothing else
-    asked = schedule.edges(schedule.Schedule(PLAN, 1, 11_000), 59 * S)
+    asked = programs.edges(schedule.Schedule(PLAN, 1, 11_000), 59 * S)
     wanted = dict(asked)
     for at, level_ua in wanted.items():  # the schedule's time went on
         if at / S > releases[0] + 0.1:
@@ -87,7 +87,7 @@ def test_a_deep_sag_kills_the_box_and_it_comes_back_by_its_rule(tmp_path: Path) 
     dead = (time_s > 20.001) & (time_s < 20 + CRANK_S)
     assert not fuse_a[dead].any()
     assert not [r for r in log if r["kind"] == "edge" and 20 < r["at_s"] < 20 + CRANK_S]
-    asked = list(schedule.edges(schedule.Schedule(PLAN, 1, 11_000), 30 * S))
+    asked = list(programs.edges(schedule.Schedule(PLAN, 1, 11_000), 30 * S))
     edges = [r for r in log if r["kind"] == "edge" and r["boot"] == 2][: len(asked)]
     assert [r["at_s"] for r in edges] == pytest.approx([starts[1] + at / S for at, _ in asked])
     for record in edges:  # what the journal says is what was drawn

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from boxcore import program as pg
 from boxcore import schedule
-from nightdraw import data
+from nightdraw import data, programs
 from nightdraw.bench import drive
 from nightdraw.bench.rig import Rig
 from nightdraw.bench.setup import build
@@ -58,7 +58,7 @@ def test_a_box_behind_a_pulled_main_fuse_dies_and_comes_back_by_its_rule(tmp_pat
     assert abs(seen["rear-main_mv"][out] - 12_530).max() < 50  # the battery stands across the empty socket
     cold_mohm = 1.4  # the maker's sheet, 40 A; nothing here warms it
     assert seen["rear-main_mv"][~out] == pytest.approx(seen["rear_a"][~out] * cold_mohm, rel=1e-3)
-    asked = [tick / S for tick, _ in schedule.edges(schedule.Schedule(PLAN, 1, 11_000), 25 * S)]
+    asked = [tick / S for tick, _ in programs.edges(schedule.Schedule(PLAN, 1, 11_000), 25 * S)]
     for path in done.journals:
         log = lines(path)
         assert [r["at_s"] for r in log if r["kind"] == "boot"] == [-1.0, 35.0]

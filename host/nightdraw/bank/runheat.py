@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from boxcore.program import NUMBERS, Program
+from boxcore.program import Program
 
+from nightdraw import programs
 from nightdraw.bank import touch
 from nightdraw.bank.enclosure import Air, Box
 from nightdraw.bank.heat import Heat
@@ -37,7 +38,7 @@ def weigh_run(
     """
     channels = mounted(board)
     box = box_of(board, channels)
-    limit_mv = program.numbers()[NUMBERS.index("supply_max_mv")]
+    limit_mv = programs.numbers(program)["supply_max_mv"]
     supply_mv = min(board.caps["supply_max_mv"], limit_mv)
     supply_v = supply_mv / 1000
     segments = list(patterns(board, program, supply_mv))

@@ -10,9 +10,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from boxcore.program import NUMBERS, TICKS_PER_S, Program
-from boxcore.schedule import Schedule, edges
+from boxcore.program import TICKS_PER_S, Program
+from boxcore.schedule import Schedule
 
+from nightdraw import programs
 from nightdraw.bank.air import AIR_J_KGK, GAS_J_KGK, KELVIN, SEA_LEVEL_PA
 from nightdraw.bank.enclosure import Box
 from nightdraw.bank.heat import standing_w
@@ -34,10 +35,10 @@ Segment = tuple[float, int]  # seconds, pattern
 def patterns(board: BoardModel, program: Program, supply_mv: int) -> Iterator[Segment]:
     """The patterns of a run (run 1) at one supply, as the box would pick them, up to its end or HORIZON_S."""
     bank = board.bank()
-    run_ticks = program.numbers()[NUMBERS.index("run_ticks")]
+    run_ticks = programs.numbers(program)["run_ticks"]
     ticks = min(run_ticks, board.caps["run_ticks"], int(HORIZON_S * TICKS_PER_S))
     before = None
-    for tick, level_ua in edges(Schedule(program, 1, board.own_ua), ticks):
+    for tick, level_ua in programs.edges(Schedule(program, 1, board.own_ua), ticks):
         if before is not None:
             yield (tick - before[0]) / TICKS_PER_S, before[1]
         before = tick, bank.pattern(max(0, level_ua - board.own_ua), supply_mv)

@@ -13,6 +13,7 @@ from typing import Any
 from boxcore import journal, program, states
 from boxcore.program import TICKS_PER_S, Program
 
+from nightdraw import journals, programs
 from nightdraw.bench.instrument import BenchLink
 from nightdraw.bench.journalfile import SUFFIX, JournalFile
 from nightdraw.bench.record import SLOT, JournalReader, count_runs
@@ -21,7 +22,7 @@ from nightdraw.bench.store import MemoryStore
 from nightdraw.link import Loop, open_box
 from nightdraw.link.records import PAGE, line
 
-START = journal.KINDS[journal.START][0]
+START = journals.KINDS[journal.START][0]
 WAITING_BYTES = journal.BUFFER_RECORDS * journal.RECORD_BYTES  # of a journal, in memory and not in the flash
 
 
@@ -40,7 +41,7 @@ class BoxLog:
         self._begun: tuple[int, int] | None = None  # boot and box tick of the first run's start
         self._head: dict[str, Any] | None = None
         self._file: JournalFile | None = None
-        self._client.send(SLOT, program.pack(plan))
+        self._client.send(SLOT, programs.pack(plan))
         if run > 1:
             count_runs(world, run - 1)
 
@@ -69,8 +70,8 @@ class BoxLog:
 
     def _take(self, start: int, data: bytes) -> None:
         """Take the records in the journal's bytes from offset `start` on that were not taken before."""
-        records = journal.decode(data[max(0, self._offset - start) :], self._boot)
-        anew = [record for record in journal.decode(data) if record["boot"] > self._boot]
+        records = journals.decode(data[max(0, self._offset - start) :], self._boot)
+        anew = [record for record in journals.decode(data) if record["boot"] > self._boot]
         if len(anew) > sum(record["boot"] > self._boot for record in records):
             records = anew
         self._offset = start + len(data)
@@ -124,7 +125,7 @@ def _held(store: MemoryStore) -> tuple[int, bytes]:
     store.revive()
     held = journal.Journal(store)
     held.open(0)
-    data = held.read_all()
+    data = journals.whole(held)
     store.lose_power()
     return held.start, data
 

@@ -1,7 +1,7 @@
 """The bench's hardware shell: the box's word queue played exactly, in the bench's own ticks.
 
-It answers boxcore.port.Hal's calls and tells the bench which pattern the gates hold from which tick on. It
-decides nothing, and it knows no current: the plant does.
+It answers the calls that boxcore.port names and tells the bench which pattern the gates hold from which tick
+on. It decides nothing, and it knows no current: the plant does.
 """
 
 from __future__ import annotations
@@ -11,13 +11,13 @@ from collections import deque
 from collections.abc import Callable
 
 from boxcore.edgeword import RING_MASK
-from boxcore.port import NOT_MEASURED, Hal
+from boxcore.port import NOT_MEASURED
 
 NEVER = 1 << 62  # a tick that never comes
 QUEUE_WORDS = RING_MASK  # what the board's ring holds
 
 
-class SimHal(Hal):
+class SimHal:
     """The queue and the gates.
 
     `on_change(tick, pattern)` is called once for each change of the gates, in order of time, when settle() or

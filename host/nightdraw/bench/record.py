@@ -12,9 +12,10 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from boxcore import journal, ledger, program, states
+from boxcore import ledger, program, states
 from boxcore.program import TICKS_PER_S, Program
 
+from nightdraw import journals, programs
 from nightdraw.bench.instrument import BenchLink
 from nightdraw.bench.journalfile import JournalFile, path_beside
 from nightdraw.bench.recorder import CsvFile, Sampler
@@ -97,7 +98,7 @@ def record(
         world.record()
     world.advance(POWER_UP_TICKS)
     with open_box(Loop(BenchLink(world).feed)) as box:
-        box.send(SLOT, program.pack(plan))
+        box.send(SLOT, programs.pack(plan))
         if wanted.run > 1:
             count_runs(world, wanted.run - 1)
         box.arm(SLOT)
@@ -181,7 +182,7 @@ class JournalReader:
         """The lines for what was added since the last call."""
         read = self._box.read_journal(self._offset)
         self._offset = read.start + len(read.data)
-        records = journal.decode(read.data, self._boot)
+        records = journals.decode(read.data, self._boot)
         self._boot = records[-1]["boot"] if records else self._boot
         return [line(record, self._start_tick, self._boot) for record in records if record["kind"] != PAGE]
 
@@ -205,7 +206,7 @@ def _wait_for_start(world: World, plan: Program, say: Callable[[str], None]) -> 
     if plan.start == program.START_PANEL:
         say("the arm switch is flipped")
         world.panel(arm=True)
-    rule = dict(zip(program.NUMBERS, plan.numbers(), strict=True))
+    rule = programs.numbers(plan)
     asked = rule["start_after_ticks"] + (
         rule["start_steady_ticks"] if plan.start == program.START_REST else 0
     )

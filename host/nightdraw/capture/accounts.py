@@ -12,6 +12,7 @@ import numpy as np
 from boxcore import program as pg
 from boxcore import schedule
 
+from nightdraw import programs
 from nightdraw.capture import states as sts
 from nightdraw.capture.scanview import ScanView as Scan
 from nightdraw.capture.seen import Bools, Floats, Ints
@@ -185,13 +186,12 @@ class Asked:
     @property
     def limit_s(self) -> float:
         """How long the program itself lets a run last."""
-        limits = dict(zip(pg.NUMBERS, self.plan.numbers(), strict=True))
-        return float(limits["run_ticks"]) / pg.TICKS_PER_S
+        return programs.numbers(self.plan)["run_ticks"] / pg.TICKS_PER_S
 
     def account(self, end_s: float, from_s: float = 0.0) -> Account:
         """Its levels to end_s or to the program's own limit, from from_s of the run on."""
         ticks = round(min(max(end_s, TICK_S), self.limit_s) * pg.TICKS_PER_S)
-        edges = list(schedule.edges(schedule.Schedule(self.plan, self.run, self.own_ua), max(ticks, 1)))
+        edges = list(programs.edges(schedule.Schedule(self.plan, self.run, self.own_ua), max(ticks, 1)))
         table = np.array(edges, dtype=float).reshape(-1, 2)
         whole = Account(
             table[:, 0] / pg.TICKS_PER_S, table[:, 1] / 1000, ticks / pg.TICKS_PER_S, self.own_ua / 1000

@@ -87,8 +87,7 @@ def check(box: str | None, as_json: bool) -> None:
 @output.json_option
 def send(file: str, slot: int, board: str | None, chosen: Chosen, as_json: bool) -> None:
     """Check a profile and store it in the box; what the slot held before is replaced whole or not at all."""
-    from boxcore import program
-
+    from nightdraw import programs
     from nightdraw.board import load_board
     from nightdraw.profile import load
 
@@ -96,7 +95,7 @@ def send(file: str, slot: int, board: str | None, chosen: Chosen, as_json: bool)
     profile = load(file, model)
     for finding in profile.notes:
         note(f"{finding.text()} (no error)")
-    data = program.pack(profile.program())
+    data = programs.pack(profile.program())
 
     def work(client: BoxClient) -> Said:
         _same_board(client, model)

@@ -227,11 +227,11 @@ def _edges_text(found: Iterator[tuple[int, int]]) -> Iterator[str]:
 @output.json_option
 def pack(file: str, out: str, board: str | None, as_json: bool) -> None:
     """Write the program as the box stores it, for a script of your own (PROGram:DEFine)."""
-    from boxcore import program
+    from nightdraw import programs
 
-    data: bytes = program.pack(_load(file, board).program())
+    data: bytes = programs.pack(_load(file, board).program())
     _write(out, data)
-    crc32 = program.checksum(data)
+    crc32 = programs.checksum(data)
     document = {"file": out, "bytes": len(data), "crc32": crc32}
     output.finish(document, f"{click.format_filename(out)}: {len(data)} bytes, CRC-32 {crc32:08x}", as_json)
 

@@ -6,8 +6,6 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from boxcore import program as pg
-
 from nightdraw import outputs
 from nightdraw.cli import output
 from nightdraw.cli.bench_vehicle import note
@@ -25,6 +23,7 @@ def replay(
     recording: Recording, out: str | None, board: str | None, error: float, name: str | None, as_json: bool
 ) -> None:
     """Make the profile, play it on the bench, compare, print."""
+    from nightdraw import programs
     from nightdraw.board import load_board
     from nightdraw.capture import replay as rep
     from nightdraw.profile import load
@@ -49,7 +48,7 @@ def replay(
         "profile": str(path),
         "draws": len(profile.draws),
         "levels": len(made.merged()),
-        "bytes": len(pg.pack(profile.program())),
+        "bytes": len(programs.pack(profile.program())),
         "charge_error_pct": round(100 * found.charge_error, 4),
         "edge_error_ms": None if found.edge_s is None else round(1e3 * found.edge_s, 4),
         "level_error_ma": round(found.level_error_ma, 4),

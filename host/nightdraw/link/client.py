@@ -15,7 +15,7 @@ from boxcore import states
 from boxcore.commands_box import MAX_DATA
 from boxcore.commands_common import MAKER
 from boxcore.memory import ANSWER_BYTES
-from boxcore.program import MAX_BYTES, TICKS_PER_S, checksum
+from boxcore.program import MAX_BYTES, TICKS_PER_S
 from boxcore.slots import SLOTS
 
 from nightdraw import __version__
@@ -30,6 +30,7 @@ from nightdraw.link.session import TRIES, UNDEFINED_HEADER, RefusedError
 from nightdraw.link.told import Facts, Identity, JournalBytes, Measurement, Run, Status, Stored, Wait
 from nightdraw.link.transport import Transport, open_transport
 from nightdraw.link.trims import Trims
+from nightdraw.programs import checksum
 
 ADVANCE_TICKS = 600 * TICKS_PER_S  # simulated at once: some tenths of a second of computing
 ADVANCE_S = 60.0

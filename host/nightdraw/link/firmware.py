@@ -7,13 +7,16 @@ from __future__ import annotations
 
 import functools
 import hashlib
+import json
 import subprocess
 import tempfile
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from boxcore import board as core
+from boxcore.wiring import CAPS, HARDWARE, Board
 
 from nightdraw import data
 from nightdraw.board import BoardModel
@@ -51,8 +54,18 @@ def build(board: BoardModel, progress: Progress = lambda done, total: None) -> l
     progress: takes the modules compiled and how many there are. Raises InputError when this installation is
     not whole.
     """
-    files = [*_modules(progress), *_plain(), BoardFile(BOARD, core.dump(board.compile()))]
+    files = [*_modules(progress), *_plain(), BoardFile(BOARD, board_json(board.compile()))]
     return with_list(files)
+
+
+def board_json(board: Board) -> bytes:
+    """The bytes of board.json: its CRC-32 in hexadecimal, then the board as boxcore.board reads it."""
+    fields = ("name", "channels_ns", "pins", "own_ua", "monitor")
+    body = {"format": core.FORMAT, **{field: getattr(board, field) for field in fields}}
+    body["caps"] = [board.caps[name] for name in CAPS]
+    body["hardware"] = {key: board.hardware[key] for key in sorted(HARDWARE)}
+    text = json.dumps(body).encode()
+    return b"%08x\n%s\n" % (zlib.crc32(text), text)
 
 
 def with_list(files: list[BoardFile]) -> list[BoardFile]:

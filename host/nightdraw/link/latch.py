@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from boxcore import lock, p256, spake2plus
 
+from nightdraw import exchange
 from nightdraw.errors import Finding
 from nightdraw.link import passcode as codes
 from nightdraw.link import queries as ask
@@ -65,7 +66,7 @@ class Latch(Line):
             except ValueError:
                 raise self._unbelievable() from None
             try:
-                data = lock.sealed(key, salt, cost, record)
+                data = exchange.sealed(key, salt, cost, record)
                 self._session.once(":SYST:PASS:NEW", block=data, limit_s=STORE_S)
                 return
             except GarbledError:
@@ -105,7 +106,7 @@ class Latch(Line):
         share = p256.finish(spake2plus.hidden(own, w0_m))
         box_share = self._exchange_shares(":SYST:PASS:SHAR", share)
         try:
-            keys = p256.finish(spake2plus.prove(NAMES, w0, w1, own, box_share, w0_m, w0_n))
+            keys = p256.finish(exchange.prove(NAMES, w0, w1, own, box_share, w0_m, w0_n))
         except ValueError:
             raise self._unbelievable() from None
         confirmation = self._get(ask.CONFIRMATION)

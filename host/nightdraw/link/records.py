@@ -13,15 +13,15 @@ from datetime import UTC, datetime
 from itertools import pairwise
 from typing import Any
 
-from boxcore import journal, program
-from boxcore.journal import KINDS
+from boxcore import journal
 from boxcore.program import TICKS_PER_S
 
+from nightdraw import journals, programs
 from nightdraw.link.client import BoxClient, Progress
 from nightdraw.link.session import RefusedError
 
 PAGE = "page"  # a file's head inside the box, no event
-NAMES = {kind[0]: kind[1:] for kind in KINDS.values()}  # kind -> what arg, value and pattern mean
+NAMES = {kind[0]: kind[1:] for kind in journals.KINDS.values()}  # kind -> what arg, value and pattern mean
 EMPTY_SLOT = -282
 
 Record = dict[str, Any]
@@ -55,7 +55,7 @@ class Account:
 
 
 def line(record: Record, start_tick: int | None, boot: int) -> Record:
-    """One decoded record (see boxcore.journal.decode) as an object of the file.
+    """One decoded record (see boxcore.journals.decode) as an object of the file.
 
     start_tick: the run's zero on the clock of boot `boot` (None: there is none); t_s is null in records of
     another boot.
@@ -129,7 +129,7 @@ def last_start(records: Sequence[Record]) -> Start | None:
 def read(box: BoxClient, progress: Progress | None = None) -> Account:
     """Read the whole journal of an open box; raises LinkError."""
     data = box.read_journal(progress=progress).data
-    records = journal.decode(data)
+    records = journals.decode(data)
     start = last_start(records)
     dates = Dates(records)
     lines = []
@@ -182,9 +182,9 @@ def _head(box: BoxClient, start: Start | None) -> Record:
         return head
     head |= {"slot": start.slot, "run": start.run, "run_start_boot": start.boot, "run_start_tick": start.tick}
     try:
-        stored = program.unpack(box.program(start.slot))
+        stored = programs.unpack(box.program(start.slot))
     except RefusedError as refused:
         if refused.code != EMPTY_SLOT:
             raise
         return head
-    return head | {"profile": stored.name, "seed": stored.seed}
+    return head | {"profile": stored.name, "seed": programs.numbers(stored)["seed"]}

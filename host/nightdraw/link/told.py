@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from boxcore import journal
+from nightdraw import journals
 
 
 @dataclass(frozen=True)
@@ -82,11 +82,11 @@ class Facts:
 
 @dataclass(frozen=True)
 class JournalBytes:
-    """Journal records as stored, from offset `start` of the whole journal; see boxcore.journal."""
+    """Journal records as stored, from offset `start` of the whole journal; see nightdraw.journals."""
 
     start: int
     data: bytes
 
     def records(self) -> list[dict[str, Any]]:
         """The decoded records."""
-        return list(journal.decode(self.data))
+        return list(journals.decode(self.data))

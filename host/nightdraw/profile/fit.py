@@ -13,6 +13,7 @@ from itertools import combinations
 from boxcore import program as pg
 from boxcore.bank import Bank
 
+from nightdraw import programs
 from nightdraw.board import BoardModel
 from nightdraw.places import Findings
 from nightdraw.profile.model import Draw, Limits, Pulse, Replay, Sketch, Steady
@@ -234,8 +235,10 @@ def check_size(draws: Sequence[Draw], findings: Findings) -> None:
 def room_levels(draws: Sequence[Draw]) -> int:
     """How many replay levels these draws may have in all: what a slot holds beside everything else."""
     short = [
-        (pg.REPLAY, draw.repeat, pg.pack_levels(draw.levels[:1])) if isinstance(draw, Replay) else draw.core()
+        (pg.REPLAY, draw.repeat, programs.pack_levels(draw.levels[:1]))
+        if isinstance(draw, Replay)
+        else draw.core()
         for draw in draws
     ]
     replays = sum(isinstance(draw, Replay) for draw in draws)
-    return (pg.MAX_BYTES - len(pg.pack(pg.Program("x", short)))) // pg.LEVEL_BYTES + replays
+    return (pg.MAX_BYTES - len(programs.pack(pg.Program("x", short)))) // pg.LEVEL_BYTES + replays

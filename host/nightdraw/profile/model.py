@@ -12,6 +12,7 @@ from fractions import Fraction
 from boxcore import program as pg
 from boxcore.bank import Bank
 
+from nightdraw import programs
 from nightdraw.board import BoardModel
 from nightdraw.errors import Finding
 from nightdraw.places import Node
@@ -147,7 +148,7 @@ class Replay:
 
     def core(self) -> tuple[object, ...]:
         """The draw as the program holds it."""
-        return (pg.REPLAY, self.repeat, pg.pack_levels(self.levels))
+        return (pg.REPLAY, self.repeat, programs.pack_levels(self.levels))
 
     def round_ticks(self) -> int:
         """The length of one round."""

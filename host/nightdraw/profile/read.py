@@ -9,7 +9,7 @@ from pathlib import Path
 
 from boxcore import program as pg
 
-from nightdraw import data, places, units
+from nightdraw import data, places, programs, units
 from nightdraw.board import BoardModel, load_board
 from nightdraw.errors import Finding
 from nightdraw.fields import Fields
@@ -69,7 +69,7 @@ def _load(path: str | Path, board: BoardModel | str | Path | None, fitting: bool
 
 def compile_profile(path: str | Path, board: BoardModel | str | Path | None = None) -> bytes:
     """The program bytes of a profile; raises InputError as load does."""
-    packed: bytes = pg.pack(load(path, board).program())
+    packed: bytes = programs.pack(load(path, board).program())
     return packed
 
 

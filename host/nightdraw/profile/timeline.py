@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from boxcore import program as pg
 from boxcore import schedule
 
+from nightdraw import programs
 from nightdraw.profile.model import Profile
 
 MAX_FOR_TICKS = 366 * 86400 * pg.TICKS_PER_S  # a year: beyond any run; a slip of the unit is told
@@ -24,7 +25,7 @@ def edges(
     seed: another seed than the profile's own; run: 1 .. 2^32 - 1, counts arms since the program was stored.
     """
     plan = schedule.Schedule(profile.program(seed), run, profile.board.own_ua)
-    yield from schedule.edges(plan, for_ticks)
+    yield from programs.edges(plan, for_ticks)
 
 
 def edge_json(tick: int, level_ua: int) -> str:

@@ -15,6 +15,7 @@ from boxcore import program as pg
 from boxcore import schedule
 from boxcore.program import TICKS_PER_S
 
+from nightdraw import programs
 from nightdraw.profile import Profile
 from nightdraw.profile.model import Draw, Replay, Steady
 
@@ -180,7 +181,7 @@ def _train(profile: Profile, seed: int, used: Sequence[Draw], least_ua: float, l
     plan.draws = (*heard, (pg.STEADY, 0))  # a steady draw stands for the box's own consumption
     silent_ua = sum(_lowest_ua(d) for d in used)
     run = schedule.Schedule(plan, 1, profile.board.own_ua)
-    edges = islice(schedule.edges(run, round(LONGEST_S * TICKS_PER_S)), EDGES)
+    edges = islice(programs.edges(run, round(LONGEST_S * TICKS_PER_S)), EDGES)
     table = np.array(list(edges), float).reshape(-1, 2)
     ticks, above = table[:, 0], table[:, 1] - silent_ua
     strong = above >= least_ua

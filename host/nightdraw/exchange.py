@@ -1,0 +1,45 @@
+"""The host's steps of the lock's exchanges: the prover's of SPAKE2+, and what sets a passcode.
+
+See boxcore.spake2plus and boxcore.lock. Runs under MicroPython too, where tests compare the two Pythons:
+hence no __future__.
+"""
+
+import struct
+
+from boxcore import lock, p256, spake2plus
+
+TYPE_CHECKING = False  # for mypy alone: MicroPython has no such module
+if TYPE_CHECKING:
+    from collections.abc import Generator
+
+    Point = tuple[int, int, int]
+
+
+def prove(
+    names: spake2plus.Names,
+    w0: int,
+    w1: int,
+    x: int,
+    verifier_share: bytes,
+    w0_m: "Point",
+    w0_n: "Point",
+) -> "Generator[None, None, spake2plus.Keys]":
+    """The prover's side, a generator that returns Keys; its own share is spake2plus.hidden(x, w0_m).
+
+    Raises ValueError for a share that is no point, or that leaves the point at infinity."""
+    share = yield from spake2plus.hidden(x, w0_m)
+    y = p256.add(p256.decode(verifier_share), p256.negative(w0_n))
+    z = yield from p256.multiply(x, y)
+    z = yield from p256.affine(z)
+    v = yield from p256.multiply(w1, y)
+    v = yield from p256.affine(v)
+    return spake2plus.Keys(names, share, verifier_share, z, v, w0)
+
+
+def sealed(key: bytes, salt: bytes, cost: int, record: bytes) -> bytes:
+    """The bytes that set a passcode, under the key that box and host have agreed on (see lock.agreed())."""
+    head = salt + struct.pack("<I", cost)
+    hidden = lock.ciphered(spake2plus, key, record)
+    code_key = spake2plus.hkdf(key, b"code", lock.MAC_BYTES)
+    data: bytes = head + hidden + spake2plus.hmac_sha256(code_key, head + hidden)
+    return data
