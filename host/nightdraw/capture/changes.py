@@ -1,24 +1,28 @@
 """Where the level of a record changes: candidate instants at all time scales, each then tested. Arrays only.
 
 Theory of operation. The record is a piecewise constant current, plus noise that is nearly white, plus what
-wanders slowly (a clamp's zero, a car that falls asleep) or hums. Two matched filters look for changes: the
-mean of w samples less the mean of the w before them (an edge), and the mean of n samples less the mean of
-those on both sides (a pulse shorter than its surroundings; a straight drift cancels in it). Both run over
-sums of 1, 2, 4 ... samples, so all widths up to a second together cost about twice the narrowest. A candidate
-must exceed z deviations of white noise, and z deviations of what that very filter shows in the same stretch
-of the record, so that hum and wander raise the threshold of the widths they are seen in, and of no other.
-Narrow filters go first and mark what they find; wider ones leave windows with marks in them alone, or every
-edge would be found ten times.
+wanders slowly (a clamp's zero, a car that falls asleep) or hums. Two matched filters find changes: the mean
+of w samples less the mean of the w before them (an edge), and the mean of n samples less the mean of those
+on both sides (a pulse shorter than its surroundings; a straight drift cancels in it), at all widths up to a
+second. Nearly everywhere nothing happens, so they are not run over the record: differences of neighbouring
+sums of 1, 2, 4 samples, and so on over halved records, are compared with SCREEN of what counts, which shows
+every edge and both flanks of every pulse; the matched filters then look around those places alone, in the
+running sum. High edges are found first and their levels taken off, so that no wider look sees them again.
 
-What remains is tested in the record itself, by windows just long enough for the height in question: a long
-window would take a drift for a step. A candidate that a straight line explains better than a step is dropped.
+A candidate must exceed z deviations of white noise, and z deviations of what that very filter shows in the
+same stretch of the record, so that hum and wander raise the threshold of the widths they are seen in, and of
+no other. Narrow filters go first and mark what they find; wider ones leave windows with marks in them alone,
+or every edge would be found ten times.
 
-z follows from the rate of false alarms (see noise). Cost: some sixty passes over the record in single
-precision.
+What is found is then placed and tested in the record itself (see settle).
+
+z follows from the rate of false alarms (see noise). Cost: some twenty passes over the record in single
+precision, in pieces that stay in a processor's cache, and one running sum.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,343 +30,274 @@ from numpy.typing import NDArray
 
 from nightdraw.capture.noise import PIECE, QUARTER_Z, SOME, Noise
 from nightdraw.capture.seen import Bools, Floats, Ints
+from nightdraw.capture.settle import bounds, height, settle
 
 Singles = NDArray[np.float32]
+Sums = Callable[[Ints], Floats]  # the running sum before some samples
 
+# Of z: a pulse that exceeds z shows at either flank as 0.68 of it or more; noise passes once in a thousand.
+SCREEN = 0.6
+SCREEN_LEAST = 3.0  # deviations at least
+CROWDED = 0.02  # of the windows passed a screen: it hums, and the screen is raised to what counts there
+TILE = 1 << 16  # samples at a time: 256 KB stay in the cache from one step to the next
+LANES = 16  # values one of which is high are looked at one by one
 QUIET_WINDOWS = 16  # fewer windows than this say too little about what a filter shows
-LOOKED_AT = 256  # windows of a piece enough for a quantile: it is known to a tenth then
+LOOKED_AT = 1024  # windows of a piece enough for a quantile: it is known to a twentieth then
+STEP_SIDE = 64  # samples on either side that tell a known step: more would take off what wanders
 SIDES = 12  # blocks on either side of a pulse that its level is held against
 ROUNDS = 4  # changes closer than a window hide each other: each round uncovers the next
-KEEP_LESS = (
-    1.0  # a change, once placed, may stand this much less than z above the noise of the levels beside it
-)
-SURE_Z = 10.0  # deviations that show a height to a tenth
-TEST_LEAST = 8  # samples at least
-PLACE_SHARE = 10.0  # where a change of h deviations may really lie: within (PLACE_SHARE / h)^2 samples
 HALF_TOP = (
     0.6  # of a pulse's threshold that each of its two flanks must reach: a single edge has one flank only
 )
-UNEVEN = 8  # times as long may one side of a change be looked at for a line
-LINE_REACH = 4  # times as far as a change is tested over, a line is looked for
-LINE_BETTER = 16.0  # variances by which a line must fit better: at less chance takes real steps for one
 
 
 @dataclass(frozen=True)
 class _Filter:
-    """A matched filter over blocks: blocks it spans, energy (its variance for blocks of deviation 1), where
-    its edges lie, and how many samples its answer is the sum of."""
+    """A matched filter over blocks: `top` blocks against `side` on each side of them (an edge: against those
+    on one side)."""
 
-    span: int
-    energy: float
-    edges: tuple[int, ...]
     top: int
+    side: int
+    two_sided: bool
 
-    def run(self, sums: _Sums) -> Singles:
-        """The filter's answer at every block it fits."""
-        size = sums.count - self.span + 1
-        if len(self.edges) == 1:  # an edge: `top` blocks on either side
-            right = sums.of(self.top)
-            return right[self.top : self.top + size] - right[:size]
-        sides = sums.of(SIDES)
-        answer: Singles = sides[:size] + sides[SIDES + self.top : SIDES + self.top + size]
-        answer *= np.float32(-self.top / (2 * SIDES))
-        answer += sums.of(self.top)[SIDES : SIDES + size]
+    @property
+    def span(self) -> int:
+        """Blocks it spans."""
+        return self.top + (2 if self.two_sided else 1) * self.side
+
+    @property
+    def energy(self) -> float:
+        """Its variance for blocks of deviation 1."""
+        return self.top + self.top**2 / ((2 if self.two_sided else 1) * self.side)
+
+    @property
+    def edges(self) -> tuple[int, ...]:
+        """Where its edges lie, in blocks from its start."""
+        return (self.side, self.side + self.top) if self.two_sided else (self.side,)
+
+    def levels(self, total: Sums, start: Ints, size: int) -> tuple[Floats, Floats, Floats]:
+        """The means of the windows from some samples on: before, on and after the top (an edge has no after:
+        its before once more)."""
+        side, top = self.side * size, self.top * size
+        a, b, c = total(start), total(start + side), total(start + side + top)
+        before, on = (b - a) / side, (c - b) / top
+        if not self.two_sided:
+            return before, on, before
+        return before, on, (total(start + 2 * side + top) - c) / side
+
+    def answers(self, total: Sums, start: Ints, size: int) -> Floats:
+        """The filter's answer to the windows from some samples on, as a sum over its top."""
+        before, on, after = self.levels(total, start, size)
+        answer: Floats = (on - (before + after) / 2) * (self.top * size)
         return answer
 
 
-class _Sums:
-    """Sums of some neighbouring blocks, each width summed once."""
-
-    def __init__(self, blocks: Singles) -> None:
-        self.count = len(blocks)
-        self._of = {1: blocks}
-
-    def of(self, width: int) -> Singles:
-        """Sums of `width` neighbours at every block."""
-        if width not in self._of:
-            half = self.of(width // 2)
-            size = self.count - width + 1
-            total: Singles = half[:size] + half[width // 2 : width // 2 + size]
-            if width % 2:
-                total += self._of[1][width - 1 :]
-            self._of[width] = total
-        return self._of[width]
-
-
 def _edge(width: int) -> _Filter:
-    return _Filter(2 * width, 2.0 * width, (width,), width)
+    return _Filter(width, width, False)
 
 
 def _pulse(width: int) -> _Filter:
-    return _Filter(width + 2 * SIDES, width + width**2 / (2 * SIDES), (SIDES, SIDES + width), width)
+    return _Filter(width, SIDES, True)
 
 
-# Pulses before edges: where an edge was marked, no window over the whole pulse is left. But high edges first
-# of all, for the samples in them look like pulses.
-SAMPLES = (
-    _edge(1),
-    _pulse(1),
-    _pulse(2),
-    _pulse(3),
-    _pulse(4),
-    _pulse(6),
-    _edge(2),
-    _edge(4),
-)  # of single samples
-BLOCKS = (_pulse(4), _pulse(6), _edge(4))  # of sums of 2, 4, 8 ... samples
+# High edges first, for the samples in them look like pulses. Then pulses before edges, and before the edges
+# of LAG levels narrower: where one flank of a pulse is marked, no window over the whole pulse is left, and
+# its other flank by itself may be missed.
+HIGH = _edge(1)
+PULSES_OF_SAMPLES = _pulse(1), _pulse(2), _pulse(3), _pulse(4), _pulse(6)
+PULSES = _pulse(4), _pulse(6)  # of sums of 2, 4, 8 ... samples
+EDGES_OF_SAMPLES = _edge(2), _edge(4)
+EDGES = (_edge(4),)
+LAG = 2
 
 
-def find(value: Floats, gaps: Ints, noise: Noise, z: float, widest: int) -> Ints:
+def find(value: Floats, total: Floats, gaps: Ints, noise: Noise, z: float, widest: int) -> Ints:
     """Positions k where the level before sample k differs from the level from k on; ascending.
 
-    gaps: positions before which samples are missing (no window spans one); widest: the widest window.
+    total: the running sum, from 0 on; gaps: positions before which samples are missing (no window spans one);
+    widest: the widest window.
     """
-    middle = float(np.median(value[:: max(len(value) // SOME, 1)]))
-    total = np.concatenate(([0.0], np.cumsum(value - middle)))
-    blocks = (value - middle).astype(np.float32)
-    known, size = gaps, 1
-    while 4 * size <= widest and len(blocks) > BLOCKS[1].span:
-        sums = _Sums(blocks)
-        for matched in SAMPLES if size == 1 else BLOCKS:
-            known = _scan(sums, size, matched, known, noise, z, total)
+    search = _Search(total, gaps, noise, z)
+    blocks, middle = np.empty(len(value), dtype=np.float32), np.median(value[:: max(len(value) // SOME, 1)])
+    for start in range(0, len(value), TILE):
+        blocks[start : start + TILE] = value[start : start + TILE] - middle
+    neighbours = _Screen(blocks, 1, noise, z).passed((1,))
+    search.look(HIGH, 1, neighbours)
+    ends = np.concatenate(([0], search.known, [len(value)]))
+    level = np.diff(total[ends]) / np.maximum(np.diff(ends), 1) - middle
+    blocks -= np.repeat(level.astype(np.float32), np.diff(ends))
+    size, screened = 1, []
+    while 4 * size <= widest and len(blocks) > PULSES[-1].span:
+        at = _Screen(blocks, size, noise, z).passed((2, 4) if size == 1 else (4,))
+        screened.append((size, np.union1d(neighbours, at) if size == 1 else at))
         even = len(blocks) // 2 * 2
         blocks, size = blocks[0:even:2] + blocks[1:even:2], 2 * size
-    found = known[~np.isin(known, gaps)]
-    return _settle(total, found, gaps, noise, z - KEEP_LESS, widest)
-
-
-def _scan(
-    sums: _Sums, size: int, matched: _Filter, known: Ints, noise: Noise, z: float, total: Floats
-) -> Ints:
-    """The known changes and those that one filter adds."""
-    if sums.count < matched.span:
-        return known
-    answer = matched.run(sums)
-    threshold = _thresholds(answer, size, matched, known, noise, z)
-    per = max(PIECE // size, 1)
-    hits = np.concatenate(
-        [
-            start + np.flatnonzero(np.abs(answer[start : start + per]) > threshold[k])
-            for k, start in enumerate(range(0, len(answer), per))
-        ]
-    )
     for _ in range(ROUNDS):
-        hits = hits[_free(hits, size, matched, known)]
-        if not len(hits):
+        before = search.known
+        for k in range(len(screened) + LAG):
+            for size, at in screened[k : k + 1]:
+                for matched in PULSES_OF_SAMPLES if size == 1 else PULSES:
+                    search.look(matched, size, at)
+            for size, at in screened[k - LAG : k - LAG + 1] if k >= LAG else ():
+                for matched in EDGES_OF_SAMPLES if size == 1 else EDGES:
+                    search.look(matched, size, at)
+        # Once more: what wasn't known was part of what the filters showed, and a pulse's flank that was found
+        # alone tells where the other one may be.
+        if len(search.known) == len(before):
             break
-        peaks = _peaks(hits, answer[hits])
-        if len(matched.edges) == 2:
-            least = threshold[np.minimum(peaks // per, len(threshold) - 1)] / (matched.top * size)
-            peaks = peaks[_has_two_flanks(peaks, size, matched, total, least)]
-        if not len(peaks):
-            break
-        known = np.union1d(known, np.concatenate([(peaks + edge) * size for edge in matched.edges]))
-    return known
+        search.is_first = False
+    found = search.known[~np.isin(search.known, gaps)]
+    return settle(total, found, gaps, noise, z, widest)
 
 
-def _free(hits: Ints, size: int, matched: _Filter, known: Ints) -> Bools:
-    """True for windows without a known change strictly inside."""
-    inside = np.searchsorted(known, (hits + matched.span) * size, side="left")
-    free: Bools = inside == np.searchsorted(known, hits * size, side="right")
-    return free
+class _Screen:
+    """Where it is worth to look: blocks at which the sum of some differs from the sum of as many before."""
+
+    def __init__(self, blocks: Singles, size: int, noise: Noise, z: float) -> None:
+        self.blocks = blocks
+        self.per = max(PIECE // size, 1)  # blocks that share a threshold
+        self.least = max(SCREEN * z, SCREEN_LEAST)
+        pieces = -(-len(blocks) // self.per)
+        self.sigma = np.sqrt(size) * noise.sigma[np.minimum(np.arange(pieces), len(noise.sigma) - 1)]
+
+    def passed(self, widths: tuple[int, ...]) -> Ints:
+        """The blocks, ascending; widths: powers of two, ascending, of how many blocks the sums are."""
+        found = np.zeros(len(self.blocks), dtype=bool)
+        for start in range(0, len(self.blocks), TILE):
+            sums = self.blocks[start : start + TILE + 2 * widths[-1]]
+            width = 1
+            for wanted in widths:
+                while width < wanted:
+                    sums = sums[:-width] + sums[width:]
+                    width *= 2
+                if len(sums) > width:
+                    move = sums[width:] - sums[:-width]
+                    found[start + width + self._high(move[:TILE], start, np.sqrt(2.0 * width))] = True
+        return np.flatnonzero(found)
+
+    def _high(self, move: Singles, start: int, energy: float) -> Ints:
+        """Where a difference from block `start` on is high enough; energy: its deviation, for blocks of 1."""
+        first = start // self.per
+        least = self.least * energy * self.sigma[first : (start + len(move) - 1) // self.per + 1]
+        lowest = least.min()
+        rows = move[: len(move) // LANES * LANES].reshape(LANES, -1)  # their highest are found without a copy
+        some = np.flatnonzero((rows.max(axis=0) > lowest) | (rows.min(axis=0) < -lowest))
+        hits = (np.arange(LANES)[:, None] * rows.shape[1] + some).ravel()
+        hits = np.concatenate((hits, np.arange(rows.size, len(move))))
+        hits = hits[np.abs(move[hits]) > lowest]
+        if len(hits) > CROWDED * len(move):
+            some = np.sort(np.abs(move[:: max(len(move) // SOME, 1)]))
+            least = np.maximum(least, self.least * some[len(some) // 4] / QUARTER_Z)
+        passed: Ints = hits[np.abs(move[hits]) > least[(start + hits) // self.per - first]]
+        return passed
 
 
-def _thresholds(answer: Singles, size: int, matched: _Filter, known: Ints, noise: Noise, z: float) -> Floats:
-    """What the filter's answer must exceed, for each PIECE of samples."""
-    per = max(PIECE // size, 1)
-    count = -(-len(answer) // per)
-    sigma = noise.sigma[np.minimum(np.arange(count), len(noise.sigma) - 1)]
-    white = sigma * np.sqrt(matched.energy * size)
-    # the narrowest edge is what sigma was measured by: there is nothing else to learn from it
-    if matched.span > 2:
-        white = np.maximum(white, _spreads(answer, size, matched, known, per, count))
-    threshold: Floats = np.maximum(z * white, noise.least * matched.top * size)
-    return threshold
+class _Search:
+    """The changes found so far; each look of a filter adds to them."""
+
+    def __init__(self, total: Floats, gaps: Ints, noise: Noise, z: float) -> None:
+        self.total, self.noise, self.z = total, noise, z
+        self.gaps = self.known = gaps
+        self.samples = len(total) - 1
+        self.is_first = True  # later a window may have known changes at its own edges
+
+    def sums(self, at: Ints) -> Floats:
+        """The running sum before some samples."""
+        found: Floats = self.total[at]
+        return found
+
+    def look(self, matched: _Filter, size: int, at: Ints) -> None:
+        """Look with one filter, over blocks of a size, around some blocks."""
+        count = self.samples // size - matched.span + 1
+        starts = np.sort(np.concatenate([at - edge + k for edge in matched.edges for k in (-1, 0, 1)]))
+        starts = starts[(starts >= 0) & (starts < count) & (np.diff(starts, append=-1) != 0)]
+        starts = starts[self._free(starts, size, matched)]
+        if not len(starts):
+            return
+        answer = matched.answers(self.sums, starts * size, size)
+        piece = np.minimum(starts * size // PIECE, len(self.noise.sigma) - 1)
+        white = self.noise.sigma[piece] * np.sqrt(matched.energy * size)
+        least = np.maximum(self.z * white, self.noise.least * matched.top * size)
+        hits = np.abs(answer) > least
+        # the narrowest edge is what sigma was measured by: there is nothing else to learn from it
+        if hits.any() and matched.span > 2:
+            least = np.maximum(least, self.z * self._spreads(matched, size, count)[piece])
+            hits = np.abs(answer) > least
+        starts, answer, least = starts[hits], answer[hits], least[hits] / (matched.top * size)
+        for _ in range(ROUNDS):
+            free = self._free(starts, size, matched)
+            starts, answer, least = starts[free], answer[free], least[free]
+            if not len(starts):
+                return
+            peaks = _peaks(starts, answer)
+            if matched.two_sided:
+                peaks = peaks[self._has_two_flanks(starts[peaks], size, matched, least[peaks])]
+            if not len(peaks):
+                return
+            edges = np.concatenate([(starts[peaks] + edge) * size for edge in matched.edges])
+            if not self.is_first:
+                edges = edges[self._count(edges, -size, size) == 0]
+            self.known = np.union1d(self.known, edges)
+
+    def _free(self, starts: Ints, size: int, matched: _Filter) -> Bools:
+        """True for windows without a known change strictly inside; later with some at a pulse's edges at
+        most."""
+        inside = self._count(starts * size, 1, matched.span * size - 1)
+        if matched.two_sided and not self.is_first and inside.any():
+            for edge in matched.edges:
+                inside -= self._count((starts + edge) * size, -size, size)
+        free: Bools = inside == 0
+        return free
+
+    def _count(self, at: Ints, first: int, last: int) -> Ints:
+        """How many known changes lie between at + first and at + last, both included."""
+        counts: Ints = np.searchsorted(self.known, at + last, side="right")
+        return counts - np.searchsorted(self.known, at + first, side="left")
+
+    def _spreads(self, matched: _Filter, size: int, count: int) -> Floats:
+        """The deviation that a filter's answers show in each piece without the known changes; inf where too
+        few windows can tell. count: windows."""
+        per = max(PIECE // size, 1)
+        apart = max(per // LOOKED_AT, matched.span // 4, 1)
+        pieces = np.arange(len(self.noise.sigma))[:, None]
+        some = pieces * per + np.arange(max(per // apart, 1)) * apart
+        quiet = np.abs(matched.answers(self._without_steps(), np.minimum(some, count - 1) * size, size))
+        quiet[some >= count] = np.inf
+        number = np.count_nonzero(some < count, axis=1)
+        # a short record: all its pieces together, if they are enough
+        if int(number.max()) < QUIET_WINDOWS or count < QUIET_WINDOWS * matched.span // 4:
+            quiet, number = quiet.reshape(1, -1), number.sum(keepdims=True)
+        quiet.sort(axis=1)
+        quarter = quiet[np.arange(len(quiet)), number // 4]
+        enough = number >= QUIET_WINDOWS
+        rest = float(np.median(quarter[enough])) if enough.any() else np.inf
+        spread: Floats = np.broadcast_to(np.where(enough, quarter, rest) / QUARTER_Z, (len(pieces),))
+        return spread
+
+    def _without_steps(self) -> Sums:
+        """The running sum of the record without the steps at the known changes; what wanders stays."""
+        at = self.known[(self.known > 0) & (self.known < self.samples)]
+        if not len(at):
+            return self.sums
+        low, high = bounds(self.total, at, self.gaps[:0], np.full(len(at), STEP_SIDE))
+        nodes = np.concatenate(([0], at, [self.samples]))
+        level = np.concatenate(([0.0], np.cumsum(height(self.total, at, low, high))))
+        steps = np.concatenate(([0.0], np.cumsum(level * np.diff(nodes))))
+        return lambda k: np.asarray(self.total[k] - np.interp(k, nodes, steps))
+
+    def _has_two_flanks(self, starts: Ints, size: int, matched: _Filter, least: Floats) -> Bools:
+        """True where a pulse's level stands out on both sides; beside a lone edge only one of them does."""
+        before, on, after = matched.levels(self.sums, starts * size, size)
+        rise, fall = on - before, on - after
+        two: Bools = (rise * fall > 0) & (np.minimum(np.abs(rise), np.abs(fall)) >= HALF_TOP * least)
+        return two
 
 
-def _spreads(answer: Singles, size: int, matched: _Filter, known: Ints, per: int, count: int) -> Floats:
-    """The deviation that a filter's answers show in each piece, among which may be steps; inf where too few
-    windows are free of known ones to tell."""
-    apart = max(per // LOOKED_AT, matched.span // 4, 1)
-    each = max(per // apart, 1)
-    some = np.arange(count)[:, None] * per + np.arange(each) * apart
-    inside = np.minimum(some, len(answer) - 1)
-    quiet = np.abs(answer[inside])
-    free = (_free(inside.ravel(), size, matched, known) & (some < len(answer)).ravel()).reshape(some.shape)
-    quiet[~free] = np.inf
-    number = free.sum(axis=1)
-    # a short record, or one full of known changes: all its pieces together, if they are enough
-    if int(number.max()) < QUIET_WINDOWS or len(answer) < QUIET_WINDOWS * matched.span // 4:
-        quiet, number = quiet.reshape(1, -1), number.sum(keepdims=True)
-    quiet.sort(axis=1)
-    quarter = quiet[np.arange(len(quiet)), number // 4].astype(float)
-    known_enough = number >= QUIET_WINDOWS
-    rest = float(np.median(quarter[known_enough])) if known_enough.any() else np.inf
-    spread: Floats = np.broadcast_to(np.where(known_enough, quarter, rest) / QUARTER_Z, (count,))
-    return spread
-
-
-def _has_two_flanks(peaks: Ints, size: int, matched: _Filter, total: Floats, least: Floats) -> Bools:
-    """True where a pulse's level stands out on both sides; beside a lone edge only one of them does."""
-    side, top = SIDES * size, matched.top * size
-    start = peaks * size
-    before = (total[start + side] - total[start]) / side
-    middle = (total[start + side + top] - total[start + side]) / top
-    after = (total[start + 2 * side + top] - total[start + side + top]) / side
-    rise, fall = middle - before, middle - after
-    two: Bools = (rise * fall > 0) & (np.minimum(np.abs(rise), np.abs(fall)) >= HALF_TOP * least)
-    return two
-
-
-def _peaks(hits: Ints, answer: Singles) -> Ints:
-    """The largest of each run of neighbouring hits that have the same sign; answer: theirs."""
+def _peaks(starts: Ints, answer: Floats) -> Ints:
+    """The rows of the largest of each run of neighbouring windows that answer with the same sign."""
     sign = answer > 0
-    starts = np.concatenate(([True], (np.diff(hits) > 1) | (sign[1:] != sign[:-1])))
-    run = np.cumsum(starts) - 1
+    begins = np.concatenate(([True], (np.diff(starts) > 2) | (sign[1:] != sign[:-1])))
+    run = np.cumsum(begins) - 1
     order = np.lexsort((-np.abs(answer), run))
-    peaks: Ints = hits[order[np.searchsorted(run, np.arange(run[-1] + 1))]]
+    peaks: Ints = order[np.searchsorted(run, np.arange(run[-1] + 1))]
     return peaks
-
-
-def _settle(total: Floats, found: Ints, gaps: Ints, noise: Noise, keep_z: float, widest: int) -> Ints:
-    """Move the changes to their likeliest places, drop those that the levels beside them don't bear out."""
-    for _ in range(ROUNDS):
-        kept = _drop(total, found, gaps, noise, keep_z, widest)
-        placed = _place(total, kept, gaps, noise, keep_z, widest)
-        if np.array_equal(placed, found):
-            break
-        found = placed
-    # a step off its place looks like a slope: lines are looked for only now
-    return _drop(total, found, gaps, noise, keep_z, widest, lines=True)
-
-
-def _drop(
-    total: Floats, found: Ints, gaps: Ints, noise: Noise, keep_z: float, widest: int, lines: bool = False
-) -> Ints:
-    """Leave out insignificant changes, of neighbours the weaker first: two found for one weaken each
-    other."""
-    while len(found):
-        z = _significance(total, found, gaps, noise, keep_z, widest, lines)
-        beside = np.minimum(np.append(z[1:], np.inf), np.append(np.inf, z[:-1]))
-        weak = (z < keep_z) & (z <= beside)
-        if not weak.any():
-            break
-        found = found[~weak]
-    return found
-
-
-def _bounds(total: Floats, found: Ints, gaps: Ints, reach: Ints) -> tuple[Ints, Ints]:
-    """For each change: the start of the level before it and the end of the level after it, within reach."""
-    ends = np.sort(np.concatenate((found, gaps, [0, len(total) - 1])))
-    at = np.searchsorted(ends, found)
-    return np.maximum(ends[at - 1], found - reach), np.minimum(ends[at + 1], found + reach)
-
-
-def _height(total: Floats, found: Ints, low: Ints, high: Ints) -> Floats:
-    """The mean after each change less the mean before it."""
-    height: Floats = (total[high] - total[found]) / (high - found) - (total[found] - total[low]) / (
-        found - low
-    )
-    return height
-
-
-def _reach(total: Floats, found: Ints, gaps: Ints, noise: Noise, widest: int) -> tuple[Ints, Floats]:
-    """Over how many samples on either side each change is best tested, and its height over that many.
-
-    As few as show the height to a tenth (SURE_Z), for what wanders would add to it over more, or take away;
-    of all lengths the one that shows it best where none does so.
-    """
-    sigma = np.maximum(noise.at(found), 1e-12)
-    best, reach, height = (np.zeros(len(found)) for _ in range(3))
-    length = TEST_LEAST
-    while True:
-        low, high = _bounds(total, found, gaps, np.full(len(found), length))
-        step = _height(total, found, low, high)
-        z = np.abs(step) / (sigma * np.sqrt(1.0 / (found - low) + 1.0 / (high - found)))
-        better = (best < SURE_Z) & (z > best)
-        best, reach, height = (
-            np.where(better, new, old) for new, old in ((z, best), (length, reach), (step, height))
-        )
-        if length >= widest:
-            return reach.astype(np.int64), height
-        length = min(2 * length, widest)
-
-
-def _significance(
-    total: Floats, found: Ints, gaps: Ints, noise: Noise, keep_z: float, widest: int, lines: bool
-) -> Floats:
-    """How many deviations each change stands out by; lines: 0 where a straight line explains it better."""
-    sigma = np.maximum(noise.at(found), 1e-12)
-    reach, height = _reach(total, found, gaps, noise, widest)
-    low, high = _bounds(total, found, gaps, reach)
-    z: Floats = np.abs(height) / (
-        sigma * np.sqrt(1.0 / np.maximum(found - low, 1) + 1.0 / np.maximum(high - found, 1))
-    )
-    if not lines:
-        return z
-    low, high = _around(total, found, gaps, height, reach * LINE_REACH, np.abs(height) < keep_z * sigma)
-    z[_is_line(total, found, low, high, sigma)] = 0.0
-    return z
-
-
-def _around(
-    total: Floats, found: Ints, gaps: Ints, height: Floats, reach: Ints, slight: Bools
-) -> tuple[Ints, Ints]:
-    """Where a line is looked for: further around a change than it takes to see it, for a slow recorder's edge
-    is a slope at first sight; and for slight changes past others of the same direction, which may be pieces
-    of the same slope: each piece by itself would be too short to tell."""
-    low, high = _bounds(total, found, gaps, reach)
-    for way in (1, -1):
-        pieces = slight & (height * way > 0)
-        ends = np.sort(np.concatenate((found[~pieces], gaps, [0, len(total) - 1])))
-        at = np.searchsorted(ends, found[pieces])
-        low[pieces] = np.maximum(ends[at - 1], found[pieces] - reach[pieces])
-        high[pieces] = np.minimum(ends[np.minimum(at, len(ends) - 1)], found[pieces] + reach[pieces])
-    return low, high
-
-
-def _is_line(total: Floats, found: Ints, low: Ints, high: Ints, sigma: Floats) -> Bools:
-    """True where the halves of both windows lie on a line rather than on two levels (both of two
-    parameters)."""
-    left, right = (found - low) // 2, (high - found) // 2
-    # one side may be cut short by a pulse or the recording's end: the other is looked at further, or a slope
-    # in so few samples looks like a step; but not so far that it is another slope
-    left, right = np.minimum(left, UNEVEN * right), np.minimum(right, UNEVEN * left)
-    ok = np.minimum(left, right) >= TEST_LEAST // 2  # shorter windows are too short for any drift
-    near, far = np.maximum(left, 1), np.maximum(right, 1)
-    ends = (found - 2 * near, found - near, found, found + far, found + 2 * far)
-    at = [np.clip(end, 0, len(total) - 1) for end in ends]
-    weights = (near, near, far, far)
-    a, b, c, d = ((total[at[k + 1]] - total[at[k]]) / weights[k] for k in range(4))
-    about_levels = near * (a - b) ** 2 / 2 + far * (c - d) ** 2 / 2
-    points = ((a, -1.5 * near, near), (b, -0.5 * near, near), (c, 0.5 * far, far), (d, 1.5 * far, far))
-    whole = 2.0 * (near + far)
-    middle_x = sum(w * x for _, x, w in points) / whole
-    middle_y = sum(w * y for y, _, w in points) / whole
-    slope = sum(w * (x - middle_x) * (y - middle_y) for y, x, w in points)
-    slope = slope / sum(w * (x - middle_x) ** 2 for _, x, w in points)
-    about_line = sum(w * (y - middle_y - slope * (x - middle_x)) ** 2 for y, x, w in points)
-    line: Bools = ok & (about_levels > about_line + LINE_BETTER * sigma**2)
-    return line
-
-
-def _place(total: Floats, found: Ints, gaps: Ints, noise: Noise, keep_z: float, widest: int) -> Ints:
-    """The place between its neighbours where a change splits the record best (least squares), for the changes
-    that are small enough for noise to have moved them."""
-    sigma = np.maximum(noise.at(found), 1e-12)
-    height = np.abs(_reach(total, found, gaps, noise, widest)[1]) / sigma
-    reach = np.clip((PLACE_SHARE / np.maximum(height, 1e-3)) ** 2 + TEST_LEAST, 0, widest).astype(np.int64)
-    low, high = _bounds(total, found, gaps, 2 * reach)
-    placed = found.copy()
-    for i in np.flatnonzero(height < 2 * (keep_z + KEEP_LESS)):
-        start, end = int(low[i]), int(high[i])
-        if end - start < 3:
-            continue
-        k = np.arange(start + 1, end)
-        mean = (total[end] - total[start]) / (end - start)
-        excess = total[k] - total[start] - mean * (k - start)
-        split = excess * excess / ((k - start) * (end - k))
-        placed[i] = k[int(np.argmax(split))]
-        if i + 1 < len(low) and low[i + 1] == found[i]:
-            low[i + 1] = placed[i]
-    return np.unique(placed)

@@ -88,11 +88,13 @@ class Trace(Columns):
 class Chunk:
     """Samples with their surroundings; transitions that begin in [core, core_end) belong to this chunk.
 
-    before: the recording's samples and their sum ahead of this chunk's first sample.
+    total: the running sum, from 0 on; before: the recording's samples and their sum ahead of this chunk's
+    first sample.
     """
 
     time_s: Floats
     value: Floats
+    total: Floats
     core: int
     core_end: int
     before: tuple[int, float]
@@ -103,7 +105,7 @@ class _Stretch:
 
     def __init__(self, chunk: Chunk, found: Ints, gaps: Ints, noise: Noise, window: int, tau: float) -> None:
         self.chunk = chunk
-        self.total = np.concatenate(([0.0], np.cumsum(chunk.value)))
+        self.total = chunk.total
         first, last, self.is_gap = _merge(self.total, found, gaps, noise, tau)
         self.first, self.last = _trim(chunk.value, self.total, first, last, self.is_gap, noise)
         self.sigma = np.maximum(noise.at(self.first), 1e-12)

@@ -17,7 +17,7 @@ from nightdraw.capture.crossings import Chunk, Trace, Transitions, assemble
 from nightdraw.capture.edgeshape import Shape
 from nightdraw.capture.noise import SOME, deviations, noise_of
 from nightdraw.capture.read import BLOCK_SAMPLES, Recording
-from nightdraw.capture.seen import Columns, Floats
+from nightdraw.capture.seen import Columns, Floats, Ints
 
 Table = TypeVar("Table", bound=Columns)
 
@@ -85,7 +85,7 @@ class _Progress:
     def __init__(self, false_alarms_per_h: float) -> None:
         self.false_alarms_per_h = false_alarms_per_h
         self.z = 0.0
-        self.samples = self.transitions = 0
+        self.samples = self.transitions = self.halo = 0
         self.total = 0.0
         self.start_s = self.end_s = 0.0
         self.intervals_s: list[float] = []
@@ -93,47 +93,92 @@ class _Progress:
         self.shape = Shape()
 
 
+class _Held:
+    """The samples at hand and their running sum, in memory that is used again: fresh pages from the system
+    cost more than all that is done with what lies in them."""
+
+    def __init__(self) -> None:
+        self._rows = np.empty((3, 0))
+        self.count = 0
+
+    def add(self, time_s: Floats, value: Floats) -> None:
+        """Append a block."""
+        count = self.count + len(value)
+        if count >= self._rows.shape[1]:
+            rows = np.empty((3, count + count // 2))
+            rows[:, : self.count] = self._rows[:, : self.count]
+            self._rows = rows
+        self._rows[0, self.count : count], self._rows[1, self.count : count] = time_s, value
+        self.count = count
+
+    def drop(self, count: int) -> None:
+        """Forget the first samples."""
+        self.count -= count
+        self._rows[:2, : self.count] = self._rows[:2, count : count + self.count]
+
+    def chunk(self, core: int, core_end: int, before: tuple[int, float]) -> Chunk:
+        """All of them as a chunk, until the next change."""
+        time_s, value, total = self._rows[:, : self.count + 1]
+        total[0] = 0.0
+        np.cumsum(value[:-1], out=total[1:])
+        return Chunk(time_s[:-1], value[:-1], total, core, core_end, before)
+
+
 def _chunks(recording: Recording, state: _Progress) -> Iterator[Chunk]:
-    time_s = value = np.empty(0)
-    core = 0
-    before = (0, 0.0)
-    for more_s, more in recording.blocks():
+    held, core, before = _Held(), 0, (0, 0.0)
+    for time_s, value in recording.blocks():
         if not state.samples:
-            state.start_s = float(more_s[0])
-        state.samples += len(more)
-        state.total += float(more.sum())
-        state.end_s = float(more_s[-1])
-        time_s, value = np.concatenate((time_s, more_s)), np.concatenate((value, more))
-        if len(value) < BLOCK_SAMPLES:
+            state.start_s = float(time_s[0])
+            state.halo = 4 * _window(_interval(time_s[:SOME]))
+        state.samples += len(value)
+        state.end_s = float(time_s[-1])
+        held.add(time_s, value)
+        if held.count < BLOCK_SAMPLES:
             continue
-        halo = 4 * _window(float(np.median(np.diff(time_s[:SOME]))))
-        core_end = len(value) - halo
-        yield Chunk(time_s, value, core, core_end, before)
-        keep = max(core_end - halo, 0)
-        before = (before[0] + keep, before[1] + float(value[:keep].sum()))
-        time_s, value, core = time_s[keep:], value[keep:], core_end - keep
-    if len(value) - core > 0:
-        yield Chunk(time_s, value, core, len(value), before)
+        chunk = held.chunk(core, held.count - state.halo, before)
+        keep = max(chunk.core_end - state.halo, 0)
+        before = (before[0] + keep, before[1] + float(chunk.total[keep]))
+        core = chunk.core_end - keep
+        yield chunk
+        held.drop(keep)
+    if held.count - core > 0:
+        chunk = held.chunk(core, held.count, before)
+        state.total = before[1] + float(chunk.total[-1])
+        yield chunk
 
 
 def _window(interval_s: float) -> int:
     return min(max(round(WINDOW_S / interval_s), LEAST_WINDOW), MOST_WINDOW)
 
 
+def _interval(time_s: Floats) -> float:
+    """The median sampling interval."""
+    if len(time_s) < 2:
+        return 1.0
+    apart = max(len(time_s) // SOME, 1)
+    return float(np.median(time_s[1::apart] - time_s[: len(time_s) - 1 : apart]))
+
+
+def _gaps(time_s: Floats, longest_s: float) -> Ints:
+    """Positions before which samples are missing; a piece at a time, which stays in the cache."""
+    found = [
+        start + 1 + np.flatnonzero(np.diff(time_s[start : start + ch.TILE + 1]) > longest_s)
+        for start in range(0, len(time_s), ch.TILE)
+    ]
+    return np.concatenate([*found, np.empty(0, dtype=np.int64)])
+
+
 def _part(chunk: Chunk, state: _Progress) -> tuple[Transitions, Trace]:
     time_s, value = chunk.time_s, chunk.value
-    distances_s = np.diff(time_s)
-    interval_s = (
-        float(np.median(distances_s[:: max(len(distances_s) // SOME, 1)])) if len(distances_s) else 1.0
-    )
-    gaps = np.flatnonzero(distances_s > GAP_INTERVALS * interval_s) + 1
+    interval_s = _interval(time_s)
+    gaps = _gaps(time_s, GAP_INTERVALS * interval_s)
     noise = noise_of(value)
     window = _window(interval_s)
     if not state.z:
         state.z = deviations(state.false_alarms_per_h, 1 / interval_s)
     state.intervals_s.append(interval_s)
     state.sigmas.append(noise.sigma)
-    found = ch.find(value, gaps, noise, state.z, window)
+    found = ch.find(value, chunk.total, gaps, noise, state.z, window)
     here, trace = assemble(chunk, found, gaps, noise, window, state.transitions, state.shape)
     state.transitions += len(here)
     return here, trace

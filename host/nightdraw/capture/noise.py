@@ -22,6 +22,8 @@ FLICKER, FLICKER_SHARE = 3, 0.3  # or go to and fro within so many samples this 
 SOME = 1 << 13  # values enough for a quantile: it is known to a percent or so then
 PIECE = 1 << 16  # samples that share a threshold: a minute at 1 kHz; cars settle, clamps drift over minutes
 QUARTER_Z = 0.31863936  # a quarter of |normal| lies below this: three in four windows may hold steps
+FEW = 1 << 10  # values enough for a range
+RUN = 1 << 12  # samples of which some in a row are looked at
 ROUNDS = 4  # of leaving out what can only be steps
 
 
@@ -42,48 +44,63 @@ class Noise:
 def deviations(false_alarms_per_h: float, rate_hz: float) -> float:
     """How many deviations a change must stand out by, for noise to make so many an hour.
 
-    All filters together try about TRIES independent windows a sample, each on two sides (Bonferroni's bound).
+    All filters together make as many edges of noise as TRIES independent windows a sample, each on two sides.
     """
     tries = TRIES * 3600 * max(rate_hz, 1e-6)
     chance = min(max(false_alarms_per_h / tries / 2, 1e-15), 0.01)
     return float(-NormalDist().inv_cdf(chance))
 
 
-TRIES = 6.0  # of the widths 1, 2, 2, 3 of single samples, and half as many at each doubling
+TRIES = 12.0  # as counted: all filters at all widths, of a pulse each of its two edges
 
 
 def noise_of(value: Floats) -> Noise:
     """The noise of a record in which levels and steps are mixed, piece by piece."""
-    pieces = [value[start : start + PIECE] for start in range(0, max(len(value), 1), PIECE)]
-    if len(pieces) > 1 and len(pieces[-1]) < PIECE // 8:  # too few to measure by themselves
-        pieces[-2:] = [value[(len(pieces) - 2) * PIECE :]]
-    measured = [_noise_of_piece(piece) for piece in pieces]
-    return Noise(np.array([sigma for sigma, _ in measured]), max(least for _, least in measured))
+    whole = len(value) // PIECE
+    if len(value) - whole * PIECE >= PIECE // 8 or not whole:  # fewer are too few to measure by themselves
+        rest = _of_pieces(value[None, whole * PIECE :])
+    else:
+        rest = np.empty(0), 0.0
+    measured = _of_pieces(value[: whole * PIECE].reshape(whole, PIECE)) if whole else (np.empty(0), 0.0)
+    return Noise(np.concatenate((measured[0], rest[0])), max(measured[1], rest[1]))
 
 
-def _noise_of_piece(value: Floats) -> tuple[float, float]:
-    """Deviation of one sample, from the smaller differences of neighbours, and the least change.
+def _of_pieces(value: Floats) -> tuple[Floats, float]:
+    """Deviation of one sample in each row, from the smaller differences of neighbours, and the least change.
 
     Differences that can only be steps are left out and the rest measured again, until nothing changes much.
     """
-    if len(value) < 3:
-        return 0.0, 0.0
-    low, high = np.quantile(value[:: max(len(value) // SOME, 1)], (0.001, 0.999))
-    floor = DYNAMIC * float(high - low)
-    moves = np.diff(value)
-    differences = np.abs(moves[:: max(len(moves) // SOME, 1)])
-    sigma = float(np.quantile(differences, 0.25)) / (QUARTER_Z * np.sqrt(2))
+    count, length = value.shape
+    if length < 3:
+        return np.zeros(count), 0.0
+    rows = np.arange(count)
+    some = np.sort(value[:, :: max(length // FEW, 1)], axis=1)
+    rare = some.shape[1] // 1000
+    spread = some[:, -1 - rare] - some[:, rare]
+    floor = DYNAMIC * spread
+    # neighbours from all over the piece, but in runs, which cost less to fetch than one here and there
+    runs = value[:, : length // RUN * RUN].reshape(count, -1, RUN) if length >= PIECE else value[:, None]
+    runs = runs[:, :, : RUN * SOME // PIECE + 1] if length >= PIECE else runs
+    moves = np.abs(np.diff(runs, axis=2)).reshape(count, -1).astype(np.float32)  # which sorts twice as fast
+    moves.sort(axis=1)
+    sigma = moves[:, moves.shape[1] // 4] / (QUARTER_Z * np.sqrt(2))
     for _ in range(ROUNDS):
-        rest = differences[differences <= TRIM_Z * np.sqrt(2) * sigma]
-        sigma = min(sigma, float(np.median(rest)) / (HALF_Z * np.sqrt(2)))
-    sigma *= TRIMMED
-    real = differences[differences > max(floor, 1e-9)]
-    quantum = float(real.min()) if len(real) and 2 * sigma < real.min() <= QUANTUM_MA else 0.0
-    if quantum:  # values that rarely change: differences are 0 or a unit, no quantile of them is the noise
-        flicker = differences[differences < 3.5 * quantum]
-        floor = max(floor, quantum / np.sqrt(12), float(np.sqrt(np.mean(flicker**2) / 2)))
-    resolution = quantum <= max(FINE_MA, FINE_SHARE * float(high - low)) or (quantum > 0 and _flickers(moves))
-    return max(sigma, floor), 1.5 * quantum if resolution else 0.0
+        rest = np.count_nonzero(moves <= TRIM_Z * np.sqrt(2) * sigma[:, None], axis=1)
+        sigma = np.minimum(sigma, moves[rows, np.maximum(rest - 1, 0) // 2] / (HALF_Z * np.sqrt(2)))
+    sigma = sigma.astype(float) * TRIMMED
+    least = 0.0
+    first = np.argmax(moves > np.maximum(floor, 1e-9)[:, None], axis=1)
+    quanta = moves[rows, first].astype(float)
+    for k in np.flatnonzero(
+        (quanta > np.maximum(floor, 1e-9)) & (2 * sigma < quanta) & (quanta <= QUANTUM_MA)
+    ):
+        # values that rarely change: differences are 0 or a unit, no quantile of them is the noise
+        quantum = float(quanta[k])
+        flicker = moves[k][moves[k] < 3.5 * quantum].astype(float)
+        floor[k] = max(floor[k], quantum / np.sqrt(12), float(np.sqrt(np.mean(flicker**2) / 2)))
+        if quantum <= max(FINE_MA, FINE_SHARE * spread[k]) or _flickers(np.diff(value[k])):
+            least = max(least, 1.5 * quantum)
+    return np.maximum(sigma, floor), least
 
 
 def _flickers(moves: Floats) -> bool:
