@@ -12,7 +12,7 @@ from fractions import Fraction
 
 import pytest
 from nightdraw import units
-from nightdraw.bank import drivecheck, fuses, protection
+from nightdraw.bank import drivecheck, fuses, levels, protection
 from nightdraw.bank.mosfet import junction_c, on_w
 from nightdraw.bank.spice import switch_law
 from nightdraw.bank.wire import (
@@ -241,7 +241,7 @@ def test_sheets_against_a_locked_out_hct_buffer(name: str) -> None:
     gates = load_board().circuit.gates
     assert gates is not None
     part = switch(*rows)
-    assert any(row.gate_v <= drivecheck.gate_volts(gates) for row in part.specified) is fit
+    assert any(row.gate_v <= levels.gate_open_v(gates) for row in part.specified) is fit
 
 
 def test_the_decks_switch_meets_its_sheet() -> None:

@@ -1,7 +1,6 @@
-"""Are the gates driven as the MOSFET's sheet wants, and what if they are not: pins, drive, lock-out, "
-"pull-downs.
+"""Are the gates driven as the MOSFET's sheet wants, and off whenever they are not: pins, drive, pulls.
 
-Rules over the board file alone; the netlist's own rules are electrical's.
+Rules over the board file alone, with the voltages that levels solves; the netlist's are electrical's.
 """
 
 from __future__ import annotations
@@ -10,14 +9,20 @@ from collections.abc import Iterator
 
 from boxcore import edgeword
 
+from nightdraw.bank import levels
 from nightdraw.bank.control import SCL_PIN, SDA_PIN, SHUNT_PIN, SUPPLY_PIN, THERMISTOR_PIN, gpio_pin
+from nightdraw.bank.drive import buffers_of
+from nightdraw.bank.families import WORST, Family, family
 from nightdraw.bank.front import AROUND_C
 from nightdraw.bank.passives import RIPPLE
 from nightdraw.bank.wish import ERROR, NOTE, Remark
 from nightdraw.board import BoardModel, Switch
 from nightdraw.board.circuit import Gates
 
-OUTPUT_DROP_V = 0.1  # HCT outputs at light load: VCC - 0.1 V at 20 uA (JEDEC JESD7-A, from memory)
+OFF_V = 0.7  # logic-level MOSFETs: threshold of 1 V at the least, 4 to 5 mV/K less when hot (usual sheets)
+PIN_SINK_A = 0.004  # RP2040 datasheet: a pin's drive strength at reset
+LEAST_SERIES_OHMS = 10  # common practice: 10 to 100 ohm
+MOST_RISE_S = 1e-4  # one tick: a longer edge would be seen in the shortest pulses
 
 
 def pins(board: BoardModel) -> Iterator[Remark]:
@@ -57,13 +62,6 @@ def pins(board: BoardModel) -> Iterator[Remark]:
         )
 
 
-def gate_volts(gates: Gates) -> float:
-    """What a gate gets at the least while its buffer may drive: the lock-out's threshold less the output's
-    drop; without a lock-out the supply at the bottom of its tolerance."""
-    lowest = float(gates.lockout_v) if gates.lockout_v is not None else float(gates.supply_v) * (2 - RIPPLE)
-    return lowest - OUTPUT_DROP_V
-
-
 def gates(board: BoardModel) -> Iterator[Remark]:
     """The drive against the sheet, lock-out, pull-downs, output-enable."""
     switch, drive = board.switch, board.circuit.gates
@@ -74,31 +72,97 @@ def gates(board: BoardModel) -> Iterator[Remark]:
         message = "no pull-down is named: nothing holds a gate off while its driver is off"
         yield Remark("gates", "gate-pull-down", message, ERROR)
         return
-    if drive.pull_down_ohms is None:
-        message = "no pull-down is named (key `pull_down`): nothing holds a gate off while its driver is off"
-        yield Remark("gates", "gate-pull-down", message, ERROR)
-    if drive.enable_pull_up_ohms is None:
-        message = "the output-enable has no pull-up: the outputs must be off until the firmware takes them"
-        yield Remark("gates", "enable-pull-up", message, ERROR)
-    if drive.series_ohms is None:
-        message = "no series resistor: gate and buffer ring against the wire between them"
-        yield Remark("gates", "gate-series", message, ERROR)
+    kind = family(drive.part) or WORST
+    yield from _off(drive, kind)
+    yield from _enable(drive, len(buffers_of(board)))
+    yield from _series(drive, kind)
     if switch is not None:
-        yield from _driven(switch, drive)
+        yield from _driven(board, switch, drive, kind)
         yield from half_driven(board, switch, drive)
 
 
-def _driven(switch: Switch, drive: Gates) -> Iterator[Remark]:
-    volts = gate_volts(drive)
-    if not any(row.gate_v <= volts for row in switch.specified):
-        least = min(float(row.gate_v) for row in switch.specified)
+def _off(drive: Gates, kind: Family) -> Iterator[Remark]:
+    """While the outputs are off the pull-down alone holds the gate."""
+    if drive.pull_down_ohms is None:
+        message = "no pull-down is named (key `pull_down`): nothing holds a gate off while its driver is off"
+        yield Remark("gates", "gate-pull-down", message, ERROR)
+        return
+    volts = levels.gate_off_v(float(drive.pull_down_ohms), kind)
+    if volts > OFF_V:
+        message = (
+            f"an output that is off leaks up to {kind.leak_a * 1e6:g} uA, which lifts the gate to "
+            f"{volts:.2g} V over "
+            f"a pull-down of {float(drive.pull_down_ohms) / 1000:g} kohm; a hot MOSFET is off below "
+            f"{OFF_V:g} V"
+        )
+        yield Remark("gates", "gate-pull-down", message, ERROR)
+
+
+def _enable(drive: Gates, packages: int) -> Iterator[Remark]:
+    """The output-enable is high while the processor does nothing, and low when its pin says so."""
+    if drive.enable_pull_up_ohms is None:
+        message = "the output-enable has no pull-up: the outputs must be off until the firmware takes them"
+        yield Remark("gates", "enable-pull-up", message, ERROR)
+        return
+    ohms = float(drive.enable_pull_up_ohms)
+    volts = levels.enable_reset_v(ohms, packages)
+    needed = (family(drive.part) or WORST).high_v
+    if volts < needed:
+        message = (
+            f"{ohms / 1000:g} kohm against the processor's own pull-down at reset (also blank, or on USB "
+            "alone) "
+            f"leave {max(volts, 0.0):.2g} V at the output-enable, {needed:g} V are needed to keep the "
+            "outputs off"
+        )
+        yield Remark("gates", "enable-pull-up", message, ERROR)
+    sunk = levels.enable_sink_a(ohms)
+    if sunk > PIN_SINK_A:
+        message = (
+            f"{ohms:g} ohm: the processor's pin would sink {1000 * sunk:.2g} mA to let the outputs on, it is "
+            f"specified to {1000 * PIN_SINK_A:g} mA"
+        )
+        yield Remark("gates", "enable-pull-up", message, ERROR)
+
+
+def _series(drive: Gates, kind: Family) -> Iterator[Remark]:
+    if drive.series_ohms is None or drive.series_ohms < LEAST_SERIES_OHMS:
+        message = (
+            "no series resistor"
+            if drive.series_ohms is None
+            else f"{float(drive.series_ohms):g} ohm in series"
+        )
+        message += f": gate and buffer ring against the wire between them; {LEAST_SERIES_OHMS} ohm or more"
+        yield Remark("gates", "gate-series", message, ERROR)
+        return
+    rise_s = levels.gate_rise_s(drive, kind)
+    if rise_s > MOST_RISE_S:
+        message = (
+            f"with {float(drive.series_ohms):g} ohm a gate takes {1e6 * rise_s:.3g} us: the switch is "
+            "half driven for "
+            f"longer than {1e6 * MOST_RISE_S:g} us, the firmware's own step"
+        )
+        yield Remark("gates", "gate-series", message, ERROR)
+
+
+def _driven(board: BoardModel, switch: Switch, drive: Gates, kind: Family) -> Iterator[Remark]:
+    least = min(float(row.gate_v) for row in switch.specified)
+    open_v, volts = levels.gate_open_v(drive), levels.gate_on_v(board, drive, kind)
+    if open_v < least:
         message = (
             f"its sheet gives an on-resistance from {least:g} V on the gate, the buffer is sure of "
-            f"{volts:.3g} V only: below the sheet's rows nothing is known, whatever the threshold says. "
-            f"Take a "
-            "logic-level part specified at 4 V or less"
+            f"{open_v:.3g} V "
+            "only: below the sheet's rows nothing is known, whatever the threshold says. Take a "
+            "logic-level part "
+            "specified at 4 V or less"
         )
         yield Remark("switch", "gate-drive", message, ERROR)
+    elif volts < least:
+        message = (
+            f"pull-down, series resistor and shunt leave {volts:.3g} V on the gate, the sheet's rows "
+            "begin at "
+            f"{least:g} V"
+        )
+        yield Remark("gates", "gate-drive", message, ERROR)
     top = float(drive.supply_v) * RIPPLE
     if switch.gate_max_v is None:
         message = "the sheet's highest gate voltage is not named: key `gate_max`"

@@ -16,7 +16,7 @@ from nightdraw.board.model import ALUMINIUM, COVERED, PLASTIC
 # W/mK, J/m3K: cast aluminium 130, ABS 0.17, and density times specific heat; handbook values from memory
 CONDUCTIVITY = {ALUMINIUM: 130.0, PLASTIC: 0.17}
 HEAT_J_M3K = {ALUMINIUM: 2700 * 900.0, PLASTIC: 1050 * 1400.0}
-HOTTEST_C = 2000.0  # the search's upper end: no box gets near it
+HOTTEST_C = 2000.0  # the search's upper end: what gets there has melted, and every limit is passed
 
 
 @dataclass(frozen=True)
@@ -106,9 +106,11 @@ class Box:
 
 
 def _root(excess: Callable[[float], float], low: float) -> float:
-    """Where a growing function, at or below zero at `low`, passes zero."""
+    """Where a growing function, at or below zero at `low`, passes zero; at HOTTEST_C at the most."""
     from scipy.optimize import brentq
 
     if excess(low) >= 0:
         return low
+    if excess(HOTTEST_C) <= 0:
+        return HOTTEST_C
     return float(brentq(excess, low, HOTTEST_C, xtol=1e-9))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from fractions import Fraction
 
 from nightdraw.bank.bodies import AIR
 from nightdraw.bank.mounted import Mounted
@@ -15,6 +16,9 @@ from nightdraw.bank.wish import ERROR, NOTE, Remark
 from nightdraw.board import BoardModel
 from nightdraw.board.circuit import MOSFET, Clamp, Reverse
 
+LOGIC_ON_V = 4.5  # logic-level parts have a row there
+GATE_ON_V = 8.0  # a fifth below a standard part's row at 10 V its resistance is nearly that (usual sheets)
+ZENER_SHARE = 0.05
 HEAVY_SUPPLY_MV = 18_000  # a nominal supply from here on is a 24 V system
 
 
@@ -51,7 +55,7 @@ def remarks(board: BoardModel, channels: list[Mounted]) -> Iterator[Remark]:
     """Every rule on protection that the board breaks, and what it takes for granted."""
     kind = system(board)
     circuit = board.circuit
-    yield from _reverse(circuit.reverse, circuit.clamp, kind)
+    yield from _reverse(board, circuit.reverse, circuit.clamp, kind)
     yield from _clamp(board, circuit.clamp, kind)
     if circuit.converter is not None and circuit.converter.input_max_v < kind.dump_v:
         message = (
@@ -63,7 +67,9 @@ def remarks(board: BoardModel, channels: list[Mounted]) -> Iterator[Remark]:
         yield from _dumped(channel, kind)
 
 
-def _reverse(reverse: Reverse | None, clamp: Clamp | None, kind: System) -> Iterator[Remark]:
+def _reverse(
+    board: BoardModel, reverse: Reverse | None, clamp: Clamp | None, kind: System
+) -> Iterator[Remark]:
     if reverse is None:
         message = (
             "a reversed supply turns every channel on through the MOSFETs' body diodes: fit a P-channel "
@@ -86,6 +92,22 @@ def _reverse(reverse: Reverse | None, clamp: Clamp | None, kind: System) -> Iter
             "diode leaves less than a tenth of margin"
         )
         yield Remark("reverse protection", "reverse-gate", message, ERROR)
+    else:
+        yield from _reverse_on(board, reverse, reverse.gate_clamp_v)
+
+
+def _reverse_on(board: BoardModel, reverse: Reverse, zener_v: Fraction) -> Iterator[Remark]:
+    """At the lowest supply its gate gets the supply, or what the zener diode leaves of it."""
+    lowest = board.caps["supply_min_mv"] / 1000
+    volts = min(float(zener_v) * (1 - ZENER_SHARE), lowest)
+    needed = LOGIC_ON_V if "logic-level" in reverse.part.lower() else GATE_ON_V
+    if volts < needed:
+        message = (
+            f"its gate gets {volts:.3g} V (zener diode {float(zener_v):g} V, supply from {lowest:g} V): a "
+            "part "
+            f"of its kind is surely on from {needed:g} V"
+        )
+        yield Remark("reverse protection", "reverse-gate", message, ERROR)
 
 
 def _clamp(board: BoardModel, clamp: Clamp | None, kind: System) -> Iterator[Remark]:
@@ -93,7 +115,7 @@ def _clamp(board: BoardModel, clamp: Clamp | None, kind: System) -> Iterator[Rem
         message = "nothing clamps the supply's transients: fit a bidirectional suppressor diode (key `clamp`)"
         yield Remark("clamp", "load-dump-clamp", message, ERROR)
         return
-    needed = max(kind.dump_v, kind.jump_v, board.caps["supply_max_mv"] / 1000)
+    needed = max(kind.dump_v, kind.jump_v, board.caps["supply_max_mv"] / 1000, board.supply_max_mv / 1000)
     if clamp.standoff_v < needed:
         message = (
             f"stands off {float(clamp.standoff_v):g} V, but {needed:g} V last for {kind.dump_s:g} s and more "

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from nightdraw.bank import drivecheck, electrical, protection
+from nightdraw.bank import drivecheck, electrical, families, figures, protection, sensecheck, supplycheck
 from nightdraw.bank.circuit import AMBIENT_C, assemble, missing
 from nightdraw.bank.heat import weigh
 from nightdraw.bank.mounted import Mounted, mounted
@@ -28,11 +28,24 @@ RULES = {
     "gates-missing": "the file names the gates' drive",
     "gate-drive": "the sheet specifies the on-resistance at the volts that the gate surely gets",
     "gate-volts": "the gate bears what the buffer gives",
-    "gate-pull-down": "every gate has a pull-down",
-    "gate-series": "every gate has a series resistor",
-    "gate-lockout": "the buffer is locked out while its supply is low",
+    "gate-pull-down": "every gate has a pull-down that holds it off against leakage",
+    "gate-series": "every gate has a series resistor that damps and doesn't delay",
+    "gate-lockout": "the buffer is locked out while its supply is low, and released when it is not",
     "half-driven-gate": "what a half-driven gate would dissipate",
-    "enable-pull-up": "the output-enable is held off until the firmware takes it",
+    "enable-pull-up": "the output-enable is held off at reset, on USB alone, with a blank controller",
+    "usb-feed": "on USB alone nothing feeds the 5 V supply",
+    "part-family": "every part is of the family, channel and direction that the circuit needs",
+    "part-text": "no key claims more than its part's own text",
+    "part-figures": "no figure is better than parts of the kind have",
+    "on-resistance": "on_ohms is what the switch has",
+    "own-draw": "the box's own consumption is that of a processor board",
+    "converter-output": "the 5 V supply suits buffers, processor board and lock-out at both ends",
+    "converter-headroom": "the converter still regulates at the lowest supply",
+    "guard-supply": "the supply guard's limits leave the box alive and in its vehicle's range",
+    "guard-temperature": "the bank's temperature limit is one that its sensor bears and a cold box passes",
+    "divider-span": "the supply's divider spans the guard's limits and reads them well enough",
+    "thermistor-span": "the thermistor's divider spans its range and reads the limit within 5 K",
+    "shunt-range": "the shunt's reading tells the smallest channel from nothing",
     "resistor-body": "every resistor has a body that exists",
     "resistor-power": "no resistor has more than its derated rating, or its voltage",
     "heat": "junctions, air and walls stay within their limits",
@@ -42,6 +55,7 @@ RULES = {
     "reverse-gate": "whose gate is clamped",
     "load-dump-clamp": "the supply's transients are clamped",
     "clamp-standoff": "by a part that doesn't conduct in what lasts",
+    "clamp-figures": "whose figures a suppressor can have, and that bears pulse 1 of ISO 7637-2",
     "switch-volts": "the MOSFETs bear what the clamp lets through",
     "converter-input": "so does the step-down module",
     "dump-overload": "the resistors bear a suppressed load dump",
@@ -78,9 +92,10 @@ class Checked:
 
 def check(board: BoardModel, ambient_c: float = AMBIENT_C) -> Checked:
     """Hold a board to every rule; the board may have been read without the pins' own checks."""
-    found = [*drivecheck.pins(board), *drivecheck.gates(board)]
+    found = [*drivecheck.pins(board), *drivecheck.gates(board), *families.remarks(board)]
+    found += [*supplycheck.remarks(board), *sensecheck.remarks(board, ambient_c)]
     bodies, more = _bodies(board)
-    found += more
+    found += [*more, *figures.remarks(board, bodies)]
     allowed: dict[str, float] = {}
     if bodies and board.enclosure is not None:
         heat, allowed = _heat(board, ambient_c)

@@ -63,27 +63,38 @@ class Conductor:
         R = R20 (1 + alpha (T - 20 C))."""
         return mohm_m_20(self.area_mm2) * (1 + ALPHA_1_K * (celsius - REFERENCE_C))
 
+    @property
+    def _through_mk_w(self) -> float:
+        """The insulation's thermal resistance, m K/W."""
+        return math.log(self.outside_m / self.copper_m) / (2 * math.pi * INSULATION_W_MK)
+
     def lost_w_m(self, celsius: float, ambient_c: float) -> float:
         """What one metre gives off with its copper at a temperature: through the insulation, then by natural
         convection (Churchill and Chu's horizontal cylinder) and radiation."""
         if celsius <= ambient_c:
             return 0.0
-        through = math.log(self.outside_m / self.copper_m) / (2 * math.pi * INSULATION_W_MK)
         low, high = ambient_c, celsius
         for _ in range(HALVINGS):
             surface = (low + high) / 2
             given = _surface_w_m(self.outside_m, surface, ambient_c)
-            low, high = (surface, high) if given < (celsius - surface) / through else (low, surface)
+            low, high = (
+                (surface, high) if given < (celsius - surface) / self._through_mk_w else (low, surface)
+            )
         return _surface_w_m(self.outside_m, low, ambient_c)
 
     def settles_c(self, current_a: float, ambient_c: float) -> float:
-        """The copper's temperature with this current for ever, alone in still air."""
+        """The copper's temperature with this current for ever, alone in still air.
+
+        Sought over the surface, whose loss says the copper's temperature at once."""
         low, high = ambient_c, ambient_c + 1000.0
+        copper = ambient_c
         for _ in range(HALVINGS):
-            middle = (low + high) / 2
-            heated = current_a**2 * self.mohm_m(middle) / 1000
-            low, high = (middle, high) if heated > self.lost_w_m(middle, ambient_c) else (low, middle)
-        return low
+            surface = (low + high) / 2
+            lost = _surface_w_m(self.outside_m, surface, ambient_c)
+            copper = surface + lost * self._through_mk_w
+            heated = current_a**2 * self.mohm_m(copper) / 1000
+            low, high = (surface, high) if heated > lost else (low, surface)
+        return min(copper, ambient_c + 1000.0)
 
     def carries_a(self, ambient_c: float, together: float = TOGETHER) -> float:
         """The current that it carries for ever at its limit beside its return: I = sqrt(P / R) of one alone
