@@ -1,7 +1,8 @@
 """Set-up for a machine that has Python and nothing else: `python run.py demo | test | bench | nightdraw ...`.
 
 Only the standard library, and only syntax that an old Python can still read far enough to be told so. It
-makes the environment in .venv, keeps it while pyproject.toml stays the same, runs, and passes the status on.
+makes the environment in .venv with what the command needs, keeps it while pyproject.toml stays the same,
+runs, and passes the status on. What the tests run on is pinned by tests/lock.txt: one state has one verdict.
 """
 
 import hashlib
@@ -14,6 +15,7 @@ import sys
 HERE = os.path.dirname(os.path.abspath(__file__))
 VENV = os.path.join(HERE, ".venv")
 READY = os.path.join(VENV, "nightdraw-ready.json")  # written last: without it .venv was never finished
+LOCK = os.path.join(HERE, "tests", "lock.txt")
 OLDEST = (3, 11)
 SIGNAL_BASE = 128  # a shell's way of saying that a process ended by a signal
 INTERRUPTED = 130
@@ -26,7 +28,20 @@ USAGE = """usage: python run.py COMMAND [ARGUMENTS]
   test [ARGUMENTS]       lint, types and all tests; the arguments go to pytest (test -k pulse)
   bench [ARGUMENTS]      benchmarks, printed as ratios
   nightdraw ARGUMENTS    any other command of the program (nightdraw profile check FILE)
+  newest [ARGUMENTS]     test with the newest of every package: what differs from the lock, what breaks
 """
+
+# What each noun of the program needs beyond the base: extras of pyproject.toml.
+NEEDS = {
+    "demo": ["report"],
+    "profile": [],
+    "box": [],
+    "bench": ["bench"],
+    "capture": ["bench"],
+    "bank": ["hardware"],
+    "lesson": ["bench", "report"],
+}
+DRAWING = ("plot", "view", "--plot")  # words that ask for a picture
 
 
 def main(words):
@@ -39,9 +54,9 @@ def main(words):
         help_wanted = bool(words) and words[0] in ("-h", "--help", "help")
         (sys.stdout if help_wanted else sys.stderr).write(USAGE)
         return 0 if help_wanted else MISUSE
-    extra, action = COMMANDS[words[0]]
+    extras, action = COMMANDS[words[0]]
     try:
-        status = prepare(extra)
+        status = 0 if extras is None else prepare(extras(words[1:]))
         return status or action(words[1:])
     except KeyboardInterrupt:
         return INTERRUPTED
@@ -64,7 +79,8 @@ def bench(arguments):
 
 def test(arguments):
     """Lint, layout, types and tests: all of them, whichever fails; the first failing status is the answer."""
-    spread_by_hand = any(argument.startswith(("-n", "--numprocesses", "--pdb")) for argument in arguments)
+    by_hand = ("-n", "--numprocesses", "--pdb", "no:xdist")
+    spread_by_hand = any(argument.startswith(by_hand) for argument in arguments)
     workers = [] if spread_by_hand else SPREAD
     steps = (
         ("lint", ["ruff", "check", "."]),
@@ -83,22 +99,68 @@ def test(arguments):
     return failed[0][1] if failed else 0
 
 
-# command -> (the extra of pyproject.toml that it needs, what it does)
+def newest(arguments):
+    """The tests with the newest of everything, in .venv-newest: what differs from the lock, what breaks."""
+    global VENV  # all that follows works in that environment
+    VENV = os.path.join(HERE, ".venv-newest")
+    status = call([sys.executable, "-m", "venv", "--clear", VENV])
+    status = status or pip(["--upgrade", "-e", HERE + "[test]"]) or install_typings()
+    if status:
+        return status
+    for line in differing():
+        say(line)
+    return test(arguments)
+
+
+def differing():
+    """A line for each package of the environment whose release is none of the lock's."""
+    listed = subprocess.check_output([python(), "-m", "pip", "list", "--format=json"])
+    pinned = pins()
+    lines = []
+    for package in json.loads(listed.decode()):
+        name = package["name"].lower().replace("_", "-").replace(".", "-")
+        known = pinned.get(name, [])
+        if known and package["version"] not in known:
+            lines.append("%s %s, the lock has %s" % (name, package["version"], " or ".join(known)))
+    return lines or ["every package is the lock's"]
+
+
+def pins():
+    """The releases that the lock names, by package: several where they depend on the Python."""
+    found = {}
+    with open(LOCK) as file:
+        for line in file:
+            name, equals, rest = line.partition("==")
+            if equals and not line.startswith((" ", "#")):
+                found.setdefault(name, []).append(rest.split()[0])
+    return found
+
+
+def needed(arguments):
+    """The extras that a command line of the program needs."""
+    noun = arguments[0] if arguments else ""
+    drawing = any(word in DRAWING for word in arguments)
+    return NEEDS.get(noun, []) + (["report"] if drawing else [])
+
+
+# command -> (the extras that it needs by its arguments, None: it sees to that itself; what it does)
 COMMANDS = {
-    "demo": ("", demo),
-    "test": ("test", test),
-    "bench": ("test", bench),
-    "nightdraw": ("", nightdraw),
+    "demo": (lambda arguments: needed(["demo"]), demo),
+    "test": (lambda arguments: ["test"], test),
+    "bench": (lambda arguments: ["test"], bench),
+    "nightdraw": (needed, nightdraw),
+    "newest": (None, newest),
 }
 
 
-def prepare(extra):
-    """Make .venv fit for `extra` unless it is already; returns 0 or the failing step's status."""
-    wanted = fingerprint()
+def prepare(wanted):
+    """Make .venv fit for the wanted extras unless it is already; returns 0 or the failing step's status."""
     known = ready()
-    if known.get("fingerprint") == wanted and extra in known.get("extras", ()):
+    had = set(known.get("extras", ()))
+    extras = sorted(had | set(wanted))
+    mark = fingerprint("test" in extras)
+    if known.get("fingerprint") == mark and ("test" in had or had >= set(wanted)):
         return 0
-    extras = sorted(set(known.get("extras", ())) | {"", extra})
     say("making the environment in .venv (needs the network; a minute or two, once)")
     if os.path.exists(READY):
         os.remove(READY)
@@ -106,17 +168,23 @@ def prepare(extra):
     if status:
         say("python -m venv failed; some systems keep it in a package of its own (python3-venv)")
         return status
-    target = HERE + ("[%s]" % ",".join(e for e in extras if e) if any(extras) else "")
-    status = pip(["-e", target])
+    status = install(extras)
     if status:
         return status
-    if "test" in extras:
-        status = install_typings()
-        if status:
-            return status
     with open(READY, "w") as file:
-        json.dump({"fingerprint": wanted, "extras": extras}, file)
+        json.dump({"fingerprint": mark, "extras": extras}, file)
     return 0
+
+
+def install(extras):
+    """Put the project with its extras into .venv: what the tests run on by the lock; returns pip's status."""
+    if "test" not in extras:
+        return pip(["-e", HERE + ("[%s]" % ",".join(extras) if extras else "")])
+    return (
+        pip(["--require-hashes", "-r", LOCK])
+        or pip(["--no-deps", "--no-build-isolation", "-e", HERE])
+        or install_typings()
+    )
 
 
 def install_typings():
@@ -127,7 +195,7 @@ def install_typings():
         stubs = tomllib.load(file).get("dependency-groups", {}).get("typings", [])
     target = os.path.join(VENV, "typings")
     shutil.rmtree(target, ignore_errors=True)
-    return pip(["--target", target] + stubs) if stubs else 0
+    return pip(["--no-deps", "--target", target] + stubs) if stubs else 0
 
 
 def pip(words):
@@ -138,10 +206,12 @@ def pip(words):
     return status
 
 
-def fingerprint():
-    """What the environment depends on: the project's declaration, its place, and the Python that made it."""
-    with open(os.path.join(HERE, "pyproject.toml"), "rb") as file:
-        seen = hashlib.sha256(file.read())
+def fingerprint(locked):
+    """What the environment depends on: the declaration, the lock, the place, the Python that made it."""
+    seen = hashlib.sha256()
+    for path in [os.path.join(HERE, "pyproject.toml")] + ([LOCK] if locked else []):
+        with open(path, "rb") as file:
+            seen.update(file.read())
     seen.update(("%s %s %s" % (HERE, sys.version, sys.prefix)).encode())
     return seen.hexdigest()
 

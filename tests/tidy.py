@@ -30,6 +30,7 @@ CLI_TOP_IMPORTS = {
     "errors",
     "units",
     "outputs",
+    "extras",
     "cli",
 }  # what the command line may import before it knows the command
 
@@ -38,6 +39,7 @@ FLOORS = {
     "errors": 0,
     "units": 1,
     "data": 1,
+    "extras": 1,
     "outputs": 1,
     "programs": 1,
     "journals": 1,

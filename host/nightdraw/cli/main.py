@@ -14,7 +14,7 @@ from typing import Any
 
 import click
 
-from nightdraw import __version__
+from nightdraw import __version__, extras
 from nightdraw.cli import output
 from nightdraw.cli.lazy import Lazy
 from nightdraw.errors import (
@@ -95,6 +95,11 @@ def run(argv: Sequence[str]) -> int:
         return EXIT_INTERRUPTED
     except OSError as error:
         return _show([_system_finding(error)], EXIT_INPUT, argv)
+    except ModuleNotFoundError as error:
+        told = extras.explained(error, next(iter(argv), ""))
+        if told is None:
+            return _show([_defect(error)], EXIT_CANNOT_TELL, argv)
+        return _show([told], EXIT_INPUT, argv)
     except Exception as error:
         return _show([_defect(error)], EXIT_CANNOT_TELL, argv)
 

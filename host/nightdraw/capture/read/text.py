@@ -13,10 +13,11 @@ from typing import Any
 
 import numpy as np
 
+from nightdraw import extras
 from nightdraw.capture.read import cells as cl
 from nightdraw.capture.read import columns as col
+from nightdraw.capture.read import light, stamps
 from nightdraw.capture.read import source as src
-from nightdraw.capture.read import stamps
 from nightdraw.capture.read.blocks import Blocks, Counts, Floats
 from nightdraw.capture.read.layout import BLANK, COMMENT, Layout, split
 from nightdraw.capture.read.options import COMMA, DAY_FIRST, PLAIN, Options, Part
@@ -190,6 +191,9 @@ class TextSource:
 
     def _numbers(self, piece: _Piece, plain: bool) -> Blocks:
         """Time and value of a piece's rows: by the quick way, else by the thorough one."""
+        if not extras.has("pyarrow"):
+            yield from self._bare(piece, plain)
+            return
         import pyarrow as pa
 
         if plain and len({form.decimal for form in self._forms.values()} - {None}) < 2:
@@ -202,6 +206,20 @@ class TextSource:
             yield from self._thorough(piece)
         except (pa.ArrowInvalid, ValueError, OverflowError) as error:
             raise InputError(self._locate(piece, str(error))) from None
+
+    def _bare(self, piece: _Piece, plain: bool) -> Blocks:
+        """A light installation's way: numbers without a gap, by numpy; whatever else takes the package."""
+        choice = self._choice
+        if not plain or (choice.time is not None and choice.time.kind != col.NUMBERS):
+            extras.need("pyarrow")
+        used = [choice.value.index] if choice.time is None else [choice.value.index, choice.time.index]
+        comma = any(form.decimal == cl.COMMA for form in self._forms.values())
+        try:
+            found = light.columns(self._cleaned(piece), self._delimiter(), self._layout.width, used, comma)
+        except ValueError:
+            raise InputError(self._locate(piece, extras.missing("pyarrow").text())) from None
+        value = cl.scaled(found[:, 0], choice.factor)
+        yield (value if choice.time is None else cl.scaled(found[:, 1], choice.time_s)), value
 
     def _quick(self, piece: _Piece) -> Blocks:
         import pyarrow as pa
@@ -268,17 +286,13 @@ class TextSource:
         import pyarrow as pa
         from pyarrow import csv
 
-        layout, data = self._layout, piece.data
-        if COMMENT.encode() in data:
-            data = _COMMENTS.sub(b"", data)
-        if layout.separator == BLANK:
-            data = _BLANKS.sub(b"\t", _EDGES.sub(b"", data))
+        layout, data = self._layout, self._cleaned(piece)
         if not data.strip():
             return
         texts = all(kind == "string" for kind in types.values())
         forms = [self._forms[index] for index in types if index in self._forms and not texts]
         read = csv.ReadOptions(column_names=[f"c{k}" for k in range(layout.width)])
-        parse = csv.ParseOptions(delimiter="\t" if layout.separator == BLANK else layout.separator)
+        parse = csv.ParseOptions(delimiter=self._delimiter())
         convert = csv.ConvertOptions(
             column_types={f"c{k}": pa.string() if kind == "string" else kind for k, kind in types.items()},
             include_columns=[f"c{k}" for k in types],
@@ -290,6 +304,16 @@ class TextSource:
         copy = pa.BufferOutputStream()
         copy.write(data)
         yield from csv.read_csv(pa.BufferReader(copy.getvalue()), read, parse, convert).to_batches()
+
+    def _delimiter(self) -> str:
+        return "\t" if self._layout.separator == BLANK else self._layout.separator
+
+    def _cleaned(self, piece: _Piece) -> bytes:
+        """A piece without comments, its blanks as tabs where blanks part the cells."""
+        data = piece.data
+        if COMMENT.encode() in data:
+            data = _COMMENTS.sub(b"", data)
+        return _BLANKS.sub(b"\t", _EDGES.sub(b"", data)) if self._layout.separator == BLANK else data
 
     # The file, piece by piece, and where in it something is wrong.
 
