@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
 
-from nightdraw.errors import InputError, printable
+from nightdraw import extras
+from nightdraw.errors import printable
 from nightdraw.report import handout as ho
 
 MARGIN_MM = 13.0
@@ -30,11 +31,7 @@ WIDE_FONTS = ("DejaVuSans", "DejaVuSans-Bold")  # matplotlib brings them: Greek,
 
 def pdf(page: ho.Handout, paper: str = ho.A4) -> bytes:
     """The handout as PDF; raises InputError where reportlab isn't installed."""
-    try:
-        import reportlab  # noqa: F401
-    except ImportError:
-        message = "PDF needs the package reportlab: pip install 'nightdraw[lesson]'; HTML does without"
-        raise InputError(message) from None
+    extras.need("reportlab")  # HTML does without
     for size in SIZES_PT:
         content, pages = _built(page, paper, size)
         if pages == 1:
