@@ -25,7 +25,7 @@ HEADER = (GROUP, *COLUMNS)
 SUFFIXES = {".csv": "csv", ".yaml": "yaml", ".yml": "yaml", ".json": "json"}
 MAX_BYTES = places.MAX_BYTES
 SEPARATORS = ",;\t"  # what spreadsheets of different countries write
-EXTRA = ("answers", "lesson", "saved")  # what the form page saves beside the items
+EXTRA = ("answers", "lesson", "saved", "readings")  # what the form page saves beside the items
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,10 @@ form.addEventListener("submit", (event) => {
   event.preventDefault();
   const saved = { ...told.fixed };
   for (const field of form.elements) {
-    if (field.name) saved[field.name] = field.value.trim();
+    if (!field.name) continue;
+    const [name, part] = field.name.split(".");
+    if (part) (saved[name + "s"] ??= {})[part] = field.value.trim();
+    else saved[name] = field.value.trim();
   }
   saved.saved = new Date().toISOString();
   const blob = new Blob([JSON.stringify(saved, null, 2) + "\n"], { type: "application/json" });

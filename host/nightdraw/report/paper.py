@@ -7,6 +7,7 @@ gives the same bytes.
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Callable, Iterable
 from functools import cache
 from pathlib import Path
@@ -18,14 +19,19 @@ from nightdraw.errors import printable
 from nightdraw.report import handout as ho
 
 MARGIN_MM = 13.0
-HEAD_MM = 17.0
+TOP_MM = MARGIN_MM + 14.0  # title, subtitle and rule lie above
 FOOT_MM = 8.0
+BOTTOM_MM = FOOT_MM + 5.0
 SIZES_PT = (9.5, 9.0, 8.5, 8.0)  # body type, the largest that gives one page
 TWO_PAGES_PT = 9.0
 LEADING = 1.22
 GREY, PALE, LINE = "#444444", "#eeeeee", "#999999"
 SQUARES_MM = 5.0  # of the room for a drawing
+# reportlab calls its fonts F1, F2 inside a file, which are names of fuses: who looks for an answer in the
+# bytes must find none, not even by chance. (Of one length: a PDF counts its bytes.)
+FONT_NAME = re.compile(rb"/F(\d+)(?= \d+ 0 R| /Subtype| [\d.]+ Tf|\+\d+)")
 PLAIN_FONTS = ("Helvetica", "Helvetica-Bold")  # every reader has them; they know Western Europe's letters
+MOST_TICKED = 4  # choices that stand side by side
 WIDE_FONTS = ("DejaVuSans", "DejaVuSans-Bold")  # matplotlib brings them: Greek, Cyrillic and more
 
 
@@ -46,14 +52,15 @@ def _built(page: ho.Handout, paper: str, size: float) -> tuple[bytes, int]:
     wide, high = (value * mm for value in ho.PAPERS_MM[paper])
     stream = io.BytesIO()
     made = BaseDocTemplate(
-        stream, pagesize=(wide, high), invariant=1, title=_text(page.title), author="", creator="Nightdraw",
+        stream, pagesize=(wide, high), invariant=1, pageCompression=0,
+        title=_text(page.title), author="", creator="Nightdraw",
         subject=_text(page.badge), lang=page.language,
     )  # fmt: skip
     frame = Frame(
         MARGIN_MM * mm,
-        (FOOT_MM + 5) * mm,
+        BOTTOM_MM * mm,
         wide - 2 * MARGIN_MM * mm,
-        high - (HEAD_MM + FOOT_MM + 8) * mm,
+        high - (TOP_MM + BOTTOM_MM) * mm,
         leftPadding=0,
         rightPadding=0,
         topPadding=0,
@@ -63,7 +70,7 @@ def _built(page: ho.Handout, paper: str, size: float) -> tuple[bytes, int]:
     furniture = _furniture(page, look, wide, high)
     made.addPageTemplates([PageTemplate("page", [frame], onPage=furniture)])
     made.build(list(look.flowables(page.blocks)))
-    return stream.getvalue(), made.page
+    return FONT_NAME.sub(rb"/T\1", stream.getvalue()), made.page
 
 
 def _furniture(page: ho.Handout, look: _Look, wide: float, high: float) -> Callable[[Any, Any], None]:
@@ -145,6 +152,7 @@ class _Look:
             "bold": ParagraphStyle("bold", base, fontName=self.bold),
             "th": ParagraphStyle("th", small, fontName=self.bold),
             "right": ParagraphStyle("right", base, alignment=2),
+            "th right": ParagraphStyle("th right", small, fontName=self.bold, alignment=2),
             "bullet": ParagraphStyle("bullet", small, leftIndent=size * 0.9, bulletIndent=size * 0.1),
         }  # fmt: skip
 
@@ -195,7 +203,7 @@ class _Look:
             rows.append(row + [""] * (2 * block.columns - len(row)))
         share = 1 / block.columns
         widths = (
-            [share * 0.27, share * 0.73] * block.columns
+            [share * 0.17, share * 0.83] * block.columns
             if block.columns == 1
             else [share * 0.34, share * 0.66] * 2
         )
@@ -203,7 +211,10 @@ class _Look:
 
     def table(self, block: ho.Table) -> Iterable[Any]:
         """Head and rows with lines between, blanks where there are fields."""
-        rows = [[self.say(cell, "th") for cell in block.head]] if block.head else []
+        heads = [
+            self.say(cell, "th right" if k in block.right else "th") for k, cell in enumerate(block.head)
+        ]
+        rows = [heads] if block.head else []
         for row in block.rows:
             rows.append(
                 [
@@ -222,9 +233,13 @@ class _Look:
 
     def _field(self, field: ho.Field) -> Any:
         """A blank; the choices to tick where there are few."""
-        if 0 < len(field.choices) <= 3:
-            return self.say("     ".join(f"[   ] {choice}" for choice in field.choices))
-        return ""
+        from reportlab.platypus import Paragraph
+
+        if not 0 < len(field.choices) <= MOST_TICKED:
+            return ""
+        gap = "&nbsp;" * 4
+        ticked = (f"[{gap}] {escape(_text(choice))}" for choice in field.choices)
+        return Paragraph((gap * 2).join(ticked), self.styles[ho.PLAIN])
 
     def caution(self, block: ho.Caution) -> Iterable[Any]:
         """A framed box with a heavy edge, its items in two columns."""

@@ -18,6 +18,7 @@ from nightdraw.report import handout as ho
 
 PRINTED = {ho.A4: "A4", ho.LETTER: "letter"}
 UNITS = ("current", "duration", "interval")  # fields whose answer needs a unit
+FIGURE = ' class="figure"'
 LABEL = '<text x="8" y="16" font-size="12">{}</text>'
 
 
@@ -107,17 +108,23 @@ def _blank(block: ho.Blank) -> str:
 
 
 def _table(block: ho.Table, is_form: bool) -> str:
-    head = "".join(f'<th scope="col">{_text(cell)}</th>' for cell in block.head)
+    head = "".join(
+        f'<th scope="col"{FIGURE if k in block.right else ""}>{_text(cell)}</th>'
+        for k, cell in enumerate(block.head)
+    )
     thead = f"<thead><tr>{head}</tr></thead>" if block.head else ""
     rows = "".join(_row(row, block, is_form) for row in block.rows)
-    return f'<table class="stack">{thead}<tbody>{rows}</tbody></table>'
+    total = sum(block.widths)
+    columns = "".join(f'<col width="{100 * width / total:.4g}%">' for width in block.widths)
+    fill = " fill" if any(isinstance(cell, ho.Field) for row in block.rows for cell in row) else ""
+    return f'<table class="stack{fill}"><colgroup>{columns}</colgroup>{thead}<tbody>{rows}</tbody></table>'
 
 
 def _row(row: tuple[ho.Cell, ...], block: ho.Table, is_form: bool) -> str:
     cells = []
     for k, cell in enumerate(row):
         label = f' data-label="{_text(block.head[k])}"' if block.head and k and block.head[k] else ""
-        figure = ' class="figure"' if k in block.right else ""
+        figure = FIGURE if k in block.right else ""
         inside = _field(cell, is_form) if isinstance(cell, ho.Field) else _text(cell)
         cells.append(f"<td{figure}{label}>{inside}</td>")
     return f"<tr>{''.join(cells)}</tr>"
