@@ -14,7 +14,10 @@ def small(**changes: Any) -> dict[str, Any]:
         "class": "small",
         "time": "3 h",
         "groups": ["a", "b"],
-        "vehicles": [{"name": "one", "vehicle": "vehicle-1"}, {"name": "two", "vehicle": "vehicle-2"}],
+        "vehicles": [
+            {"name": "one", "vehicle": "vehicle-1", "splices": ["body", "radio", "tailgate"]},
+            {"name": "two", "vehicle": "vehicle-2", "splices": ["gateway", "amplifier"]},
+        ],
         "boxes": [{"box": "A", "board": "bench-12v"}, {"box": "B", "board": "bench-12v"}],
         "kits": [{"kit": "K1", "instruments": "workshop"}, {"kit": "K2", "instruments": "workshop"}],
         "faults": ["sleepless-module", "glovebox-lamp", "radio-keepalive"],

@@ -43,7 +43,7 @@ def test_what_is_left_out_has_the_contracts_defaults(tmp_path: Path) -> None:
     assert (found.pass_pct, found.units, found.tolerances) == (60, "half", {})
     assert found.hints_s == (1800, 3600, 5400)
     assert found.fit == 0
-    assert [splice.name for splice in found.car("one").vehicle.splices] == list(found.car("one").splices)
+    assert found.car("one").splices == ("body", "radio", "tailgate")
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from boxcore import program as pg
@@ -73,6 +74,30 @@ def load_plan(path: str | Path) -> Plan:
     return plan
 
 
+def load_rows(path: str | Path) -> tuple[Assignment, ...]:
+    """The assignments of an earlier plan, whatever has become of its class since: names aren't looked up.
+
+    Raises InputError as load_plan does, for all else."""
+    root, findings = places.read(path)
+    f = Fields(root, findings, "the plan", KEYS, KEYS)
+    read = [
+        _row(node, findings) for node in items(f.node("assignments"), findings, "assignments")[:MOST_ITEMS]
+    ]
+    findings.stop()
+    return tuple(one for _, one in read if one is not None)
+
+
+def _row(node: Node, findings: Findings) -> tuple[Fields, Assignment | None]:
+    """One assignment, its names not looked up; None with findings."""
+    f = Fields(node, findings, "an assignment", (*NAMES, "slot", "seed", *FIGURES), REQUIRED)
+    texts = {key: f.text(key, "" if key == "fuse" else None) for key in NAMES}
+    slot, seed = f.whole("slot", 0, SLOTS - 1), f.whole("seed", 0, pg.MAX_U32)
+    figures = {key: f.parsed(key, _figure) for key in FIGURES}
+    if None in texts.values() or slot is None or seed is None:
+        return f, None
+    return f, Assignment(slot=slot, seed=seed, **texts, **figures)  # type: ignore[arg-type]  # by key
+
+
 class _Reader:
     """Reads one plan; names are checked against its class."""
 
@@ -109,12 +134,8 @@ class _Reader:
             return None
 
     def _assignment(self, node: Node, of: ClassFile | None) -> Assignment | None:
-        f = Fields(node, self._findings, "an assignment", (*NAMES, "slot", "seed", *FIGURES), REQUIRED)
-        texts = {key: f.text(key) for key in NAMES}
-        slot, seed = f.whole("slot", 0, SLOTS - 1), f.whole("seed", 0, pg.MAX_U32)
-        figures = {key: f.parsed(key, _figure) for key in FIGURES}
-        needed = [value for key, value in texts.items() if key != "fuse"]
-        if of is None or None in needed or slot is None or seed is None:
+        f, one = _row(node, self._findings)
+        if of is None or one is None:
             return None
         known = {
             "group": of.groups,
@@ -123,20 +144,19 @@ class _Reader:
             "profile": [fault.name for fault in of.faults],
             "kit": [kit.name for kit in of.kits],
         }
-        good = [self._known(f, key, texts[key] or "", names) for key, names in known.items()]
-        if not all(good):
+        good = [self._known(f, key, getattr(one, key), names) for key, names in known.items()]
+        if not all(good):  # looked at in full: every wrong name is told
             return None
-        car = of.car(texts["vehicle"] or "")
-        if not self._known(f, "splice", texts["splice"] or "", car.splices):
+        car = of.car(one.vehicle)
+        if not self._known(f, "splice", one.splice, car.splices):
             return None
-        splice = car.vehicle.splice(texts["splice"] or "")
+        splice = car.vehicle.splice(one.splice)
         assert splice is not None  # the class file's reader looked
-        if texts["fuse"] not in (None, splice.fuse):
+        if one.fuse not in ("", splice.fuse):
             message = f"splice {splice.name} of vehicle {car.name} is on fuse {splice.fuse}"
             self._findings.add(f.value_place("fuse"), message, "change the fuse, or leave it out")
             return None
-        names = {key: value or "" for key, value in texts.items()} | {"fuse": splice.fuse}
-        return Assignment(slot=slot, seed=seed, **names, **figures)  # type: ignore[arg-type]  # by key
+        return replace(one, fuse=splice.fuse)
 
     def _known(self, f: Fields, key: str, name: str, names: Sequence[str]) -> bool:
         if name in names:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import functools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from boxcore.guard import PRESENT_MV
@@ -129,18 +130,15 @@ class Site:
         """The largest of them."""
         return max(self.twitches(where), key=lambda t: t.draw_a, default=None)
 
-    def faces(self, seed: int) -> list[Face]:
-        """The ways in which the fault shows at all: its pulses, and its steady part (of pulses that are dense
-        their mean) where the vehicle's draw is then no longer a healthy one's."""
-        found = []
-        pulses = train.pulses(self.profile, seed)
-        if pulses is not None:
-            made_a = self.made_a(self.base_a() + pulses.amps) - self.made_a(self.base_a())
-            found.append(replace(pulses, amps=made_a))
-        dense = pulses is not None and pulses.train is not None and pulses.train.dense
+    def faces(self, pulses: Sequence[Face]) -> list[Face]:
+        """The ways in which the fault shows at all: its pulses (train.pulses), and its steady part (of pulses
+        that are dense their mean) where the vehicle's draw is then no longer a healthy one's."""
+        made_a = self.made_a(self.base_a())
+        found = [replace(face, amps=self.made_a(self.base_a() + face.amps) - made_a) for face in pulses]
+        dense = any(face.train is not None and face.train.dense for face in pulses)
         base = self.mean_a() if dense else self.base_a()
         if base + self.vehicle.asleep_a() > train.HEALTHY_A:
-            found.append(Face(base if dense else self.made_a(base), math.inf, None))
+            found.append(Face(base if dense else made_a, math.inf, None))
         return found
 
     def alike(self, face: Face, where: str = BATTERY) -> list[str]:

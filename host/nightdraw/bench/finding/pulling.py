@@ -37,7 +37,8 @@ def pulling(ground: Ground, face: Face, watched: list[Method]) -> Method:
     patience_s = patience(ground, face, law, wakes)
     times = ground.trials(face).by_pulling(wakes, fuse, PULL_S, patience_s, back)
     closed = None
-    if law is not None and back.rule != CONTINUE and len(wakes.by_fuse) <= MOST_WAKING:
+    known = law is not None and back.rule != CONTINUE and len(wakes.by_fuse) <= MOST_WAKING
+    if law is not None and known and not ground.quick:
         closed = law.spread(
             by_pulling(wakes, fuse, PULL_S, patience_s, lambda asleep_s: back_s(ground, face, back, asleep_s))
         )

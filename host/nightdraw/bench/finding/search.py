@@ -6,12 +6,13 @@ Which instrument shows what is the methods' own business.
 from __future__ import annotations
 
 import functools
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 from boxcore.program import TICKS_PER_S
 
-from nightdraw.bench.finding import laws
+from nightdraw.bench.finding import laws, train
 from nightdraw.bench.finding.circuit import ASLEEP, State
 from nightdraw.bench.finding.laws import LIKELY, Law, Spread
 from nightdraw.bench.finding.method import Method
@@ -23,11 +24,17 @@ from nightdraw.instruments.model import Instruments
 from nightdraw.profile import Profile
 from nightdraw.vehicle.model import BATTERY, Vehicle
 
-Groups = list[tuple[int, int, int]]  # (sets, candidates, at once), one group after the other
+Group = tuple[int, int, int]  # (sets, candidates, at once)
+Groups = list[Group]  # one after the other
+REMEMBERED = 64  # results of trials, 160 KB each
 
 
 class Ground:
-    """One fault at one splice of a vehicle, for one school."""
+    """One fault at one splice of a vehicle, for one school.
+
+    known: the fault's pulses with this seed, where the caller has them already (they are the same at every
+    splice, and dear); quick: no closed forms for whole searches, which decide nothing.
+    """
 
     def __init__(
         self,
@@ -37,12 +44,15 @@ class Ground:
         splice: str,
         seed: int,
         state: State = ASLEEP,
+        known: Sequence[Face] | None = None,
+        quick: bool = False,
     ) -> None:
         place = vehicle.splice(splice)
         assert place is not None  # the caller says which splices there are
         self.profile, self.vehicle, self.kit, self.seed = profile, vehicle, kit, seed
+        self.quick = quick
         self.site = Site(profile, vehicle, place, state)
-        self.faces = self.site.faces(seed)
+        self.faces = self.site.faces(train.pulses(profile, seed) if known is None else known)
 
     def about(self) -> dict[str, Any]:
         """The JSON keys for all methods: where it is, seconds to fall asleep, when the box stops."""
@@ -90,7 +100,8 @@ class Ground:
     def pulses(self, face: Face, number: int) -> tuple[Times, Spread | None]:
         """Until so many pulses were seen, by simulation and by formula."""
         law = self.law(face)
-        return self.trials(face).pulses(number), None if law is None else law.pulses(number)
+        times = _pulses(face.train, self.seed, number)
+        return times, None if law is None else law.pulses(number)
 
     def wait95_s(self, face: Face) -> float:
         """What 95 % of the waits from a random instant stay below."""
@@ -105,8 +116,8 @@ class Ground:
     def in_sets(self, row: Method, face: Face, groups: Groups, move_s: float) -> Method:
         """A row with the time to go through sets of candidates."""
         law = self.law(face)
-        times = self.trials(face).in_sets(groups, move_s)
-        closed = None if law is None else law.spread(in_sets(groups, move_s))
+        times = _in_sets(face.train, self.seed, tuple(groups), move_s)
+        closed = None if law is None or self.quick else law.spread(in_sets(groups, move_s))
         rounds = sum(_rounds(*group) for group in groups)
         return self.told(row, face, times, closed, rounds * (move_s + self.wait95_s(face)))
 
@@ -123,6 +134,17 @@ class Ground:
         more["in_run"] = round(times.within(self.site.ends()[0]), 4)
         name = None if law is None else law.name
         return replace(row, time=times, closed=closed, law=name, hardest_s=hardest_s, more=more)
+
+
+# Trials are the same each time, and at all splices with as many fuses: a class has hundreds of searches.
+@functools.lru_cache(maxsize=REMEMBERED)
+def _in_sets(pulses: train.Train | None, seed: int, groups: tuple[Group, ...], move_s: float) -> Times:
+    return Trials(Face(0.0, 0.0, pulses), seed).in_sets(list(groups), move_s)
+
+
+@functools.lru_cache(maxsize=REMEMBERED)
+def _pulses(pulses: train.Train | None, seed: int, number: int) -> Times:
+    return Trials(Face(0.0, 0.0, pulses), seed).pulses(number)
 
 
 def _rounds(sets: int, candidates: int, at_once: int) -> int:

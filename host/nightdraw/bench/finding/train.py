@@ -139,8 +139,8 @@ def base_a(profile: Profile) -> float:
     return (profile.base_ua() + lowest) / 1e6
 
 
-def pulses(profile: Profile, seed: int) -> Face | None:
-    """The fault's strong pulses; limits and the start rule left out. None: it has no pulse that matters.
+def pulses(profile: Profile, seed: int) -> list[Face]:
+    """The fault's strong pulses, none or one face; limits and the start rule left out.
 
     Replays that end count only where nothing else moves: then each pulse comes once.
     """
@@ -150,15 +150,15 @@ def pulses(profile: Profile, seed: int) -> Face | None:
     swings = {id(d): _swing_ua(d) for d in used}
     least_ua = STRONG * max(swings.values(), default=0)
     if least_ua <= 0:
-        return None
+        return []
     strong = [d for d in used if swings[id(d)] >= least_ua]
     weak_ua = sum(swings[id(d)] for d in used if d not in strong)
     alone = weak_ua < least_ua  # then weak pulses neither make nor lengthen a strong one
     made = _train(profile, seed, strong if alone else used, least_ua, bool(endless))
     if made is None:
-        return None
+        return []
     only = strong[0] if alone and len(strong) == 1 and endless else None
-    return Face(made.amps, made.narrow_s, made, only)
+    return [Face(made.amps, made.narrow_s, made, only)]
 
 
 def _lowest_ua(draw: Draw) -> int:

@@ -1,0 +1,51 @@
+"""`nightdraw lesson plan`. Parse, call, print."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from nightdraw.cli import output
+from nightdraw.cli.target import target
+from nightdraw.errors import EXIT_DONE, EXIT_NO
+
+if TYPE_CHECKING:
+    from nightdraw.lesson.planning import Planned
+
+MAX_U32 = 0xFFFFFFFF
+
+
+@click.command()
+@click.argument("file", metavar="CLASS")
+@click.option("--seed", type=click.IntRange(0, MAX_U32), default=0, show_default=True, help="Another plan.")
+@click.option("--out", metavar="PLAN", help="Write the plan as YAML.")
+@click.option("--keep", metavar="PLAN", help="An earlier plan of which as much stays as can.")
+@output.json_option
+def plan(file: str, seed: int, out: str | None, keep: str | None, as_json: bool) -> None:
+    """Give every group a fault of its own, as even as can be."""
+    from nightdraw.lesson.classfile import load_class
+    from nightdraw.lesson.planfile import load_rows, write_plan
+    from nightdraw.lesson.planning import make_plan
+
+    of = load_class(file)
+    kept = () if keep is None else load_rows(keep)
+    picked = None if out is None else target(out)
+    with output.progress("planning", 1) as shown:
+        planned = make_plan(of, seed, kept, shown.reach)
+    if picked is not None and planned.plan is not None:
+        write_plan(picked, planned.plan)
+    done = EXIT_DONE if planned.plan is not None else EXIT_NO
+    output.finish(planned.document(), _text(planned), as_json, done)
+
+
+def _text(planned: Planned) -> str:
+    from nightdraw.bench.finding.method import minutes
+
+    lines = []
+    for one in () if planned.plan is None else planned.plan.assignments:
+        where = f"{one.vehicle}, splice {one.splice} (fuse {one.fuse})"
+        times = f"{minutes(one.expected_s or 0)} on average, {minutes(one.p95_s or 0)} at 95 %"
+        lines.append(f"{one.group}: {one.profile} in {where}, box {one.box} slot {one.slot}, kit {one.kit}")
+        lines.append(f"    {times}, difficulty {one.difficulty:g}")
+    return "\n".join([*lines, *(f"{note.severity}: {note.message}" for note in planned.findings)])

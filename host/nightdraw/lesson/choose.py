@@ -1,0 +1,221 @@
+"""Which candidates the groups get: the most even choice, proven, by mixed integer programs (HiGHS).
+
+Evenness is the longest expected time over the shortest. For each time as the shortest the least longest is
+looked for: does a choice exist with all times in a window? Windows only grow, so that each is asked once;
+what none of them holds is proven not to exist. Within what is even enough the difficulties are evened and
+faults repeat as little as they can.
+"""
+
+from __future__ import annotations
+
+import random
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from nightdraw.lesson.candidates import Candidate
+from nightdraw.lesson.rows import Row
+
+SLACK = 1.05  # times the best evenness are even enough: luck alone moves a search by more
+AGAIN, SAME_ANSWER = 2.0, 1.0  # a fault given again, the same answer twice: as bad as points of difficulty
+NODES, LAST_NODES = 20_000, 400  # of a search tree: a bound on work that is the same on all machines
+GAP = 0.01  # of the last choice's objective, in difficulty's points: less can't be told
+NO_BETTER = 1e-9  # relative: times are rounded to a millisecond
+OPTIMAL, LIMIT, INFEASIBLE = 0, 1, 2  # scipy.optimize.milp's status
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """Candidates, one for each group; evenness, and the bound that no choice goes below."""
+
+    found: tuple[Candidate, ...]
+    bound: float
+
+    @property
+    def evenness(self) -> float:
+        """The longest expected time over the shortest."""
+        times = [one.expected_s for one in self.found]
+        return max(times) / min(times)
+
+
+class Choice:
+    """All choices of `groups` candidates under rows; floor: weights whose sum must reach a least value."""
+
+    def __init__(
+        self,
+        found: Sequence[Candidate],
+        rows: Sequence[Row],
+        groups: int,
+        floor: tuple[dict[int, float], float] | None = None,
+    ) -> None:
+        self.found, self.groups = found, groups
+        self._rows, self._floor = list(rows), floor
+        self.times = sorted({one.expected_s for one in found})
+
+    def most(
+        self, weights: dict[int, float] | None = None, any_number: bool = False
+    ) -> tuple[float, list[int]]:
+        """The largest sum of weights (None: the number chosen), and who; any_number: no more than `groups`.
+
+        (-1, []) where there is no choice at all.
+        """
+        gain = dict.fromkeys(range(len(self.found)), 1.0) if weights is None else weights
+        cost = {k: -value for k, value in gain.items()}
+        chosen = self._solve(cost, self.found, NODES, least=0 if any_number else self.groups)
+        if chosen is None or chosen == []:
+            return (0.0, []) if any_number and self.found else (-1.0, [])
+        return sum(gain.get(k, 0.0) for k in chosen), chosen
+
+    def window(self, low_s: float, high_s: float) -> list[int] | None:
+        """A choice with all times within both ends; None where there is none. Raises UnprovenError."""
+        inside = [one if low_s <= one.expected_s <= high_s else None for one in self.found]
+        return self._solve({}, inside, NODES)
+
+    def evenest(
+        self, tell: Callable[[float], None] = lambda share: None, below: float = float("inf")
+    ) -> Chosen | None:
+        """The most even choice, if more even than `below`; tell: the share of windows that were asked."""
+        best: list[int] | None = None
+        ratio, bound = below, below
+        for place, low_s in enumerate(self.times):
+            tell(place / len(self.times))
+            inside = [t for t in self.times if low_s <= t < low_s * ratio * (1 - NO_BETTER)]
+            try:
+                chosen = self.window(low_s, inside[-1]) if inside else None
+                if chosen is None:
+                    continue
+                best, high_s = self._least(low_s, inside, chosen)
+                ratio = high_s / low_s
+            except UnprovenError:
+                bound = min(bound, 1.0)
+            if ratio <= 1 + NO_BETTER:
+                break
+        if best is None:
+            return None
+        return Chosen(tuple(self.found[k] for k in best), min(bound, ratio))
+
+    def _least(self, low_s: float, inside: list[float], chosen: list[int]) -> tuple[list[int], float]:
+        """The least longest time for a shortest one, by halving."""
+        bad = -1
+        good = inside.index(max(self.found[k].expected_s for k in chosen))
+        while good - bad > 1:
+            middle = (good + bad) // 2
+            better = self.window(low_s, inside[middle])
+            if better is None:
+                bad = middle
+            else:
+                chosen = better
+                good = inside.index(max(self.found[k].expected_s for k in chosen))
+        return chosen, inside[good]
+
+    def finest(self, chosen: Chosen, seed: int) -> Chosen:
+        """About as even, with difficulties evened and faults repeated as little as they can; by the seed
+        among equals."""
+        times = [one.expected_s for one in chosen.found]
+        most = chosen.evenness * SLACK
+        low_s, high_s = min(times), max(times)
+        best, best_cost = chosen, float("inf")
+        for window in ((low_s, low_s * most), (high_s / most, high_s)):
+            inside = [one if window[0] <= one.expected_s <= window[1] else None for one in self.found]
+            picked = self._solve_last(inside, seed)
+            if picked is not None:
+                made = Chosen(tuple(self.found[k] for k in picked), chosen.bound)
+                cost = roughness(made.found)
+                if cost < best_cost and made.evenness <= most:
+                    best, best_cost = made, cost
+        return best
+
+    def _solve_last(self, inside: Sequence[Candidate | None], seed: int) -> list[int] | None:
+        draw = random.Random(seed)
+        cost = {k: draw.uniform(0, GAP / 4 / self.groups) for k in range(len(inside))}
+        extra = _Extra(len(inside))
+        high, low = extra.variable(1.0), extra.variable(-1.0)
+        hardest = max((one.difficulty for one in inside if one is not None), default=0.0)
+        repeated: dict[tuple[object, ...], list[int]] = defaultdict(list)
+        at_place: dict[object, dict[int, float]] = defaultdict(dict)
+        for k, one in enumerate(inside):
+            if one is not None:
+                at_place[one.place][k] = one.difficulty
+                repeated[one.profile,].append(k)
+                repeated[one.profile, one.fuse].append(k)
+        for hard in at_place.values():  # one at most at each place: a sum says more to the solver than each
+            extra.at_most({**hard, high: -1.0}, 0.0)
+            extra.at_most({**{k: hardest - d for k, d in hard.items()}, low: 1.0}, hardest)
+        for key, members in repeated.items():
+            again = extra.variable(AGAIN if len(key) == 1 else SAME_ANSWER)
+            extra.at_most({**dict.fromkeys(members, 1.0), again: -1.0}, 1.0)
+        try:
+            return self._solve(cost, inside, LAST_NODES, extra=extra)
+        except UnprovenError:
+            return None
+
+    def _solve(
+        self,
+        cost: dict[int, float],
+        inside: Sequence[Candidate | None],
+        nodes: int,
+        least: int | None = None,
+        extra: _Extra | None = None,
+    ) -> list[int] | None:
+        import numpy as np
+        from scipy.optimize import Bounds, LinearConstraint, milp
+        from scipy.sparse import csr_array
+
+        count = len(self.found)
+        extra = extra or _Extra(count)
+        total = count + len(extra.costs)
+        lines = [(row.weights, -np.inf, row.most) for row in self._rows]
+        lines += [(weights, -np.inf, most) for weights, most in extra.rows]
+        everyone = dict.fromkeys(range(count), 1.0)
+        lines.append((everyone, self.groups if least is None else least, self.groups))
+        if self._floor is not None:
+            lines.append((self._floor[0], self._floor[1] - 1e-6, np.inf))
+        places = [(i, k, w) for i, (weights, _, _) in enumerate(lines) for k, w in weights.items()]
+        at, of, values = (np.array(part) for part in zip(*places, strict=True))
+        matrix = csr_array((values, (at, of)), shape=(len(lines), total))
+        limits = LinearConstraint(matrix, [row[1] for row in lines], [row[2] for row in lines])
+        upper = np.r_[[float(one is not None) for one in inside], np.full(len(extra.costs), np.inf)]
+        objective = np.r_[[cost.get(k, 0.0) for k in range(count)], extra.costs]
+        whole = np.r_[np.ones(count), np.zeros(len(extra.costs))]
+        options = {"node_limit": nodes, "mip_rel_gap": 0.0 if extra.costs == [] else GAP}
+        answer: Any = milp(
+            objective, integrality=whole, bounds=Bounds(0, upper), constraints=limits, options=options
+        )
+        if answer.x is not None:
+            return [k for k in range(count) if answer.x[k] > 0.5]
+        if answer.status == INFEASIBLE:
+            return None
+        raise UnprovenError(answer.message)
+
+
+class UnprovenError(Exception):
+    """The solver ended without an answer, by its bound on work."""
+
+
+class _Extra:
+    """Further variables (0 and up, no whole numbers), their costs and rows."""
+
+    def __init__(self, first: int) -> None:
+        self._next = first
+        self.costs: list[float] = []
+        self.rows: list[tuple[dict[int, float], float]] = []
+
+    def variable(self, cost: float) -> int:
+        """A new variable's place."""
+        self.costs.append(cost)
+        self._next += 1
+        return self._next - 1
+
+    def at_most(self, weights: dict[int, float], most: float) -> None:
+        """A row."""
+        self.rows.append((weights, most))
+
+
+def roughness(found: Sequence[Candidate]) -> float:
+    """What the last choice makes small: the spread of difficulties, faults and answers given again."""
+    hard = [one.difficulty for one in found]
+    profiles = {one.profile for one in found}
+    answers = {(one.profile, one.fuse) for one in found}
+    again = AGAIN * (len(found) - len(profiles)) + SAME_ANSWER * (len(found) - len(answers))
+    return max(hard) - min(hard) + again

@@ -1,0 +1,85 @@
+"""The most even choice against every choice there is, on small made-up classes."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from nightdraw.lesson.candidates import Candidate
+from nightdraw.lesson.choose import SLACK, Choice
+from nightdraw.lesson.rows import Row
+
+TIMES = st.sampled_from([60.0, 80.0, 95.5, 110.0, 180.0, 240.0, 300.25])
+
+
+@st.composite
+def classes(draw: st.DrawFn) -> tuple[list[Candidate], list[Row], int]:
+    """Up to 14 candidates on 3 cars, rows of every kind, 2 or 3 groups."""
+    count = draw(st.integers(2, 14))
+    found = [
+        Candidate(
+            draw(st.integers(0, 2)), draw(st.sampled_from("abc")), "F1", draw(st.sampled_from("pqrs")), 0,
+            draw(st.integers(0, 1)), draw(TIMES), 500.0, draw(st.sampled_from([1.0, 2.5, 4.0])), 600.0, 0.1,
+        )
+        for _ in range(count)
+    ]  # fmt: skip
+    rows = [
+        Row("splices", {k: 1.0 for k, one in enumerate(found) if one.place == place}, 1)
+        for place in {one.place for one in found}
+    ]
+    rows += [
+        Row("neighbours", {k: 1.0 for k, one in enumerate(found) if (one.car, one.profile) == key}, 1)
+        for key in {(one.car, one.profile) for one in found}
+    ]
+    kits = {k: 1.0 for k, one in enumerate(found) if one.kit == 0}
+    rows.append(Row("kits", kits, draw(st.integers(0, 2))))
+    weights = {k: draw(st.sampled_from([0.1, 0.5])) for k in range(count)}
+    rows.append(Row("battery", weights, draw(st.sampled_from([0.3, 0.7, 2.0]))))
+    return found, [row for row in rows if row.weights], draw(st.integers(2, 3))
+
+
+def allowed(chosen: tuple[int, ...], rows: list[Row]) -> bool:
+    """Whether a choice keeps every row."""
+    return all(sum(row.weights.get(k, 0.0) for k in chosen) <= row.most + 1e-9 for row in rows)
+
+
+def best_of_all(found: list[Candidate], rows: list[Row], groups: int) -> float | None:
+    """The least ratio of times over every choice; None where there is none."""
+    ratios = [
+        max(found[k].expected_s for k in chosen) / min(found[k].expected_s for k in chosen)
+        for chosen in combinations(range(len(found)), groups)
+        if allowed(chosen, rows)
+    ]
+    return min(ratios, default=None)
+
+
+@settings(max_examples=60, deadline=None)
+@given(classes(), st.integers(0, 99))
+def test_no_choice_is_more_even(drawn: tuple[list[Candidate], list[Row], int], seed: int) -> None:
+    found, rows, groups = drawn
+    choice = Choice(found, rows, groups)
+    best, wanted = choice.evenest(), best_of_all(found, rows, groups)
+    if best is None:
+        assert wanted is None
+        return
+    assert wanted is not None
+    assert best.evenness == pytest.approx(wanted, rel=1e-9)
+    assert best.bound == pytest.approx(wanted, rel=1e-9)
+    fine = choice.finest(best, seed)
+    places = tuple(found.index(one) for one in fine.found)
+    assert len(fine.found) == groups
+    assert fine.evenness <= wanted * SLACK * (1 + 1e-9)
+    assert fine.found == choice.finest(best, seed).found
+    assert allowed(places, rows) or len(set(places)) < groups  # equal candidates share a place in the list
+
+
+@settings(max_examples=40, deadline=None)
+@given(classes())
+def test_as_many_groups_are_served_as_can_be(drawn: tuple[list[Candidate], list[Row], int]) -> None:
+    found, rows, groups = drawn
+    most = max(
+        (n for n in range(groups + 1) if any(allowed(c, rows) for c in combinations(range(len(found)), n))),
+    )
+    assert round(Choice(found, rows, groups).most(any_number=True)[0]) == most
