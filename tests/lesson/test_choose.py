@@ -55,7 +55,7 @@ def best_of_all(found: list[Candidate], rows: list[Row], groups: int) -> float |
     return min(ratios, default=None)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(classes(), st.integers(0, 99))
 def test_no_choice_is_more_even(drawn: tuple[list[Candidate], list[Row], int], seed: int) -> None:
     found, rows, groups = drawn
@@ -68,14 +68,14 @@ def test_no_choice_is_more_even(drawn: tuple[list[Candidate], list[Row], int], s
     assert best.evenness == pytest.approx(wanted, rel=1e-9)
     assert best.bound == pytest.approx(wanted, rel=1e-9)
     fine = choice.finest(best, seed)
-    places = tuple(found.index(one) for one in fine.found)
+    places = tuple(k for k, one in enumerate(found) if any(one is other for other in fine.found))
     assert len(fine.found) == groups
     assert fine.evenness <= wanted * SLACK * (1 + 1e-9)
     assert fine.found == choice.finest(best, seed).found
-    assert allowed(places, rows) or len(set(places)) < groups  # equal candidates share a place in the list
+    assert allowed(places, rows)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(classes())
 def test_as_many_groups_are_served_as_can_be(drawn: tuple[list[Candidate], list[Row], int]) -> None:
     found, rows, groups = drawn
