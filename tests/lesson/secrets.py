@@ -39,8 +39,9 @@ def of(plan: Plan, one: Assignment) -> dict[str, list[str]]:
 def unpacked(path: Path) -> str:
     """Everything that a file says: its bytes, and what its streams hold; its name too."""
     content = path.read_bytes()
-    parts = [path.name, content.decode("latin-1"), content.decode("utf-8", "ignore")]
-    parts.append(content.decode("utf-16-le", "ignore"))
+    parts = [path.name, content.decode("latin-1")]
+    if not content.isascii():
+        parts += [content.decode("utf-8", "ignore"), content.decode("utf-16-le", "ignore")]
     if content.startswith(b"%PDF"):
         reader = pypdf.PdfReader(BytesIO(content))
         parts += [page.extract_text() for page in reader.pages]
@@ -62,9 +63,10 @@ def unpacked(path: Path) -> str:
 
 def told(text: str, secrets: dict[str, list[str]]) -> list[tuple[str, str]]:
     """Which of the secrets stand in a text, as words of their own."""
-    found = []
-    for what, words in secrets.items():
-        for word in words:
-            if re.search(rf"(?<![\w.]){re.escape(word)}(?!\w)", text, re.IGNORECASE):
-                found.append((what, word))
-    return found
+    text = text.lower()
+    return [
+        (what, word)
+        for what, words in secrets.items()
+        for word in dict.fromkeys(words)
+        if word.lower() in text and re.search(rf"(?<![\w.]){re.escape(word.lower())}(?!\w)", text)
+    ]

@@ -87,7 +87,7 @@ def _caution(block: ho.Caution) -> str:
 
 def _facts(block: ho.Facts) -> str:
     rows = "".join(f"<div><dt>{_text(n)}</dt><dd>{_text(v)}</dd></div>" for n, v in block.rows)
-    return f"<dl>{rows}</dl>"
+    return f'<dl class="pairs">{rows}</dl>' if block.columns > 1 else f"<dl>{rows}</dl>"
 
 
 def _bullets(block: ho.Bullets) -> str:
@@ -137,7 +137,9 @@ def _field(field: ho.Field, is_form: bool) -> str:
     words = f'name="{name}" aria-label="{label}"'
     if field.choices:
         options = "".join(f'<option value="{_text(c)}">{_text(c)}</option>' for c in field.choices)
-        return f'<select {words}><option value=""></option>{options}</select>'
+        ticks = "".join(f"<span>[&nbsp;&nbsp;&nbsp;] {_text(c)}</span>" for c in field.choices)
+        chosen = f'<select {words}><option value=""></option>{options}</select>'
+        return f'{chosen}<span class="ticks" aria-hidden="true">{ticks}</span>'
     if field.wide:
         return f'<textarea {words} rows="3" placeholder="{hint}"></textarea>'
     unit = ' data-unit="yes"' if field.name in UNITS else ""
