@@ -10,9 +10,10 @@ import pytest
 from nightdraw.bank.bodies import CATALOGUE, Law
 from nightdraw.bank.mosfet import RUNAWAY_C, junction_c, on_w, switch_w
 from nightdraw.bank.network import Network
-from nightdraw.bank.patterns import Targets, best_patterns, subset_sums
+from nightdraw.bank.patterns import best_patterns, subset_sums
 from nightdraw.bank.pulses import pulse_w
 from nightdraw.bank.search import choose
+from nightdraw.bank.spans import Spans
 from nightdraw.bank.values import OHMS_RANGE, SERIES, series_values
 from nightdraw.board import GateRow, Switch
 
@@ -67,7 +68,7 @@ def test_the_resistor_of_ohms_law_is_chosen_where_the_series_has_it(
     level_ma: float, ohms: float, watts: float
 ) -> None:
     level = np.array([level_ma / 1000 / 12.6])
-    choice = choose([ohms * 0.9, ohms, ohms * 1.1], Targets(level, level), 1)
+    choice = choose([ohms * 0.9, ohms, ohms * 1.1], Spans(level, level, np.ones(1)), 1)
     assert choice.ohms == (ohms,)
     assert 16**2 / choice.ohms[0] == pytest.approx(watts, rel=5e-3)
 
@@ -76,7 +77,8 @@ def test_e24_misses_a_single_level_by_no_more_than_its_widest_gap() -> None:
     """IEC 60063: the widest gap of E24 is 13 to 15; half of it is 7.14 % of the nearer value's current."""
     ohms = [float(value) for value in series_values("E24", Fraction(100), Fraction(1000))]
     levels = [(1 / low + 1 / high) / 2 for low, high in pairwise(ohms)]
-    errors = [choose(ohms, Targets(np.array([level]), np.array([level])), 1).error for level in levels]
+    spans = [Spans(np.array([level]), np.array([level]), np.ones(1)) for level in levels]
+    errors = [choose(ohms, span, 1).error for span in spans]
     assert max(errors) == pytest.approx(0.0714, abs=5e-5)
     assert levels[int(np.argmax(errors))] == pytest.approx((1 / 130 + 1 / 150) / 2)
 

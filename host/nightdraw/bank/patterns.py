@@ -23,6 +23,10 @@ class Targets:
         self.scale = scale[first]
         self.count = len(self.wanted)
 
+    def also(self, more: Targets) -> Targets:
+        """These and more."""
+        return Targets(np.concatenate([self.wanted, more.wanted]), np.concatenate([self.scale, more.scale]))
+
 
 def subset_sums(conductances: Sequence[float] | Floats) -> Floats:
     """The 2^n sums of all subsets, siemens; element k is the subset whose bits are k's, bit 0 the first."""

@@ -17,8 +17,9 @@ from nightdraw.bank.arrange import Arrangement
 from nightdraw.bank.building import OWN_A, SWITCH_AND_WIRE_OHMS, build
 from nightdraw.bank.error import LevelError, Spread, errors_of
 from nightdraw.bank.heat import Heat
-from nightdraw.bank.patterns import Ints, Targets, best_patterns, subset_sums
-from nightdraw.bank.search import Choice, choose
+from nightdraw.bank.patterns import Ints, best_patterns, subset_sums
+from nightdraw.bank.search import FINE, Choice, choose
+from nightdraw.bank.spans import Spans
 from nightdraw.bank.values import series_values
 from nightdraw.bank.wish import ERROR, NOTE, WARNING, Remark, Wish, check
 from nightdraw.board import BoardModel
@@ -27,6 +28,8 @@ from nightdraw.errors import InputError
 COLDEST_C = -10.0  # a workshop yard in winter; drift is counted from REFERENCE_C both ways
 REFERENCE_C = 25.0  # resistors have their nominal value here
 WIDE = 0.10  # a level whose worst case is wider than this is pointed out
+# and one wider than this isn't made at all: a single resistor over 10.5 to 16 V has 23 % and its tolerances
+HOPELESS = 0.30
 MOST_NAMED = 5  # levels named one by one in a remark
 
 
@@ -54,8 +57,9 @@ def size(wish: Wish, name: str, tell: Callable[[float], None] = lambda share: No
     """Size a bank; raises InputError for a wish that makes no sense. tell: the share of the search's work.
 
     Levels are what the circuit sees: the bank is asked for a level less `own_a`. The choice minimises the
-    largest |nominal current - wanted| / wanted at the nominal supply, resistors (and `on_ohms`) at their
-    nominal values; tolerance, supply range and temperature come into the errors, not into the choice.
+    largest |current - wanted| / wanted over the supply's range, the pattern picked anew at each supply as the
+    firmware does, resistors (and `on_ohms`) at their nominal values. Their tolerance t, one for all, takes an
+    error e to (1 + e) / (1 - t) - 1 at the most, so that it hardly changes the order of choices.
     """
     check(wish)
     values = series_values(wish.series, *wish.ohms_range)
@@ -65,10 +69,13 @@ def size(wish: Wish, name: str, tell: Callable[[float], None] = lambda share: No
     supply_v, own_a = float(wish.supply_v), float(wish.own_a)
     by_total = {float(value + wish.on_ohms): value for value in values}
     wanted = (levels - own_a) / supply_v
-    choice = choose(list(by_total), Targets(wanted, levels / supply_v), wish.channels, tell=tell)
+    low, high = (float(volts) for volts in wish.range_v)
+    spans = Spans.of(levels, own_a, (low, high))
+    choice = choose(list(by_total), spans, wish.channels, tell=tell)
     ohms = [by_total[total] for total in reversed(choice.ohms)]
     siemens = np.array([1 / float(value + wish.on_ohms) for value in ohms])
     patterns = best_patterns(siemens, wanted)
+    used = best_patterns(siemens, spans.targets(FINE).wanted)
     nominal = (subset_sums(siemens)[patterns] * supply_v + own_a) * 1000
     channels, board, heat, remarks = build(wish, name, ohms, values)
     errors = [
@@ -77,7 +84,7 @@ def size(wish: Wish, name: str, tell: Callable[[float], None] = lambda share: No
             errors_of(levels, _spread(wish, ohms, channels), wish.seed), nominal, levels, strict=True
         )
     ]
-    remarks += _level_remarks(wish, patterns, errors) + _general_remarks(wish, choice, patterns)
+    remarks += _level_remarks(wish, patterns, errors) + _general_remarks(wish, choice, used)
     return Sized(
         wish,
         choice,
@@ -114,7 +121,6 @@ def _level_remarks(wish: Wish, patterns: Ints, errors: Sequence[LevelError]) -> 
             message = "no pattern comes nearer than none at all: more channels"
             remarks.append(Remark(_level(level), "level", message, ERROR))
     limit = WIDE if wish.within is None else wish.within
-    severity = WARNING if wish.within is None else ERROR
     wide = [
         (error.worst, level)
         for level, error in zip(wish.levels_a, errors, strict=True)
@@ -122,12 +128,13 @@ def _level_remarks(wish: Wish, patterns: Ints, errors: Sequence[LevelError]) -> 
     ]
     for worst, level in sorted(wide, reverse=True)[:MOST_NAMED]:
         message = f"{100 * worst:.1f} % off in the worst case, more than {100 * limit:g} %"
+        severity = WARNING if wish.within is None and worst <= HOPELESS else ERROR
         remarks.append(Remark(_level(level), "error", message, severity))
     if len(wide) > MOST_NAMED:
         message = (
             f"{len(wide) - MOST_NAMED} further levels are more than {100 * limit:g} % off in the worst case"
         )
-        remarks.append(Remark("levels", "error", message, severity))
+        remarks.append(Remark("levels", "error", message, WARNING if wish.within is None else ERROR))
     return remarks
 
 
@@ -143,7 +150,7 @@ def _general_remarks(wish: Wish, choice: Choice, patterns: Ints) -> list[Remark]
     used = int(np.bitwise_or.reduce(patterns))
     for number in range(len(choice.ohms)):
         if not used >> number & 1:
-            message = "in no level's pattern at the nominal supply: leave it out, or ask for fewer channels"
+            message = "in no level's pattern at any supply: leave it out, or ask for fewer channels"
             remarks.append(Remark(f"channel {number + 1}", "idle", message, NOTE))
     if choice.gap:
         message = f"proven to be within {100 * choice.gap:.3g} percentage points of the best choice there is"

@@ -116,9 +116,9 @@ def size(
 ) -> None:
     """Choose resistors, bodies and a box for the wanted levels, and say how good and how hot they are.
 
-    The choice makes the largest relative error over the levels, at the nominal supply, as small as the series
-    allows. bound_pct says how far, in percentage points of that error, it may lie above the best choice there
-    is: 0 is proven best, always so up to 4 channels.
+    The choice makes the largest relative error over the levels and the supply's range, with the pattern
+    picked anew at each supply, as small as the series allows. bound_pct says how far, in percentage points of
+    that error, it may lie above the best choice there is: 0 is proven best, always so up to 4 channels.
     """
     from nightdraw.bank.sizing import size as work_out
     from nightdraw.bank.values import OHMS_RANGE

@@ -83,9 +83,12 @@ def _assumptions(sized: Sized) -> tuple[str, ...]:
     on_ohms = float(wish.on_ohms or SWITCH_AND_WIRE_OHMS)
     low, high = wish.range_v
     return (
+        f"choice: the smallest largest error over {float(low):g} .. {float(high):g} V with the pattern "
+        "picked "
+        f"anew for each supply, resistors at their nominal values: {_percent(sized.choice.error)}, no choice "
+        f"below {_percent(sized.choice.proven)}",
         f"nominal: Ohm's law at {float(wish.supply_v):g} V with "
-        f"{'the resistors alone' if not wish.on_ohms else f'{on_ohms:g} ohm of switch and wire'}; "
-        f"largest error {_percent(sized.choice.error)}, no choice below {_percent(sized.choice.proven)}",
+        f"{'the resistors alone' if not wish.on_ohms else f'{on_ohms:g} ohm of switch and wire'}",
         f"worst case: {float(low):g} .. {float(high):g} V with the pattern picked anew for each supply, "
         f"tolerance {float(wish.tolerance_pct):g} %, tempco from {COLDEST_C:g} C to the hottest body "
         f"({REFERENCE_C:g} C nominal), {on_ohms:g} ohm of switch and wire; rss: the same limits as "
@@ -111,7 +114,8 @@ def board_text(sized: Sized) -> str:
         f"Sized for {len(wish.levels_a)} levels from {units.show(min(wish.levels_a), 'current')} to "
         f"{units.show(max(wish.levels_a), 'current')}: {wish.series}, {float(wish.tolerance_pct):g} %,",
         f"{float(wish.supply_v):g} V nominal, {float(low):g} .. {float(high):g} V, in {wish.ambient_c:g} C.",
-        f"Largest nominal error {100 * sized.choice.error:.3g} %, proven to be within "
+        f"Largest error over that range {100 * sized.choice.error:.3g} % before tolerance, proven to be "
+        "within "
         f"{100 * sized.choice.gap:.3g} percentage points of the best choice.",
         "Check it with: nightdraw bank heat FILE",
     )
@@ -163,7 +167,12 @@ def _verdict_lines(sized: Sized) -> list[str]:
     best = "the best choice there is"
     if sized.choice.gap:
         best = f"at most {100 * sized.choice.gap:.3g} percentage points above the best choice there is"
-    lines.append(f"{'ok' if sized.ok else 'not ok'}: largest error {_percent(sized.choice.error)}, {best}")
+    low, high = sized.wish.range_v
+    worst = max(error.worst for error in sized.errors)
+    lines.append(
+        f"{'ok' if sized.ok else 'not ok'}: largest error {_percent(worst)} over {float(low):g} .. "
+        f"{float(high):g} V, of which {_percent(sized.choice.error)} by the values, {best}"
+    )
     return lines
 
 
