@@ -152,6 +152,19 @@ def test_hum_and_drift_break_nothing(seed: int) -> None:
     assert found.drift_ma_per_h == pytest.approx(300.0, rel=0.1)
 
 
+@pytest.mark.parametrize("hum_hz", [49.97, 60.02])
+def test_hum_is_taken_out(hum_hz: float, seed: int) -> None:
+    """Pulses of 8 mA, 40 ms long, in hum of 20 mA; the noise that is told is the one without it."""
+    world = World(120.0, train(120, 8, 0.04, 1.7, seed), hum_ma=20.0, hum_hz=hum_hz)
+    seen = see(Recorder(seed=seed).recording(world))
+    score = Score()
+    score.add(world, seen)
+    assert (score.found, score.invented) == (score.tries, 0)
+    assert score.covered() >= 0.85
+    assert seen.noise == pytest.approx(1.0, rel=0.05)
+    assert any(note.startswith("hum of 14") for note in seen.notes)
+
+
 def test_kinds_are_told_apart(seed: int) -> None:
     periodic = train(600, 350, 0.5, 7.5, seed)
     others = [e for e in varied(600, (80, 82), (0.2, 0.9), (9, 60), seed) if _clear(e, periodic)]
@@ -201,15 +214,8 @@ TROUBLES: dict[str, tuple[dict[str, float], dict[str, float]]] = {
 }
 
 
-SLOW = pytest.mark.xfail(
-    strict=True, reason="20 samples of low-pass in noise: pulses near each other run together"
-)
-
-
 @pytest.mark.campaign
-@pytest.mark.parametrize(
-    "trouble", [pytest.param(name, marks=SLOW if name == "low-pass 20 ms" else ()) for name in TROUBLES]
-)
+@pytest.mark.parametrize("trouble", TROUBLES)
 def test_campaign_of_varied_pulses(trouble: str, seed: int, capsys: pytest.CaptureFixture[str]) -> None:
     """Levels from 12 dB on, durations from 20 ms to 3 s: everything found, uncertainties cover 95 of 100."""
     score = Score()
@@ -232,13 +238,8 @@ def test_campaign_of_varied_pulses(trouble: str, seed: int, capsys: pytest.Captu
 CLOSE_TOGETHER = {3.0: 0.97, 6.0: 0.99, 12.0: 0.99}
 
 
-FAINT = pytest.mark.xfail(
-    strict=False, reason="at 3 dB and 100 samples 1074 of 1197 were found with one seed, 97 % are stated"
-)
-
-
 @pytest.mark.campaign
-@pytest.mark.parametrize("decibels", [pytest.param(3.0, marks=FAINT), 6.0, 12.0])
+@pytest.mark.parametrize("decibels", [3.0, 6.0, 12.0])
 def test_campaign_of_detection(decibels: float, seed: int, capsys: pytest.CaptureFixture[str]) -> None:
     """Rates of detection over the number of samples, and what was invented in all."""
     for samples in (3, 6, 12, 25, 50, 100):

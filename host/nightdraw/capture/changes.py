@@ -111,11 +111,11 @@ EDGES = (_edge(4),)
 LAG = 2
 
 
-def find(value: Floats, total: Floats, gaps: Ints, noise: Noise, z: float, widest: int) -> Ints:
+def find(value: Floats, total: Floats, gaps: Ints, noise: Noise, z: float, widest: int, tau: float) -> Ints:
     """Positions k where the level before sample k differs from the level from k on; ascending.
 
     total: the running sum, from 0 on; gaps: positions before which samples are missing (no window spans one);
-    widest: the widest window.
+    widest: the widest window; tau: the recorder's time constant in samples, 0 where it has none.
     """
     search = _Search(total, gaps, noise, z)
     blocks, middle = np.empty(len(value), dtype=np.float32), np.median(value[:: max(len(value) // SOME, 1)])
@@ -147,7 +147,7 @@ def find(value: Floats, total: Floats, gaps: Ints, noise: Noise, z: float, wides
             break
         search.is_first = False
     found = search.known[~np.isin(search.known, gaps)]
-    return settle(total, found, gaps, noise, z, widest)
+    return settle(total, found, gaps, noise, z, widest, tau)
 
 
 class _Screen:

@@ -12,11 +12,13 @@ and no file here.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from nightdraw.capture import slow
 from nightdraw.capture.edgeshape import Shape
 from nightdraw.capture.noise import SOME, Noise
 from nightdraw.capture.seen import Bools, Columns, Floats, Ints
@@ -42,8 +44,11 @@ STRONG_Z = 30.0  # edges so high show their shape through the noise
 class Transitions(Columns):
     """One row a transition, in order of time.
 
-    at_s: mid-reference level instant (nan where it fell into a gap); before, after: levels beside it;
-    n_before, n_after: samples those means are of; last_s, first_s: instants of the last settled sample before
+    at_s: mid-reference level instant, without a low-pass's delay (nan where it fell into a gap); at_u: its
+    standard uncertainty in samples where it was fitted, else nan; before, after: levels beside it; n_before,
+    n_after: samples those means are of (or are as good as); level: the one after it where it was fitted, for
+    it never settles, else nan, and lasting_u: the standard uncertainty of how long, in samples; last_s,
+    first_s: instants of the last settled sample before
     and the first one after it; sum_to, sum_from: the recording's running sum up to there, and n_to, n_from
     the samples it is of, so that a level's mean is (sum_to[i + 1] - sum_from[i]) / (n_to[i + 1] - n_from[i]);
     sigma: the noise there, of the record beside the edge where that is more; slope: of the record in the
@@ -52,10 +57,13 @@ class Transitions(Columns):
     """
 
     at_s: Floats
+    at_u: Floats
     before: Floats
     after: Floats
     n_before: Floats
     n_after: Floats
+    level: Floats
+    lasting_u: Floats
     last_s: Floats
     first_s: Floats
     sum_to: Floats
@@ -130,22 +138,35 @@ class _Stretch:
         self.n_before, self.n_after = self.closes[:-1] - low, high - self.opens[1:]
         self.before = _means(total, low, self.closes[:-1])
         self.after = _means(total, self.opens[1:], high)
-        if tau:
-            self._take_tops(SETTLED_TAUS * tau)
         self.around = self.inside // SMOOTHED // 2
         if tau:  # alike for all edges: what smoothing moves them by is then nothing to a duration
             self.around = np.where(self.inside > SMOOTHED, int(tau / 8), 0)
         self.at_s, self.slope, self.smooth = self.crossing(slice(None), 0.5)
 
-    def _take_tops(self, settled: float) -> None:
-        """Of excursions too short to settle, what they reach, instead of a mean of what rises and falls."""
-        first, last, value = self.first, self.last, self.chunk.value
-        height = self.after - self.before
-        short = (last[1:] - first[:-1] < settled) & (height[1:] * height[:-1] < 0)
-        short &= ~self.is_gap[1:] & ~self.is_gap[:-1]
-        for i in np.flatnonzero(short).tolist():
-            some = value[first[i] : last[i + 1] + 1]
-            self.after[i] = self.before[i + 1] = some.max() if height[i] > 0 else some.min()
+    def fitted(self, tau: float) -> slow.Fitted:
+        """The edges as a recorder of a time constant (samples) shows them; of a fast one there is nothing to
+        fit."""
+        if not tau:
+            return slow.nothing(len(self.first))
+        time_s, value = self.chunk.time_s, self.chunk.value
+        row = np.clip(np.searchsorted(time_s, self.at_s), 1, len(time_s) - 1)
+        at = row - (time_s[row] - self.at_s) / (time_s[row] - time_s[row - 1])
+        return slow.fit(value, at, self.first, self.after - self.before, self.sigma, self.is_gap, tau)
+
+    def take(self, fitted: slow.Fitted) -> None:
+        """Take what was fitted for instants and levels, and the low-pass out of the other instants."""
+        time_s, known = self.chunk.time_s, np.isfinite(fitted.at)
+        row = np.clip(fitted.at[known].astype(np.int64), 0, len(time_s) - 2)
+        interval_s = time_s[row + 1] - time_s[row]
+        if fitted.tau:
+            self.at_s -= fitted.tau * np.log(2) * float(np.median(np.diff(time_s[:SOME])))
+        self.at_s[known] = time_s[row] + (fitted.at[known] - row) * interval_s
+        self.at_s[self.is_gap] = np.nan
+        short = np.flatnonzero(np.isfinite(fitted.level))
+        self.after[short] = self.before[short + 1] = fitted.level[short]
+        n = (self.sigma[short] / fitted.level_u[short]) ** 2
+        self.n_after, self.n_before = self.n_after.astype(float), self.n_before.astype(float)
+        self.n_after[short] = self.n_before[short + 1] = n
 
     def crossing(self, which: slice | Bools, share: float) -> tuple[Floats, Floats, Floats]:
         """See _crossing; of some transitions."""
@@ -156,38 +177,48 @@ class _Stretch:
 
 
 def assemble(
-    chunk: Chunk, found: Ints, gaps: Ints, noise: Noise, window: int, count: int, shape: Shape
+    chunk: Chunk,
+    found: Ints,
+    find: Callable[[float], Ints],
+    gaps: Ints,
+    noise: Noise,
+    window: int,
+    count: int,
+    shape: Shape,
 ) -> tuple[Transitions, Trace]:
-    """The transitions of a chunk and the means between them, from the changes that were found in it.
+    """The transitions of a chunk and the means between them.
 
-    window: samples that a level is averaged over at most; count: the transitions before the chunk; shape:
-    what is known of the recorder, learns from this chunk.
+    found: the changes in it; find: gives them anew by another time constant (samples); window: samples that a
+    level is averaged over at most; count: the transitions before the chunk; shape: what is known of the
+    recorder, learns from this chunk.
     """
     known = shape.tau
     m = _Stretch(chunk, found, gaps, noise, window, known)
-    slow = m.inside > SMOOTHED  # only edges of several samples have quarters worth asking for
-    strong = ~m.is_gap & (np.abs(m.after - m.before) > STRONG_Z * m.sigma)
-    quarter_s, three_s = m.at_s.copy(), m.at_s.copy()
-    quarter_s[slow], three_s[slow] = m.crossing(slow, 0.25)[0], m.crossing(slow, 0.75)[0]
-    interval_s = float(np.median(np.diff(chunk.time_s[:SOME]))) if len(chunk.time_s) > 1 else 1.0
-    # of a pulse too short to reach its top the rise tells less than the time constant; what follows must be
-    # long
-    room = np.append(m.first[1:], len(chunk.value)) - m.last
-    telling = strong & (room > ROOM_EDGES * m.inside)
-    shape.learn(quarter_s[telling], m.at_s[telling], three_s[telling], interval_s)
-    real = ~m.is_gap
-    shape.stack(chunk.value, m.first[real], m.before[real], (m.after - m.before)[real], m.sigma[real])
-    if shape.tau and not known:  # learnt only now
-        m = _Stretch(chunk, found, gaps, noise, window, shape.tau)
-    m.at_s[m.is_gap] = np.nan
+    _learn(m, shape)
+    tau = shape.tau
+    if tau and not known:  # learnt only now
+        found = find(tau)
+        m = _Stretch(chunk, found, gaps, noise, window, tau)
+    fitted = m.fitted(tau)
+    if tau:
+        for low, high in zip(m.first[~fitted.stands], m.last[~fitted.stands], strict=True):
+            found = found[(found < low) | (found > high)]
+        m = _Stretch(chunk, found, gaps, noise, window, tau)
+        fitted = m.fitted(fitted.tau)
+        shape.refine(fitted.tau)
+        fitted.stands[:] = True
+    m.take(fitted)
     mine = (m.first >= chunk.core) & (m.first < chunk.core_end)
     before, summed = chunk.before
     columns = (
         m.at_s,
+        fitted.at_u,
         m.before,
         m.after,
         m.n_before,
         m.n_after,
+        fitted.level,
+        fitted.lasting_u,
         chunk.time_s[m.first - 1],
         chunk.time_s[m.last],
         summed + m.total[m.closes[:-1]],
@@ -201,6 +232,24 @@ def assemble(
     )
     here = Transitions(*(column[mine].astype(float) for column in columns))
     return here, _trace(chunk, m.total, m.opens, m.closes, m.first, window, count)
+
+
+def _learn(m: _Stretch, shape: Shape) -> None:
+    """What the transitions of a chunk tell of the recorder."""
+    time_s = m.chunk.time_s
+    slow = m.inside > SMOOTHED  # only edges of several samples have quarters worth asking for
+    strong = ~m.is_gap & (np.abs(m.after - m.before) > STRONG_Z * m.sigma)
+    quarter_s, three_s = m.at_s.copy(), m.at_s.copy()
+    quarter_s[slow], three_s[slow] = m.crossing(slow, 0.25)[0], m.crossing(slow, 0.75)[0]
+    interval_s = float(np.median(np.diff(time_s[:SOME]))) if len(time_s) > 1 else 1.0
+    # of a pulse too short to reach its top the rise tells less than the time constant; what follows must be
+    # long
+    room = np.append(m.first[1:], len(time_s)) - m.last
+    telling = strong & (room > ROOM_EDGES * m.inside)
+    shape.learn(quarter_s[telling], m.at_s[telling], three_s[telling], interval_s)
+    real = ~m.is_gap
+    value = m.chunk.value
+    shape.stack(value, m.first[real], m.before[real], (m.after - m.before)[real], m.sigma[real])
 
 
 def _trace(

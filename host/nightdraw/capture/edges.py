@@ -7,7 +7,7 @@ not known here.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TypeVar
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy as np
 from nightdraw.capture import changes as ch
 from nightdraw.capture.crossings import Chunk, Trace, Transitions, assemble
 from nightdraw.capture.edgeshape import Shape
+from nightdraw.capture.hum import hum_of
 from nightdraw.capture.noise import SOME, deviations, noise_of
 from nightdraw.capture.read import BLOCK_SAMPLES, Recording
 from nightdraw.capture.seen import Columns, Floats, Ints
@@ -31,8 +32,8 @@ GAP_INTERVALS = 2.5  # a distance of more than this many sampling intervals is a
 class Scan:
     """What one pass over a recording found.
 
-    interval_s: the sampling interval; noise: rms of one sample; total: the sum of all samples; z: the
-    deviations that changes were asked for.
+    interval_s: the sampling interval; noise: rms of one sample; hum: rms of what was taken out; total: the
+    sum of all samples; z: the deviations that changes were asked for.
     """
 
     transitions: Transitions
@@ -42,6 +43,7 @@ class Scan:
     end_s: float
     interval_s: float
     noise: float
+    hum: float
     total: float
     z: float
     window: int
@@ -66,6 +68,7 @@ def scan(recording: Recording, false_alarms_per_h: float) -> Scan:
         end_s=state.end_s,
         interval_s=float(np.median(state.intervals_s)) if state.intervals_s else 0.0,
         noise=float(np.median(np.concatenate(state.sigmas))) if state.sigmas else 0.0,
+        hum=max(state.hums, default=0.0),
         total=state.total,
         z=state.z,
         tau=state.shape.tau,
@@ -90,6 +93,7 @@ class _Progress:
         self.start_s = self.end_s = 0.0
         self.intervals_s: list[float] = []
         self.sigmas: list[Floats] = []
+        self.hums: list[float] = []
         self.shape = Shape()
 
 
@@ -169,16 +173,26 @@ def _gaps(time_s: Floats, longest_s: float) -> Ints:
 
 
 def _part(chunk: Chunk, state: _Progress) -> tuple[Transitions, Trace]:
-    time_s, value = chunk.time_s, chunk.value
-    interval_s = _interval(time_s)
-    gaps = _gaps(time_s, GAP_INTERVALS * interval_s)
-    noise = noise_of(value)
+    interval_s = _interval(chunk.time_s)
+    gaps = _gaps(chunk.time_s, GAP_INTERVALS * interval_s)
+    noise = noise_of(chunk.value)
     window = _window(interval_s)
     if not state.z:
         state.z = deviations(state.false_alarms_per_h, 1 / interval_s)
+
+    def find(tau: float) -> Ints:
+        return ch.find(chunk.value, chunk.total, gaps, noise, state.z, window, tau)
+
+    found = find(state.shape.tau)
+    hum = hum_of(chunk.value, found, gaps, 1 / interval_s)
+    if hum is not None:
+        state.hums.append(float(np.sqrt(np.mean(hum**2))))
+        value = chunk.value - hum
+        chunk = replace(chunk, value=value, total=np.concatenate(([0.0], np.cumsum(value))))
+        noise = noise_of(value)
+        found = find(state.shape.tau)
     state.intervals_s.append(interval_s)
     state.sigmas.append(noise.sigma)
-    found = ch.find(value, chunk.total, gaps, noise, state.z, window)
-    here, trace = assemble(chunk, found, gaps, noise, window, state.transitions, state.shape)
+    here, trace = assemble(chunk, found, find, gaps, noise, window, state.transitions, state.shape)
     state.transitions += len(here)
     return here, trace

@@ -25,6 +25,11 @@ class Shape:
         self._skews: list[Floats] = []
         self._sum = np.zeros(2 * AROUND + 1)
         self._weight = 0.0
+        self._refined = 0.0
+
+    def refine(self, tau: float) -> None:
+        """Take a time constant that fits better."""
+        self._refined = tau
 
     def stack(self, value: Floats, first: Ints, before: Floats, height: Floats, sigma: Floats) -> None:
         """Lay some edges over each other, each by its height and weighed by how it stands out; first: the
@@ -67,6 +72,8 @@ class Shape:
     @property
     def tau(self) -> float:
         """The time constant; 0 where edges show none."""
+        if self._refined:
+            return self._refined
         taus = np.concatenate(self._taus) if self._taus else np.empty(0)
         if len(taus) < LEAST_STRONG:
             width, skew = self.stacked()

@@ -14,7 +14,7 @@ import numpy as np
 from nightdraw.capture import levels as lv
 from nightdraw.capture import seen as sn
 from nightdraw.capture.edges import Scan, scan
-from nightdraw.capture.instants import Recorder, instants, recorder_of, undo_low_pass
+from nightdraw.capture.instants import Recorder, instants, recorder_of
 from nightdraw.capture.read import MILLIVOLT, Recording
 from nightdraw.capture.seen import Bools, Events, Floats, Ints, Parts, Seen, Span
 from nightdraw.errors import CannotTellError, Finding
@@ -32,7 +32,6 @@ CUT_LASTING = 4.0  # times the longest pulse that one which is cut may have been
 SETTLED = 3  # samples that tell a level of a part
 BESIDE_LEAST = 4.0
 BESIDE_MOST = 16.0  # of two sides of the base each counts by its samples, up to this: then both alike
-UNDONE_SHARE = 0.2  # of what undoing a low-pass changed: recorders are of first order only nearly
 BETWEEN_SHARE = 0.3  # of the wander in a pulse's time: what the base did beneath it unseen
 
 
@@ -115,8 +114,12 @@ def _seen(found: Scan, recording: Recording, least: float) -> Seen:
         events=replace(events, first_edge=row[events.first_edge], last_edge=row[events.last_edge]),
         parts=parts,
         unjudged=tuple(sorted(spans, key=lambda span: span.from_s)),
-        notes=tuple(recording.notes),
+        notes=(*recording.notes, *_notes(found, recording.unit)),
     )
+
+
+def _notes(found: Scan, unit: str) -> list[str]:
+    return [f"hum of {found.hum:.3g} {unit} rms taken out"] if found.hum else []
 
 
 def _edges(m: _Measured) -> sn.Edges:
@@ -206,56 +209,35 @@ def _beside(m: _Measured, first: Ints, last: Ints) -> tuple[Floats, Floats, Floa
 
 
 def _measure(m: _Measured, kind: Ints, first: Ints, last: Ints, parts: Parts, part_from: Ints) -> Events:
-    """Durations and levels of events; those shorter than the recorder's low-pass can follow are undone."""
+    """Durations and levels of events."""
     count = np.diff(part_from)
     event = np.repeat(np.arange(len(first)), count)
-    crossed_s = m.at_s[last] - m.at_s[first]
-    lasting_s, reached = undo_low_pass(crossed_s, m.recorder)
-    u_s = np.hypot(m.at_u_s[first], m.at_u_s[last])
-    lasting_u_s = np.hypot(u_s * _steepness(crossed_s, m.recorder), m.recorder.interval_s * 1e-3)
+    lasting_s = m.at_s[last] - m.at_s[first]
+    lasting_u_s = np.hypot(np.hypot(m.at_u_s[first], m.at_u_s[last]), m.recorder.interval_s * 1e-3)
+    # both edges of a pulse that never settles were fitted at once: their errors go together
+    together = np.where(
+        last == first + 1, m.scan.transitions.lasting_u[first] * m.recorder.interval_s, np.nan
+    )
+    lasting_u_s = np.fmax(lasting_u_s, together)
     charge = np.bincount(event, parts.level * parts.duration_s, len(first))
     mean = charge / np.maximum(np.bincount(event, parts.duration_s, len(first)), 1e-12)
     top = _highest(m, parts, event, first)
-    short = reached < 1
     level = parts.level[top] if len(first) else mean
     level_u = parts.level_u[top] if len(first) else mean
-    # a low-pass keeps the charge: what a pulse too short for it had is told by that, what it reached is not
-    level = np.where(short, _charge(m, first, last) / lasting_s, level)
-    undone_s = UNDONE_SHARE * np.abs(crossed_s - lasting_s)
-    lasting_u_s = np.hypot(lasting_u_s, undone_s)
-    level_u = np.where(short, np.hypot(level_u, level * lasting_u_s / lasting_s), level_u)
     return Events(
         kind=kind,
         first_edge=first,
         last_edge=last,
-        start_s=m.at_s[last] - lasting_s,
+        start_s=m.at_s[first],
         start_u_s=m.at_u_s[first],
         duration_s=lasting_s,
         duration_u_s=lasting_u_s,
         level=level,
         level_u=level_u,
-        mean=np.where(short, level, mean),
+        mean=mean,
         part_from=part_from[:-1],
         part_to=part_from[1:],
     )
-
-
-def _charge(m: _Measured, first: Ints, last: Ints) -> Floats:
-    """The charge of events above the base, mA s: of all samples from before they begin until they have
-    settled."""
-    t = m.scan.transitions
-    left, right, _ = _beside(m, first, last)
-    n = t.n_from[last] - t.n_to[first]
-    charge: Floats = (t.sum_from[last] - t.sum_to[first] - n * (left + right) / 2) * m.scan.interval_s
-    return charge
-
-
-def _steepness(crossed_s: Floats, recorder: Recorder) -> Floats:
-    """By how much an error of the crossings' distance is magnified as a low-pass is undone."""
-    step_s = 1e-3 * recorder.interval_s
-    further, nearer = (undo_low_pass(crossed_s + way * step_s, recorder)[0] for way in (1, -1))
-    magnified: Floats = np.clip((further - nearer) / (2 * step_s), 1.0, 10.0)
-    return magnified
 
 
 def _highest(m: _Measured, parts: Parts, event: Ints, first: Ints) -> Ints:

@@ -70,19 +70,5 @@ def instants(t: Transitions, recorder: Recorder) -> tuple[Floats, Floats]:
     slow_u = t.sigma / np.sqrt(t.smooth) / slope
     by_levels = t.sigma / 2 * np.sqrt(1 / np.maximum(t.n_before, 1) + 1 / np.maximum(t.n_after, 1)) / slope
     samples_u = np.hypot(np.where(t.smooth > 1, np.hypot(slow_u, SHARE_U), sharp_u), by_levels)
-    return t.at_s - recorder.time_constant_s * np.log(2), samples_u * recorder.interval_s
-
-
-def undo_low_pass(crossed_s: Floats, recorder: Recorder) -> tuple[Floats, Floats]:
-    """The durations of pulses whose crossings of half of what they reach lie so far apart, and the share of
-    their height that they reach."""
-    tau = recorder.time_constant_s
-    if not tau:
-        return crossed_s, np.ones(len(crossed_s))
-    short = crossed_s < SHORT_TAUS * tau
-    # the crossings of even the shortest pulse lie tau ln 2 apart: what is less is noise, and lasted next to
-    # nothing
-    over = np.expm1(np.where(short, np.maximum(crossed_s / tau, np.log(2) * 1.01), 1.0))
-    lasting_s = np.where(short, tau * np.log(np.maximum(over, 1e-9)), crossed_s)
-    lasting_s = np.maximum(lasting_s, 0.1 * recorder.interval_s)
-    return lasting_s, np.where(short, -np.expm1(-lasting_s / tau), 1.0)
+    samples_u = np.where(np.isfinite(t.at_u), np.hypot(t.at_u, SHARE_U), samples_u)
+    return t.at_s, samples_u * recorder.interval_s

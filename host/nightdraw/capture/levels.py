@@ -119,7 +119,8 @@ def levels_of(scan: Scan, at_s: Floats) -> Level:
     at_s = np.where(np.isnan(at_s), (t.last_s + t.first_s) / 2, at_s)
     sums = np.append(t.sum_to, scan.total) - np.append(0.0, t.sum_from)
     n = np.append(t.n_to, scan.samples) - np.append(0.0, t.n_from)
-    mean = sums / np.maximum(n, 1)
+    fitted = np.append(np.nan, t.level)  # what never settles is known by its edges alone
+    mean = np.where(np.isfinite(fitted), fitted, sums / np.maximum(n, 1))
     u_before, u_after = (t.sigma / np.sqrt(np.maximum(k, 1)) for k in (t.n_before, t.n_after))
     return Level(
         start=np.append(mean[:1] if not len(t) else t.before[:1], t.after),

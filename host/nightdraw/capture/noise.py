@@ -51,7 +51,7 @@ def deviations(false_alarms_per_h: float, rate_hz: float) -> float:
     return float(-NormalDist().inv_cdf(chance))
 
 
-TRIES = 12.0  # as counted: all filters at all widths, of a pulse each of its two edges
+TRIES = 15.0  # as counted: all filters at all widths, of a pulse each of its two edges
 
 
 def noise_of(value: Floats) -> Noise:

@@ -20,12 +20,14 @@ PLACE_SHARE = 10.0  # where a change of h deviations may really lie: within (PLA
 UNEVEN = 8  # times as long may one side of a change be looked at for a line
 LINE_REACH = 4  # times as far as a change is tested over, a line is looked for
 LINE_BETTER = 16.0  # variances by which a line must fit better: at less chance takes real steps for one
+LINE_TAUS = 4.0  # time constants
 ROUNDS = 4  # of placing: what is moved moves the levels beside its neighbours
 
 
-def settle(total: Floats, found: Ints, gaps: Ints, noise: Noise, z: float, widest: int) -> Ints:
+def settle(total: Floats, found: Ints, gaps: Ints, noise: Noise, z: float, widest: int, tau: float) -> Ints:
     """Move the changes to their likeliest places, drop those that the levels beside them don't bear out;
-    z: the deviations that they were found by."""
+    z: the deviations that they were found by; tau: the recorder's time constant (samples), whose edges are
+    slopes."""
     keep_z = z - KEEP_LESS
     for _ in range(ROUNDS):
         kept = _drop(total, found, gaps, noise, keep_z, widest)
@@ -34,16 +36,16 @@ def settle(total: Floats, found: Ints, gaps: Ints, noise: Noise, z: float, wides
             break
         found = placed
     # a step off its place looks like a slope: lines are looked for only now
-    return _drop(total, found, gaps, noise, keep_z, widest, lines=True)
+    return _drop(total, found, gaps, noise, keep_z, widest, tau)
 
 
 def _drop(
-    total: Floats, found: Ints, gaps: Ints, noise: Noise, keep_z: float, widest: int, lines: bool = False
+    total: Floats, found: Ints, gaps: Ints, noise: Noise, keep_z: float, widest: int, tau: float | None = None
 ) -> Ints:
     """Leave out insignificant changes, of neighbours the weaker first: two found for one weaken each
     other."""
     while len(found):
-        z = _significance(total, found, gaps, noise, keep_z, widest, lines)
+        z = _significance(total, found, gaps, noise, keep_z, widest, tau)
         beside = np.minimum(np.append(z[1:], np.inf), np.append(np.inf, z[:-1]))
         weak = (z < keep_z) & (z <= beside)
         if not weak.any():
@@ -88,19 +90,20 @@ def _reach(total: Floats, found: Ints, gaps: Ints, noise: Noise, widest: int) ->
 
 
 def _significance(
-    total: Floats, found: Ints, gaps: Ints, noise: Noise, keep_z: float, widest: int, lines: bool
+    total: Floats, found: Ints, gaps: Ints, noise: Noise, keep_z: float, widest: int, tau: float | None
 ) -> Floats:
-    """How many deviations each change stands out by; lines: 0 where a straight line explains it better."""
+    """How many deviations each change stands out by; tau: with it 0 where a straight line explains
+    it better, looked for over more than a low-pass takes."""
     sigma = np.maximum(noise.at(found), 1e-12)
     reach, height = _reach(total, found, gaps, noise, widest)
     low, high = bounds(total, found, gaps, reach)
     z: Floats = np.abs(height) / (
         sigma * np.sqrt(1.0 / np.maximum(found - low, 1) + 1.0 / np.maximum(high - found, 1))
     )
-    if not lines:
+    if tau is None:
         return z
     low, high = _around(total, found, gaps, height, reach * LINE_REACH, np.abs(height) < keep_z * sigma)
-    z[_is_line(total, found, low, high, sigma)] = 0.0
+    z[_is_line(total, found, low, high, sigma, tau)] = 0.0
     return z
 
 
@@ -120,14 +123,15 @@ def _around(
     return low, high
 
 
-def _is_line(total: Floats, found: Ints, low: Ints, high: Ints, sigma: Floats) -> Bools:
+def _is_line(total: Floats, found: Ints, low: Ints, high: Ints, sigma: Floats, tau: float) -> Bools:
     """True where the halves of both windows lie on a line rather than on two levels (both of two
     parameters)."""
     left, right = (found - low) // 2, (high - found) // 2
     # one side may be cut short by a pulse or the recording's end: the other is looked at further, or a slope
     # in so few samples looks like a step; but not so far that it is another slope
     left, right = np.minimum(left, UNEVEN * right), np.minimum(right, UNEVEN * left)
-    ok = np.minimum(left, right) >= TEST_LEAST // 2  # shorter windows are too short for any drift
+    # shorter windows are too short for any drift, or see a slow edge from within
+    ok = np.minimum(left, right) >= max(TEST_LEAST // 2, LINE_TAUS * tau)
     near, far = np.maximum(left, 1), np.maximum(right, 1)
     ends = (found - 2 * near, found - near, found, found + far, found + 2 * far)
     at = [np.clip(end, 0, len(total) - 1) for end in ends]
