@@ -19,6 +19,7 @@ NYQUIST_SHARE = 0.45  # of the rate: a line above can't be told from its mirror
 LOOKED_AT = 1 << 15  # samples
 LEAST_S = 4.0  # of a stretch without gaps
 LINE = 30.0
+LEAST_SHARE = 1e-4  # of all that is left: a hundredth of it in size changes nothing
 AVERAGED_S = 0.5  # twice, one after the other
 CLIP_MAD = 6.0  # of what is left: stray samples and what lies beside an edge aren't hum
 
@@ -61,7 +62,7 @@ def _lines(rest: Floats, rate_hz: float) -> list[float]:
         low, high = int(low_hz * per_hz), int(np.ceil(high_hz * per_hz)) + 1
         wide = power[max(2 * low - high, 1) : 2 * high - low]
         place = low + int(np.argmax(power[low:high]))
-        if power[place] < LINE * float(np.median(wide)):
+        if power[place] <= max(LINE * float(np.median(wide)), LEAST_SHARE * float(power.sum())):
             return None
         near = power[place - 1 : place + 2]
         return float(np.sum(near * np.arange(place - 1, place + 2)) / np.sum(near)) / per_hz
@@ -75,11 +76,11 @@ def _lines(rest: Floats, rate_hz: float) -> list[float]:
 
 def _followed(rest: Floats, cycles: float, width: int) -> Floats:
     """A line of some cycles a sample, as it changes over twice `width` samples."""
-    from scipy.ndimage import uniform_filter1d
-
     turn = np.exp(2j * np.pi * cycles * np.arange(len(rest)))
-    slow = rest * turn.conj()
+    slow, place = rest * turn.conj(), np.arange(len(rest))
+    low, high = np.maximum(place - width // 2, 0), np.minimum(place + width // 2 + 1, len(rest))
     for _ in range(2):
-        slow = uniform_filter1d(slow.real, width) + 1j * uniform_filter1d(slow.imag, width)
+        total = np.concatenate(([0.0], np.cumsum(slow)))
+        slow = (total[high] - total[low]) / (high - low)
     hum: Floats = 2 * (slow * turn).real
     return hum
