@@ -1,0 +1,218 @@
+"""`nightdraw lesson load`, `halt` and `collect`: a plan's boxes, each recognised by its identity.
+
+Parse, call, print. Boxes that are named with --box, or plugged in, are worked on at the same time; where
+a person is there the others are asked for, to be plugged in one after the other.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from nightdraw.cli import output, several
+from nightdraw.cli.box_settings import passcode_option
+from nightdraw.cli.boxes import caution, note, open_at
+from nightdraw.cli.several import Failed, Left, Outcome, Said
+from nightdraw.errors import EXIT_DONE, EXIT_NO, Finding, InputError, NightdrawError, nearest
+
+if TYPE_CHECKING:
+    from nightdraw.lesson.loading import Ready
+    from nightdraw.lesson.model import Assignment, Plan
+    from nightdraw.link import BoxClient
+
+Work = Callable[["BoxClient", "Assignment"], "Ready"]
+
+plan_argument = click.argument("file", metavar="PLAN")
+box_option = click.option(
+    "--box",
+    "boxes",
+    metavar="LABEL=ADDRESS",
+    multiple=True,
+    help="Where a box is: socket://HOST:PORT or a serial port's name; repeatable (default: looked for by its"
+    " identity among those that are plugged in).",
+)
+
+
+@click.command()
+@plan_argument
+@box_option
+@passcode_option
+@click.option("--open", "unlocked", is_flag=True, help="Don't lock the boxes.")
+@output.json_option
+def load(file: str, boxes: tuple[str, ...], passcode_file: str | None, unlocked: bool, as_json: bool) -> None:
+    """Fill, test, arm and lock every box of a plan, and print the label to stick on.
+
+    Can be stopped and taken up again: what is done isn't done again. Without --passcode-file the boxes get a
+    passcode that is drawn once and kept beside the plan, in PLAN.passcode.
+    """
+    from nightdraw.lesson import loading
+    from nightdraw.lesson.planfile import load_plan
+
+    plan = load_plan(file)
+    code = None if unlocked else loading.passcode(plan, passcode_file, make=True)
+    caution()
+    found = _Boxes(plan, boxes).walk(lambda client, one: loading.load(client, plan, one, code), as_json)
+    labels = {one.box: loading.label(plan, one) for one in plan.assignments}
+    if not as_json:
+        for row in found:
+            if row["ready"]:
+                output.say(labels[row["box"]])
+        if code is not None and passcode_file is None:
+            note(f"the boxes' passcode is in {loading.passcode_file(plan)}: keep it from students")
+    _finish(found, "ready", as_json)
+
+
+@click.command()
+@plan_argument
+@box_option
+@output.json_option
+def halt(file: str, boxes: tuple[str, ...], as_json: bool) -> None:
+    """Open the switches of every box of a plan that can be reached, and name those that can't."""
+    from nightdraw.lesson import loading
+    from nightdraw.lesson.planfile import load_plan
+
+    plan = load_plan(file)
+    work: Work = lambda client, one: loading.halt(client)  # noqa: E731
+    found = _Boxes(plan, boxes, to_halt=True).walk(work, as_json, asks=False)
+    _finish(found, "halted", as_json)
+
+
+@click.command()
+@plan_argument
+@click.option("--out", metavar="DIR", required=True, help="Where the journals go; it is made where it isn't.")
+@box_option
+@passcode_option
+@output.json_option
+def collect(file: str, out: str, boxes: tuple[str, ...], passcode_file: str | None, as_json: bool) -> None:
+    """Bring the journals of a plan's boxes home, each in a file with its label and the date in the name."""
+    from nightdraw.lesson import loading
+    from nightdraw.lesson.planfile import load_plan
+
+    plan = load_plan(file)
+    code = loading.passcode(plan, passcode_file)
+    folder = Path(out)
+    folder.mkdir(parents=True, exist_ok=True)
+    work: Work = lambda client, one: loading.collect(client, plan, one, code, folder)  # noqa: E731
+    _finish(_Boxes(plan, boxes).walk(work, as_json), "collected", as_json)
+
+
+@dataclass(frozen=True)
+class _Where:
+    """A box of the plan, and its address (None: not found)."""
+
+    one: Assignment
+    address: str | None
+
+
+class _Boxes:
+    """A plan's boxes and where they are."""
+
+    def __init__(self, plan: Plan, boxes: Iterable[str], to_halt: bool = False) -> None:
+        self._plan, self._to_halt = plan, to_halt
+        self._named = _named(plan, boxes)
+
+    def walk(self, work: Work, as_json: bool, asks: bool = True) -> list[dict[str, Any]]:
+        """Do the work on every box; a row of the document for each, in the order of the plan.
+
+        asks: boxes that aren't there are asked for, where a person is there.
+        """
+        mine = {one.box: one for one in self._plan.assignments}
+        labels = {address: label for label, address in self._found().items()}
+        labels = labels or (self._next(set(mine)) if asks and sys.stdin.isatty() else {})
+        rows: dict[str, dict[str, Any]] = {}
+
+        def attempt(address: str) -> Outcome:
+            try:
+                with open_at(address, self._to_halt) as client:
+                    ready = work(client, mine[labels[address]])
+                return Said({"ready": ready.ready, "message": ready.message}, ready.message)
+            except NightdrawError as error:
+                return Failed(error.findings, error.exit_status)
+
+        while labels:
+            for address, came in several.together(list(labels), attempt):
+                self._tell(rows, mine[labels[address]], came, as_json)
+            labels = self._next(set(mine) - set(rows)) if asks and sys.stdin.isatty() else {}
+        for one in mine.values():
+            if one.box not in rows:
+                hint = f"plug it in, or say --box {one.box}=ADDRESS"
+                self._tell(rows, one, Failed((Finding("not reached", hint=hint),), EXIT_NO), as_json)
+        return [rows[one.box] for one in self._plan.assignments]
+
+    def _tell(self, rows: dict[str, dict[str, Any]], one: Assignment, came: Outcome, as_json: bool) -> None:
+        if isinstance(came, Said):
+            ready, message = bool(came.document["ready"]), str(came.document["message"])
+        else:
+            assert not isinstance(came, Left)  # nobody looked what else may be there
+            ready, message = False, "; ".join(finding.text() for finding in came.findings)
+        rows[one.box] = {"box": one.box, "group": one.group, "ready": ready, "message": message}
+        if not ready:
+            note(f"box {one.box} (group {one.group}): {message}")
+        elif not as_json:
+            output.say(f"box {one.box} (group {one.group}): {message}")
+
+    def _found(self) -> dict[str, str]:
+        """Label -> address: those that were named, those whose identity answers at a port."""
+        missing = {one.box for one in self._plan.assignments} - set(self._named)
+        return self._named | self._plugged(missing)
+
+    def _next(self, missing: set[str]) -> dict[str, str]:
+        """Address -> label of what a person has plugged in, asked for until something is there or he ends."""
+        while missing:
+            question = f"plug in the next box ({', '.join(sorted(missing))}), then Enter; q to stop"
+            if click.prompt(question, default="", show_default=False, err=True).strip().lower() == "q":
+                break
+            found = self._plugged(missing)
+            if found:
+                return {address: label for label, address in found.items()}
+            note("none of these boxes answers")
+        return {}
+
+    def _plugged(self, missing: set[str]) -> dict[str, str]:
+        """Label -> address of boxes whose identity answers at a port."""
+        found: dict[str, str] = {}
+        wanted = {box.identity: box.label for box in self._plan.of.boxes if box.identity is not None}
+        if not missing & set(wanted.values()):
+            return found
+        from nightdraw.link.find import find as look
+
+        for box in look()[0]:
+            label = wanted.get(box.identity.serial)
+            if label in missing and label is not None:
+                found[label] = box.address
+        return found
+
+
+def _named(plan: Plan, boxes: Iterable[str]) -> dict[str, str]:
+    """--box LABEL=ADDRESS; raises InputError."""
+    from nightdraw.link import find
+
+    known = [one.box for one in plan.assignments]
+    found: dict[str, str] = {}
+    for text in boxes:
+        label, sign, address = text.partition("=")
+        if not sign or not label or not address:
+            raise InputError(
+                Finding(f"--box {text}: must be LABEL=ADDRESS", hint="like A=socket://127.0.0.1:5025")
+            )
+        if label not in known:
+            hint = nearest(label[:60], known) or f"known: {', '.join(known)}"
+            raise InputError(Finding(f"--box {text}: the plan has no box {label}", hint=hint))
+        if label in found:
+            raise InputError(f"--box {label} is given twice")
+        found[label] = address
+    if found:
+        find.each(list(found.values()))  # two labels for one address are a mistake
+    return found
+
+
+def _finish(rows: list[dict[str, Any]], word: str, as_json: bool) -> None:
+    ok = all(row["ready"] for row in rows)
+    missing = [row["box"] for row in rows if not row["ready"]]
+    text = f"all {len(rows)} boxes are {word}" if ok else f"not {word}: {', '.join(missing)}"
+    output.finish({"boxes": rows, "ok": ok}, text, as_json, EXIT_DONE if ok else EXIT_NO)
