@@ -221,12 +221,21 @@ def test_figures_with_a_vehicle_have_the_batterys_keys(capsys) -> None:
     assert "--for needs --vehicle" in err
 
 
+def _listens() -> None:
+    """What a shell has told this test to ignore (it runs in the background) its child shall hear."""
+    for name in ("SIGTERM", "SIGHUP", "SIGINT"):
+        signal.signal(getattr(signal, name), signal.SIG_DFL)
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows ends a process without asking it")
 @pytest.mark.parametrize("number", ["SIGTERM", "SIGHUP", "SIGINT"])
 def test_who_is_told_to_end_leaves_nothing_half_written(tmp_path: Path, number: str) -> None:
     command = [sys.executable, "-m", "nightdraw", "bench", "record", "--vehicle", "vehicle-1", "--box", FAULT]
     with subprocess.Popen(
-        [*command, "--for", "30 d", "--out", "r.csv"], cwd=tmp_path, stderr=subprocess.PIPE
+        [*command, "--for", "30 d", "--out", "r.csv"],
+        cwd=tmp_path,
+        stderr=subprocess.PIPE,
+        preexec_fn=_listens,
     ) as running:
         assert running.stderr is not None
         while not list(tmp_path.glob("*.part")):

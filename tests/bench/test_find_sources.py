@@ -15,6 +15,7 @@ import pytest
 from nightdraw import data
 from nightdraw.bank import fuses as blades
 from nightdraw.bench import drive, findable
+from nightdraw.bench.finding import train
 from nightdraw.bench.finding.circuit import State
 from nightdraw.bench.finding.place import Site
 from nightdraw.bench.setup import build
@@ -161,7 +162,7 @@ def test_what_a_fault_moves_is_what_a_recording_of_it_shows(tmp_path: Path, case
     )
     state = State() if case % 3 == 1 else CHARGING
     site = Site(made, car, splice, state)
-    face = next(face for face in site.faces(1) if face.pulsed)
+    face = site.made(train.pulses(made, 1)[0])
     where = (BATTERY, site.feed, site.fuse)[case // 4]
     seen = recorded(made, car, splice.name, state, where, tmp_path, 6.0)
     seen /= 1000 * site.fuse_ohms(site.fuse) if where == site.fuse else 1.0
@@ -191,7 +192,7 @@ def test_a_charger_that_gives_all_it_can_hides_nothing(tmp_path: Path) -> None:
     """At its limit a source gives no more: each milliampere comes from the battery."""
     car = dataclasses.replace(vehicle(), charger=Source(13.6, 0.05, 1.0))
     face = Site(profile(tmp_path, ISSUE), car, car.splice("tailgate"), CHARGING)
-    pulses = face.faces(1)[0]
+    pulses = face.made(train.pulses(face.profile, 1)[0])
     assert face.currents(pulses, BATTERY).size == pytest.approx(pulses.amps, rel=1e-6)
 
 

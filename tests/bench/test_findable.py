@@ -13,6 +13,7 @@ from nightdraw import data
 from nightdraw.bench import findable
 from nightdraw.bench.finding import weigh
 from nightdraw.instruments import setup
+from nightdraw.instruments.assumed import load_assumed
 from nightdraw.instruments.model import Instruments
 from nightdraw.instruments.read import load_instruments
 from nightdraw.profile import load
@@ -46,7 +47,6 @@ def test_every_methods_time_is_that_of_an_independent_simulation(tmp_path: Path,
     made = profile(tmp_path, draw)
     shop, lab = by_name(made), by_name(made, "laboratory")
     pairs = [
-        (shop[MAX], number_of(plain, 1, 6000, 1)),
         (shop[CLAMP], number_of(plain, 3, 6000, 2)),
         (shop[DROPS], sets_of(plain, [(4, 10, 3)], 60, 6000, 3)),
         (lab[SPLIT], sets_of(plain, [(1, 2, 1)], 60, 6000, 4)),
@@ -67,7 +67,9 @@ def test_every_methods_time_is_that_of_an_independent_simulation(tmp_path: Path,
 
 def test_by_hand_fuse_after_fuse_takes_what_an_independent_simulation_takes(tmp_path: Path) -> None:
     made = profile(tmp_path, "  - pulse: {draw: 400 mA, on: 2 s, every: 17 s}\n")
-    method = by_name(made, "basic")[DROPS]
+    sure = dataclasses.replace(load_assumed(), notices=1.0)  # a clamp tells, each pulse is noticed
+    one = findable.Search(made, vehicle(), KITS["workshop"], "tailgate", 1, assumed=sure)
+    method = one.drops_by_hand(one.faces[0])
     told = sets_of(Periodic(17, 2), [(10, 10, 1)], 15, 6000, 1)
     assert told.agrees(method.time.expected_s, method.time.p95_s, method.time.errors_s())
     assert told.agrees(method.closed.expected_s, method.closed.p95_s)
@@ -84,7 +86,8 @@ def test_weak_draws_beside_a_strong_one_leave_its_law(tmp_path: Path) -> None:
 
 def test_a_steady_draw_shows_where_it_lifts_the_vehicle_out_of_the_healthy(tmp_path: Path) -> None:
     rows = by_name(profile(tmp_path, "  - steady: 300 mA\n"))
-    assert rows[MAX].time.p95_s == 5
+    assert rows["clamp and recorder"].time.p95_s == 5
+    assert rows[MAX].time.p95_s == 120 + 390 + 5  # the meter put in line woke everything in one of five
     # 60 s and a look a set; the fuse is in the first three sets of four in 9 of 10 searches
     assert rows[DROPS].closed.expected_s == pytest.approx(65 * (0.3 + 0.6 + 0.9 + 0.4))
     assert rows[DROPS].closed.p95_s == 260
@@ -345,7 +348,8 @@ def test_a_box_that_stops_before_it_is_found_is_said(tmp_path: Path) -> None:
 def test_pulses_that_come_once_are_counted_from_the_runs_start(tmp_path: Path) -> None:
     draws = "  - replay: {levels: [[0 mA, 30 s], [300 mA, 1 s], [0 mA, 30 s], [300 mA, 1 s]], repeat: once}\n"
     rows = by_name(profile(tmp_path, draws))
-    assert rows[MAX].time.p95_s == 31
+    assert rows["clamp and recorder"].time.p95_s == 31 + 31
+    assert not rows[MAX].shows  # the pulses are over before the meter is in line
     assert "comes once" in rows[MAX].why
     assert not rows[DROPS].shows
     assert "30% of searches" in rows[DROPS].why  # the second pulse comes before the leads are moved

@@ -279,6 +279,11 @@ def view(file: str, out: str | None, as_json: bool, **words: Any) -> None:
     "--instruments", metavar="FILE", help="What the school owns (default: the workshop that ships)."
 )
 @click.option("--splice", metavar="NAME", help="Where the box sits (default: the vehicle's first splice).")
+@click.option(
+    "--assumptions",
+    metavar="FILE",
+    help="Handling times and patience of your classes (default: those that ship).",
+)
 @script_option
 @click.option(
     "--at",

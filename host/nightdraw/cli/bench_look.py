@@ -146,6 +146,7 @@ def findable(words: dict[str, Any], as_json: bool) -> None:
     """`bench findable`."""
     from nightdraw import data
     from nightdraw.bench import findable as found
+    from nightdraw.instruments.assumed import SHIPPED, load_assumed
     from nightdraw.profile import load
     from nightdraw.vehicle import load_vehicle
 
@@ -156,13 +157,15 @@ def findable(words: dict[str, Any], as_json: bool) -> None:
         note(f"{remark.text()} (no error)")
     seed = profile.seed if words["seed"] is None else words["seed"]
     state = _state(vehicle, words)
-    search = found.Search(profile, vehicle, kit(words["instruments"]), splice, seed, state)
+    assumed = load_assumed(data.shipped("assumptions", words["assumptions"] or SHIPPED))
+    search = found.Search(profile, vehicle, kit(words["instruments"]), splice, seed, state, assumed=assumed)
     methods = search.methods()
     difficulty, reasons = found.difficulty(search, methods)
     document = {
         "methods": [method.document() for method in methods],
         "difficulty": difficulty,
         "reasons": reasons,
+        "parts": [found.part(search, part) for part in search.parts],
         **search.about(),
     }
     output.finish(document, findable_text.text(document), as_json)

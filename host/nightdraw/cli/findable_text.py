@@ -21,6 +21,7 @@ SETTINGS = (
     ("capture", "{}"),
     ("fuses_at_once", "fuses at once: {}"),
     ("sets", "sets: {}"),
+    ("pulses_at_each", "pulses at each fuse: {}"),
     ("step_mv", "last digit {} mV"),
     ("with", "watched with {}"),
     ("watch_s", "blamed after {} without it"),
@@ -42,8 +43,50 @@ def text(document: dict[str, Any]) -> str:
     ]
     for row in document["methods"]:
         lines += _row(row)
+    lines += ["", "each part of the fault by itself:"]
+    for part in document["parts"]:
+        lines += _part(part)
+    lines += ["", _assumed(document["assumptions"])]
     lines += ["", f"difficulty {document['difficulty']:g} of 10, the sum of"]
     return "\n".join([*lines, *(f"{MARGIN}{reason}" for reason in document["reasons"])])
+
+
+def _part(part: dict[str, Any]) -> list[str]:
+    """A part in two or three lines: what it is, what shows it soonest, what doesn't."""
+    head = f"{MARGIN}{part['part']}: {part['draw_ma']:.3g} mA"
+    head += ", comes once" if part["once"] else f", {part['on_pct']:.3g} % of the time"
+    if part["weak"]:
+        head += "; too weak to matter: nobody waits for it beside the strongest"
+    if part["hides"]:
+        head += f"; hides {', '.join(part['hides'])}"
+    if part.get("followed_pct") not in (None, 0, 100):
+        head += f"; {part['followed_pct']:.0f} % of classes follow it up"
+    showing = [row for row in part["methods"] if row["shows"]]
+    if not showing:
+        return [head, f"{MARGIN * 2}shows by no method: {part['methods'][0]['why']}"]
+    times = [f"{row['method']} {_time(row['expected_s'])} ({_time(row['p95_s'])} at 95 %)" for row in showing]
+    lines = [head, f"{MARGIN * 2}shows by {'; '.join(times)}"]
+    hidden = [row["method"] for row in part["methods"] if not row["shows"]]
+    return [*lines, f"{MARGIN * 2}not by {'; '.join(hidden)}"] if hidden else lines
+
+
+def _assumed(figures: dict[str, Any]) -> str:
+    """The school's assumptions."""
+    said = []
+    for key, value in figures.items():
+        if key == "name":
+            continue
+        if key.endswith("_s"):
+            said.append(f"{key[:-2].replace('_', ' ')} {_time(value)}")
+        elif key.endswith("_a"):
+            said.append(f"{key[:-2].replace('_', ' ')} {1000 * value:g} mA")
+        else:
+            said.append(
+                f"{key.replace('_', ' ')} {value}"
+                if key == "pulses"
+                else f"{key.replace('_', ' ')} {value:.0%}"
+            )
+    return f"assumed ({figures['name']}): {', '.join(said)}"
 
 
 def _state(state: dict[str, Any]) -> list[str]:

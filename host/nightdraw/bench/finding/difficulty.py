@@ -1,6 +1,6 @@
 """How hard a fault is to find, 0 .. 10, with its reasons and the points that each adds.
 
-10 where no method names the fuse. Else the sum of: up to 5 for time, 5 log(t / 60 s) / log(7200 s / 60 s), t
+10 where no method names the fuse. Else the sum of: up to 5 for time, 5 log(t / 60 s) / log(class / 60 s), t
 the time to fall asleep and of the quickest method that names the fuse, as many rounds as 95 % of searches
 need, each as long as 95 % of its kind; 1 where MAX on a meter doesn't show it; 0.4 for each other method
 that doesn't; 0.5 for random instants; 0.5 for twitches of the vehicle that are as large; 1 where the time is
@@ -17,25 +17,52 @@ from nightdraw.profile.model import Random
 from nightdraw.vehicle.model import BATTERY
 
 MOST = 10.0
-HARD_S, EASY_S = 7200.0, 60.0  # a class has an hour or two; within a minute is no search
+EASY_S = 60.0  # within a minute is no search
 TIME_POINTS, MAX_POINTS, OTHER_POINTS = 5.0, 1.0, 0.4
 RANDOM_POINTS, TWITCH_POINTS, LATE_POINTS = 0.5, 0.5, 1.0
 MAX_ON_A_METER = "MAX on a meter"
 
 Reasons = list[tuple[float, str]]
+Side = tuple[float, list[Method]]
 
 
-def difficulty(ground: Ground, methods: list[Method]) -> tuple[float, list[str]]:
-    """The figure, and its reasons with their points."""
+class Sided(Ground):
+    """A search that knows which share of classes goes by which rows."""
+
+    def sides(self) -> tuple[Side, Side]:
+        """Those who wait for pulses, those who follow up what stays."""
+        raise NotImplementedError
+
+
+def difficulty(ground: Sided, methods: list[Method]) -> tuple[float, list[str]]:
+    """The figure, and its reasons with their points: where some classes follow up what stays and the others
+    wait for pulses, of both in their shares."""
     nothing = ground.nothing()
-    naming = [m for m in methods if m.shows and m.isolates and m.isolates.startswith("fuse")]
-    if nothing is not None or not naming:
-        why = "no method names the fuse with these instruments" if nothing is None else nothing
-        return MOST, _written([(MOST, why), *_notes(ground, methods)])
-    best = min(naming, key=lambda m: m.hardest_s)
-    reasons = [*_timely(ground, best), *_hidden(methods), *_unsteady(ground, best)]
-    total = round(sum(points for points, _ in reasons), 1)
+    if nothing is not None:
+        return MOST, _written([(MOST, nothing), *_notes(ground, methods)])
+    shares: dict[str, float] = {}
+    sides = (
+        [(share, rows) for share, rows in ground.sides() if share]
+        if ground.followed < 1
+        else [(1.0, methods)]
+    )
+    for share, rows in sides:
+        of = f"for {share:.0%} of classes " if len(sides) > 1 else ""
+        for points, text in _points(ground, rows):
+            known = text if text in shares or not of else of + text
+            shares[known] = shares.get(known, 0.0) + share * points
+    reasons = [(round(points, 1), text) for text, points in shares.items()]
+    total = min(MOST, round(sum(points for points, _ in reasons), 1))
     return total, _written([*reasons, *_notes(ground, methods)])
+
+
+def _points(ground: Ground, methods: list[Method]) -> Reasons:
+    """The reasons of one side."""
+    naming = [m for m in methods if m.shows and m.isolates and m.isolates.startswith("fuse")]
+    if not naming:
+        return [(MOST, "no method names the fuse with these instruments")]
+    best = min(naming, key=lambda m: m.hardest_s)
+    return [*_timely(ground, best), *_hidden(methods), *_unsteady(ground, best)]
 
 
 def _written(reasons: Reasons) -> list[str]:
@@ -44,15 +71,15 @@ def _written(reasons: Reasons) -> list[str]:
 
 def _timely(ground: Ground, best: Method) -> Reasons:
     sleep_s = ground.site.sleep_s()
-    total_s = sleep_s + best.hardest_s
-    share = math.log(max(total_s, EASY_S) / EASY_S) / math.log(HARD_S / EASY_S)
+    total_s, class_s = sleep_s + best.hardest_s, max(2 * EASY_S, ground.assumed.class_s)
+    share = math.log(max(total_s, EASY_S) / EASY_S) / math.log(class_s / EASY_S)
     said = (
         f"the quickest way to the fuse, {best.method}, takes {minutes(best.hardest_s)} where all its waits"
         f" are long ones, and the vehicle {minutes(sleep_s)} to fall asleep"
     )
     found = [(round(TIME_POINTS * min(1.0, share), 1), said)]
-    if total_s > HARD_S:
-        found.append((LATE_POINTS, f"that is more than the {minutes(HARD_S)} of a class"))
+    if total_s > class_s:
+        found.append((LATE_POINTS, f"that is more than the {minutes(class_s)} of a class"))
     return found
 
 
@@ -79,6 +106,12 @@ def _unsteady(ground: Ground, best: Method) -> Reasons:
 def _notes(ground: Ground, methods: list[Method]) -> Reasons:
     """What adds nothing to the figure, but the instructor should know."""
     found: Reasons = []
+    for part in ground.parts:
+        if part.weak:
+            said = "too weak to matter: nobody waits for it beside the strongest"
+            found.append((0.0, f"{part.name}, {1000 * part.draw_a:.3g} mA, is {said}"))
+        if part.once and len(ground.parts) > 2:
+            found.append((0.0, f"{part.name} comes once, from the run's start, and is left out of the whole"))
     fed = ground.site.circuit.fed
     if fed:
         said = f"the {' and the '.join(fed)} feeds the vehicle: of its pulses the battery's cable carries"

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from boxcore.program import EXP_CUT, TICKS_PER_S
 
-from nightdraw.bench.finding.train import LOOK_S
+from nightdraw.bench.finding.train import LOOK_S, Face
 from nightdraw.bench.finding.walks import ONCE, Walk
 from nightdraw.profile.model import Draw, Pulse, Random
 
@@ -39,10 +39,23 @@ class Spread:
     wrong: float = 0.0
 
 
+@dataclass(frozen=True)
+class Broken:
+    """Something before one looks: it takes delay_s, and in a share of the searches the fault begins anew,
+    which is then seen point_s after it (inf: never again)."""
+
+    delay_s: float = 0.0
+    share: float = 0.0
+    point_s: float = 0.0
+
+
+NOTHING_BROKEN = Broken()
+
+
 class Fixed:
     """After the first wait, uniform over `first_s` (low, width), nothing is left to chance.
 
-    every_ticks, on_ticks: of a periodic draw; None: steady, each look takes LOOK_S.
+    every_ticks, on_ticks: of a periodic draw; None: steady, each look takes first_s's low end.
     """
 
     def __init__(
@@ -56,7 +69,7 @@ class Fixed:
     def wait_s(self, move_s: float) -> float:
         """From the end of a move, begun when a pulse ended, to the end of the next whole pulse."""
         if self._every_ticks is None:
-            return LOOK_S
+            return self._first_s[0]
         passed = self._on_ticks + round(move_s * TICKS_PER_S)
         return -(-passed // self._every_ticks) * self._every_ticks / TICKS_PER_S - move_s
 
@@ -72,11 +85,18 @@ class Fixed:
         mean = sum(weight * (start + length / 2) for weight, start, length in parts)
         return Spread(mean, _quantile(parts, LIKELY))
 
-    def pulses(self, number: int) -> Spread:
+    def pulses(self, number: int, before: Broken = NOTHING_BROKEN) -> Spread:
         """Until so many pulses were seen."""
         low, width = self._first_s
-        more = 0.0 if self._every_ticks is None else (number - 1) * self._every_ticks / TICKS_PER_S
-        return Spread(more + low + width / 2, more + low + LIKELY * width)
+        low += before.delay_s
+        if self._every_ticks is not None:
+            low += (number - 1) * self._every_ticks / TICKS_PER_S
+        point_s = before.delay_s + before.point_s
+        if not before.share or math.isinf(point_s):
+            return Spread(low + width / 2, low + LIKELY * width, before.share)
+        mean = (1 - before.share) * (low + width / 2) + before.share * point_s
+        parts = [(1 - before.share, low, width), (before.share, point_s, 0.0)]
+        return Spread(mean, _quantile(parts, LIKELY))
 
     def counted(self, candidates: int, each_s: float) -> Spread:
         """The first wait, then candidate after candidate in any order up to the one that it is."""
@@ -165,11 +185,15 @@ class Renewal:
             total += part
         return grid.told(total * grid.spectrum(grid.first()))
 
-    def pulses(self, number: int) -> Spread:
+    def pulses(self, number: int, before: Broken = NOTHING_BROKEN) -> Spread:
         """Until so many pulses were seen: a recurrence, a width, and a cycle for each further one."""
-        grid = self._grid(number, 0.0)
-        more = grid.spectrum(grid.cycle()) ** (number - 1)
-        return grid.told(more * grid.spectrum(grid.first()))
+        back = before.share > 0 and math.isfinite(before.point_s)
+        grid = self._grid(number, before.delay_s + (before.point_s if back else 0.0))
+        law = grid.spectrum(grid.cycle()) ** (number - 1) * grid.spectrum(grid.first())
+        law = (1 - before.share) * law * grid.shift(before.delay_s)
+        if back:
+            law = law + before.share * grid.shift(before.delay_s + before.point_s)
+        return grid.told(law)
 
     def patience_s(self, moves_s: tuple[float, ...], miss: float) -> float:
         """What no more than a share `miss` of the waits after any of these moves exceeds."""
@@ -296,15 +320,29 @@ Law = Fixed | Renewal
 STEADY = Fixed((LOOK_S, 0.0))
 
 
-def of(draw: Draw | None) -> Law | None:
+def of(draw: Draw | None, look_s: float = LOOK_S) -> Law | None:
     """The law of the waits for the pulses of one draw; None where none is known: several draws, a replay,
     pulses that outlast a look."""
-    if isinstance(draw, Pulse) and draw.on_ticks <= LOOK_S * TICKS_PER_S:
-        first = draw.on_ticks / TICKS_PER_S, draw.every_ticks / TICKS_PER_S
-        return Fixed(first, draw.every_ticks, draw.on_ticks)
-    if isinstance(draw, Random) and draw.on_ticks[1] <= LOOK_S * TICKS_PER_S:
+    if isinstance(draw, Pulse) and draw.on_ticks <= look_s * TICKS_PER_S:
+        return _periodic(draw.on_ticks, draw.every_ticks)
+    if isinstance(draw, Random) and draw.on_ticks[1] <= look_s * TICKS_PER_S:
         return Renewal(draw)
     return None
+
+
+def of_face(face: Face, look_s: float = LOOK_S) -> Law | None:
+    """The same for a face of a fault: one that stays, too, and pulses that are all alike and equally far
+    apart whatever makes them."""
+    train = face.train
+    if train is None:
+        return Fixed((look_s, 0.0))
+    if train.period_ticks is not None and train.widest_s <= look_s:
+        return _periodic(round(train.widest_s * TICKS_PER_S), train.period_ticks)
+    return of(face.draw, look_s)
+
+
+def _periodic(on_ticks: int, every_ticks: int) -> Fixed:
+    return Fixed((on_ticks / TICKS_PER_S, every_ticks / TICKS_PER_S), every_ticks, on_ticks)
 
 
 def once(law: Law) -> Spread:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from boxcore.guard import PRESENT_MV
@@ -130,16 +129,14 @@ class Site:
         """The largest of them."""
         return max(self.twitches(where), key=lambda t: t.draw_a, default=None)
 
-    def faces(self, pulses: Sequence[Face]) -> list[Face]:
-        """The ways in which the fault shows at all: its pulses (train.pulses), and its steady part (of pulses
-        that are dense their mean) where the vehicle's draw is then no longer a healthy one's."""
-        made_a = self.made_a(self.base_a())
-        found = [replace(face, amps=self.made_a(self.base_a() + face.amps) - made_a) for face in pulses]
-        dense = any(face.train is not None and face.train.dense for face in pulses)
-        base = self.mean_a() if dense else self.base_a()
-        if base + self.vehicle.asleep_a() > train.HEALTHY_A:
-            found.append(Face(base if dense else made_a, math.inf, None))
-        return found
+    def steady_a(self) -> float:
+        """What stays between pulses, the vehicle's own draw asleep among it."""
+        return self.base_a() + self.vehicle.asleep_a()
+
+    def made(self, face: Face) -> Face:
+        """A face of pulses with the step that the bank makes of it here."""
+        base_a = self.base_a()
+        return replace(face, amps=self.made_a(base_a + face.amps) - self.made_a(base_a))
 
     def alike(self, face: Face, where: str = BATTERY) -> list[str]:
         """The vehicle's own twitches at a place that can be taken for the fault: as large or nearly, and

@@ -6,20 +6,23 @@ Which instrument shows what is the methods' own business.
 from __future__ import annotations
 
 import functools
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 from boxcore.program import TICKS_PER_S
 
-from nightdraw.bench.finding import laws, train
+from nightdraw.bench.finding import laws, parts, train
 from nightdraw.bench.finding.circuit import ASLEEP, State
 from nightdraw.bench.finding.laws import LIKELY, Law, Spread
 from nightdraw.bench.finding.method import Method
+from nightdraw.bench.finding.parts import Part
 from nightdraw.bench.finding.place import Site
-from nightdraw.bench.finding.train import HEALTHY_A, Face
-from nightdraw.bench.finding.trials import Times, Trials
+from nightdraw.bench.finding.train import Face
+from nightdraw.bench.finding.trials import CONTINUE, STAY_OFF, Back, Cut, Times, Trials
 from nightdraw.bench.finding.walks import in_sets, sizes
+from nightdraw.instruments.assumed import Assumed, load_assumed
 from nightdraw.instruments.model import Instruments
 from nightdraw.profile import Profile
 from nightdraw.vehicle.model import BATTERY, Vehicle
@@ -46,13 +49,35 @@ class Ground:
         state: State = ASLEEP,
         known: Sequence[Face] | None = None,
         quick: bool = False,
+        assumed: Assumed | None = None,
     ) -> None:
         place = vehicle.splice(splice)
         assert place is not None  # the caller says which splices there are
         self.profile, self.vehicle, self.kit, self.seed = profile, vehicle, kit, seed
         self.quick = quick
         self.site = Site(profile, vehicle, place, state)
-        self.faces = self.site.faces(train.pulses(profile, seed) if known is None else known)
+        self.assumed = load_assumed() if assumed is None else assumed
+        pulses = self._pulses() if known is None else known
+        self.faces = parts.faces(self.site, self.assumed, pulses)
+
+    def _pulses(self) -> list[Face]:
+        return train.pulses(self.profile, self.seed, self.assumed.look_s, self.assumed.weak)
+
+    @functools.cached_property
+    def parts(self) -> list[Part]:
+        """The fault taken apart."""
+        return parts.of(self.site, self.assumed)
+
+    @functools.cache  # noqa: B019 (lives as long as the search)
+    def face_of(self, part: Part) -> Face | None:
+        """A part by itself; None where it never rises. Of one draw that moves it is the whole's."""
+        if part.draw is None:
+            return parts.stays(self.site)
+        pulsed = [face for face in self.faces if face.pulsed]
+        if len(self.parts) == 2 and pulsed:
+            return pulsed[0]
+        face = train.alone(self.profile, self.seed, part.draw, self.assumed.look_s, self.assumed.weak)
+        return None if face is None else self.site.made(face)
 
     def about(self) -> dict[str, Any]:
         """The JSON keys for all methods: where it is, seconds to fall asleep, when the box stops."""
@@ -74,33 +99,46 @@ class Ground:
             "sleep_s": self.site.sleep_s(),
             "run_ends_s": round(ends_s, 1),
             "run_ends_by": limit,
+            "assumptions": self.assumed.document(),
         }
+
+    @functools.cached_property
+    def followed(self) -> float:
+        """The share of classes that follow up what stays, where it isn't healthy: the more the nearer to what
+        is conspicuous; all, where nothing else is to be found."""
+        stays = [face for face in self.faces if not face.pulsed]
+        dense = any(face.train is not None and face.train.dense for face in self.faces)
+        if dense or len(stays) == len(self.faces):
+            return 1.0
+        low_a, high_a = self.assumed.healthy_a, self.assumed.conspicuous_a
+        above_a = (self.site.steady_a() - low_a) if stays else 0.0
+        return min(1.0, above_a / (high_a - low_a)) if 0 < above_a < high_a - low_a else float(above_a > 0)
 
     def nothing(self) -> str | None:
         """Why there is nothing to be found; None where there is."""
         held = self.site.held()
         if held is not None or self.faces:
             return held
-        total_ma = 1000 * (self.site.base_a() + self.vehicle.asleep_a())
+        total_ma = 1000 * self.site.steady_a()
         return (
             f"it never rises, and {total_ma:.0f} mA with the vehicle's own draw are within the"
-            f" {HEALTHY_A * 1000:.0f} mA of a healthy one"
+            f" {self.assumed.healthy_a * 1000:.0f} mA of a healthy one"
         )
 
     @functools.cache  # noqa: B019 (lives as long as the search)
     def law(self, face: Face) -> Law | None:
         """The exact law of its waits, where one is known."""
-        return laws.of(face.draw) if face.pulsed else laws.STEADY
+        return laws.of_face(face, self.assumed.look_s)
 
     def trials(self, face: Face) -> Trials:
         """Fresh trials; the same each time."""
-        return Trials(face, self.seed)
+        return Trials(face, self.seed, self.assumed.look_s)
 
     @functools.cache  # noqa: B019
     def pulses(self, face: Face, number: int) -> tuple[Times, Spread | None]:
         """Until so many pulses were seen, by simulation and by formula."""
         law = self.law(face)
-        times = _pulses(face.train, self.seed, number)
+        times = _pulses(face.train, self.seed, self.assumed.look_s, number)
         return times, None if law is None else law.pulses(number)
 
     def wait95_s(self, face: Face) -> float:
@@ -113,10 +151,27 @@ class Ground:
         times, closed = self.pulses(face, number)
         return self.told(row, face, times, closed, self.wait95_s(face) * number)
 
+    def in_line(self, row: Method, face: Face) -> Method:
+        """A row with the time to see one pulse on a meter that is put in line first."""
+        assumed, rule = self.assumed, self.profile.resume
+        back = Back(rule, 0.0, self.site.return_s())
+        cut = Cut(assumed.meter_in_s, assumed.meter_wakes, self.site.sleep_s(), back)
+        times, law = self.trials(face).in_line(1, cut), self.law(face)
+        closed = None
+        if law is not None and (rule != CONTINUE or not cut.share) and not self.quick:
+            point_s = math.inf if rule == STAY_OFF else anew_s(self, face, back, cut.asleep_s, 1)
+            closed = law.pulses(1, laws.Broken(cut.delay_s, cut.share, point_s))
+        opened_s = cut.asleep_s if cut.share > 1 - LIKELY else 0.0
+        if rule == STAY_OFF and cut.share:
+            lost = f"in {cut.share:.0%} of searches the box is cut off meanwhile, and stays off"
+            row = replace(row, why=f"{row.why}; {lost}")
+        row = replace(row, more={**row.more, "lost": round(times.wrong, 4)})
+        return self.told(row, face, times, closed, cut.delay_s + opened_s + self.wait95_s(face))
+
     def in_sets(self, row: Method, face: Face, groups: Groups, move_s: float) -> Method:
         """A row with the time to go through sets of candidates."""
         law = self.law(face)
-        times = _in_sets(face.train, self.seed, tuple(groups), move_s)
+        times = _in_sets(face.train, self.seed, self.assumed.look_s, tuple(groups), move_s)
         closed = None if law is None or self.quick else law.spread(in_sets(groups, move_s))
         rounds = sum(_rounds(*group) for group in groups)
         return self.told(row, face, times, closed, rounds * (move_s + self.wait95_s(face)))
@@ -138,13 +193,15 @@ class Ground:
 
 # Trials are the same each time, and at all splices with as many fuses: a class has hundreds of searches.
 @functools.lru_cache(maxsize=REMEMBERED)
-def _in_sets(pulses: train.Train | None, seed: int, groups: tuple[Group, ...], move_s: float) -> Times:
-    return Trials(Face(0.0, 0.0, pulses), seed).in_sets(list(groups), move_s)
+def _in_sets(
+    pulses: train.Train | None, seed: int, look_s: float, groups: tuple[Group, ...], move_s: float
+) -> Times:
+    return Trials(Face(0.0, 0.0, pulses), seed, look_s).in_sets(list(groups), move_s)
 
 
 @functools.lru_cache(maxsize=REMEMBERED)
-def _pulses(pulses: train.Train | None, seed: int, number: int) -> Times:
-    return Trials(Face(0.0, 0.0, pulses), seed).pulses(number)
+def _pulses(pulses: train.Train | None, seed: int, look_s: float, number: int) -> Times:
+    return Trials(Face(0.0, 0.0, pulses), seed, look_s).pulses(number)
 
 
 def _rounds(sets: int, candidates: int, at_once: int) -> int:
@@ -155,3 +212,15 @@ def _rounds(sets: int, candidates: int, at_once: int) -> int:
         if reached >= LIKELY * candidates:
             return k + 1
     return sets
+
+
+def anew_s(ground: Ground, face: Face, back: Back, asleep_s: float, number: int) -> float:
+    """From power back at a box whose run begins anew to so many pulses seen, all asleep by `asleep_s`: the
+    schedule's own first pulses are known."""
+    import numpy as np
+
+    quiet_s = max(0.0, asleep_s - back.return_s)
+    if face.train is None:
+        return back.return_s + quiet_s + ground.assumed.look_s
+    seen = face.train.seen(np.array([quiet_s * TICKS_PER_S]), number)
+    return back.return_s + float(seen[0]) / TICKS_PER_S

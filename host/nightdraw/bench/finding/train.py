@@ -16,21 +16,21 @@ from boxcore import schedule
 from boxcore.program import TICKS_PER_S
 
 from nightdraw import programs
+from nightdraw.errors import InputError
 from nightdraw.profile import Profile
-from nightdraw.profile.model import Draw, Replay, Steady
+from nightdraw.profile.model import Draw, Pulse, Random, Replay, Steady
 
 if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-LOOK_S = 5.0  # to read a display or a trace that stands still; so much of a longer pulse is enough
-LOOK_TICKS = LOOK_S * TICKS_PER_S
+LOOK_S = 5.0  # where no assumptions say it: to read what stands still; so much of a longer pulse is enough
 EDGES = 100_000  # of a schedule that are read: 50 000 pulses, a mean gap known to 0.5 % were it exponential
 LONGEST_S = 100 * 365 * 86_400.0  # of a schedule: rare pulses, too, must be many
-STRONG = 0.5  # of the strongest draw's peak: weaker pulses hide behind it, nobody waits for them
+WEAK = 0.5  # likewise, of the strongest draw's peak: weaker pulses hide behind it, nobody waits for them
 SCARCE = 0.05  # the share of pulses that may be smaller or shorter than what the settings are made for
 DENSE_S = 0.025  # pulses that come as often, four in a meter's usual 0.1 s, are read as their mean
-HEALTHY_A = 0.05  # a sleeping vehicle draws up to this and is called healthy (common practice: 15 .. 50 mA)
+KINDS = (Steady, Pulse, Random, Replay)  # what is known here; others are refused, never weighed as nothing
 
 
 class Train:
@@ -38,8 +38,9 @@ class Train:
     the next round; else nothing comes after the last.
 
     cycle_most_s: the longest time from start to start; dense: they come so often that any instrument shows
-    their mean; amps (above the level between pulses) and
-    narrow_s are what 95 % of the pulses have at least.
+    their mean; amps (above the level between pulses) and narrow_s are what 95 % of the pulses have at least.
+    period_ticks: of pulses that are all alike and equally far apart, else None. look_s: so much of a longer
+    pulse is enough.
     """
 
     def __init__(
@@ -48,16 +49,18 @@ class Train:
         ends: npt.NDArray[np.float64],
         amps: npt.NDArray[np.float64],
         lasting: bool = True,
+        look_s: float = LOOK_S,
     ) -> None:
         import numpy as np
 
         self.lasting = lasting
+        self._look = look_s * TICKS_PER_S
         self.first = float(starts[0])
         self.length = float(starts[-1] - starts[0]) if lasting else float(ends[-1])
         kept = len(starts) - lasting
         self._starts = starts[:kept]
         self._ends = ends[:kept]
-        self._seen = np.minimum(self._ends, self._starts + LOOK_TICKS)
+        self._seen = np.minimum(self._ends, self._starts + self._look)
         self.amps = float(np.quantile(amps[:kept], SCARCE, method="lower"))
         widths = self._ends - self._starts
         self.narrow_s = float(np.quantile(widths, SCARCE, method="lower")) / TICKS_PER_S
@@ -65,6 +68,9 @@ class Train:
         self.cycle_most_s = float(cycles.max()) / TICKS_PER_S if lasting else math.inf
         self.dense = self.cycle_most_s <= DENSE_S
         self.widest_s = float(widths.max()) / TICKS_PER_S
+        alike = lasting and np.ptp(widths) == 0 and np.ptp(cycles) == 0
+        self.period_ticks = round(float(cycles[0])) if alike else None
+        self.on_share = float(widths.sum()) / self.length
 
     def __len__(self) -> int:
         return len(self._starts)
@@ -77,7 +83,7 @@ class Train:
     def seen(self, at: npt.NDArray[np.float64], number: int = 1) -> npt.NDArray[np.float64]:
         """When `number` pulses were seen by who looks from `at` (ticks) on; inf: never.
 
-        A pulse counts when it was seen whole, or for LOOK_S of it; one that is under way counts while so much
+        A pulse counts when it was seen whole, or for look_s of it; one that is under way counts while so much
         of it is left.
         """
         import numpy as np
@@ -89,10 +95,10 @@ class Train:
         known = np.isfinite(inside)
         place = np.searchsorted(self._starts, np.where(known, inside, 0.0))
         before = np.maximum(place - 1, 0)
-        under_way = (place > 0) & (self._ends[before] - inside >= LOOK_TICKS)
+        under_way = (place > 0) & (self._ends[before] - inside >= self._look)
         found = self._done(turn, place - under_way + number - 1)
         if number == 1:
-            found = np.where(under_way, at + LOOK_TICKS, found)
+            found = np.where(under_way, at + self._look, found)
         return np.where(known, found, np.inf)
 
     def _done(self, turn: npt.NDArray[np.float64], place: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
@@ -139,26 +145,43 @@ def base_a(profile: Profile) -> float:
     return (profile.base_ua() + lowest) / 1e6
 
 
-def pulses(profile: Profile, seed: int) -> list[Face]:
+def check(profile: Profile) -> None:
+    """Raise InputError for a draw of a kind that isn't known here."""
+    for draw in profile.draws:
+        if not isinstance(draw, KINDS):
+            kind = getattr(draw, "kind", type(draw).__name__)
+            raise InputError(f"a draw of kind {kind} can't be weighed: findable doesn't know how it shows")
+
+
+def pulses(profile: Profile, seed: int, look_s: float = LOOK_S, weak: float = WEAK) -> list[Face]:
     """The fault's strong pulses, none or one face; limits and the start rule left out.
 
     Replays that end count only where nothing else moves: then each pulse comes once.
     """
+    check(profile)
     moving = [d for d in profile.draws if not isinstance(d, Steady)]
     endless = [d for d in moving if not isinstance(d, Replay) or not d.repeat]
     used = endless or moving
-    swings = {id(d): _swing_ua(d) for d in used}
-    least_ua = STRONG * max(swings.values(), default=0)
+    swings = {id(d): swing_ua(d) for d in used}
+    least_ua = weak * max(swings.values(), default=0)
     if least_ua <= 0:
         return []
     strong = [d for d in used if swings[id(d)] >= least_ua]
     weak_ua = sum(swings[id(d)] for d in used if d not in strong)
     alone = weak_ua < least_ua  # then weak pulses neither make nor lengthen a strong one
-    made = _train(profile, seed, strong if alone else used, least_ua, bool(endless))
+    made = _train(profile, seed, strong if alone else used, least_ua, bool(endless), look_s)
     if made is None:
         return []
     only = strong[0] if alone and len(strong) == 1 and endless else None
     return [Face(made.amps, made.narrow_s, made, only)]
+
+
+def alone(profile: Profile, seed: int, draw: Draw, look_s: float = LOOK_S, weak: float = WEAK) -> Face | None:
+    """One draw's pulses without the others'; of a replay what rises over `weak` of its own swing."""
+    lasting = not isinstance(draw, Replay) or not draw.repeat
+    least_ua = weak * swing_ua(draw)
+    made = _train(profile, seed, [draw], least_ua, lasting, look_s) if least_ua > 0 else None
+    return None if made is None else Face(made.amps, made.narrow_s, made, draw if lasting else None)
 
 
 def _lowest_ua(draw: Draw) -> int:
@@ -168,11 +191,14 @@ def _lowest_ua(draw: Draw) -> int:
     return 0
 
 
-def _swing_ua(draw: Draw) -> int:
+def swing_ua(draw: Draw) -> int:
+    """From its lowest level to its highest."""
     return draw.peak_ua() - _lowest_ua(draw)
 
 
-def _train(profile: Profile, seed: int, used: Sequence[Draw], least_ua: float, lasting: bool) -> Train | None:
+def _train(
+    profile: Profile, seed: int, used: Sequence[Draw], least_ua: float, lasting: bool, look_s: float
+) -> Train | None:
     import numpy as np
 
     plan = profile.program(seed)
@@ -190,4 +216,4 @@ def _train(profile: Profile, seed: int, used: Sequence[Draw], least_ua: float, l
     rises = rises[: len(falls)]  # one that doesn't end is left out
     if len(rises) < 1 + lasting:
         return None
-    return Train(ticks[rises], ticks[falls], above[rises] / 1e6, lasting)
+    return Train(ticks[rises], ticks[falls], above[rises] / 1e6, lasting, look_s)

@@ -12,7 +12,7 @@ from boxcore.program import TICKS_PER_S
 from boxcore.reserve import SAVE_TICKS
 
 from nightdraw.bench.finding.laws import LIKELY
-from nightdraw.bench.finding.train import LOOK_TICKS, Face
+from nightdraw.bench.finding.train import LOOK_S, Face
 from nightdraw.bench.finding.walks import Wakes, sizes
 
 if TYPE_CHECKING:
@@ -37,6 +37,17 @@ class Back:
     rule: str
     pull_s: float
     return_s: float
+
+
+@dataclass(frozen=True)
+class Cut:
+    """A meter put in line: seconds that takes, the share of times in which the circuit opens, seconds until
+    all sleeps again then, and how the box comes back."""
+
+    delay_s: float
+    share: float
+    asleep_s: float
+    back: Back
 
 
 @dataclass(frozen=True)
@@ -83,10 +94,11 @@ class Trials:
     """Searches for one face of a fault, from instants all over its run (from the run's zero where its pulses
     end), in the order of their beginnings."""
 
-    def __init__(self, face: Face, seed: int) -> None:
+    def __init__(self, face: Face, seed: int, look_s: float = LOOK_S) -> None:
         import numpy as np
 
         self._face = face
+        self._look = look_s * TICKS_PER_S
         self._random = np.random.default_rng([seed, TRIALS])
         self._begun = np.zeros(TRIALS)
         if face.train is not None and face.train.lasting:
@@ -97,11 +109,43 @@ class Trials:
     def seen(self, at: Ticks, number: int = 1) -> Ticks:
         """When it has shown so often to who looks from `at` on."""
         train = self._face.train
-        return at + LOOK_TICKS if train is None else train.seen(at, number)
+        return at + self._look if train is None else train.seen(at, number)
 
     def pulses(self, number: int) -> Times:
         """Until so many pulses were seen."""
         return self._times(self.seen(self._begun, number))
+
+    def in_line(self, number: int, broken: Cut) -> Times:
+        """The same by a meter that is put in line first."""
+        import numpy as np
+
+        at = self._begun + broken.delay_s * TICKS_PER_S
+        opened = self._random.uniform(size=TRIALS) < broken.share
+        stays_off = broken.back.rule == STAY_OFF
+        asleep = np.full(TRIALS, broken.asleep_s * TICKS_PER_S)
+        anew = np.full(TRIALS, np.inf) if stays_off else self._resumed(broken.back, at, asleep, number) + at
+        ended = np.where(opened, anew, self.seen(at, number))
+        lost = opened & stays_off
+        return self._times(ended[~lost], self._begun[~lost], float(lost.mean()))
+
+    def by_hand(self, candidates: int, move_s: float, looks: int, notices: float, first_s: float) -> Times:
+        """Candidate after candidate in any order, each watched for so many pulses; at the right one each is
+        noticed so often, and it is passed where none is."""
+        import numpy as np
+
+        wanted = self._shuffled(candidates)
+        at = self._begun + first_s * TICKS_PER_S
+        noticed = self._random.geometric(notices, TRIALS)
+        for k in range(candidates):
+            going = wanted >= k
+            looked = np.where(wanted == k, np.minimum(noticed, looks), looks)
+            here = at + move_s * TICKS_PER_S
+            for n in range(looks):
+                seen = self.seen(here)
+                here = np.where(looked > n, seen, here)
+            at = np.where(going, here, at)
+        well = noticed <= looks
+        return self._times(at[well], self._begun[well], float(1 - well.mean()))
 
     def in_sets(self, groups: list[tuple[int, int, int]], move_s: float) -> Times:
         """Set after set of candidates, as walks.in_sets."""
@@ -120,14 +164,16 @@ class Trials:
         """Something first, then candidate after candidate in any order up to the one that it is."""
         return Times(first_s + each_s * (1 + self._shuffled(candidates).astype(float)))
 
-    def by_pulling(self, wakes: Wakes, fuse: str, pull_s: float, patience_s: float, back: Back) -> Times:
-        """Fuse after fuse, as walks.by_pulling, and the right one put back in the end."""
+    def by_pulling(
+        self, wakes: Wakes, fuse: str, pull_s: float, patience_s: float, back: Back, first_s: float = 0.0
+    ) -> Times:
+        """Fuse after fuse, as walks.by_pulling, and the right one put back in the end; first_s: before it."""
         import numpy as np
 
         count, own = len(wakes.places), wakes.places[fuse]
         order = np.argsort(self._random.uniform(size=(TRIALS, count)), axis=1)
         out = np.zeros((TRIALS, count), bool)
-        at = self.seen(self._begun)
+        at = self.seen(self._begun + first_s * TICKS_PER_S)
         ended = np.full(TRIALS, np.nan)
         for pulled in range(count):
             now = order[:, pulled]
@@ -173,10 +219,15 @@ class Trials:
         out = out.copy()
         out[:, wakes.places[fuse]] = False
         asleep = np.maximum(_asleep(wakes.by_fuse, wakes, out), wakes.fed_s.get(fuse, 0.0) * TICKS_PER_S)
+        return blamed + back.pull_s * TICKS_PER_S + self._resumed(back, cut, asleep)
+
+    def _resumed(self, back: Back, cut: Ticks, asleep: Ticks, number: int = 1) -> Ticks:
+        """From power back at a box that was cut off at `cut` to its pulses seen, all being asleep by then."""
+        import numpy as np
+
         return_ticks = back.return_s * TICKS_PER_S
         saved = np.floor(cut / SAVE_TICKS) * SAVE_TICKS if back.rule == CONTINUE else np.zeros(len(cut))
-        played = self.seen(saved + np.maximum(0.0, asleep - return_ticks)) - saved
-        return blamed + back.pull_s * TICKS_PER_S + return_ticks + played
+        return return_ticks + self.seen(saved + np.maximum(0.0, asleep - return_ticks), number) - saved
 
     def _shuffled(self, candidates: int) -> npt.NDArray[np.int64]:
         """Which candidate it is in each trial, each as often as the others."""

@@ -141,14 +141,20 @@ def weigh(signal: Signal, most_hz: float) -> tuple[Weighed, float]:
 
 
 def screen(
-    face: Face, recorder: Recorder, channels: int, rate_hz: float, wait_s: float, triggers: bool
+    face: Face,
+    recorder: Recorder,
+    channels: int,
+    rate_hz: float,
+    wait_s: float,
+    triggers: bool,
+    look_s: float = LOOK_S,
 ) -> dict[str, Any] | None:
     """Time across the screen and memory for a wait of `wait_s`; None where the memory holds too little: all
     of the wait, or one pulse where a trigger can be had."""
-    wanted_s = max(2 * LOOK_S, wait_s)
+    wanted_s = max(2 * look_s, wait_s)
     fits_s = math.inf if recorder.memory is None else recorder.memory / channels / rate_hz
     across_s = min(wanted_s, fits_s)
-    if across_s < wanted_s and (not triggers or across_s < 2 * min(face.narrow_s, LOOK_S)):
+    if across_s < wanted_s and (not triggers or across_s < 2 * min(face.narrow_s, look_s)):
         return None
     across_s = math.floor(across_s * 10) / 10 if across_s >= 1 else across_s
     found: dict[str, Any] = {
