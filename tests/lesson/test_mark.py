@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 from pathlib import Path
 
 import pytest
@@ -74,7 +75,7 @@ def test_the_same_points_as_by_hand(tmp_path, row):
     found = tuple(None if one.verdicts[name] == marking.ASIDE else items[name].points for name in names)
     assert found == row[6], [items[name].comment for name in names]
     asked = [points for points in row[6] if points is not None]
-    assert (one.marks.points, one.marks.of) == (sum(asked), 12 - 2 * row[6].count(None))
+    assert (one.marks.points, one.marks.of) == (sum(asked), 14 - 2 * row[6].count(None))
     assert all(item.comment and item.comment.isprintable() for item in items.values())
     assert one.marks.passed == (sum(asked) >= 0.6 * one.marks.of)
 
@@ -111,6 +112,38 @@ def test_levels_are_what_the_switches_made_at_the_supply_that_was_measured(tmp_p
     journals = by_group(plan, read_journals(tmp_path / "j"))
     one = marking.mark(plan, marking.Handed({}, journals, None), load_words())[1]
     assert one.truth.patterns[0].level_a == pytest.approx((0.321, 0.321))
+
+
+def test_a_steady_part_above_a_healthy_draw_is_a_part_of_the_finding(tmp_path):
+    """190 mA with pulses of 90 mA on top, like a module that stays awake: half for what stays."""
+    plan = load_plan(made.write(tmp_path))
+    (tmp_path / "j").mkdir()
+    levels = made.train([4.8] * 60, [0.2] * 60, 190.0, 280.0)
+    (tmp_path / "j" / "A.journal.jsonl").write_text(made.journal(levels, "even-pulse"))
+    (tmp_path / "a.yaml").write_text("{group: g1, circuit: F7, kind: steady, current: 190 mA}")
+    journals = by_group(plan, read_journals(tmp_path / "j"))
+    handed = marking.Handed(read_answers([tmp_path / "a.yaml"], plan.of.groups), journals, None)
+    one = marking.mark(plan, handed, load_words())[0]
+    assert [item.points for item in one.marks.items] == [4, 1, 1, 0, 0, 0]
+
+
+def test_pulled_fuses_leave_no_distance_across_a_power_loss(tmp_path):
+    """Two power cycles: each counts from its own start; the first loss is when the fuse was first pulled."""
+    plan = load_plan(made.write(tmp_path))
+    (tmp_path / "j").mkdir()
+    first = made.journal(made.train([74.3] * 6, [0.7] * 6, 40.0, 390.0), "even-pulse")
+    lines = [{"kind": "boot", "tick": 0}, {"kind": "arm", "tick": 900, "slot": 1, "run": 1, "by": "resume"}]
+    lines.append({"kind": "start", "tick": 1000, "slot": 1, "position": 0})
+    for t_s, level in made.train([0.0, 74.3, 74.3, 74.3], [0.7] * 4, 40.0, 390.0)[1:]:
+        lines.append({"kind": "edge", "tick": 1000 + round(t_s * 10_000), "level_ma": level, "pattern": 1})
+    more = "".join(json.dumps({"boot": 2, "t_s": None, "supply_mv": 0, **line}) + "\n" for line in lines)
+    (tmp_path / "j" / "A.journal.jsonl").write_text(first + more)
+    journals = by_group(plan, read_journals(tmp_path / "j"))
+    truth = marking.mark(plan, marking.Handed({}, journals, None), load_words())[0].truth
+    assert len(truth.patterns[0].duration_s) == 10
+    assert truth.patterns[0].period_s == pytest.approx(75.0)
+    assert truth.patterns[0].gap_s == pytest.approx(74.3)
+    assert truth.out_s == pytest.approx(450.0, abs=0.1)
 
 
 def test_a_box_that_never_drew_marks_nobody_down(tmp_path):

@@ -27,7 +27,9 @@ FILE = click.Path(dir_okay=False, path_type=Path)
     help="CSV, YAML, the form's JSON, or a folder of these.",
 )
 @click.option("--journals", type=FOLDER, help="The boxes' journals, as `lesson collect` brings them home.")
-@click.option("--recordings", type=FOLDER, help="What the groups handed in; else evidence isn't marked.")
+@click.option(
+    "--recordings", type=FOLDER, help="What the groups handed in; without it no named evidence is marked."
+)
 @click.option("--out", type=FOLDER, help="Write the table of marks, a page a group and the class's summary.")
 @click.option("--book", "kept", type=FILE, help="Put it all into this record book.")
 @click.option("--words", "translated", type=FILE, help="A translation of words.toml for the pages.")

@@ -25,6 +25,12 @@ def played(plan: Plan, one: Assignment) -> Profile:
     return replace(made, seed=one.seed)
 
 
+def beside(plan: Plan, one: Assignment) -> list[tuple[Assignment, Profile]]:
+    """The other groups' boxes on the same vehicle, and what they play: a clamp at the battery sees them."""
+    others = (other for other in plan.assignments if other.vehicle == one.vehicle and other != one)
+    return [(other, played(plan, other)) for other in others]
+
+
 def fitted(fault: Fault, board: BoardModel, share: Fraction) -> Profile:
     """The fault's profile for a board; `share` (0..1) is how far a level may be moved.
 

@@ -30,6 +30,7 @@ SOME = 0.1  # of them, and it is half right
 WIDE = 2.0  # times as wide as the truth a range is half right, beyond it says nothing
 MEAN_OF = 5.0  # pulses: so many make a mean that a student can give (a standard error of s / sqrt(5))
 DIMENSION_SLIPS = {"current": SLIPS, "duration": TIME_SLIPS, "interval": TIME_SLIPS}
+HEALTHY_A = 0.05  # a sleeping vehicle draws less (common practice): a fault's base above it is a finding
 UNIT_SHARES = {model.FULL: RIGHT, model.HALF: HALF, model.NONE: NOTHING}
 
 
@@ -96,6 +97,8 @@ def kind(claim: Word, pattern: Pattern, words: Words) -> Scored:
         return Scored(RIGHT, _read(words(f"mark.kind.right.{claim.value}"), claim.how))
     if {claim.value, pattern.kinds[0]} == {PULSE, RANDOM}:
         return Scored(HALF, words(f"mark.kind.half.{pattern.kinds[0]}"))
+    if claim.value == STEADY and pattern.base_a > HEALTHY_A:
+        return Scored(HALF, words("mark.kind.part", base=shown(pattern.base_a, CURRENT)))
     if claim.value == STEADY:
         return Scored(NOTHING, words("mark.kind.missed"))
     return Scored(NOTHING, words("mark.kind.steady"))
@@ -116,6 +119,9 @@ def current(claim: Claim, pattern: Pattern, own_a: float, rules: Rules) -> Score
     value = _middle(claim)
     if abs(value - (high_a + pattern.base_a + own_a)) <= within:
         return Scored(HALF, rules.words("mark.current.own", own=shown(own_a, CURRENT)))
+    base_a = pattern.base_a
+    if base_a > HEALTHY_A and abs(value - base_a) <= rules.allowed[CURRENT].around(base_a):
+        return Scored(HALF, rules.words("mark.current.base", level=shown(high_a, CURRENT)))
     if not pattern.steady and abs(value - pattern.mean_a) <= max(within * pattern.mean_a / high_a, 1e-9):
         return Scored(NOTHING, rules.words("mark.current.mean", mean=shown(pattern.mean_a, CURRENT)))
     return found

@@ -16,18 +16,18 @@ from pathlib import Path
 from typing import Any
 
 from nightdraw.bench.findable import Search
-from nightdraw.bench.finding import pulling, weigh
+from nightdraw.bench.finding import pulling, train, weigh
 from nightdraw.bench.finding.method import Method
 from nightdraw.bench.finding.train import Face
 from nightdraw.lesson import tolerances
 from nightdraw.lesson.entries import COLUMNS
-from nightdraw.lesson.fitting import played
+from nightdraw.lesson.fitting import beside, played
 from nightdraw.lesson.model import Assignment, Plan
 from nightdraw.lesson.sheets import steps
 from nightdraw.lesson.tolerances import shown
 from nightdraw.lesson.truth import Pattern, Truth, of_profile
 from nightdraw.lesson.words import Words
-from nightdraw.profile import timeline
+from nightdraw.profile import Profile, timeline
 from nightdraw.profile.describe import draw_text, limits_text, resume_text, start_text
 from nightdraw.report import handout as ho
 from nightdraw.units import TICKS_PER_S
@@ -85,6 +85,11 @@ class Key:
         """The way in which it shows best."""
         return self.search.faces[0] if self.search.faces else None
 
+    @cached_property
+    def others(self) -> list[tuple[Assignment, Profile]]:
+        """Other groups' boxes on the same vehicle."""
+        return beside(self.plan, self.one)
+
     def handout(self) -> ho.Handout:
         """The key's pages."""
         words, of = self.words, self.plan.of
@@ -119,6 +124,10 @@ class Key:
             (words("key.starts"), f"{start_text(profile)}; {resume_text(profile)}; {limits_text(held)}"),
             (words("key.expected"), self._expected()),
         ]
+        for other, played_there in self.others:
+            draws = "; ".join(draw_text(draw) for draw in played_there.draws)
+            told = words("key.beside_text", group=other.group, fuse=other.fuse, draws=draws)
+            rows.append((words("key.beside"), told))
         yield ho.Heading(words("key.fault"))
         yield ho.Facts(tuple(rows))
 
@@ -167,6 +176,9 @@ class Key:
         yield ho.Heading(words("key.answer"))
         head = tuple(words(f"key.head.{name}") for name in ("item", "truth", "tolerance", "points"))
         yield ho.Table(head, tuple(rows), (0.14, 0.3, 0.46, 0.1), right=(3,))
+        others = "; ".join(_pattern(pattern) for pattern in self.truth.patterns[1:])
+        if others:
+            yield ho.Text(words("key.also", others=others), ho.SMALL)
 
     def _readings(self) -> Iterator[ho.Block]:
         words = self.words
@@ -195,13 +207,15 @@ class Key:
     def _at(self, where: str = BATTERY) -> tuple[float, float, float]:
         """What flows at a place of the sleeping vehicle, A: its own, all between pulses, all at most."""
         face, site = self.face, self.search.site
+        others_a = sum(
+            train.base_a(profile) for other, profile in self.others if where in (BATTERY, other.fuse)
+        )
         if face is None:
-            own_a = site.circuit.amps(where, 0.0, 0.0, None)
+            own_a = site.circuit.amps(where, 0.0, 0.0, None) + others_a
             return own_a, own_a, own_a
         flows = site.currents(face, where)
-        if face.pulsed:
-            return flows.own, flows.level, flows.level + flows.size
-        return flows.own, flows.level + flows.size, flows.level + flows.size
+        own_a, high_a = flows.own + others_a, flows.level + flows.size + others_a
+        return own_a, flows.level + others_a if face.pulsed else high_a, high_a
 
     def _at_asleep(self) -> str:
         own_a, base_a, _ = self._at()
@@ -271,7 +285,7 @@ class Key:
 
     def _at_out(self) -> str:
         site = self.search.site
-        left_a = site.asleep_a() - site.asleep_a(self.one.fuse)
+        left_a = self._at()[0] - site.asleep_a(self.one.fuse)
         return self.words("key.reading.out", total=_ma(left_a), resleep=_time(self._resleep_s()))
 
     def _at_back(self) -> str:
@@ -310,7 +324,7 @@ class Key:
         rate_hz = min(kit.recorder.rate_hz, max(50.0, min(2000.0, PICTURE_SAMPLES / seconds)))
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "shown.csv"
-            record(self.plan, self.one, path, seconds, rate_hz)
+            record(self.plan, self.one, path, seconds, rate_hz, with_others=True)
             chart = plot.chart(plot.Wanted((read.open_recording(path, "battery"),), pulses=False))
             return small.png(chart)
 
@@ -358,6 +372,16 @@ class Key:
         at = names.index(self.one.fuse)
         pair = names[at : at + 2] if at + 1 < len(names) else names[max(at - 1, 0) : at + 1]
         return ", ".join(pair)
+
+
+def _pattern(pattern: Pattern) -> str:
+    """A way in which the fault draws, as an answer to all items."""
+    told = [pattern.kinds[0], shown(pattern.level_a[1], "current")]
+    if len(pattern.duration_s):
+        told.append(_range(pattern.duration_s, "duration"))
+    if len(pattern.period_s):
+        told.append(_range(pattern.period_s, "interval"))
+    return ", ".join(told)
 
 
 def _stepped(amps: float, step_a: float) -> float:

@@ -18,7 +18,7 @@ from nightdraw import units
 from nightdraw.lesson import claims, evidence, judge, tolerances
 from nightdraw.lesson.answers import Answer
 from nightdraw.lesson.entries import COLUMNS, Entry, GroupEntry, Item, Marks
-from nightdraw.lesson.fitting import played
+from nightdraw.lesson.fitting import beside, played
 from nightdraw.lesson.journals import Journal
 from nightdraw.lesson.judge import Circuits, Rules, Scored
 from nightdraw.lesson.model import Assignment, Plan
@@ -89,6 +89,7 @@ class _Group:
         self.vehicle = of.car(one.vehicle).vehicle
         self.kit = of.kit(one.kit).instruments
         profile = played(plan, one)
+        self.others_a = sum(other.base_ua() for _, other in beside(plan, one)) / 1e6
         feed = self.vehicle.feed_of(one.fuse)
         journal = handed.journals.get(one.group)
         if journal is None:
@@ -130,14 +131,14 @@ class _Group:
     def _by(self, pattern: Pattern) -> tuple[list[Item], dict[str, str]]:
         words, truth = self.words, self.truth
         rules = self._rules(pattern)
-        own_a = self.vehicle.asleep_a()
+        own_a = self.vehicle.asleep_a() + self.others_a
         scored = {
             "circuit": judge.circuit(self.circuit, truth, self.circuits, words),
             "kind": judge.kind(self.kind, pattern, words),
             CURRENT: Scored(None, words("mark.not_known")),
             DURATION: Scored(None, words("mark.not_asked" if pattern.steady else "mark.not_shown")),
             INTERVAL: Scored(None, words("mark.not_asked" if pattern.steady else "mark.not_shown")),
-            "evidence": Scored(None, words("mark.evidence.no_folder")),
+            "evidence": Scored(0.0, words("mark.none")),
         }
         if truth.level_known and pattern.level_a[1] > 0:
             scored[CURRENT] = judge.current(self.claimed[CURRENT], pattern, own_a, rules)
@@ -145,7 +146,9 @@ class _Group:
             scored[DURATION] = judge.duration(self.claimed[DURATION], pattern, rules)
         if len(pattern.period_s):
             scored[INTERVAL] = judge.interval(self.claimed[INTERVAL], pattern, rules)
-        if self.recordings is not None:
+        if self.recordings is None and self.texts["evidence"]:
+            scored["evidence"] = Scored(None, words("mark.evidence.no_folder"))
+        elif self.recordings is not None:
             folders = (self.recordings / self.one.group, self.recordings)
             text = self.texts["evidence"]
             scored["evidence"] = evidence.score(text, folders, self.claimed, pattern, own_a, self.kit, rules)

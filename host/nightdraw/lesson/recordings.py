@@ -16,8 +16,9 @@ from nightdraw.bench import drive, setup
 from nightdraw.board import BoardModel
 from nightdraw.instruments import setup as fronts
 from nightdraw.instruments.model import Instruments
-from nightdraw.lesson.fitting import played
+from nightdraw.lesson.fitting import beside, played
 from nightdraw.lesson.model import Assignment, Plan
+from nightdraw.profile import Profile
 from nightdraw.vehicle import script
 from nightdraw.vehicle.model import BATTERY, DROP
 
@@ -29,17 +30,17 @@ def record(
     seconds: float,
     rate_hz: float,
     channels: Sequence[str] = (BATTERY,),
+    with_others: bool = False,
     events: script.Script = script.EMPTY,
 ) -> Path:
     """Record these channels of the group's vehicle into CSV, or Parquet by the suffix; the journal's path.
 
-    Raises InputError as the bench does.
+    with_others: the other groups' boxes on that vehicle play as well. Raises InputError as the bench does.
     """
     vehicle = plan.of.car(one.vehicle).vehicle
-    profile = played(plan, one)
-    program: Any = profile.program()
-    program.start, program.start_after_ticks = pg.START_POWER, 0
-    box = drive.Placed(one.splice, program, _bench(plan.of.box(one.box).board, one.seed), one.seed)
+    boxes = [_placed(plan, one, played(plan, one))]
+    if with_others:
+        boxes += [_placed(plan, other, profile) for other, profile in beside(plan, one)]
     ticks = max(1, round(seconds * pg.TICKS_PER_S))
     form = "parquet" if out.suffix == ".parquet" else "csv"
     rate = Fraction(rate_hz).limit_denominator(1000)
@@ -48,8 +49,15 @@ def record(
         ticks, chosen, rate, one.seed, 1, out, form, _fronts(plan.of.kit(one.kit).instruments)
     )
     wanted.check()
-    done = drive.drive(vehicle, [box], wanted, events, lambda text: None, lambda ticks: None)
+    done = drive.drive(vehicle, boxes, wanted, events, lambda text: None, lambda ticks: None)
     return Path(next(iter(done.journals)))
+
+
+def _placed(plan: Plan, one: Assignment, profile: Profile) -> drive.Placed:
+    """A group's box, whose run begins with the power."""
+    program: Any = profile.program()
+    program.start, program.start_after_ticks = pg.START_POWER, 0
+    return drive.Placed(one.splice, program, _bench(plan.of.box(one.box).board, one.seed), one.seed)
 
 
 def _bench(board: BoardModel, seed: int) -> setup.Bench:

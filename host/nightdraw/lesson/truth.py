@@ -19,6 +19,7 @@ from nightdraw.lesson.claims import PULSE, RANDOM, STEADY
 from nightdraw.profile import Profile
 from nightdraw.profile.model import Pulse, Random, Replay
 
+APART_S = 1.0  # between two power cycles on one axis: any distance does, for none counts across it
 EXACT_S = 1e-4  # a journal's instants are whole ticks
 SWITCH_FAULTS = ("switch-on", "switch-open")  # what a box noticed: its current isn't the one that it reports
 NONE = np.empty(0)
@@ -141,7 +142,8 @@ def _meant(profile: Profile) -> tuple[str, ...]:
         elif isinstance(draw, Random):
             found.append(RANDOM)
         elif isinstance(draw, Replay) and len(draw.levels) > 1:
-            found += [PULSE, RANDOM]
+            # What comes once and goes away is none of the three words: each says something of it.
+            found += [PULSE, RANDOM] + ([STEADY] if draw.repeat == 1 else [])
     return tuple(dict.fromkeys(found)) or (STEADY,)
 
 
@@ -158,10 +160,11 @@ def _patterns(parts: Sequence[Account], profile: Profile) -> tuple[Pattern, ...]
     rows = [_pulses(part, train) for part, train in zip(parts, trains, strict=True)]
     start, duration, mean, peak = (np.concatenate(column) for column in zip(*rows, strict=True))
     # Parts of a run lie on clocks of their own: across their borders no distance counts.
-    shift = np.cumsum([0.0, *(part.end_s + 1.0 for part in parts[:-1])])
+    shift = np.cumsum([0.0, *(part.end_s + APART_S for part in parts[:-1])])
+    borders = shift[1:] - APART_S / 2
     start = start + np.repeat(shift, [len(row[0]) for row in rows])
-    found = kinds.kinds(start, duration, peak, np.zeros(len(start)), shift[1:], EXACT_S)
-    patterns = [_pattern(kind, meant, (start, duration, mean, peak), shift[1:], base_a) for kind in found]
+    found = kinds.kinds(start, duration, peak, np.zeros(len(start)), borders, EXACT_S)
+    patterns = [_pattern(kind, meant, (start, duration, mean, peak), borders, base_a) for kind in found]
     if not patterns:
         return (Pattern(meant, (0.0, 0.0), base_a, NONE, NONE, NONE),)
     return tuple(patterns)
