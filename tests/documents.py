@@ -10,6 +10,7 @@ from collections.abc import Callable
 
 from boxcore import commands, memory, states
 from nightdraw import journals
+from nightdraw.lesson import bookschema
 
 from tests import tidy
 
@@ -93,6 +94,22 @@ def buffers() -> str:
     return table(("buffer", "bytes", "owner"), rows)
 
 
+def book() -> str:
+    """The record book's tables: every column with what its own comment says."""
+    rows: list[tuple[object, ...]] = []
+    for statement in (one for version in bookschema.MIGRATIONS for one in version if "CREATE TABLE" in one):
+        name = statement.split()[2]
+        told = []
+        for line in statement.splitlines()[1:]:
+            code, _, comment = line.partition("--")
+            parts = [part.split() for part in code.split(",")]
+            columns = [f"`{part[0]}`" for part in parts if len(part) > 1 and part[0].islower()]
+            if columns:
+                told.append(", ".join(columns) + (f" ({comment.strip()})" if comment else ""))
+        rows.append((f"`{name}`", ", ".join(told)))
+    return table(("table", "columns"), rows)
+
+
 def floors() -> str:
     """Which package of the host stands on which floor."""
     rows: list[tuple[object, ...]] = []
@@ -109,6 +126,7 @@ PARTS: dict[str, Callable[[], str]] = {
     "headers": headers,
     "buffers": buffers,
     "floors": floors,
+    "book": book,
 }
 
 
