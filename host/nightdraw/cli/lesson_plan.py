@@ -21,9 +21,14 @@ MAX_U32 = 0xFFFFFFFF
 @click.option("--seed", type=click.IntRange(0, MAX_U32), default=0, show_default=True, help="Another plan.")
 @click.option("--out", metavar="PLAN", help="Write the plan as YAML.")
 @click.option("--keep", metavar="PLAN", help="An earlier plan of which as much stays as can.")
+@click.option("--own-faults", is_flag=True, help="No fault twice in the class, though it be less even.")
 @output.json_option
-def plan(file: str, seed: int, out: str | None, keep: str | None, as_json: bool) -> None:
-    """Give every group a fault of its own, as even as can be."""
+def plan(file: str, seed: int, out: str | None, keep: str | None, own_faults: bool, as_json: bool) -> None:
+    """Give every group a box, a place and a fault, so that all need about as long.
+
+    Neighbours, those next to each other in the class's list or at one vehicle, never have the same fault.
+    Exit status 1: there is no such plan; the tightest rule is named, and what would mend it.
+    """
     from nightdraw.lesson.classfile import load_class
     from nightdraw.lesson.planfile import load_rows, write_plan
     from nightdraw.lesson.planning import make_plan
@@ -32,7 +37,7 @@ def plan(file: str, seed: int, out: str | None, keep: str | None, as_json: bool)
     kept = () if keep is None else load_rows(keep)
     picked = None if out is None else target(out)
     with output.progress("planning", 1) as shown:
-        planned = make_plan(of, seed, kept, shown.reach)
+        planned = make_plan(of, seed, kept, own_faults, shown.reach)
     if picked is not None and planned.plan is not None:
         write_plan(picked, planned.plan)
     done = EXIT_DONE if planned.plan is not None else EXIT_NO

@@ -98,10 +98,13 @@ class Made:
 
 
 class Room:
-    """A class as what can be chosen from: kinds of boxes and kits, budgets of cars, candidates when asked."""
+    """A class as what can be chosen from: kinds of boxes and kits, budgets of cars, candidates when asked.
 
-    def __init__(self, of: ClassFile, seed: int) -> None:
-        self.of, self.seed = of, seed
+    own_faults: no fault is given to two groups, neighbours or not.
+    """
+
+    def __init__(self, of: ClassFile, seed: int, own_faults: bool = False) -> None:
+        self.of, self.seed, self.own_faults = of, seed, own_faults
         self.boards = Kinds.of([box.board for box in of.boxes], lambda board: replace(board, about=""))
         self.kits = Kinds.of(
             [kit.instruments for kit in of.kits], lambda kit: replace(kit, name="", about="")

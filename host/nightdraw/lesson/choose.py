@@ -17,8 +17,10 @@ from typing import Any
 from nightdraw.lesson.candidates import Candidate
 from nightdraw.lesson.rows import Row
 
-SLACK = 1.05  # times the best evenness are even enough: luck alone moves a search by more
-AGAIN, SAME_ANSWER = 2.0, 1.0  # a fault given again, the same answer twice: as bad as points of difficulty
+SLACK = 1.08  # times the best evenness are even enough: luck alone moves a search by more
+# As bad as so many points of difficulty: a fault given again, an answer given again, a car shared
+AGAIN, SAME_ANSWER, SHARED = 2.0, 1.0, 0.5
+COSTS = {"fault": AGAIN, "answer": SAME_ANSWER, "car": SHARED}
 NODES, LAST_NODES = 20_000, 400  # of a search tree: a bound on work that is the same on all machines
 GAP = 0.01  # of the last choice's objective, in difficulty's points: less can't be told
 NO_BETTER = 1e-9  # relative: times are rounded to a millisecond
@@ -132,18 +134,19 @@ class Choice:
         extra = _Extra(len(inside))
         high, low = extra.variable(1.0), extra.variable(-1.0)
         hardest = max((one.difficulty for one in inside if one is not None), default=0.0)
-        repeated: dict[tuple[object, ...], list[int]] = defaultdict(list)
+        repeated: dict[tuple[str, ...], list[int]] = defaultdict(list)
         at_place: dict[object, dict[int, float]] = defaultdict(dict)
         for k, one in enumerate(inside):
             if one is not None:
                 at_place[one.place][k] = one.difficulty
-                repeated[one.profile,].append(k)
-                repeated[one.profile, one.fuse].append(k)
+                repeated["fault", one.profile].append(k)
+                repeated["answer", one.profile, one.fuse].append(k)
+                repeated["car", str(one.car)].append(k)
         for hard in at_place.values():  # one at most at each place: a sum says more to the solver than each
             extra.at_most({**hard, high: -1.0}, 0.0)
             extra.at_most({**{k: hardest - d for k, d in hard.items()}, low: 1.0}, hardest)
         for key, members in repeated.items():
-            again = extra.variable(AGAIN if len(key) == 1 else SAME_ANSWER)
+            again = extra.variable(COSTS[key[0]])
             extra.at_most({**dict.fromkeys(members, 1.0), again: -1.0}, 1.0)
         try:
             return self._solve(cost, inside, LAST_NODES, extra=extra)
@@ -213,9 +216,10 @@ class _Extra:
 
 
 def roughness(found: Sequence[Candidate]) -> float:
-    """What the last choice makes small: the spread of difficulties, faults and answers given again."""
+    """What the last choice makes small: the spread of difficulties; faults, answers and cars given again."""
     hard = [one.difficulty for one in found]
     profiles = {one.profile for one in found}
     answers = {(one.profile, one.fuse) for one in found}
     again = AGAIN * (len(found) - len(profiles)) + SAME_ANSWER * (len(found) - len(answers))
+    again += SHARED * (len(found) - len({one.car for one in found}))
     return max(hard) - min(hard) + again

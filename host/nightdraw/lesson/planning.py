@@ -61,13 +61,14 @@ def make_plan(
     of: ClassFile,
     seed: int,
     kept: Sequence[Assignment] = (),
+    own_faults: bool = False,
     tell: Callable[[float], None] = lambda share: None,
 ) -> Planned:
     """The plan of a class; kept: an earlier plan's assignments, of which as many stay as can.
 
-    tell: takes the share of the work that is done.
+    own_faults: no fault is given twice, though it be less even. tell: takes the share of the work done.
     """
-    room = Room(of, seed)
+    room = Room(of, seed, own_faults)
     steps = iter(range(1, room.count() + 1))
     found = list(room.candidates(tell=lambda: tell(0.7 * next(steps) / room.count())))
     left_out = [*_left_out(room)]
@@ -185,7 +186,8 @@ def _told(
     notes = [Note("evenness", said), Note("difficulty", f"difficulties are {min(hard):g} .. {max(hard):g}")]
     again = sorted({one.profile for one in order if sum(o.profile == one.profile for o in order) > 1})
     if again:
-        notes.append(Note(rules.APART, f"given to several groups, never to neighbours: {', '.join(again)}"))
+        said = f"given to several groups, never to neighbours: {', '.join(again)}"
+        notes.append(Note(rules.APART, f"{said}; --own-faults gives each group another one, less evenly"))
     if had:
         changed = [one.group for one in order if one.group not in had or not _kept(had[one.group], one)]
         what = f"changed for {', '.join(changed)}" if changed else "nothing was changed"

@@ -48,8 +48,9 @@ def rows(room: Room, found: Sequence[Candidate], cuts: Cuts) -> list[Row]:
             made.append(Row(BATTERY, dict.fromkeys(here, 1.0), 0.0))
         made += _unlike(room, found, here)
         made += _cut(found, here, cuts)
+    most = 1 if room.own_faults else -(-len(of.groups) // 2)  # half of a row of groups, no two side by side
     for members in _by(found, range(len(found)), lambda one: one.profile):
-        made.append(Row(APART, dict.fromkeys(members, 1.0), -(-len(of.groups) // 2)))
+        made.append(Row(APART, dict.fromkeys(members, 1.0), most))
     return [row for row in made if row.weights]
 
 
