@@ -30,6 +30,15 @@ MEANT = [  # text, dimension, low, high: every one can mean this alone
     ("48 per hour", "time", Fraction(75), Fraction(75)),
     ("0.8 / min", "time", Fraction(75), Fraction(75)),
     ("2 Hz", "time", Fraction(1, 2), Fraction(1, 2)),
+    ("20 mHz", "time", Fraction(50), Fraction(50)),
+    ("once every 75 s", "time", Fraction(75), Fraction(75)),
+    ("2 pulses per 150 s", "time", Fraction(75), Fraction(75)),
+    ("1 min 15 s", "time", Fraction(75), Fraction(75)),
+    ("between 20 s and 180 s", "time", Fraction(20), Fraction(180)),
+    ("700 msec", "time", Fraction(7, 10), Fraction(7, 10)),
+    ("350 milliamps", "current", Fraction(35, 100), Fraction(35, 100)),
+    ("350 ma", "current", Fraction(35, 100), Fraction(35, 100)),
+    ("350 mA \u00b1 10 mA", "current", Fraction(35, 100), Fraction(35, 100)),  # their own uncertainty
 ]
 NOTHING = [  # text, dimension, a part of the reason
     ("", "current", "no answer"),
@@ -50,6 +59,10 @@ NOTHING = [  # text, dimension, a part of the reason
     ("0 Hz", "time", "beyond everything"),
     ("1 s .. 2 s .. 3 s", "time", "neither"),
     ("nan A", "current", "is not"),
+    ("1:15", "time", "':15'"),  # minutes and seconds, or hours and minutes
+    ("3 per 0 s", "time", "over no time"),
+    ("\u0661\u0662 mA", "current", "is not"),
+    ("<350 mA", "current", "is not"),
 ]
 
 

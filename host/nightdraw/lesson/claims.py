@@ -32,20 +32,33 @@ BOUNDS = {
 }
 NO_ANSWER = "no answer"
 _RATE = re.compile(
-    r"(?P<count>[0-9]+(?:[.,][0-9]+)?)\s*(?:pulses|times)?\s*(?:/|per|an|a|each)\s*"
-    r"(?P<unit>ms|s|second|sec|min|minute|h|hour|d|day)",
+    r"(?P<count>[0-9]+(?:\.[0-9]+)?|once)\s*(?:x|pulses|times)?\s*(?:/|per|an|a|each|every)\s*"
+    r"(?P<over>[0-9]+(?:\.[0-9]+)?)?\s*(?P<unit>[a-z]+)",
     re.IGNORECASE,
 )
-_PER = {"second": "s", "sec": "s", "minute": "min", "hour": "h", "day": "d"}
 _COMMA = re.compile(r"(?<![0-9.,])([0-9]+),([0-9]+)(?![0-9.,])")
 _DASH = re.compile(
-    r"\s*(?:\u2013|\u2014|\bto\b|\.{2,3}|\u2026)\s*|(?<=[A-Za-z0-9])(?<![0-9][eE])\s*-\s*(?=[0-9])"
+    r"\s*(?:\u2013|\u2014|\bto\b|\band\b|\.{2,3}|\u2026)\s*|(?<=[A-Za-z0-9])(?<![0-9][eE])\s*-\s*(?=[0-9])"
 )
 _LEAD = re.compile(
-    r"^(?P<word>on|off|gap|gaps|pause|every|each|about|approx\.?|ca\.?|~|=)\s*:?\s+|^[~\u2248]\s*", re.I
+    r"^(?P<word>on|off|gaps?|pauses?|every|each|between|about|approx\.?|ca\.?|~|=)\s*:?\s+|^[~\u2248]\s*",
+    re.I,
 )
-_NUMBER_UNIT = re.compile(r"^([0-9.]+(?:[eE][+-]?[0-9]+)?)\s*(\S.*)?$")
-OFF_WORDS = ("off", "gap", "gaps", "pause")
+_OFF_BY = re.compile(r"\s*(?:\u00b1|\+/-|\+-).*$")  # the student's own uncertainty: the value is what counts
+_NUMBER_UNIT = re.compile(r"^([0-9.]+(?:[eE][+-]?[0-9]+)?)\s*([A-Za-z\u00b5\u03bc]+)\.?$")
+_TERM = re.compile(r"[0-9.]+\s*(?![eE][+-]?[0-9])[A-Za-z]+")
+_SUM = re.compile(rf"(?:{_TERM.pattern}\s*){{2,4}}")
+# What people write for a unit beside units.WRITTEN, in small letters. `m` alone is minutes to one and milli
+# to another: it stays out.
+SPELT = {
+    "ma": "mA", "milliamp": "mA", "milliamps": "mA", "milliampere": "mA", "milliamperes": "mA", "mamp": "mA",
+    "mamps": "mA", "ua": "uA", "microamps": "uA", "a": "A", "amp": "A", "amps": "A", "ampere": "A",
+    "amperes": "A",
+    "msec": "ms", "msecs": "ms", "millisecond": "ms", "milliseconds": "ms", "sec": "s", "secs": "s",
+    "second": "s", "seconds": "s", "minute": "min", "minutes": "min", "mins": "min", "hr": "h", "hrs": "h",
+    "hour": "h", "hours": "h", "day": "d", "days": "d",
+}  # fmt: skip
+OFF_WORDS = ("off", "gap", "gaps", "pause", "pauses")
 
 
 @dataclass(frozen=True)
@@ -132,18 +145,24 @@ def quantity(text: str, dimension: str) -> Claim:
     plain, how, word = _plain(text)
     if plain is None:
         return Claim(said, why=how)
-    if dimension == "time":
-        rate = _RATE.fullmatch(plain)
-        if rate is not None or plain.lower().endswith("hz"):
-            return _rate(said, plain, rate, how)
+    rated = False
     try:
-        low, high = _span(plain, dimension)
+        hertz = _rate(plain) if dimension == "time" else None
+        if hertz:
+            low = high = 1 / hertz
+            rated = True
+            told = f"a rate: one every {units.show(low, 'time')}"
+            how = f"{how}; {told}" if how else told
+        elif hertz is not None:
+            return Claim(said, why=f"{said} lies beyond everything that a vehicle shows")
+        else:
+            low, high = _span(plain, dimension)
     except units.QuantityError as error:
         return Claim(said, why=f"{error.message}" + (f" ({error.hint})" if error.hint else ""))
     least, most = BOUNDS[dimension]
     if not least <= low <= high <= most:
         return Claim(said, why=f"{said} lies beyond everything that a vehicle shows")
-    return Claim(said, low, high, off=word in OFF_WORDS, how=how)
+    return Claim(said, low, high, rated, word in OFF_WORDS, how=how)
 
 
 def _plain(text: str) -> tuple[str | None, str, str]:
@@ -154,6 +173,7 @@ def _plain(text: str) -> tuple[str | None, str, str]:
     if lead is not None:
         word = (lead.group("word") or "").lower()
         plain = plain[lead.end() :]
+    plain = _OFF_BY.sub("", plain)
     for found in _COMMA.finditer(plain):
         if len(found.group(2)) == 3 and found.group(1) != "0":
             said = f"{found.group()} can mean {found.group(1)}.{found.group(2)} or {''.join(found.groups())}"
@@ -165,40 +185,50 @@ def _plain(text: str) -> tuple[str | None, str, str]:
 def _span(plain: str, dimension: str) -> tuple[Fraction, Fraction]:
     ends = [part for part in _DASH.split(plain) if part.strip()]
     if len(ends) == 1:
-        value = units.parse(_spelled(ends[0], dimension), dimension)
+        value = _one(ends[0], dimension)
         return value, value
     if len(ends) != 2:
-        raise units.QuantityError(f"{shown(plain)} is neither a quantity nor a range LOW .. HIGH")
-    high_text = _spelled(ends[1], dimension)
+        raise units.QuantityError(f"{units.shown(plain)} is neither a quantity nor a range LOW .. HIGH")
     if ends[0].strip().replace(".", "", 1).isdigit():  # 20 .. 40 s: the unit stands once
-        ends[0] = f"{ends[0].strip()} {high_text.lstrip('0123456789. ')}"
-    low, high = units.parse(_spelled(ends[0], dimension), dimension), units.parse(high_text, dimension)
+        ends[0] = f"{ends[0].strip()} {ends[1].strip().lstrip('0123456789. ')}"
+    low, high = _one(ends[0], dimension), _one(ends[1], dimension)
     return min(low, high), max(low, high)
+
+
+def _one(text: str, dimension: str) -> Fraction:
+    """One quantity, or a sum like `1 min 15 s`; raises QuantityError."""
+    if _SUM.fullmatch(text.strip()):
+        terms = [units.parse(_spelled(term, dimension), dimension) for term in _TERM.findall(text)]
+        return sum(terms, Fraction(0))
+    return units.parse(_spelled(text, dimension), dimension)
 
 
 def _spelled(text: str, dimension: str) -> str:
     """The quantity with its unit as units.parse knows it, where what stands there can mean that unit only."""
     found = _NUMBER_UNIT.match(text.strip())
-    if found is None or found.group(2) is None:
+    if found is None:
         return text
-    number, unit = found.group(1), found.group(2).strip()
-    meant = units.WRITTEN.get(unit, unit) if unit != "m" else unit  # m is min to one, milli to another
-    return f"{number} {meant if meant in units.UNITS[dimension] else unit}"
+    number, unit = found.groups()
+    known = units.UNITS[dimension]
+    meant = unit if unit in known else SPELT.get(unit.lower(), units.WRITTEN.get(unit, unit))
+    return f"{number} {meant}" if meant in known and unit != "m" else text
 
 
-def _rate(said: str, plain: str, rate: re.Match[str] | None, how: str) -> Claim:
-    """How often, as the time from start to start."""
-    try:
-        if rate is None:
-            hertz = units.parse(plain, "frequency")
-        else:
-            unit = rate.group("unit").lower()
-            seconds = units.UNITS["time"][_PER.get(unit, unit)]
-            hertz = Fraction(rate.group("count").replace(",", ".")) / seconds
-    except units.QuantityError as error:
-        return Claim(said, why=error.message)
-    least, most = BOUNDS["time"]
-    if not hertz or not least <= 1 / hertz <= most:
-        return Claim(said, why=f"{said} lies beyond everything that a vehicle shows")
-    told = f"a rate: one every {units.show(1 / hertz, 'time')}"
-    return Claim(said, 1 / hertz, 1 / hertz, rate=True, how=f"{how}; {told}" if how else told)
+def _rate(plain: str) -> Fraction | None:
+    """How often, in hertz; None where the text is no rate. Raises QuantityError for one of nothing."""
+    if plain.lower().endswith("mhz") and not plain.endswith("MHz"):
+        return units.parse(plain[:-3] + "Hz", "frequency") / 1000
+    if plain.lower().endswith("hz"):
+        return units.parse(plain, "frequency")
+    rate = _RATE.fullmatch(plain)
+    if rate is None:
+        return None
+    unit = rate.group("unit")
+    seconds = units.UNITS["time"].get(unit if unit in units.UNITS["time"] else SPELT.get(unit.lower(), ""))
+    if seconds is None:
+        return None
+    count = "1" if rate.group("count").lower() == "once" else rate.group("count")
+    over = Fraction(rate.group("over") or 1) * seconds
+    if not over:
+        raise units.QuantityError(f"{units.shown(plain)} is a rate over no time")
+    return Fraction(count) / over

@@ -1,5 +1,6 @@
-"""Which journal of a folder is whose: by the box's identity, its label or the group in the file's name, or by
-what the journal itself says of splice and profile. Of several the newest counts."""
+"""Which journal of a folder is whose: by the box's identity, its label in the file's name, the group's, or by
+what the journal itself says of splice and profile. Of several the newest counts.
+"""
 
 from __future__ import annotations
 
@@ -65,23 +66,50 @@ def _read(path: Path) -> Journal:
 
 
 def by_group(plan: Plan, journals: Iterable[Journal]) -> dict[str, Journal]:
-    """The journal of each group that has one."""
+    """The journal of each group that has one: by the surest sign that any of them bears."""
     known = list(journals)
     found = {}
     for one in plan.assignments:
-        mine = [journal for journal in known if _is_of(journal, one, plan)]
-        if mine:
-            found[one.group] = max(mine, key=Journal.newer)
+        for bears in SIGNS:
+            mine = [journal for journal in known if bears(journal, one, plan)]
+            if mine:
+                found[one.group] = max(mine, key=Journal.newer)
+                break
     return found
 
 
-def _is_of(journal: Journal, one: Assignment, plan: Plan) -> bool:
+def _identity(journal: Journal, one: Assignment, plan: Plan) -> bool:
     identity = plan.of.box(one.box).identity
-    serial = journal.head.get("serial")
-    if identity is not None and serial is not None:
-        return bool(identity == serial)
-    named = re.split(r"[^a-z0-9-]+", journal.path.name.lower())
-    others = {other.box.lower() for other in plan.assignments} | {other.group for other in plan.assignments}
-    if others & set(named):
-        return one.box.lower() in named or one.group in named
+    return identity is not None and journal.head.get("serial") == identity
+
+
+def _of_another(journal: Journal, one: Assignment, plan: Plan) -> bool:
+    """Whether its identity says that it is another box's, whatever its name says."""
+    identity, serial = plan.of.box(one.box).identity, journal.head.get("serial")
+    return identity is not None and serial is not None and serial != identity
+
+
+def _named(journal: Journal) -> set[str]:
+    """The words of a file's name: a label, a group, a date."""
+    return set(re.split(r"[^a-z0-9-]+", journal.path.name.lower()))
+
+
+def _label(journal: Journal, one: Assignment, plan: Plan) -> bool:
+    return one.box.lower() in _named(journal) and not _of_another(journal, one, plan)
+
+
+def _group(journal: Journal, one: Assignment, plan: Plan) -> bool:
+    labels = {other.box.lower() for other in plan.assignments}
+    named = _named(journal)
+    return one.group in named and not named & labels and not _of_another(journal, one, plan)
+
+
+def _place(journal: Journal, one: Assignment, plan: Plan) -> bool:
+    """What the journal itself says: the splice and the profile, where nothing else does."""
+    words = {other.box.lower() for other in plan.assignments} | {other.group for other in plan.assignments}
+    if _named(journal) & words or _of_another(journal, one, plan):
+        return False
     return journal.head.get("splice") == one.splice and journal.did.profile == one.profile
+
+
+SIGNS = (_identity, _label, _group, _place)  # the surest first
