@@ -69,6 +69,19 @@ def test_a_recording_must_show_what_is_claimed(score, claims, points):
     assert "mine.csv" in item.comment
 
 
+def test_a_recorder_whose_last_digit_is_coarser_than_its_noise_shows_it_too(score):
+    """0.3 mA of noise in steps of 1.2 mA: the last digit comes and goes thousands of times."""
+    t_s = np.arange(0, 400, 1 / RATE_HZ)
+    level = (
+        55.0 + 350.0 * ((t_s + 10) % 75 < 0.7) + np.random.default_rng(score.seed).normal(0, 0.3, len(t_s))
+    )
+    level = np.round(level / 1.2) * 1.2
+    rows = "\n".join(f"{t:.2f},{ma:.4f}" for t, ma in zip(t_s, level, strict=True))
+    (score.folder / "coarse.csv").write_text(f"time_s,current_ma\n{rows}\n")
+    item = score("coarse.csv", RIGHT)
+    assert item.points == 2, item.comment
+
+
 @pytest.mark.parametrize(
     "other", [{"high_ma": 700.0}, {"on_s": 3.0}, {"every_s": 40.0}, {"high_ma": 0.0}], ids=str
 )

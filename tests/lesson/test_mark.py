@@ -33,6 +33,8 @@ BY_HAND = [
     ("g1", "F7 or F6", "loud", "350", "0.7", "75", (0, 0, 0, 0, 0), "two circuits; no kind; no units"),
     ("g1", "F7", "pulse", "360 mA", "500 ms .. 900 ms", "74.3 s", (4, 2, 2, 1, 2),
      "10 mA off is right; a range of 400 ms around 700 is wider than 4 x 70; 0.7 s off 75 is right"),
+    ("g1", "F7", "pulse", "3 A", "0.2 s .. 60 s", "75 ms", (4, 2, 0, 1, 1),
+     "9 times as much; a range of a minute holds the truth, and is no slip of 60; a slip of 1000"),
     ("g1", "=F7", "=pulse", "-350 mA", "1e99 s", "75 V", (4, 0, 0, 0, 0), "the rest says nothing"),
     ("g2", "F2", "steady", "280 mA", "", "", (4, 2, 2, ASIDE, ASIDE), "a steady draw has no duration"),
     ("g2", "F2", "constant", "0.28 mA", "1 s", "1 s", (4, 2, 1, ASIDE, ASIDE), "a slip of 1000: half"),

@@ -26,7 +26,9 @@ from nightdraw.lesson.tolerances import shown as amount
 from nightdraw.lesson.truth import Pattern
 
 LEVEL_SHARE = 0.15  # a clamp's gain and a class's own zero: a recording is no meter
+LEAST_SHARE = 0.3  # of the fault's level: what is less isn't the fault
 LEAST_PULSES = 2  # one pulse may be anybody's
+ZERO_A = 0.01  # that a clamp's zero may be off by
 NEAR_U = 3.0  # standard uncertainties
 MORE_CHANNELS = 8  # of a file are measured: the clamps and the fuse that the answer names
 
@@ -65,7 +67,7 @@ def score(
     if path is None:
         return Scored(NOTHING, words("mark.evidence.missing", file=shown(plain)))
     try:
-        seen = _measured(path, kit, claimed)
+        seen = _measured(path, kit, LEAST_SHARE * pattern.level_a[0])
     except NightdrawError as error:
         why = error.findings[0].message
         return Scored(NOTHING, words("mark.evidence.unreadable", file=shown(plain), why=why))
@@ -80,15 +82,19 @@ def _inside(path: Path, folder: Path) -> bool:
         return False
 
 
-def _measured(path: Path, kit: Instruments, claimed: dict[str, Claim]) -> list[Pulses]:
-    """Every channel that can tell, measured; raises NightdrawError where none can be."""
+def _measured(path: Path, kit: Instruments, least_a: float) -> list[Pulses]:
+    """Every channel that can tell, measured; raises NightdrawError where none can be.
+
+    least_a: currents below it aren't looked for: a recorder's last digit has thousands of them.
+    """
     scale = None if kit.clamp is None else 1000 / kit.clamp.mv_per_a
     found: list[Pulses] = []
     failed: NightdrawError | None = None
     for channel in read.channels(path, Options(scale_ma_per_mv=scale))[:MORE_CHANNELS]:
         for options in (Options(), Options(scale_ma_per_mv=scale)):
             try:
-                found.append(measure(read.open_recording(path, channel, options)))
+                recording = read.open_recording(path, channel, options)
+                found.append(measure(recording, least=1000 * least_a if recording.unit == "mA" else 0.0))
                 break
             except NightdrawError as error:
                 failed = failed or error
@@ -128,9 +134,8 @@ def _shows(seen: Pulses, pattern: Pattern, own_a: float) -> list[Shows]:
         if not is_current:
             return []
         steps = [(abs(float(h)) / 1000, 3 * float(u) / 1000) for h, u in _steps(seen)]
-        # The whole lasting draw: the fault, and up to twice the vehicle's own with it (or none, at a fuse).
-        base_a = seen.base_ma / 1000
-        steps.append((base_a - own_a, own_a + 0.01))
+        # The whole lasting draw, of which everything else on the vehicle is known to a half of itself.
+        steps.append((seen.base_ma / 1000 - own_a, (own_a / 2 + ZERO_A) / NEAR_U))
         return [Shows(level, u, None, None, None, 1) for level, u in steps if level > 0]
     rows = seen.rows
     return [_kind(kind, rows, is_current) for kind in seen.kinds if len(kind.rows) >= LEAST_PULSES]

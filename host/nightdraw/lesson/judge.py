@@ -27,6 +27,8 @@ SLIPS = (1000.0, 1000.0**2)  # of a unit's prefix: mA for A, uA for A
 TIME_SLIPS = (*SLIPS, 60.0, 3600.0)  # and s for min, s for h
 HOLDS = 0.5  # of the pulses must lie in a range that is claimed
 SOME = 0.1  # of them, and it is half right
+TEN = 10.0  # from here on a factor has no decimals
+WIDTHS = 4.0  # tolerances: as wide a range around one value is still right
 WIDE = 2.0  # times as wide as the truth a range is half right, beyond it says nothing
 MEAN_OF = 5.0  # pulses: so many make a mean that a student can give (a standard error of s / sqrt(5))
 DIMENSION_SLIPS = {"current": SLIPS, "duration": TIME_SLIPS, "interval": TIME_SLIPS}
@@ -179,8 +181,7 @@ def _value(claim: Claim, targets: Sequence[tuple[float, float]], item: str, rule
     words, within = rules.words, rules.allowed[item]
     off = min(_off(claim, target) / max(within.around(target[1]), 1e-12) for target in targets)
     truth = shown(targets[0][1], item)
-    wide = float(claim.high or 0) - float(claim.low or 0) > 4 * max(within.around(t[1]) for t in targets)
-    if off <= 1 and not (claim.is_range and wide):
+    if _hits(claim, targets, within):
         return Scored(RIGHT, _read(words("mark.value.right"), claim.how))
     if off <= 1:
         return Scored(HALF, words("mark.value.wide", truth=truth))
@@ -194,7 +195,12 @@ def _value(claim: Claim, targets: Sequence[tuple[float, float]], item: str, rule
 
 
 def _hits(claim: Claim, targets: Sequence[tuple[float, float]], within: Allowed) -> bool:
-    return any(_off(claim, target) <= within.around(target[1]) for target in targets)
+    """Whether the claim is right: near enough, and no range that is too wide to say anything."""
+    wide = float(claim.high or 0) - float(claim.low or 0)
+    return any(
+        _off(claim, target) <= within.around(target[1]) and wide <= WIDTHS * within.around(target[1])
+        for target in targets
+    )
 
 
 def _off(claim: Claim, target: tuple[float, float]) -> float:
@@ -256,7 +262,8 @@ def _percent(claim: Claim, truth: float) -> str:
 def _times(claim: Claim, truth: float) -> str:
     """By what factor the claim is off, above one."""
     ratio = _middle(claim) / truth if truth else 1.0
-    return f"{max(ratio, 1 / ratio):.2g}" if ratio else ""
+    times = max(ratio, 1 / ratio) if ratio else 0.0
+    return f"{times:.0f}" if times >= TEN else f"{times:.2g}"
 
 
 def _no_answer(why: str, words: Words) -> str:
