@@ -41,6 +41,8 @@ BY_HAND = [
     ("g2", "F1", "pulse", "325 mA", "", "", (0, 0, 1, ASIDE, ASIDE), "45 mA off: 28 are right, 56 nearly"),
     ("g2", "cabin-main", "steady", "200 mA", "", "", (2, 2, 0, ASIDE, ASIDE), "the main fuse; 80 off"),
     ("g3", "F9", "random", "250 mA", "200 ms .. 900 ms", "20 s .. 3 min", (4, 2, 2, 2, 2), "the ranges"),
+    ("g3", "F9", "random", "250 mA", "150 ms .. 950 ms", "off 10 s .. 3.2 min", (4, 2, 2, 2, 2),
+     "a tenth of the range (70 ms, 16 s) may lie outside: 50 ms, 50 ms, 10 s and 12 s do"),
     ("g3", "F9", "irregular", "261 mA", "550 ms", "40 per hour", (4, 2, 2, 2, 2),
      "11 mA more with the box's own; 0.55 s is the mean; 839.9 s from the first start to the tenth are"
      " 93.3 s each, and one in 90 s is 3.3 off where 4.7 are right"),

@@ -29,6 +29,7 @@ HOLDS = 0.5  # of the pulses must lie in a range that is claimed
 SOME = 0.1  # of them, and it is half right
 TEN = 10.0  # from here on a factor has no decimals
 WIDTHS = 4.0  # tolerances: as wide a range around one value is still right
+BEYOND = 0.1  # of the box's own range may lie outside it at either end: extremes are met by chance
 WIDE = 2.0  # times as wide as the truth a range is half right, beyond it says nothing
 MEAN_OF = 5.0  # pulses: so many make a mean that a student can give (a standard error of s / sqrt(5))
 DIMENSION_SLIPS = {"current": SLIPS, "duration": TIME_SLIPS, "interval": TIME_SLIPS}
@@ -215,16 +216,20 @@ def _range(claim: Claim, values: Floats, item: str, rules: Rules) -> Scored:
     least, most = float(np.min(values)), float(np.max(values))
     truth = f"{shown(least, item)} .. {shown(most, item)}"
     low, high = float(claim.low or 0), float(claim.high or 0)
+
+    def margin(end: float) -> float:
+        return max(within.around(end), BEYOND * (most - least))
+
     if not claim.is_range:
         mean = float(np.mean(values))
         spread = float(np.std(values)) / MEAN_OF**0.5
         if abs(low - mean) <= max(within.around(mean), spread):
             return Scored(RIGHT, _read(words("mark.range.mean", truth=truth), claim.how))
-        if least - within.around(least) <= low <= most + within.around(most):
+        if least - margin(least) <= low <= most + margin(most):
             return Scored(HALF, words("mark.range.one", truth=truth))
         return Scored(NOTHING, words("mark.range.outside", truth=truth))
     held = np.mean((values >= low - within.around(low)) & (values <= high + within.around(high)))
-    inside = low >= least - within.around(least) and high <= most + within.around(most)
+    inside = low >= least - margin(least) and high <= most + margin(most)
     if held >= HOLDS and inside:
         return Scored(RIGHT, _read(words("mark.range.right", truth=truth), claim.how))
     if held >= HOLDS and high - low <= WIDE * (most - least):

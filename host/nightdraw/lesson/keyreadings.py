@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from nightdraw.bench.finding import train, weigh
+from nightdraw.capture.accounts import Asked
 from nightdraw.lesson.keycase import Case, between, milliamperes, spell
 from nightdraw.lesson.tolerances import shown
 from nightdraw.units import TICKS_PER_S
@@ -124,7 +125,9 @@ class Readings(Case):
 
     def _at_done(self) -> str:
         time_s = self.plan.of.time_s
-        charge = f"{self.search.site.mean_a() * time_s / 3600:.2g} Ah"
+        profile = self.search.profile
+        account = Asked(profile.program(), 1, profile.board.own_ua).account(time_s)
+        charge = f"{account.mean_ma * float(account.end_s) / 3.6e6:.2g} Ah"
         return self.words("key.reading.done", charge=charge, time=spell(time_s))
 
 

@@ -91,8 +91,9 @@ class Key(Readings):
         document = best.document()
         expected = one.expected_s if one.expected_s is not None else document["expected_s"]
         p95 = one.p95_s if one.p95_s is not None else document["p95_s"]
-        difficulty = "\u2013" if one.difficulty is None else f"{one.difficulty:g}"
-        told = words("key.expected_text", expected=spell(expected), p95=spell(p95), difficulty=difficulty)
+        told = words("key.expected_text", expected=spell(expected), p95=spell(p95))
+        if one.difficulty is not None:
+            told += words("key.difficulty", difficulty=f"{one.difficulty:g}")
         return f"{told}; {words('key.method')}: {best.method}"
 
     def _answers(self) -> Iterator[ho.Block]:
@@ -194,9 +195,9 @@ class Key(Readings):
         face = self.face
         first = words("key.hint.wait_steady")
         if face is not None and face.pulsed:
-            first = words(
-                "key.hint.wait_pulse", wait=spell(max(LEAST_WATCH_S, 3 * self.search.wait95_s(face)))
-            )
+            kit = self.search.kit
+            key = "key.hint.wait_pulse" if kit.recorder and kit.clamp else "key.hint.wait_max"
+            first = words(key, wait=spell(max(LEAST_WATCH_S, 3 * self.search.wait95_s(face))))
         texts = [
             words("key.hint.asleep", sleep=spell(site.sleep_s())) + " " + first,
             words("key.hint.feed", feed=feed),

@@ -15,6 +15,7 @@ from nightdraw.report import paper as on_paper
 from nightdraw.report import web
 
 STUDENT, INSTRUCTOR = "student", "instructor"
+NAMES = {STUDENT: "sheet", INSTRUCTOR: "key"}
 FOLDERS = {STUDENT: "students", INSTRUCTOR: "instructor"}
 
 
@@ -27,19 +28,20 @@ def write(
     progress: Callable[[int], None] = lambda done: None,
 ) -> list[tuple[Path, str, str]]:
     """Write every group's sheet and key; path, group and for whom of each. Raises InputError."""
-    found = []
-    for name in FOLDERS.values():
-        outputs.make_folder(folder / name)
+    made: list[tuple[Path, str, str, bytes]] = []
     for done, one in enumerate(plan.assignments, start=1):
         pages = {STUDENT: sheet(plan, one, words), INSTRUCTOR: Key(plan, one, words).handout()}
         for whom, page in pages.items():
-            name = f"sheet-{one.group}" if whom == STUDENT else f"key-{one.group}"
             for form in forms:
-                path = folder / FOLDERS[whom] / f"{name}.{form}"
-                outputs.write(path, content(page, paper, form))
-                found.append((path, one.group, whom))
+                path = folder / FOLDERS[whom] / f"{NAMES[whom]}-{one.group}.{form}"
+                made.append((path, one.group, whom, content(page, paper, form)))
         progress(done)
-    return found
+    # Nothing is written before all is made: half a class's sheets are worse than none.
+    for name in FOLDERS.values():
+        outputs.make_folder(folder / name)
+    for path, _, _, bytes_ in made:
+        outputs.write(path, bytes_)
+    return [row[:3] for row in made]
 
 
 def content(page: ho.Handout, paper: str, form: str) -> bytes:
