@@ -13,9 +13,10 @@ from nightdraw.lesson.entries import COLUMNS
 from nightdraw.lesson.fitting import played
 from nightdraw.lesson.model import Assignment, Plan
 from nightdraw.lesson.words import Words
+from nightdraw.profile.model import Case
 from nightdraw.profile.quantities import show_ticks
 from nightdraw.report import handout as ho
-from nightdraw.units import TICKS_PER_S
+from nightdraw.units import TICKS_PER_S, show
 from nightdraw.vehicle.model import Vehicle
 
 ROW_MM = 6.6  # a line that a hand can write in
@@ -90,8 +91,21 @@ def form(plan: Plan, one: Assignment, words: Words) -> ho.Form:
 
 def complaint(plan: Plan, one: Assignment, words: Words) -> str:
     """The customer's words."""
-    said = " ".join(played(plan, one).complaint.split())
-    return words("sheet.quoted", complaint=said or words("sheet.complaint"))
+    profile = played(plan, one)
+    said = words("sheet.quoted", complaint=" ".join(profile.complaint.split()) or words("sheet.complaint"))
+    return said if profile.case is None else f"{said} {_case(profile.case, words)}"
+
+
+def _case(case: Case, words: Words) -> str:
+    """Battery and own draw, with which a correct calculation confirms the complaint."""
+    return words(
+        "sheet.case",
+        battery=show(case.battery_ah, "charge"),
+        age=words("sheet.aged", years=case.age_years) if case.age_years else "",
+        left=show(case.left_pct, "percent"),
+        charge=show(case.charge_pct, "percent"),
+        own=show(case.own_a, "current"),
+    )
 
 
 def _situation(plan: Plan, one: Assignment, words: Words) -> Iterator[ho.Block]:

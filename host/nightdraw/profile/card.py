@@ -1,7 +1,7 @@
 """The two sheets of a profile: the student's briefing without the answer, and the instructor's key.
 
 Both are lists of sections with plain text, lines apart; how a sheet looks is `sheet`'s business. The
-student's sheet is built from `complaint` alone, so that nothing else of the profile can slip into it.
+student's sheet is built from `complaint` and `case` alone: nothing else of the profile can slip into it.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from itertools import islice
 
 from boxcore import program as pg
 
-from nightdraw.profile import timeline
+from nightdraw.profile import case, timeline
 from nightdraw.profile.describe import draw_text, limits_text, resume_text, start_text
 from nightdraw.profile.figures import Figures, figures
 from nightdraw.profile.model import Draw, Profile, Pulse, Random, Replay, Steady
@@ -106,7 +106,7 @@ def student(profile: Profile) -> Card:
     return Card(
         "Task: a current that should not be there",
         (
-            Section("The complaint", profile.complaint or COMPLAINT),
+            Section("The complaint", situation(profile)),
             _section("Your task", TASK),
             _section("What you have", GIVEN),
             _section("What to measure", MEASURE),
@@ -114,6 +114,12 @@ def student(profile: Profile) -> Card:
             _section("What you found", FINDINGS),
         ),
     )
+
+
+def situation(profile: Profile) -> str:
+    """What the customer says, and the battery and own draw that a student reckons with."""
+    said = profile.complaint or COMPLAINT
+    return said if profile.case is None else f"{said} {case.text(profile.case)}"
 
 
 def key(profile: Profile, run: int = 1) -> Card:

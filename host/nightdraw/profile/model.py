@@ -217,6 +217,18 @@ class Limits:
 
 
 @dataclass(frozen=True)
+class Case:
+    """What a student reckons with: ampere-hours when new, age in years (0: not said), percent of the capacity
+    left, percent charged when it was parked, the vehicle's own draw asleep in amperes."""
+
+    battery_ah: Fraction
+    age_years: int
+    left_pct: Fraction
+    charge_pct: Fraction
+    own_a: Fraction
+
+
+@dataclass(frozen=True)
 class Profile:
     """A profile that has passed every check for its board; `notes` are findings that are no errors.
 
@@ -235,6 +247,7 @@ class Profile:
     board: BoardModel
     file: str
     notes: tuple[Finding, ...] = field(default=())
+    case: Case | None = None
 
     def has_steady(self) -> bool:
         """True where steady draws set the base; else the base is the box's own consumption."""

@@ -5,6 +5,7 @@ All findings of a file are collected and raised together. `draws` reads the draw
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from boxcore import program as pg
@@ -14,12 +15,12 @@ from nightdraw.board import BoardModel, load_board
 from nightdraw.errors import Finding
 from nightdraw.fields import Fields
 from nightdraw.places import Findings, Node
-from nightdraw.profile import fit
+from nightdraw.profile import case, fit
 from nightdraw.profile.draws import read_draws
 from nightdraw.profile.model import RESUMES, STARTS, Draw, Limits, Profile, Start
 from nightdraw.profile.quantities import delay_ticks, duration_ticks
 
-KEYS = ("profile", "about", "complaint", "start", "draws", "limits", "resume", "resume_after", "seed")
+KEYS = ("profile", "about", "complaint", "case", "start", "draws", "limits", "resume", "resume_after", "seed")
 REQUIRED = ("profile", "draws")
 START_KEYS = ("when", "below", "steady", "after")
 REST_KEYS = ("below", "steady")
@@ -88,6 +89,7 @@ class _Reader:
         name = fields.parsed("profile", _name, "")
         about = fields.parsed("about", lambda text: _prose(text, MAX_ABOUT), "")
         complaint = fields.parsed("complaint", lambda text: _prose(text, MAX_COMPLAINT), "")
+        stated = case.read_case(fields, self._findings)
         limits = self._limits(fields)
         start = self._start(fields, limits)
         draws = self._draws(fields, limits)
@@ -99,7 +101,7 @@ class _Reader:
         texts = (name, about, complaint, resume)
         if None in texts or limits is None or start is None or resume_after is None or seed is None:
             return None
-        return Profile(
+        profile = Profile(
             name=name or "",
             about=about or "",
             complaint=complaint or "",
@@ -111,8 +113,11 @@ class _Reader:
             seed=seed,
             board=self._board,
             file=self._findings.file,
-            notes=tuple(self._notes),
+            case=stated,
         )
+        if draws and not len(self._findings) and (said := case.parts(profile)):
+            self._note(fields.key_place("complaint"), said)
+        return replace(profile, notes=tuple(self._notes))
 
     def _note(self, node: Node, message: str) -> None:
         self._notes.append(Finding(message, self._findings.file, node.line, node.column))
