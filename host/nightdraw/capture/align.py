@@ -30,6 +30,7 @@ from nightdraw.capture.place import (
     Marks,
     Task,
     meeting,
+    nearest,
     places,
 )
 from nightdraw.capture.seen import Bools, Floats
@@ -42,6 +43,8 @@ BETTER = 1.15  # another way of looking is believed if it meets so many times mo
 LEAST_EDGES = 4  # fewer instants meet by chance
 NAMED_S = 0.05  # a place that the journal names is found within this: box and bench share a clock
 NAMED_SHARE = 0.3  # and is believed though so many of its edges are hidden by other loads
+ALIKE_EDGES, ALIKE_SHARE = 4, 0.1  # places at which nearly as many large edges meet are judged by all edges
+LIKE_SHARE = 0.15  # of its height an edge may be off and speak for a place
 MOST_PIECES = 4  # a recording in more pieces than this is no account of the run: they meet by chance
 PIECE_EDGES = 6  # edges of a piece beside the first: fewer meet somewhere by chance
 HIDDEN_EDGES = 3  # by so many more edges a piece must be better than going on as before
@@ -53,13 +56,14 @@ PIECE_RATE = 50e-6  # pieces of one recording share its clock's rate within this
 @dataclass(frozen=True)
 class Piece:
     """A part of the recording, from from_s to until_s on its clock, that has one clock against the run, and
-    which of the run's edges from first_s to last_s it shows."""
+    which of the run's edges from first_s to last_s it shows; rivals: other clocks that fit as well."""
 
     clock: Clock
     from_s: float
     until_s: float
     first_s: float
     last_s: float
+    rivals: tuple[Clock, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -131,12 +135,14 @@ def _best_way(
         if not len(one.t_s) or not len(other.t_s):
             continue
         task = Task(one, other, span_s, reach_s, way.usual, way.most)
-        fit = _place(task, spot)
+        fit = _place(task, spot, known, seen)
         if fit is None:
             continue
         if best is None or fit.hits > BETTER * best[1].hits + 1:
             best = (task, fit)
-        if best[1].share >= WELL_MET and best[1].hits >= LEAST_EDGES:
+        # both accounts' large edges must meet: a few of the run's meet somewhere in any recording
+        large = int(np.count_nonzero(np.abs(seen.height_ma) >= SHARE * _typical(seen.height_ma)))
+        if min(best[1].share, best[1].hits / large) >= WELL_MET and best[1].hits >= LEAST_EDGES:
             break
     return best
 
@@ -166,28 +172,54 @@ def _typical(height: Floats) -> float:
     return float(np.quantile(np.abs(height), 0.9)) if len(height) else 0.0
 
 
-def _place(task: Task, spot: Spot) -> Fit | None:
-    """The best place for the whole run, and how many others are as good."""
+def _place(task: Task, spot: Spot, known: Edges, seen: Edges) -> Fit | None:
+    """The best place for the whole run, and how many others are as good.
+
+    Places at which the large edges meet about as well, an even train's periods, are told apart by all edges and
+    their heights: the run's start, its base and its small draws don't repeat with the train.
+    """
     fits = places(task, spot.zero_s)
     if not fits:
         return None
     top = max(fit.score for fit in fits)
-    best = min((fit for fit in fits if fit.score >= top - _slack(fit, spot)), key=lambda f: _rank(f, spot))
-    offset_s = best.clock.offset_s
-    if spot.zero_s is not None and abs(offset_s - spot.zero_s) <= task.reach_s:
-        return best
+    named = [fit for fit in fits if fit.score >= top - _slack(fit, spot) and _is_named(fit, spot)]
+    if named:
+        return min(named, key=lambda fit: _rank(fit, spot))
+    good = [fit for fit in fits if fit.score >= top - max(ALIKE_EDGES, ALIKE_SHARE * fit.hits)]
+    worth = [_worth(task, fit, known, seen) for fit in good]
+    most = max(worth)
+    best = min((fit for fit, w in zip(good, worth, strict=True) if w == most), key=lambda fit: _rank(fit, spot))
     rivals = {
-        round(fit.clock.offset_s, 1)
-        for fit in fits
-        if fit.score >= top - 1 and abs(fit.clock.offset_s - offset_s) > SAME_S * 4
+        round(fit.clock.offset_s, 1): fit.clock
+        for fit, w in zip(good, worth, strict=True)
+        if w >= most - 1 and abs(fit.clock.offset_s - best.clock.offset_s) > SAME_S * 4
     }
-    return replace(best, clock=replace(best.clock, others=len(rivals)))
+    clock = replace(best.clock, others=len(rivals))
+    return replace(best, clock=clock, rivals=tuple(replace(rival, others=len(rivals)) for rival in rivals.values()))
+
+
+def _worth(task: Task, fit: Fit, known: Edges, seen: Edges) -> int:
+    """What a place explains of all edges, the small ones too: one that meets counts for both accounts, one of its
+    own height (by the scale that most have) as much again, and one that should be there speaks against it."""
+    at_s = fit.clock.to_recording(known.at_s)
+    inside = np.flatnonzero((at_s > task.span_s[0] + task.reach_s) & (at_s < task.span_s[1] - task.reach_s))
+    if not len(inside):
+        return 0
+    place = nearest(seen.at_s, at_s[inside])
+    met = (np.abs(seen.at_s[place] - at_s[inside]) <= task.reach_s) & (known.height_ma[inside] != 0)
+    due, height = known.height_ma[inside][met], seen.height_ma[place][met]
+    scale = float(np.median(height / due)) if met.any() else 1.0
+    like = np.abs(height - scale * due) <= np.maximum(LIKE_SHARE * np.abs(scale * due), LEAST_MA * abs(scale))
+    return 2 * int(np.count_nonzero(like) + np.count_nonzero(met)) - len(inside)
+
+
+def _is_named(fit: Fit, spot: Spot) -> bool:
+    return spot.zero_s is not None and abs(fit.clock.offset_s - spot.zero_s) <= NAMED_S
 
 
 def _slack(fit: Fit, spot: Spot) -> int:
     """By how much less a place may explain and still be meant: some edges, where the journal names it."""
-    named = spot.zero_s is not None and abs(fit.clock.offset_s - spot.zero_s) <= NAMED_S
-    return max(3, round(NAMED_SHARE * 3 * fit.expected)) if named else 0
+    return max(3, round(NAMED_SHARE * 3 * fit.expected)) if _is_named(fit, spot) else 0
 
 
 def _rank(fit: Fit, spot: Spot) -> float:
@@ -206,15 +238,16 @@ def _pieces(task: Task, fit: Fit) -> list[Piece]:
     times = task.known.t_s
     begin_s, end_s = (float(fit.clock.to_recording(times[k : k + 1])[0]) for k in (first, last))
     rate = fit.clock.rate_ppm * 1e-6
-    pieces = [Piece(fit.clock, *task.span_s, float(times[first]), float(times[last]))]
+    pieces = [Piece(fit.clock, *task.span_s, float(times[first]), float(times[last]), fit.rivals)]
     left = np.flatnonzero(inside[:first]) if first else np.empty(0, dtype=int)
     right = last + 1 + np.flatnonzero(inside[last + 1 :])
     for side, misses in ((0, left), (1, right)):
-        if len(misses) < LEAST_EDGES:  # a few that are missing are no other piece
-            continue
         span_s = (
             (task.span_s[0], begin_s - task.reach_s) if side == 0 else (end_s + task.reach_s, task.span_s[1])
         )
+        beside = np.count_nonzero((task.seen.t_s > span_s[0]) & (task.seen.t_s < span_s[1]))
+        if max(len(misses), beside) < LEAST_EDGES:  # a few that are missing, or too many, are no other piece
+            continue
         more = _left_over(task, span_s, side, (first, last), rate)
         # other loads may hide a few edges in a row of an even train, and it fits as well a period later
         kept = (task.seen.t_s > span_s[0]) & (task.seen.t_s < span_s[1])

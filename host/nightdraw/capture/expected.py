@@ -38,11 +38,12 @@ TAIL_TAUS = 10.0  # an edge's tail may be taken for an edge so long after it
 @dataclass(frozen=True)
 class Moves:
     """Changes of the recording at which the account has no edge: the last instant before, the first after, in
-    order, and the height; a gap counts as one, of unknown height."""
+    order, the height and its standard uncertainty; a gap counts as one, of unknown height."""
 
     last_s: Floats
     first_s: Floats
     height_ma: Floats
+    u_ma: Floats
 
     def __len__(self) -> int:
         return len(self.last_s)
@@ -80,7 +81,7 @@ def moves(account: Account, piece: Piece, scan: Scan, tau_s: float) -> Moves:
     away_s = np.abs(edges_s[nearest(edges_s, at_s)] - at_s)
     others = ((away_s > reach_s) & ~tail) | np.isnan(t.at_s)
     height = np.where(np.isnan(t.at_s), np.nan, t.after - t.before)
-    return Moves(t.last_s[others], t.first_s[others], height[others])
+    return Moves(t.last_s[others], t.first_s[others], height[others], t.height_u[others])
 
 
 @dataclass(frozen=True)
@@ -131,8 +132,12 @@ def _waiting(alive_at_s: float, first_s: float, window_s: float, interval_s: flo
 
 def take(places: list[tuple[Floats, Floats]], recording: Recording, piece: Piece) -> list[Span]:
     """The means in the windows; nothing is known of one that leaves the piece or has a gap in it."""
-    low = np.concatenate([low for low, _ in places])
-    high = np.concatenate([high for _, high in places])
+    *levels, around = places
+    # of a level that the piece cuts its part is looked at; around an edge both sides are needed
+    # (from just after the first sample on: a window begins where the sample before it ends)
+    cut = [np.clip(both, np.nextafter(piece.from_s, np.inf), piece.until_s) for both in levels]
+    low = np.concatenate([*(one[0] for one in cut), around[0]])
+    high = np.concatenate([*(one[1] for one in cut), around[1]])
     sums = windows.sums_at(recording, np.concatenate((low, high)))
     half = len(low)
     count = sums.counts[half:] - sums.counts[:half]

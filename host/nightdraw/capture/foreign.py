@@ -51,6 +51,7 @@ def excursions(view: View, others: Moves, gain: float, taken_s: Floats) -> Excur
     at_s = view.clock.to_run((others.last_s + others.first_s) / 2)
     height = others.height_ma / gain
     least = df.tolerance_ma(account.at(at_s) - view.reference.train.base_ma)
+    least = least + df.DOUBTS * np.nan_to_num(others.u_ma) / abs(gain)
     kept = np.isfinite(height) & (at_s > account.t_s[0]) & (at_s < account.end_s)
     first_s, last_s = view.clock.to_run(np.array([view.piece.from_s, view.piece.until_s]))
     kept &= (at_s > first_s) & (at_s < last_s) & (np.abs(np.nan_to_num(height)) > least)

@@ -32,6 +32,8 @@ COVERED_SHARED = 0.5  # ... and half where other loads spoil some
 LIKE = 0.1  # edges within a tenth of a height of the box's may be the box's
 BETWEEN_S = 1.0  # the box's edges this long before its run belong to another run
 FEW = 2  # edges clear of the run of a box that is alone: one foreign pulse, no more, says nothing of it
+HALF = 0.5  # of an edge
+MOSTLY = 0.7  # of a piece's edges that come when they should make it no other piece
 WHOLE = 0.9  # of an edge is seen where all the box's current passes
 
 
@@ -92,7 +94,7 @@ class Holding:
         expected = reference.expecting(
             np.zeros(len(reference.account.t_s)) + dia.expected_ma(found, self._did)
         )
-        views = [self._view(piece, expected, tool) for piece in self._pieces]
+        views = self._confirmed(expected, tool)
         part.found, part.placed, part.told = found, True, True
         if found.either:
             part.told = False
@@ -141,6 +143,19 @@ class Holding:
             own, at_s=own.at_s - _bias(own.at_s, expected.t_s, reach_s=2 * seen.scan.interval_s + tool.tau_s)
         )
         return View(self._reference, observed, own, piece, self._prior, tool.gain)
+
+    def _confirmed(self, expected: Account, tool: Instrument) -> list[View]:
+        """A view of each piece. What the edges alone took for another piece goes on with the first one where the
+        charge around its edges says so: a slow clamp's edges, and small ones in noise, come early or late."""
+        main, *others = self._pieces
+        first = self._view(main, expected, tool)
+        if not others:
+            return [first]
+        on = [self._look(replace(piece, clock=first.piece.clock), expected, tool) for piece in others]
+        if not all(_goes_on(observed) for observed in on):
+            return [first, *(self._view(piece, expected, tool) for piece in others)]
+        scan = self._seen.scan
+        return [self._view(replace(main, from_s=scan.start_s, until_s=scan.end_s), expected, tool)]
 
     def _look(self, piece: Piece, expected: Account, tool: Instrument) -> Observed:
         seen = self._seen
@@ -249,6 +264,16 @@ class Holding:
             "measure "
             "at the fuse"
         ]
+
+
+def _goes_on(observed: Observed) -> bool:
+    """Whether the edges that a piece shows come when they should by another piece's clock."""
+    step = observed.account.step_ma
+    seen = observed.known & (np.abs(observed.edge_ma) <= HALF * np.abs(step))
+    late = observed.late_s[seen & np.isfinite(observed.late_s)]
+    allowed = df.TIME_S + observed.interval_s + df.DOUBTS * observed.late_u_s[seen & np.isfinite(observed.late_s)]
+    there = np.count_nonzero(observed.known)
+    return bool(np.count_nonzero(np.abs(late) <= allowed) > MOSTLY * there)
 
 
 def _bias(seen_s: Floats, known_s: Floats, reach_s: float) -> float:

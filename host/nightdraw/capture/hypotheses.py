@@ -18,7 +18,7 @@ import numpy as np
 from nightdraw.capture.noise import HALF_Z
 from nightdraw.capture.seen import Floats, Ints
 
-STUCK_ON, OPEN, OFF = "stuck-on", "open", "level"
+NOTHING, STUCK_ON, OPEN, OFF = "", "stuck-on", "open", "level"
 SOURCE_PER_A = 0.004  # the journal's level is for an earlier load's supply: 50 mOhm at 12.6 V, per ampere
 LONG_WIRES_PER_A = 0.016  # a vehicle's feeds, fuses and a tired battery: 200 mOhm at 12.6 V, per ampere
 FLOOR_MA = 0.05  # converter steps of supply and journal
@@ -30,6 +30,7 @@ SURE = 12.5  # natural log of how much better a hypothesis must be: five standar
 CLOSE = 4.5  # hypotheses this near to the best can't be told from it: three standard deviations
 SCALE_PRIOR = -9.0  # a clamp whose scale is off by any factor: one in thousands, and any value
 SLIP_PRIOR = -4.0  # by a power of ten, or turned round: the slips that people make
+MOST_ZERO = 1.5  # times the zero's deviation: 30 mA, more than any low-current clamp drifts
 APART = 1.2  # steps that differ by less are of one height
 USUAL_GAIN = 0.03  # a gain nearer to one is within a clamp's tolerance: the nuisance parameter has it
 OTHERS_MA = 1000.0  # by which other loads on a circuit lift its base: anything a vehicle may draw
@@ -229,7 +230,11 @@ def diagnose(
         # a density of what was seen, whatever the gain: the scale's own Jacobian
         prior = 0.0 if gain == 1.0 else _prior(gain) - len(data.value) * float(np.log(abs(gain)))
         tables[gain] = (data, _table(data), prior)
-    score = {gain: prior + max(row.score for row in table) for gain, (_, table, prior) in tables.items()}
+    score = {gain: prior + _best(table, both=gain != 1.0).score for gain, (_, table, prior) in tables.items()}
+    # a scale moves the base, too: where the zero would have to be off by more than any is, it isn't the scale alone
+    for gain in [g for g in tables if g != 1.0 and abs(base.scaled(g).excess) > MOST_ZERO * known[0].zero_ma]:
+        if _best(tables[gain][1], both=True).kind == NOTHING:
+            del tables[gain], score[gain]
     best = max(score, key=lambda gain: score[gain])
     found = _of_table(*tables[best][:2], best)
     if best != 1.0 and _prior(best) == SCALE_PRIOR and not _several(steps):
@@ -240,6 +245,13 @@ def diagnose(
         other = best if best != 1.0 else rivals[0]
         return Diagnosis(other, fault, found.rivals, True) if fault is not None else found
     return found
+
+
+def _best(table: list[_Weighed], both: bool) -> _Weighed:
+    """The row with the most evidence; both: the clamp's scale is off already, and a part of the box besides is as
+    unlikely as it must be sure elsewhere."""
+    rows = [replace(row, score=row.score - SURE * (both and row.kind != NOTHING)) for row in table]
+    return max(rows, key=lambda row: row.score)
 
 
 def _several(steps: Steps) -> bool:
@@ -258,7 +270,7 @@ def _prior(gain: float) -> float:
 def _table(data: _Data) -> list[_Weighed]:
     """Every hypothesis that would show, weighed; nothing wrong comes first."""
     none = np.zeros(len(data.value))
-    table = [_Weighed("", 0, 0.0, _either(data, none, none))]
+    table = [_Weighed(NOTHING, 0, 0.0, _either(data, none, none))]
     for k in range(len(data.channels_ns)):
         for kind, share, doubt in ((STUCK_ON, 1.0, AMPLITUDE), (OPEN, -1.0, AMPLITUDE), (OFF, 0.0, FACTOR)):
             effect = data.effect(kind, k)

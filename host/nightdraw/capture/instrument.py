@@ -17,22 +17,27 @@ import numpy as np
 
 from nightdraw.capture.accounts import Account
 from nightdraw.capture.align import Piece
+from nightdraw.capture.expected import Response, Span
 from nightdraw.capture.place import Clock
 from nightdraw.capture.read import Recording
 from nightdraw.capture.scanview import ScanView as Scan
-from nightdraw.capture.seen import Bools, Floats
+from nightdraw.capture.seen import Bools, Floats, Ints
 
 USUAL_GAIN = 0.02  # a clamp in order reads right within this
 USUAL_PPM = 200.0  # two crystals of 100 ppm each
 ZERO_MA = 2.0  # a zero off by less is within the tolerance of levels
-EDGES = 16  # of the largest, laid on each other: more say nothing new
-ROOM_S = 0.25  # an edge alone for so long on both sides shows the whole response
+EDGES = 16  # of the largest: more say nothing new
+ROOM_S = 0.25  # on both sides of an edge its response is looked at
+LEAST_SAMPLES = 10  # around an edge
+LEAST_Z = 20.0  # deviations that the samples around an edge span at least
+SHARE_U = 1e-3
+SPOILT = 4.0  # an edge with so many times the median's squares counts by that much less
+TAU_STARTS_S = (3e-3, 15e-3)  # from one of these the fit finds any time constant
 LEAST_TOLD_S = 1.5e-3  # a time constant below this, or below the sampling interval, moves nothing
 MOST_TAU_S = 0.06  # a slower one hides what is to be compared
 BETTER_Z2 = 50.0  # by how much the squares must be smaller, in units of the noise: seven deviations
 BETTER_SHARE = 0.7  # and they must be this share or less of what they were
-ROUNDS = 5  # of a grid of 9 by 9, each a third as wide
-GRID = 9
+ROUNDS = 7  # of the fit
 LEAST_EDGES = 4  # to refine a clock by
 FINE_U_S = 1e-3  # edges that are known better than this refine it
 
@@ -127,84 +132,108 @@ def refined(clock: Clock, at_s: Floats, late_s: Floats, late_u_s: Floats) -> Clo
 
 def time_constant(recording: Recording, account: Account, piece: Piece, scan: Scan) -> tuple[float, float]:
     """Time constant (s, 0: too short to be seen) and by how much later the edges come than the clock says."""
-    stacked = _stacked(recording, account, piece, scan)
-    if stacked is None:
+    stack = _stacked(recording, account, piece, scan)
+    if stack is None:
         return 0.0, 0.0
-    interval_s = scan.interval_s
-    best_tau, best_late, best = 0.0, 0.0, np.inf
-    low, high = np.log(interval_s / 2), np.log(2 * MOST_TAU_S)
-    late_low, late_high = -MOST_TAU_S, MOST_TAU_S / 4
-    for _ in range(ROUNDS):
-        for log_tau in np.linspace(low, high, GRID):
-            for late in np.linspace(late_low, late_high, GRID):
-                misfit = stacked.misfit(interval_s, float(np.exp(log_tau)), float(late))
-                if misfit < best:
-                    best_tau, best_late, best = float(np.exp(log_tau)), float(late), misfit
-        width, late_width = (high - low) / 3, (late_high - late_low) / 3
-        low, high = np.log(best_tau) - width / 2, np.log(best_tau) + width / 2
-        late_low, late_high = best_late - late_width / 2, best_late + late_width / 2
-    if not max(LEAST_TOLD_S, interval_s) <= best_tau <= MOST_TAU_S:
+    tau_s, late_s, _ = min((stack.fitted(tau_s) for tau_s in TAU_STARTS_S), key=lambda found: found[2])
+    if not max(LEAST_TOLD_S, scan.interval_s) <= tau_s <= MOST_TAU_S:
         return 0.0, 0.0
     # a slow clamp rounds rises and falls alike: pulses that all end late are no time constant
-    for way in (stacked.only(stacked.rises), stacked.only(~stacked.rises)):
-        plain = min(way.misfit(interval_s, 0.0, late) for late in np.linspace(-3, 3, 31) * interval_s)
-        slow = way.misfit(interval_s, best_tau, best_late)
-        if len(way.t_s) and (plain - slow < BETTER_Z2 or slow > BETTER_SHARE * plain):
+    plain = [stack.misfits(0.0, late_s + share * tau_s) for share in np.linspace(-0.5, 2.0, 26)]
+    slow = stack.misfits(tau_s, late_s)
+    for way in (stack.rises, ~stack.rises):
+        least, best = min(float(each[way].sum()) for each in plain), float(slow[way].sum())
+        if way.any() and (least - best < BETTER_Z2 or best > BETTER_SHARE * least):
             return 0.0, 0.0
-    return best_tau, best_late
+    return tau_s, late_s
 
 
 @dataclass(frozen=True)
 class _Stack:
-    """Edges on each other, one entry a sample: time since the edge, share of its height, weight, its way."""
+    """The samples around some edges (t_s on the run's clock, value, where each edge's begin) and what is expected
+    there.
 
+    Each edge's height and level are free, so that neither a clamp's scale nor a level that is off makes a time
+    constant; what moves beside an edge is in what is expected.
+    """
+
+    account: Account
     t_s: Floats
-    share: Floats
-    weight: Floats
+    value: Floats
+    first: Ints
     rises: Bools
+    interval_s: float
+    sigma: float
 
-    def only(self, kept: Bools) -> _Stack:
-        """Some of it."""
-        return _Stack(self.t_s[kept], self.share[kept], self.weight[kept], self.rises[kept])
+    def misfits(self, tau_s: float, late_s: float) -> Floats:
+        """For each edge the squares left, in units of what its samples are known to."""
+        misfit: Floats = np.add.reduceat(self._left(tau_s, late_s) ** 2, self.first)
+        return misfit
 
-    def misfit(self, interval_s: float, tau_s: float, late_s: float) -> float:
-        """Squares left of a step response that is averaged over each sampling interval."""
-        end, begin = np.maximum(self.t_s - late_s, 0.0), np.maximum(self.t_s - late_s - interval_s, 0.0)
-        response = (end - begin) / interval_s
-        if tau_s:
-            response = response + tau_s / interval_s * (np.exp(-end / tau_s) - np.exp(-begin / tau_s))
-        return float(np.sum(self.weight * (self.share - response) ** 2))
+    def fitted(self, tau_s: float) -> tuple[float, float, float]:
+        """Time constant and lateness from a first value on, and the squares left: Gauss-Newton on both, edges that
+        another load spoils weighed down (Huber)."""
+        at = np.array([np.log(tau_s), 0.0])
+        moves = (1e-3, 1e-3 * tau_s)
+        number = np.diff(np.append(self.first, len(self.t_s)))
+        for _ in range(ROUNDS):
+            left = self._left(float(np.exp(at[0])), float(at[1]))
+            misfit = np.add.reduceat(left**2, self.first)
+            trust = np.repeat(np.minimum(1.0, SPOILT * np.median(misfit) / np.maximum(misfit, 1e-12)), number)
+            slopes = np.column_stack(
+                [
+                    (self._left(float(np.exp(at[0] + (k == 0) * move)), float(at[1] + (k == 1) * move)) - left) / move
+                    for k, move in enumerate(moves)
+                ]
+            )
+            weighed = slopes * trust[:, None]
+            step = -np.linalg.lstsq(weighed.T @ slopes, weighed.T @ left, rcond=None)[0]
+            # one step may take the time constant to a third of it or three times as much: further the slopes lie
+            at = at + step * min(1.0, 1.1 / max(abs(float(step[0])), 1e-12))
+            at[0] = np.clip(at[0], np.log(self.interval_s / 4), np.log(4 * MOST_TAU_S))
+        misfit = self.misfits(float(np.exp(at[0])), float(at[1]))
+        return float(np.exp(at[0])), float(at[1]), float(np.minimum(misfit, SPOILT * np.median(misfit)).sum())
+
+    def _left(self, tau_s: float, late_s: float) -> Floats:
+        """What a low pass that is averaged over each sampling interval leaves of the samples, each edge's height
+        and level by least squares."""
+        end_s = self.t_s - late_s
+        due = Response(self.account, tau_s).mean(Span(end_s - self.interval_s, end_s, end_s, end_s))
+        number = np.diff(np.append(self.first, len(due)))
+        x, y = (v - np.repeat(np.add.reduceat(v, self.first) / number, number) for v in (due, self.value))
+        xy, xx = (np.add.reduceat(v, self.first) for v in (x * y, x * x))
+        height = xy / np.maximum(xx, 1e-12)
+        # an edge far above the noise must not outvote the others: no share of it is known better than a thousandth
+        known_to = np.hypot(self.sigma, SHARE_U * height * np.sqrt(xx / number))
+        left: Floats = (y - np.repeat(height, number) * x) / np.repeat(known_to, number)
+        return left
 
 
 def _stacked(recording: Recording, account: Account, piece: Piece, scan: Scan) -> _Stack | None:
-    """The largest lone edges on each other, None without."""
-    room = np.minimum(np.append(np.inf, account.lasting_s[:-1]), account.lasting_s)
+    """The samples around the largest edges, None where they are too few or too small."""
     at_s = piece.clock.to_recording(account.t_s)
-    lone = (room >= ROOM_S) & (at_s > piece.from_s + ROOM_S) & (at_s < piece.until_s - ROOM_S)
-    height = np.abs(account.step_ma) * lone
-    chosen = np.sort(np.argsort(-height)[:EDGES])
-    chosen = chosen[height[chosen] > max(20 * scan.noise_ma, 1e-6)]
-    if len(chosen) < LEAST_EDGES:
-        return None
-    times, shares, weights, ways = [], [], [], []
-    side_s = ROOM_S * 0.9
-    for k, t_s, value in _around(recording, at_s[chosen], side_s):
-        before, after = value[t_s < -side_s * 0.6], value[t_s > side_s * 0.6]
-        if not len(before) or not len(after):
+    whole = (at_s > piece.from_s + ROOM_S) & (at_s < piece.until_s - ROOM_S)
+    height = np.abs(account.step_ma) * whole
+    chosen = np.sort(np.argsort(-height, kind="stable")[:EDGES])
+    chosen = chosen[height[chosen] > 0]
+    rows = []
+    for k, t_s, value in _around(recording, at_s[chosen], ROOM_S):
+        run_s = piece.clock.to_run(t_s + at_s[chosen[k]])
+        if len(value) < LEAST_SAMPLES or float(np.ptp(value)) < LEAST_Z * scan.noise_ma:
             continue
-        step = after.mean() - before.mean()
-        if abs(step) < 10 * scan.noise_ma:
-            continue
-        near = (t_s > -MOST_TAU_S) & (t_s < side_s * 0.6)
-        times.append(t_s[near])
-        shares.append((value[near] - before.mean()) / step)
-        weights.append(np.full(int(near.sum()), (step / max(scan.noise_ma, 1e-6)) ** 2))
-        ways.append(np.full(int(near.sum()), account.step_ma[chosen[k]] > 0))
-    if len(times) < LEAST_EDGES:
+        rows.append((run_s, value, bool(account.step_ma[chosen[k]] > 0)))
+    if len(rows) < LEAST_EDGES:
         return None
-    t_s, share, weight, rises = (np.concatenate(rows) for rows in (times, shares, weights, ways))
-    # edges far above the noise must not outvote the others: a share is never known better than a thousandth
-    return _Stack(t_s, share, np.minimum(weight, 1e6), rises)
+    lengths = [len(value) for _, value, _ in rows]
+    return _Stack(
+        account,
+        np.concatenate([t_s for t_s, _, _ in rows]),
+        np.concatenate([value for _, value, _ in rows]),
+        np.cumsum([0, *lengths[:-1]]),
+        np.array([rises for _, _, rises in rows]),
+        scan.interval_s,
+        max(scan.noise_ma, 1e-6),
+    )
 
 
 def _around(recording: Recording, instants_s: Floats, side_s: float) -> Iterator[tuple[int, Floats, Floats]]:

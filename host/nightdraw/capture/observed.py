@@ -25,6 +25,7 @@ from nightdraw.capture.scanview import ScanView as Scan
 from nightdraw.capture.seen import Bools, Floats
 
 TAIL_U = 0.1  # of a tail that is in a window: no clamp is a low pass of first order alone
+STANDS_OUT = 5.0  # deviations that a step must have for the charge around it to tell its instant
 TOUCHED = 0.2  # of a sample an edge may be off its place
 LEAST_TAUS = 6.0  # the charge around an edge must reach so far, or its neighbours' tails are in it
 TAU_U = 0.08  # of a time constant an edge's instant is known to: no clamp is a low pass of first order alone
@@ -191,7 +192,8 @@ def _held(
     """The windows against what they should show."""
     gain, base = instrument.gain, account.is_base()
     whole, after, before, around = spans
-    off = [span.mean / gain - response.mean(span) for span in spans]
+    mean, wanted = [span.mean / gain for span in spans], [response.mean(span) for span in spans]
+    off = [one - other for one, other in zip(mean, wanted, strict=True)]
     sigma = scan.noise_ma / abs(gain)
     share = response.share(whole)
     count = np.where(share >= LEAST_RESPONSE, whole.count, 0.0)
@@ -208,7 +210,16 @@ def _held(
         beside = _beside(base, before, after, off, sigma)
         apart = (after.from_s + after.to_s - before.from_s - before.to_s) / 2
         edge_var = edge_var + np.where(known, _wander(*beside) * np.maximum(apart, 0.0), 0.0)
-        late, late_u = _late(account, off, around, edge_var, sigma, scan.interval_s, instrument.tau_s)
+        late, late_u = _late(
+            account.step_ma,
+            (mean[1], mean[2], mean[3]),
+            (wanted[1], wanted[2], wanted[3]),
+            around,
+            edge_var,
+            sigma,
+            known_to_s=float(np.hypot(0.1 * scan.interval_s, TAU_U * instrument.tau_s)),
+            least_s=LEAST_TAUS * instrument.tau_s,
+        )
         whole_var = sigma**2 / np.maximum(count, 1) / share**2 + touched
     reach = np.where(around.count > 0, (around.to_s - around.from_s) / 2, 0.0)
     low, high = clock.to_recording(account.t_s), clock.to_recording(account.until_s)
@@ -245,26 +256,32 @@ def _touched(account: Account, after: Span, response: Floats) -> Floats:
 
 
 def _late(
-    account: Account,
-    off: list[Floats],
+    step_ma: Floats,
+    mean: tuple[Floats, Floats, Floats],
+    wanted: tuple[Floats, Floats, Floats],
     around: Span,
     edge_var: Floats,
     sigma: float,
-    interval_s: float,
-    tau_s: float,
+    known_to_s: float,
+    least_s: float,
 ) -> tuple[Floats, Floats]:
-    """By how much each edge came late: the charge that is missing around it over its height, the levels' own
-    errors on both sides taken off."""
-    height = account.step_ma
-    beside = (off[1] + off[2]) / 2
+    """By how much each edge came late: the charge that is missing around it, over its height as it was seen, so
+    that neither a clamp's scale nor a level that is off moves an instant.
+
+    mean, wanted: seen and expected after, before and around each edge; known_to_s: no edge is known better;
+    least_s: the charge must reach so far.
+    """
+    (after, before, middle), (due_after, due_before, due) = mean, wanted
     width = around.to_s - around.from_s
-    told = np.isfinite(edge_var) & (around.count >= 2) & (np.abs(height) > 0) & (width >= LEAST_TAUS * tau_s)
-    late = -(off[3] - beside) * width / height
+    rise = after - before
+    told = np.isfinite(edge_var) & (around.count >= 2) & (width >= least_s)
+    told &= np.abs(rise) > STANDS_OUT * np.sqrt(np.where(told, edge_var, 0.0))
+    scale = np.where(told, rise, 1.0) / np.where(told & (due_after != due_before), due_after - due_before, 1.0)
+    height = np.where(told, np.abs(scale * step_ma), 1.0) * np.sign(scale * step_ma)
+    late = -(middle - before - scale * (due - due_before)) * width / np.where(height == 0, 1.0, height)
     spread = sigma**2 / np.maximum(around.count, 1) + edge_var / 4
-    late_u = width * np.sqrt(spread) / np.abs(height)
-    return np.where(told, late, np.nan), np.where(
-        told, np.hypot(late_u, np.hypot(0.1 * interval_s, TAU_U * tau_s)), np.nan
-    )
+    late_u = width * np.sqrt(spread) / np.maximum(np.abs(height), LEAST_MA2)
+    return np.where(told, late, np.nan), np.where(told, np.hypot(late_u, known_to_s), np.nan)
 
 
 def _beside(

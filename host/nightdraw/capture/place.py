@@ -20,6 +20,8 @@ REACH_S = 2e-3  # an edge is matched within this and two samples: the worst that
 STRETCH = 24  # edges of a stretch: enough to tell a random train's place
 ANCHORS = 7  # stretches spread over the run: some lie within any useful recording
 CANDIDATES = 60  # followed through the whole run
+WORTH = 0.5  # of the meetings of the best candidate: others are chance
+MOST_TIES = 40  # of one stretch: an even train's periods
 SAME_S = 5e-3  # candidates nearer than this are one
 LIKE = 0.75  # two edges may be one when the lesser is a quarter of the larger: a fault changes heights
 LEAST_MA = 5.0  # or within this
@@ -72,6 +74,7 @@ class Fit:
     score: int
     one: Ints  # the known edges that meet ...
     other: Ints  # ... these seen ones
+    rivals: tuple[Clock, ...] = ()  # places that explain as much
 
     @property
     def share(self) -> float:
@@ -127,7 +130,7 @@ def _candidates(task: Task) -> list[tuple[float, float]]:
     way round), and the trains' ends laid together."""
     known, seen = task.known, task.seen
     ends = ((known.t_s[0], seen.t_s[0]), (known.t_s[-1], seen.t_s[-1]), (known.t_s[0], known.t_s[0]))
-    found = [(float(there - here), float(here)) for here, there in ends]
+    found = [(float(there - here), float(here), np.inf) for here, there in ends]
     for one, other, way in ((known, seen, 1.0), (seen, known, -1.0)):
         for anchor in sorted({int(k) for k in np.linspace(0, len(one.t_s) - 1, ANCHORS)}):
             alike = np.flatnonzero(_alike(other.height, np.full(len(other.t_s), one.height[anchor])))
@@ -135,11 +138,14 @@ def _candidates(task: Task) -> list[tuple[float, float]]:
             if len(lags):
                 met = _meetings(one, other, anchor, lags, task, way)
                 here_s = np.full(len(lags), one.t_s[anchor]) if way > 0 else other.t_s[alike]
-                order = np.lexsort((np.abs(lags), -met))[: CANDIDATES // (2 * ANCHORS)]
-                found += [(way * float(lags[k]), float(here_s[k])) for k in order]
+                order = np.lexsort((np.abs(lags), -met))[:MOST_TIES]
+                found += [(way * float(lags[k]), float(here_s[k]), float(met[k])) for k in order]
+    # an even train meets as well at each of its periods: all of them are followed, whoever found them first
+    found.sort(key=lambda row: -row[2])
+    least = WORTH * max((met for *_, met in found[len(ends) :]), default=0.0)
     distinct: list[tuple[float, float]] = []
-    for lag, here in found:
-        if all(abs(lag - other_lag) > SAME_S for other_lag, _ in distinct):
+    for lag, here, met in found:
+        if met >= least and len(distinct) < CANDIDATES and all(abs(lag - other_lag) > SAME_S for other_lag, _ in distinct):
             distinct.append((lag, here))
     return distinct
 

@@ -24,6 +24,7 @@ from nightdraw.capture.journal import Did
 from nightdraw.capture.judge import Prior
 
 AHEAD_S = 600.0  # a recording may begin this long after the run's start when nothing but the profile is known
+MOST_RIVALS = 6  # places that fit as well and are tried
 LEAST_MATCHED = 8  # edges: four pulses of a power-up whose place no clock tells
 
 
@@ -59,8 +60,27 @@ def _part(
     ahead = _ahead(asked, did, scan.end_s - scan.start_s)
     span_s = (max(scan.start_s, spot.from_s), min(scan.end_s, spot.until_s))
     pieces = align(ahead.edges(), seen.edges(spot), span_s, scan.interval_s, spot)
-    clock = pieces[0].clock
-    if did is not None and several and spot.zero_s is None and clock.matched < LEAST_MATCHED:
+    part = _at(asked, did, seen, prior, ahead, pieces, several)
+    # an even train fits as well elsewhere: what is told must hold at every such place
+    for clock in pieces[0].rivals[:MOST_RIVALS] if part.rows else ():
+        other = _at(asked, did, seen, prior, ahead, [Piece(clock, *span_s, -np.inf, np.inf)], several)
+        if not other.rows:
+            return other
+    return part
+
+
+def _at(
+    asked: Asked | None,
+    did: Did | None,
+    seen: Current,
+    prior: Prior,
+    ahead: Account,
+    pieces: list[Piece],
+    several: bool,
+) -> Part:
+    """A power cycle at one place."""
+    scan, clock = seen.scan, pieces[0].clock
+    if did is not None and several and did.cycle.zero_at_s is None and clock.matched < LEAST_MATCHED:
         note = f"power-up {did.cycle.boot} of the box has no place in the recording: left out"
         return Part(clock, did, notes=[note])
     in_ma = seen.in_current(ahead, clock)

@@ -18,6 +18,7 @@ class Moments:
     after: Floats
     last_s: Floats
     first_s: Floats
+    height_u: Floats
 
 
 class ScanView:
@@ -32,6 +33,7 @@ class ScanView:
             np.concatenate((e.after, nothing)),
             np.concatenate((e.last_s, gaps[:, 0])),
             np.concatenate((e.first_s, gaps[:, 1])),
+            np.concatenate((e.height_u, nothing)),
         )
         order = np.argsort(columns[3], kind="stable")
         self.transitions = Moments(*(column[order] for column in columns))
