@@ -46,7 +46,7 @@ NAMED_SHARE = 0.3  # and is believed though so many of its edges are hidden by o
 ALIKE_EDGES, ALIKE_SHARE = 4, 0.1  # places at which nearly as many large edges meet are judged by all edges
 LIKE_SHARE = 0.15  # of its height an edge may be off and speak for a place
 MOST_PIECES = 4  # a recording in more pieces than this is no account of the run: they meet by chance
-PIECE_EDGES = 6  # edges of a piece beside the first: fewer meet somewhere by chance
+PIECE_EDGES = 6  # edges of a piece beside the first: fewer meet somewhere by chance, unless all of them do
 HIDDEN_EDGES = 3  # by so many more edges a piece must be better than going on as before
 PIECE_SHARE = 0.7  # of the edges that it should show such a piece must meet
 MISS = 2.0  # a miss speaks against a piece as much as so many meetings for it: it must meet two of three
@@ -175,8 +175,8 @@ def _typical(height: Floats) -> float:
 def _place(task: Task, spot: Spot, known: Edges, seen: Edges) -> Fit | None:
     """The best place for the whole run, and how many others are as good.
 
-    Places at which the large edges meet about as well, an even train's periods, are told apart by all edges and
-    their heights: the run's start, its base and its small draws don't repeat with the train.
+    Places at which the large edges meet about as well, an even train's periods, are told apart by all edges
+    and their heights: the run's start, its base and its small draws don't repeat with the train.
     """
     fits = places(task, spot.zero_s)
     if not fits:
@@ -188,19 +188,23 @@ def _place(task: Task, spot: Spot, known: Edges, seen: Edges) -> Fit | None:
     good = [fit for fit in fits if fit.score >= top - max(ALIKE_EDGES, ALIKE_SHARE * fit.hits)]
     worth = [_worth(task, fit, known, seen) for fit in good]
     most = max(worth)
-    best = min((fit for fit, w in zip(good, worth, strict=True) if w == most), key=lambda fit: _rank(fit, spot))
+    best = min(
+        (fit for fit, w in zip(good, worth, strict=True) if w == most), key=lambda fit: _rank(fit, spot)
+    )
     rivals = {
         round(fit.clock.offset_s, 1): fit.clock
         for fit, w in zip(good, worth, strict=True)
         if w >= most - 1 and abs(fit.clock.offset_s - best.clock.offset_s) > SAME_S * 4
     }
     clock = replace(best.clock, others=len(rivals))
-    return replace(best, clock=clock, rivals=tuple(replace(rival, others=len(rivals)) for rival in rivals.values()))
+    return replace(
+        best, clock=clock, rivals=tuple(replace(rival, others=len(rivals)) for rival in rivals.values())
+    )
 
 
 def _worth(task: Task, fit: Fit, known: Edges, seen: Edges) -> int:
-    """What a place explains of all edges, the small ones too: one that meets counts for both accounts, one of its
-    own height (by the scale that most have) as much again, and one that should be there speaks against it."""
+    """What a place explains of all edges, the small ones too: one that meets counts for both accounts, one of
+    its own height (by the scale that most have) as much again, one that should be there speaks against it."""
     at_s = fit.clock.to_recording(known.at_s)
     inside = np.flatnonzero((at_s > task.span_s[0] + task.reach_s) & (at_s < task.span_s[1] - task.reach_s))
     if not len(inside):
@@ -246,7 +250,9 @@ def _pieces(task: Task, fit: Fit) -> list[Piece]:
             (task.span_s[0], begin_s - task.reach_s) if side == 0 else (end_s + task.reach_s, task.span_s[1])
         )
         beside = np.count_nonzero((task.seen.t_s > span_s[0]) & (task.seen.t_s < span_s[1]))
-        if max(len(misses), beside) < LEAST_EDGES:  # a few that are missing, or too many, are no other piece
+        if (
+            max(len(misses), int(beside)) < LEAST_EDGES
+        ):  # a few that are missing, or too many, are no other piece
             continue
         more = _left_over(task, span_s, side, (first, last), rate)
         # other loads may hide a few edges in a row of an even train, and it fits as well a period later
@@ -278,7 +284,10 @@ def _left_over(
             task, known=known, seen=seen, span_s=span_s, usual=PIECE_RATE, most=2 * MOST_USUAL, about=rate
         )
         found += [
-            (fit, sub) for fit in places(sub, None) if fit.hits >= PIECE_EDGES and fit.share > PIECE_SHARE
+            (fit, sub)
+            for fit in places(sub, None)
+            if (fit.hits >= PIECE_EDGES and fit.share > PIECE_SHARE)
+            or LEAST_EDGES <= fit.hits == fit.expected
         ]
     if not found:
         return []

@@ -145,14 +145,15 @@ class Holding:
         return View(self._reference, observed, own, piece, self._prior, tool.gain)
 
     def _confirmed(self, expected: Account, tool: Instrument) -> list[View]:
-        """A view of each piece. What the edges alone took for another piece goes on with the first one where the
-        charge around its edges says so: a slow clamp's edges, and small ones in noise, come early or late."""
+        """A view of each piece. What the edges alone took for another piece goes on with the first one where
+        the charge around its edges says so: a slow clamp's edges, and small ones in noise, come early or
+        late."""
         main, *others = self._pieces
         first = self._view(main, expected, tool)
         if not others:
             return [first]
         on = [self._look(replace(piece, clock=first.piece.clock), expected, tool) for piece in others]
-        if not all(_goes_on(observed) for observed in on):
+        if not all(_goes_on(look, piece.clock.matched) for look, piece in zip(on, others, strict=True)):
             return [first, *(self._view(piece, expected, tool) for piece in others)]
         scan = self._seen.scan
         return [self._view(replace(main, from_s=scan.start_s, until_s=scan.end_s), expected, tool)]
@@ -266,14 +267,15 @@ class Holding:
         ]
 
 
-def _goes_on(observed: Observed) -> bool:
-    """Whether the edges that a piece shows come when they should by another piece's clock."""
-    step = observed.account.step_ma
-    seen = observed.known & (np.abs(observed.edge_ma) <= HALF * np.abs(step))
-    late = observed.late_s[seen & np.isfinite(observed.late_s)]
-    allowed = df.TIME_S + observed.interval_s + df.DOUBTS * observed.late_u_s[seen & np.isfinite(observed.late_s)]
-    there = np.count_nonzero(observed.known)
-    return bool(np.count_nonzero(np.abs(late) <= allowed) > MOSTLY * there)
+def _goes_on(observed: Observed, matched: int) -> bool:
+    """Whether the edges that a piece shows, come when they should by another piece's clock.
+
+    matched: as many met their own piece's clock."""
+    seen = observed.known & (np.abs(observed.edge_ma) <= HALF * np.abs(observed.account.step_ma))
+    told = seen & np.isfinite(observed.late_s)
+    allowed = df.TIME_S + observed.interval_s + df.DOUBTS * observed.late_u_s[told]
+    on_time = int(np.count_nonzero(np.abs(observed.late_s[told]) <= allowed))
+    return on_time > MOSTLY * max(int(np.count_nonzero(observed.known)), matched)
 
 
 def _bias(seen_s: Floats, known_s: Floats, reach_s: float) -> float:

@@ -213,6 +213,9 @@ class _Weighed:
     score: float
 
 
+_Table = tuple[_Data, list[_Weighed], float]
+
+
 def diagnose(
     steps: Steps,
     base: Base,
@@ -224,21 +227,22 @@ def diagnose(
     what else than 1 the clamp's may be."""
     floor_ma = FLOOR_MA if channels_ns else ASKED_MA
     steps = _grouped(steps)
-    tables = {}
+    tables: dict[float, _Table] = {}
     for gain in dict.fromkeys((1.0, *(g for g in gains if abs(g - 1) > USUAL_GAIN))):
         data = _Data(steps.scaled(gain), base.scaled(gain), channels_ns, known, floor_ma)
         # a density of what was seen, whatever the gain: the scale's own Jacobian
         prior = 0.0 if gain == 1.0 else _prior(gain) - len(data.value) * float(np.log(abs(gain)))
         tables[gain] = (data, _table(data), prior)
     score = {gain: prior + _best(table, both=gain != 1.0).score for gain, (_, table, prior) in tables.items()}
-    # a scale moves the base, too: where the zero would have to be off by more than any is, it isn't the scale alone
+    # a scale moves the base, too: where the zero would be off by more than any is, it isn't the scale alone
     for gain in [g for g in tables if g != 1.0 and abs(base.scaled(g).excess) > MOST_ZERO * known[0].zero_ma]:
         if _best(tables[gain][1], both=True).kind == NOTHING:
             del tables[gain], score[gain]
     best = max(score, key=lambda gain: score[gain])
     found = _of_table(*tables[best][:2], best)
-    if best != 1.0 and _prior(best) == SCALE_PRIOR and not _several(steps):
-        return Diagnosis(best, _of_table(*tables[1.0][:2], 1.0).fault, (), True)
+    scale = _lone_scale(steps, tables, score)
+    if scale is not None:
+        return Diagnosis(scale, _of_table(*tables[1.0][:2], 1.0).fault, (), True)
     rivals = [g for g in tables if g != best and score[g] > score[best] - CLOSE]
     if rivals:  # the clamp or a part of the box: whoever can't tell them apart says so
         fault = found.fault or _of_table(*tables[rivals[0]][:2], 1.0).fault
@@ -248,10 +252,20 @@ def diagnose(
 
 
 def _best(table: list[_Weighed], both: bool) -> _Weighed:
-    """The row with the most evidence; both: the clamp's scale is off already, and a part of the box besides is as
-    unlikely as it must be sure elsewhere."""
+    """The row with the most evidence; both: the clamp's scale is off already: a part of the box besides needs
+    as much more evidence as it needs alone."""
     rows = [replace(row, score=row.score - SURE * (both and row.kind != NOTHING)) for row in table]
     return max(rows, key=lambda row: row.score)
+
+
+def _lone_scale(steps: Steps, tables: dict[float, _Table], score: dict[float, float]) -> float | None:
+    """A scale that explains steps of a single height: a part of the box may explain them as well, always."""
+    scales = [g for g in tables if g != 1.0 and _prior(g) == SCALE_PRIOR and not _several(steps)]
+    nothing = tables[1.0][1][0].score
+    found = [
+        g for g in scales if _best(tables[g][1], both=True).kind == NOTHING and score[g] > nothing + SURE
+    ]
+    return max(found, key=lambda gain: score[gain], default=None)
 
 
 def _several(steps: Steps) -> bool:

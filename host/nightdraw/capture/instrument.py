@@ -1,11 +1,11 @@
 """What recorder and clamp did to a signal: gain and polarity, zero and its drift, time constant, clock.
 
-Theory of operation. Against an account whose edges are known, the edges that were seen, laid on each other
-in units of their own height, are the instrument's step response: a first-order low pass, averaged over the
-sampling interval, is fitted to it by least squares. The gain is the median of the ratios of edge heights, so
-that a few edges that a fault or another load spoilt don't count; whether it is the gain or the box that is
-off is weighed in hypotheses. The clock is refined by the charge around the edges. What is found is said as
-"your clamp: ..." with its value and taken out before the box is judged.
+Theory of operation. Against an account whose edges are known, the samples around the largest of them show
+the instrument's step response: a first-order low pass, averaged over the sampling interval, is fitted to
+them by least squares. The gain is the median of the ratios of edge heights, so that a few edges that a fault
+or another load spoilt don't count; whether it is the gain or the box that is off is weighed in hypotheses.
+The clock is refined by the charge around the edges. What is found is said as "your clamp: ..." with its value
+and taken out before the box is judged.
 """
 
 from __future__ import annotations
@@ -150,11 +150,11 @@ def time_constant(recording: Recording, account: Account, piece: Piece, scan: Sc
 
 @dataclass(frozen=True)
 class _Stack:
-    """The samples around some edges (t_s on the run's clock, value, where each edge's begin) and what is expected
-    there.
+    """The samples around some edges (t_s on the run's clock, value, where each edge's begin), and the account
+    that is expected there.
 
-    Each edge's height and level are free, so that neither a clamp's scale nor a level that is off makes a time
-    constant; what moves beside an edge is in what is expected.
+    Each edge's height and level are free, so that neither a clamp's scale nor a level that is off makes a
+    time constant; what moves beside an edge is in what is expected.
     """
 
     account: Account
@@ -171,8 +171,8 @@ class _Stack:
         return misfit
 
     def fitted(self, tau_s: float) -> tuple[float, float, float]:
-        """Time constant and lateness from a first value on, and the squares left: Gauss-Newton on both, edges that
-        another load spoils weighed down (Huber)."""
+        """Time constant and lateness from a first value on, and the squares left: Gauss-Newton on both, edges
+        that another load spoils weighed down (Huber)."""
         at = np.array([np.log(tau_s), 0.0])
         moves = (1e-3, 1e-3 * tau_s)
         number = np.diff(np.append(self.first, len(self.t_s)))
@@ -182,28 +182,32 @@ class _Stack:
             trust = np.repeat(np.minimum(1.0, SPOILT * np.median(misfit) / np.maximum(misfit, 1e-12)), number)
             slopes = np.column_stack(
                 [
-                    (self._left(float(np.exp(at[0] + (k == 0) * move)), float(at[1] + (k == 1) * move)) - left) / move
+                    (
+                        self._left(float(np.exp(at[0] + (k == 0) * move)), float(at[1] + (k == 1) * move))
+                        - left
+                    )
+                    / move
                     for k, move in enumerate(moves)
                 ]
             )
             weighed = slopes * trust[:, None]
             step = -np.linalg.lstsq(weighed.T @ slopes, weighed.T @ left, rcond=None)[0]
-            # one step may take the time constant to a third of it or three times as much: further the slopes lie
+            # no step beyond a third or three times of the time constant: further the slopes lie
             at = at + step * min(1.0, 1.1 / max(abs(float(step[0])), 1e-12))
             at[0] = np.clip(at[0], np.log(self.interval_s / 4), np.log(4 * MOST_TAU_S))
         misfit = self.misfits(float(np.exp(at[0])), float(at[1]))
         return float(np.exp(at[0])), float(at[1]), float(np.minimum(misfit, SPOILT * np.median(misfit)).sum())
 
     def _left(self, tau_s: float, late_s: float) -> Floats:
-        """What a low pass that is averaged over each sampling interval leaves of the samples, each edge's height
-        and level by least squares."""
+        """What a low pass that is averaged over each sampling interval leaves of the samples, each edge's
+        height and level by least squares."""
         end_s = self.t_s - late_s
         due = Response(self.account, tau_s).mean(Span(end_s - self.interval_s, end_s, end_s, end_s))
         number = np.diff(np.append(self.first, len(due)))
         x, y = (v - np.repeat(np.add.reduceat(v, self.first) / number, number) for v in (due, self.value))
         xy, xx = (np.add.reduceat(v, self.first) for v in (x * y, x * x))
         height = xy / np.maximum(xx, 1e-12)
-        # an edge far above the noise must not outvote the others: no share of it is known better than a thousandth
+        # an edge far above the noise must not outvote the others: none is known better than to a thousandth
         known_to = np.hypot(self.sigma, SHARE_U * height * np.sqrt(xx / number))
         left: Floats = (y - np.repeat(height, number) * x) / np.repeat(known_to, number)
         return left

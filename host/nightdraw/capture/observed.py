@@ -190,7 +190,7 @@ def _held(
     shared: bool,
 ) -> Observed:
     """The windows against what they should show."""
-    gain, base = instrument.gain, account.is_base()
+    gain, tau_s, base = instrument.gain, instrument.tau_s, account.is_base()
     whole, after, before, around = spans
     mean, wanted = [span.mean / gain for span in spans], [response.mean(span) for span in spans]
     off = [one - other for one, other in zip(mean, wanted, strict=True)]
@@ -210,16 +210,8 @@ def _held(
         beside = _beside(base, before, after, off, sigma)
         apart = (after.from_s + after.to_s - before.from_s - before.to_s) / 2
         edge_var = edge_var + np.where(known, _wander(*beside) * np.maximum(apart, 0.0), 0.0)
-        late, late_u = _late(
-            account.step_ma,
-            (mean[1], mean[2], mean[3]),
-            (wanted[1], wanted[2], wanted[3]),
-            around,
-            edge_var,
-            sigma,
-            known_to_s=float(np.hypot(0.1 * scan.interval_s, TAU_U * instrument.tau_s)),
-            least_s=LEAST_TAUS * instrument.tau_s,
-        )
+        limits = float(np.hypot(0.1 * scan.interval_s, TAU_U * tau_s)), LEAST_TAUS * tau_s
+        late, late_u = _late(account.step_ma, mean[1:], wanted[1:], around, edge_var, sigma, *limits)
         whole_var = sigma**2 / np.maximum(count, 1) / share**2 + touched
     reach = np.where(around.count > 0, (around.to_s - around.from_s) / 2, 0.0)
     low, high = clock.to_recording(account.t_s), clock.to_recording(account.until_s)
@@ -240,7 +232,7 @@ def _held(
         beside=beside,
         sigma_ma=sigma,
         interval_s=scan.interval_s,
-        tau_s=instrument.tau_s,
+        tau_s=tau_s,
     )
 
 
@@ -257,16 +249,16 @@ def _touched(account: Account, after: Span, response: Floats) -> Floats:
 
 def _late(
     step_ma: Floats,
-    mean: tuple[Floats, Floats, Floats],
-    wanted: tuple[Floats, Floats, Floats],
+    mean: list[Floats],
+    wanted: list[Floats],
     around: Span,
     edge_var: Floats,
     sigma: float,
     known_to_s: float,
     least_s: float,
 ) -> tuple[Floats, Floats]:
-    """By how much each edge came late: the charge that is missing around it, over its height as it was seen, so
-    that neither a clamp's scale nor a level that is off moves an instant.
+    """By how much each edge came late: the charge that is missing around it, over its height as it was seen,
+    so that neither a clamp's scale nor a level that is off moves an instant.
 
     mean, wanted: seen and expected after, before and around each edge; known_to_s: no edge is known better;
     least_s: the charge must reach so far.
@@ -276,7 +268,9 @@ def _late(
     rise = after - before
     told = np.isfinite(edge_var) & (around.count >= 2) & (width >= least_s)
     told &= np.abs(rise) > STANDS_OUT * np.sqrt(np.where(told, edge_var, 0.0))
-    scale = np.where(told, rise, 1.0) / np.where(told & (due_after != due_before), due_after - due_before, 1.0)
+    scale = np.where(told, rise, 1.0) / np.where(
+        told & (due_after != due_before), due_after - due_before, 1.0
+    )
     height = np.where(told, np.abs(scale * step_ma), 1.0) * np.sign(scale * step_ma)
     late = -(middle - before - scale * (due - due_before)) * width / np.where(height == 0, 1.0, height)
     spread = sigma**2 / np.maximum(around.count, 1) + edge_var / 4

@@ -142,10 +142,14 @@ def _candidates(task: Task) -> list[tuple[float, float]]:
                 found += [(way * float(lags[k]), float(here_s[k]), float(met[k])) for k in order]
     # an even train meets as well at each of its periods: all of them are followed, whoever found them first
     found.sort(key=lambda row: -row[2])
-    least = WORTH * max((met for *_, met in found[len(ends) :]), default=0.0)
+    least = WORTH * max((meetings for *_, meetings in found if np.isfinite(meetings)), default=0.0)
     distinct: list[tuple[float, float]] = []
     for lag, here, met in found:
-        if met >= least and len(distinct) < CANDIDATES and all(abs(lag - other_lag) > SAME_S for other_lag, _ in distinct):
+        if (
+            met >= least
+            and len(distinct) < CANDIDATES
+            and all(abs(lag - other_lag) > SAME_S for other_lag, _ in distinct)
+        ):
             distinct.append((lag, here))
     return distinct
 

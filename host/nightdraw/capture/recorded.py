@@ -64,7 +64,7 @@ def _part(
     # an even train fits as well elsewhere: what is told must hold at every such place
     for clock in pieces[0].rivals[:MOST_RIVALS] if part.rows else ():
         other = _at(asked, did, seen, prior, ahead, [Piece(clock, *span_s, -np.inf, np.inf)], several)
-        if not other.rows:
+        if other.told and not other.rows:
             return other
     return part
 
