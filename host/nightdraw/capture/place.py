@@ -144,9 +144,9 @@ def _candidates(task: Task) -> list[tuple[float, float]]:
     found.sort(key=lambda row: -row[2])
     least = WORTH * max((meetings for *_, meetings in found if np.isfinite(meetings)), default=0.0)
     distinct: list[tuple[float, float]] = []
-    for lag, here, met in found:
+    for lag, here, meetings in found:
         if (
-            met >= least
+            meetings >= least
             and len(distinct) < CANDIDATES
             and all(abs(lag - other_lag) > SAME_S for other_lag, _ in distinct)
         ):
