@@ -2,8 +2,9 @@
 
     python -m tests.capture.campaign RIGHT WRONG [FIRST SEED]
 
-prints two figures, each with its count of tries: false alarms (a healthy box that is said to differ) and
-false agreements (a run that differs and is said to agree), and the cases behind them.
+prints three figures, each with its count of tries: false alarms (a healthy box that is said to differ), alone
+and among a vehicle's loads, and false agreements (a run that differs and is said to agree), and the cases
+behind them.
 """
 
 from __future__ import annotations
@@ -13,11 +14,12 @@ from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
-from nightdraw.capture.compare import Comparison, compare
+from nightdraw.capture.compare import Comparison, Place, compare
 
-from tests.capture import cases
+from tests.capture import cases, twitches
 from tests.capture.cases import Case
 
+ALONE = Place()
 WORDS = {True: "agree", False: "differ", None: "can't tell"}
 
 
@@ -48,12 +50,14 @@ class Tally:
         return "\n".join(rows)
 
 
-def judged(make: Callable[[int], Case], seeds: Iterable[int], what: str, forbidden: bool) -> Tally:
+def judged(
+    make: Callable[[int], Case], seeds: Iterable[int], what: str, forbidden: bool, place: Place = ALONE
+) -> Tally:
     """Compare the case of each seed; forbidden: the verdict that none of them may get."""
     tally = Tally(what)
     for seed in seeds:
         case = make(seed)
-        found = compare(case.asked, case.did, case.recording)
+        found = compare(case.asked, case.did, case.recording, place)
         tally.take(case, found, found.agree is forbidden)
     return tally
 
@@ -61,6 +65,13 @@ def judged(make: Callable[[int], Case], seeds: Iterable[int], what: str, forbidd
 def alarms(seeds: Iterable[int]) -> Tally:
     """Healthy boxes, whatever the instrument: none may be said to differ."""
     return judged(cases.right, seeds, "false alarms", forbidden=False)
+
+
+def alarms_on_vehicles(seeds: Iterable[int]) -> Tally:
+    """Healthy boxes among other loads: none may be said to differ."""
+    return judged(
+        twitches.right, seeds, "false alarms on vehicles", forbidden=False, place=Place(shared=True)
+    )
 
 
 def agreements(seeds: Iterable[int]) -> Tally:
@@ -72,6 +83,7 @@ def main(words: list[str]) -> None:
     """The command line."""
     right, wrong, first = (*(int(word) for word in words), 0)[:3]
     print(alarms(range(first, first + right)).text())
+    print(alarms_on_vehicles(range(first, first + right)).text())
     print(agreements(range(first, first + wrong)).text())
 
 

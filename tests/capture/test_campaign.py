@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -16,38 +17,31 @@ from tests.capture import campaign, cases
 from tests.capture.synthetic import OWN_MA, Clamp, Run, Truth, pulse, random_draw, run_of, steady, truth_of
 
 QUICK = 8
-TRIES = 200
-MOST_ALARMS = 0.01
+TRIES = 300
+# The targets are rates, 1 % and none; a bound on a count lies above them, so that chance fails no sound state:
+# by the binomial law more than 9 of 300 come once in 970 runs at a rate of 1 %, more than 3 once in 3900 at 0.1 %.
+MOST_ALARMS, MOST_AGREEMENTS = 9, 3
+LONG = pytest.param(TRIES, marks=pytest.mark.campaign)
 
 RUN = ([steady(40), pulse(120, 0.4, 7.0), random_draw(350, (0.3, 0.9), (1.0, 6.0))], 120.0)
 
 
-# The rates that the manual states miss their targets still; a run that reaches them is no failure.
-LONG_ALARMS = (
-    pytest.mark.campaign,
-    pytest.mark.xfail(strict=False, reason="7 of 200 sound cases were accused when last counted, target 2"),
-)
-LONG_AGREEMENTS = (
-    pytest.mark.campaign,
-    pytest.mark.xfail(strict=False, reason="1 of 200 wrong cases agreed when last counted, target none"),
-)
-
-
-@pytest.mark.parametrize("count", [QUICK, pytest.param(TRIES, marks=LONG_ALARMS)])
-def test_false_alarms_are_rare(count: int, seed: int) -> None:
-    """At most one in a hundred of the campaign; of a few tries none, once in a dozen runs at that rate."""
-    first = 0 if count == QUICK else seed % 10_000
-    found = campaign.alarms(range(first, first + count))
+@pytest.mark.parametrize("count", [QUICK, LONG])
+@pytest.mark.parametrize("judge", [campaign.alarms, campaign.alarms_on_vehicles])
+def test_false_alarms_are_rare(judge: Callable[[range], campaign.Tally], count: int, seed: int) -> None:
+    """Alone and among a vehicle's loads; of the few tries that are always the same none."""
+    first = 0 if count == QUICK else seed % 1_000_000
+    found = judge(range(first, first + count))
     print(found.text())
-    assert len(found.failures) <= MOST_ALARMS * count, found.text()
+    assert len(found.failures) <= (0 if count == QUICK else MOST_ALARMS), found.text()
 
 
-@pytest.mark.parametrize("count", [QUICK, pytest.param(TRIES, marks=LONG_AGREEMENTS)])
+@pytest.mark.parametrize("count", [QUICK, LONG])
 def test_there_are_no_false_agreements(count: int, seed: int) -> None:
-    first = 0 if count == QUICK else seed % 10_000
+    first = 0 if count == QUICK else seed % 1_000_000
     found = campaign.agreements(range(first, first + count))
     print(found.text())
-    assert not found.failures, found.text()
+    assert len(found.failures) <= (0 if count == QUICK else MOST_AGREEMENTS), found.text()
 
 
 def test_the_campaign_can_fail() -> None:

@@ -15,6 +15,7 @@ from boxcore import guard
 from nightdraw.capture import differences as df
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.hypotheses import resistors
+from nightdraw.capture.journal import Did
 from nightdraw.capture.judge import View
 from nightdraw.capture.seen import Bools, Floats
 
@@ -23,8 +24,6 @@ MOST_ZERO_MA = 25.0  # and by so much at the worst (low-current clamps: 5 to 20 
 SLEEPING_MA = (10, 50)  # what a vehicle in good order draws asleep (common practice)
 ABOUT = 0.5  # of what the base is too high: a switch of less is not what lifts it
 STANDING_S = 0.1  # patterns that last this long are compared by the box's own monitor
-SOURCE_MV = 13_200  # a battery alone rests below this, two in series below twice as much ...
-LORRY_MV = 18_000  # ... which a supply above this is
 CLEAR = 5.0  # deviations by which an edge must show a channel to speak for it
 BROKEN = 0.5  # of a channel's current
 NEARLY = 0.1  # a broken channel's edges are off by its current within a tenth
@@ -64,9 +63,18 @@ def fed(view: View) -> Bools:
     box = view.reference.box
     if box is None:
         return np.zeros(len(view.observed.count), dtype=bool)
-    lorry = box.supply_mv > LORRY_MV
-    on: Bools = (box.supply_mv / np.where(lorry, 2, 1) > SOURCE_MV) & (view.observed.count > 0)
+    on: Bools = box.fed & (view.observed.count > 0)
     return on
+
+
+def source_text(box: Did) -> str:
+    """Why nothing can be told at the battery, and what to do."""
+    source_v = float(np.median(box.supply_mv[box.fed])) / 1000
+    return (
+        f"a source is on: the box's supply was {source_v:.2f} V, a charger or a running engine feeds the "
+        "circuit beside the battery, whose clamp doesn't show what the box draws; switch it off, or measure "
+        "at the fuse"
+    )
 
 
 def _middle(values: Floats, weight: Floats) -> float:

@@ -13,6 +13,7 @@ from nightdraw.capture import differences as df
 from nightdraw.capture import recorded
 from nightdraw.capture.accounts import TICK_S, Account, Asked
 from nightdraw.capture.asked_did import asked_and_did, flagged
+from nightdraw.capture.base import source_text
 from nightdraw.capture.current import Current
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.instrument import PERFECT, Instrument
@@ -121,12 +122,14 @@ def compare(
         assert asked is not None
         assert did is not None
         return _by_journal(asked, did)
+    shared = place.is_shared(recording, None if did is None else did.splice)
     try:
         seen = Current.of(recording, place.ohms)
     except CannotTellError as error:
         notes = tuple(finding.text() for finding in error.findings)
+        if did is not None and shared and did.fed.any():  # what charges a battery turns its clamp's current
+            notes = (source_text(did),)
         return Comparison(None, (), NO_CLOCK, notes, None, None, None)
-    shared = place.is_shared(recording, None if did is None else did.splice)
     return _with_recording(asked, did, seen, Prior(shared, seen.levels, place.monitored))
 
 

@@ -13,7 +13,7 @@ from nightdraw.capture import differences as df
 from nightdraw.capture import foreign, instrument
 from nightdraw.capture.accounts import Account
 from nightdraw.capture.align import Piece, Spot
-from nightdraw.capture.base import Footing, doubtful, fed, judge_base
+from nightdraw.capture.base import Footing, doubtful, fed, judge_base, source_text
 from nightdraw.capture.current import Current
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.expected import moves
@@ -256,15 +256,7 @@ class Holding:
         if not part.rows or (ratio >= WHOLE and not base_low):
             return
         assert self._did is not None
-        source_v = float(np.median(self._did.supply_mv[source])) / 1000
-        part.rows = []
-        part.told = False
-        part.notes = [
-            f"a source is on: the box's supply was {source_v:.2f} V, a charger or a running engine feeds the "
-            "circuit beside the battery, whose clamp doesn't show what the box draws; switch it off, or "
-            "measure "
-            "at the fuse"
-        ]
+        part.rows, part.told, part.notes = [], False, [source_text(self._did)]
 
 
 def _goes_on(observed: Observed, matched: int) -> bool:

@@ -241,7 +241,9 @@ def diagnose(
     best = max(score, key=lambda gain: score[gain])
     found = _of_table(*tables[best][:2], best)
     scale = _lone_scale(steps, tables, score)
-    if scale is not None:
+    # a switch has its own current, which a scale meets by chance only; a resistor may be anything, as a scale
+    exact = best == 1.0 and found.fault is not None and found.fault.kind != OFF
+    if scale is not None and not exact:
         return Diagnosis(scale, _of_table(*tables[1.0][:2], 1.0).fault, (), True)
     rivals = [g for g in tables if g != best and score[g] > score[best] - CLOSE]
     if rivals:  # the clamp or a part of the box: whoever can't tell them apart says so

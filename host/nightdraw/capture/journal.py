@@ -23,6 +23,8 @@ from nightdraw.errors import Finding, InputError
 OPEN_KINDS = ("hold", "trip", "end", "halt", "starved", "gone")  # after these every switch is open
 LEVEL_KINDS = ("edge", "repick")  # these carry the level and the pattern from then on
 STOP_KINDS = ("trip", "end", "halt", "gone")  # after these the run is over
+SOURCE_MV = 13_200  # a battery alone rests below this, two in series below twice as much ...
+LORRY_MV = 18_000  # ... which a supply above this is
 SETTLED_KINDS = ("end", "halt")  # it was over because somebody, or its own profile, wanted it so
 
 
@@ -101,6 +103,13 @@ class Did:
     def cycles(self) -> list[Did]:
         """All power cycles of the run in their order, this one among them."""
         return sorted((self, *self.others), key=lambda one: one.cycle.order)
+
+    @property
+    def fed(self) -> Bools:
+        """The levels at which a charger or an engine fed the supply."""
+        lorry = self.supply_mv > LORRY_MV
+        on: Bools = self.supply_mv / np.where(lorry, 2, 1) > SOURCE_MV
+        return on
 
     def stopped(self) -> Event | None:
         """The event that ended the run, None where the journal shows none."""
@@ -222,7 +231,7 @@ def _of_cycle(head: dict[str, Any], cycle: Cycle) -> Did:
         channels_ns=tuple(head["channels_ns"]),
         profile=str(head.get("profile", "")),
         seed=int(head.get("seed", 0)),
-        run=int(head.get("run", 0)),
+        run=int(head.get("run") or 0),
         events=tuple(found.events),
         spells=tuple(found.spells),
         lost=Lost(np.array([a for a, _ in lost]), np.array([b for _, b in lost])),

@@ -24,6 +24,7 @@ WHOLE = (
     "run_start_boot",
     "position",
 )
+UNSAID = ("slot", "run")  # null where the box plays a level by hand, or nothing
 LEVELS = ("level_ma", "own_ma")
 TIMES = ("at_s", "start_at_s")
 MOST_S = 1e9  # thirty years
@@ -66,6 +67,8 @@ def _sound(name: str, value: Any) -> bool:
         return _number(value, -MOST_S, MOST_S)
     if name == "t_s":
         return value is None or _number(value, -MOST_S, MOST_S)
+    if name in UNSAID and value is None:
+        return True
     if name in WHOLE:
         return isinstance(value, int) and _number(value, 0, 2**63)
     return name not in LEVELS or _number(value, 0, MOST_MA)
