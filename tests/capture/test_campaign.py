@@ -18,8 +18,9 @@ from tests.capture.synthetic import OWN_MA, Clamp, Run, Truth, pulse, random_dra
 
 QUICK = 8
 TRIES = 300
-# The targets are rates, 1 % and none; a bound on a count lies above them, so that chance fails no sound state:
-# by the binomial law more than 9 of 300 come once in 970 runs at a rate of 1 %, more than 3 once in 3900 at 0.1 %.
+# The targets are rates, 1 % and none; a bound on a count lies above them, so that chance fails no sound
+# state: by the binomial law more than 9 of 300 come once in 970 runs at a rate of 1 %, more than 3 of 300
+# once in 3800 at 0.1 %.
 MOST_ALARMS, MOST_AGREEMENTS = 9, 3
 LONG = pytest.param(TRIES, marks=pytest.mark.campaign)
 
