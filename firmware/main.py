@@ -29,7 +29,7 @@ import boxcore  # noqa: E402
 from boxcore import memory  # noqa: E402
 
 BUFFERS = memory.Buffers()  # while the heap is one piece still
-gc.threshold(49_152)  # so that what loading leaves behind doesn't lie between the modules for ever
+gc.threshold(131_072)  # so that what loading leaves behind doesn't lie between the modules for ever
 
 from boxcore import checked  # noqa: E402
 

@@ -14,6 +14,7 @@ MAX_NS = 0xFFFFFFFF  # 4.3 siemens, 54 A at 12.6 V: the tables hold 32 bits
 NONE_NS = MAX_NS * MAX_NS  # further off than any wanted level
 NS_PER_UA_AT_MV = 1_000_000  # nS = uA / mV * 10^6
 K = 1000  # the same in two steps, so that products stay small
+PLACES = 61  # a prime: levels that are multiples of each other seldom meet
 
 
 def current_ua(ns, supply_mv):
@@ -156,3 +157,35 @@ def _merged(sums, patterns, channel_ns, bit):
             more_patterns[place] = patterns[high] | bit
             high += 1
     return more_sums, more_patterns
+
+
+class Picks:
+    """The patterns that were picked at one supply: a level which comes again isn't searched for again.
+
+    pattern, ns: of the level that find() or keep() was given last; ns is its conductance. A place for each
+    remainder of a level; what comes to a place that is taken takes it over. Nothing is allocated later."""
+
+    def __init__(self):
+        self._levels = array("I", [0] * PLACES)  # each one more than the level: 0 is a free place
+        self._patterns = array("H", [0] * PLACES)
+        self._ns = array("I", [0] * PLACES)
+        self.pattern = self.ns = 0
+
+    def clear(self):
+        """Forget every level."""
+        for place in range(PLACES):
+            self._levels[place] = 0
+
+    def find(self, level_ua):
+        """True where a level is known."""
+        place = level_ua % PLACES
+        self.pattern = self._patterns[place]
+        self.ns = self._ns[place]
+        return self._levels[place] == level_ua + 1
+
+    def keep(self, level_ua, pattern, ns):
+        """Know a level from now on."""
+        place = level_ua % PLACES
+        self._levels[place] = level_ua + 1
+        self._patterns[place] = self.pattern = pattern
+        self._ns[place] = self.ns = ns

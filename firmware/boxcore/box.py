@@ -4,7 +4,7 @@ One class walks the table of moves in states.py. sense() can only open switches;
 they are called from one loop, never one inside the other. A request asks permission first and changes state
 second; a refused one raises BoxError and changes nothing. No clock is read and no pin touched here.
 
-What has a reason of its own to change has a module of its own: budgets and the store in reserve, an armed
+What has a reason of its own to change has a module of its own: budgets and the store in ledger, an armed
 program in run, edges in player, readings in guard; slots, journal, lock and trim serve the commands straight.
 """
 
@@ -15,12 +15,12 @@ from boxcore import port
 from boxcore import program as pg
 from boxcore import run as rn
 from boxcore import states as st
-from boxcore.armswitch import ArmSwitch
 from boxcore.bank import Bank
 from boxcore.kept import Kept
+from boxcore.ledger import RETRY_TICKS, SAVE_TICKS, STANDING
 from boxcore.memory import Buffers
+from boxcore.panel import ArmSwitch
 from boxcore.player import AGAIN_TICKS, Player
-from boxcore.reserve import RETRY_TICKS, SAVE_TICKS, STANDING
 from boxcore.slowmean import SlowMean
 from boxcore.states import BoxError
 

@@ -157,7 +157,7 @@ class Steady:
 
     def advance(self):
         """Begin the next segment: the same level again."""
-        self.left_ticks = NEVER_TICKS
+        self.left_ticks += NEVER_TICKS
 
 
 class Pulse:
@@ -167,15 +167,18 @@ class Pulse:
         self._draw_ua = draw_ua
         self._on = on
         self._off = every - on
+        self._every = every
         self._high = first == 0
         self.level_ua = draw_ua if self._high else 0
         self.left_ticks = on if self._high else first
 
     def advance(self):
         """Begin the next segment."""
+        if self.left_ticks < 0:  # periods that pass unseen
+            self.left_ticks += -self.left_ticks // self._every * self._every
         self._high = not self._high
         self.level_ua = self._draw_ua if self._high else 0
-        self.left_ticks = self._on if self._high else self._off
+        self.left_ticks += self._on if self._high else self._off
 
 
 class Random:
@@ -193,6 +196,7 @@ class Random:
         self._gap_span = gap_hi - gap_lo + 1
         self._gaps = Exponential(gap_lo) if law == pg.EXPONENTIAL else None
         self._high = True
+        self.left_ticks = 0
         self.advance()
 
     def advance(self):
@@ -202,11 +206,16 @@ class Random:
         self._high = not self._high
         self.level_ua = self._draw_ua if self._high else 0
         if self._high:
-            self.left_ticks = self._on_lo + numbers.share(self._on_span)
+            self.left_ticks += self._on_lo + numbers.share(self._on_span)
         elif self._gaps is None:
-            self.left_ticks = self._gap_lo + numbers.share(self._gap_span)
+            self.left_ticks += self._gap_lo + numbers.share(self._gap_span)
         else:
-            self.left_ticks = self._gaps.ticks(numbers.high, numbers.low)
+            self.left_ticks += self._gaps.ticks(numbers.high, numbers.low)
+
+
+def _number_at(levels, at):
+    """The 32-bit number at a place of a replay's levels; allocates nothing where it is a small integer."""
+    return levels[at] | levels[at + 1] << 8 | levels[at + 2] << 16 | levels[at + 3] << 24
 
 
 class Replay:
@@ -216,25 +225,50 @@ class Replay:
         self._levels = levels
         self._at = 0
         self._rounds_left = repeat - 1  # negative for FOREVER: never reaches 0 by counting down from there
+        self.left_ticks = 0
+        self._has_sought = False
         self._load()
 
     def _load(self):
-        self.level_ua = pg.number_at(self._levels, self._at)
-        self.left_ticks = pg.number_at(self._levels, self._at + 4)
+        self.level_ua = _number_at(self._levels, self._at)
+        self.left_ticks += _number_at(self._levels, self._at + 4)
 
     def advance(self):
         """Begin the next segment, the next round, or the silence after the last."""
         self._at += pg.LEVEL_BYTES
-        if self._at < len(self._levels):
-            self._load()
-        elif self._rounds_left:
+        if self._at >= len(self._levels) and self._rounds_left:
             self._rounds_left -= 1
             self._at = 0
+        if self.left_ticks < 0 and self._at <= (0 if self._has_sought else pg.LEVEL_BYTES):
+            self._seek()
+        if self._at < len(self._levels):
             self._load()
         else:
             self._at = len(self._levels)
             self.level_ua = 0
-            self.left_ticks = NEVER_TICKS
+            self.left_ticks += NEVER_TICKS
+
+    def _seek(self):
+        """Pass what is behind by whole rounds and whole pieces: level by level an hour would take seconds."""
+        self._has_sought = True
+        if self._at:  # its first level has passed: as if the round had not begun yet
+            self._at = 0
+            self.left_ticks -= _number_at(self._levels, 4)
+        pieces = []
+        for at in range(0, len(self._levels), pg.PIECE_BYTES):
+            piece = self._levels[at : at + pg.PIECE_BYTES]
+            size = 1 + 3 * (len(piece) // pg.LEVEL_BYTES)
+            pieces.append(sum(struct.unpack(pg.LEVELS_TICKS[:size], piece)))
+        rounds = -self.left_ticks // sum(pieces)
+        if self._rounds_left >= 0:
+            rounds = min(rounds, self._rounds_left)
+            self._rounds_left -= rounds
+        self.left_ticks += rounds * sum(pieces)
+        for ticks in pieces:
+            if self.left_ticks + ticks > 0:
+                return
+            self.left_ticks += ticks
+            self._at += pg.PIECE_BYTES
 
 
 def stream(draw, index, seed, run):

@@ -14,11 +14,92 @@ not a count that the processor re-arms, which would have to be there when it run
 Words that come when the chain stands still (the FIFO alone holds four words, up to a second) start it again.
 An empty FIFO reads as a word of duration 0: the program opens every switch, says so by an entry in the
 receive FIFO, and stands still until it is started anew. A word that comes too late is never played late.
+
+A word has 32 bits: the duration in ticks in the low half, the switch pattern in the high half. The PIO
+program shifts right, so the duration comes out first: a word whose duration is 0, which is also what an
+empty queue reads as, never reaches the pins; it opens every switch and stops the program for good.
 """
 
-from boxcore import edgeword
+from boxcore.memory import RING_BYTES
 
+MAX_PINS = 16  # the pattern's half of a word
+LAST_GPIO = 29  # the RP2040 has GPIO 0 .. 29
+TICKS_PER_S = 10_000  # a tick is 100 us
+CYCLES_A_TICK = 20  # PIO cycles; 20 divides every whole megahertz of clk_sys into whole PIO dividers
+PIO_HZ = TICKS_PER_S * CYCLES_A_TICK
+MAX_DIVIDER = 0xFFFF  # SMn_CLKDIV's integer part
+
+# One word costs, in PIO cycles: pull, out y, jmp y-- and out pins at 1 each, LEAD_DELAY behind the last, then
+# (ticks - 1) loops of two instructions of STEP_DELAY + 1 each, then the loop's first instruction once more:
+# 4 + LEAD_DELAY + (ticks - 1) * 2 * (STEP_DELAY + 1) + (STEP_DELAY + 1) = ticks * CYCLES_A_TICK.
+STEP_DELAY = CYCLES_A_TICK // 2 - 1
+LEAD_DELAY = CYCLES_A_TICK // 2 - 4
+FIRST_EDGE_CYCLES = 5  # set x, pull, out y, jmp, out pins: from enable to the first word's edge, 25 us
+
+# Encoded once, for nothing is assembled at run time (RP2040 datasheet 3.4, instruction encoding).
+PULL_NOBLOCK = 0x8080  # PUSH/PULL 0b100, bit 7 pull, block clear
+OPEN_ALL = 0xA003  # MOV 0b101, destination 000 pins, source 011 null
+
+FIFO_WORDS = 4  # a state machine's transmit FIFO, not joined
+WORD_BYTES = 4
+RING_BITS = 11  # the DMA's address wrap: RING_BYTES
+RING_WORDS = RING_BYTES // WORD_BYTES  # 512: 0.5 s of 1 ms words, 2.5 s of 5 ms words
+RING_MASK = RING_WORDS - 1
+HALVES = RING_BYTES // 2  # 16-bit halves of one ring
+
+# clk_sys of boards that keep their power-up clock when asked for another: RP2040 SDK defaults, old and new.
+KNOWN_HZ = (125_000_000, 200_000_000, 150_000_000, 133_000_000, 48_000_000)
+CLOCK_PERCENT = 1  # both times come from one crystal: the divider's rounding is far less than this
+LATE_US = 100  # the trial's end is seen that much late at most: reading the timer takes some 20 us
+TRIAL_TICKS = 200  # 20 ms
 TRIAL_LIMIT_US = 500_000  # ten times what the trial takes at the clock that was asked for
+
+
+def first_pin(pins):
+    """The lowest GPIO of the channels; raises ValueError unless they are consecutive and ascending, which is
+    what one `out pins` needs, and leave the pattern's 16 bits and the chip's 30 pins room."""
+    if not 1 <= len(pins) <= MAX_PINS:
+        raise ValueError("the edge player drives 1 to %d pins, not %d" % (MAX_PINS, len(pins)))
+    for k, pin in enumerate(pins):
+        if pin != pins[0] + k:
+            raise ValueError("channel pins must be consecutive and ascending")
+    if not 0 <= pins[0] <= LAST_GPIO + 1 - len(pins):
+        raise ValueError("channel pins must lie within GPIO 0 to %d" % LAST_GPIO)
+    return pins[0]
+
+
+def divider(clock_hz):
+    """The whole PIO divider for a clk_sys in hertz; raises ValueError where a tick would not come out
+    exact."""
+    result = clock_hz // PIO_HZ
+    if result * PIO_HZ != clock_hz or not 1 <= result <= MAX_DIVIDER:
+        raise ValueError("clk_sys %d Hz has no whole divider for the tick" % clock_hz)
+    return result
+
+
+def running_hz(told_hz, trial_us, trial_ticks=TRIAL_TICKS):
+    """The clk_sys that really runs, from a trial: `trial_ticks` ticks, with the divider that fits `told_hz`,
+    took `trial_us` of the crystal's microsecond timer. Raises ValueError where no known clock explains it."""
+    for known in (told_hz,) + KNOWN_HZ:
+        due_us = told_hz * (trial_ticks * (1_000_000 // TICKS_PER_S)) // known
+        if -CLOCK_PERCENT * due_us <= (trial_us - due_us) * 100 <= CLOCK_PERCENT * due_us + 100 * LATE_US:
+            return known
+    raise ValueError("the edge player's tick does not fit any known clock: %d us" % trial_us)
+
+
+def aligned(address, size):
+    """How many bytes after `address` the next multiple of `size` (a power of two) lies."""
+    return -address & (size - 1)
+
+
+def index(address):
+    """The ring index of a DMA read address, for a ring that starts at a multiple of RING_BYTES."""
+    return address // WORD_BYTES & RING_MASK
+
+
+def room(write, read):
+    """How many words may be written: one place stays free, its flag 0 is what stops the DMA."""
+    return RING_MASK - (write - read & RING_MASK)
 
 
 class EdgePlayer:
@@ -33,17 +114,17 @@ class EdgePlayer:
         self._off = off
         self._time = time
         self._ring = ring
-        skip = edgeword.aligned(address, edgeword.RING_BYTES)
+        skip = aligned(address, RING_BYTES)
         self._word0 = skip // 2
-        self._flag0 = self._word0 + edgeword.HALVES
+        self._flag0 = self._word0 + HALVES
         self._words_at = address + skip
-        self._flags_at = self._words_at + edgeword.RING_BYTES
+        self._flags_at = self._words_at + RING_BYTES
         self._write = 0
         self._playing = False
         self.stuck = False
         self.clock_hz = clock_hz
-        edgeword.divider(clock_hz)
-        self._machine = build(edgeword.PIO_HZ)
+        divider(clock_hz)
+        self._machine = build(PIO_HZ)
         self._feed = feed
         self._gate = gate
         connect(self._machine, self._words_at, self._flags_at)
@@ -56,26 +137,26 @@ class EdgePlayer:
         player, time = self._machine, self._time
         player.active(0)
         self._restart()
-        player.put(edgeword.TRIAL_TICKS)
+        player.put(TRIAL_TICKS)
         begun = time.ticks_us()
         player.active(1)
         spent = 0
         while not player.rx_fifo() and spent < TRIAL_LIMIT_US:
             spent = time.ticks_diff(time.ticks_us(), begun)
         told = self.clock_hz
-        self.clock_hz = edgeword.running_hz(told, spent)
+        self.clock_hz = running_hz(told, spent)
         if self.clock_hz != told:
-            self._machine = build(told // edgeword.divider(self.clock_hz))
+            self._machine = build(told // divider(self.clock_hz))
         self.stop()
 
     def room(self):
         """How many words push() takes now; what is left to play is read from the DMA's own address."""
-        return edgeword.room(self._write, edgeword.index(self._feed.read))
+        return room(self._write, index(self._feed.read))
 
     def push(self, pattern, ticks):
         """Queue a word. It only writes memory: the flag behind it first, its own last."""
         at = self._write
-        behind = (at + 1) & edgeword.RING_MASK
+        behind = (at + 1) & RING_MASK
         ring = self._ring
         ring[self._flag0 + 2 * behind] = 0
         place = self._word0 + 2 * at
@@ -88,8 +169,8 @@ class EdgePlayer:
 
     def _go_on(self):
         """Start the chain at the word that feed would move next."""
-        place = edgeword.index(self._feed.read)
-        self._gate.read = self._flags_at + edgeword.WORD_BYTES * place
+        place = index(self._feed.read)
+        self._gate.read = self._flags_at + WORD_BYTES * place
         self._gate.active(1)
 
     def trim(self, ticks):
@@ -140,11 +221,11 @@ class EdgePlayer:
         player.active(0)
         self._gate.active(0)
         self._feed.active(0)
-        tries = 2 * edgeword.FIFO_WORDS
+        tries = 2 * FIFO_WORDS
         while player.tx_fifo() and tries:
-            player.exec(edgeword.PULL_NOBLOCK)
+            player.exec(PULL_NOBLOCK)
             tries -= 1
-        player.exec(edgeword.OPEN_ALL)
+        player.exec(OPEN_ALL)
         self._write = 0
         self._ring[self._flag0] = 0
         self._feed.read = self._words_at

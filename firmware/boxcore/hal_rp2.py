@@ -1,8 +1,8 @@
 """The board's shell on the RP2040: edge player, sensors, panel, indicator, link and watchdog.
 
 The only file of the core that imports machine or rp2. It decides nothing: what a reading means and which
-pattern plays is the core's business. What needs no silicon lives in edgeplayer, edgeword, sensors, adc,
-panel, indicator and wire; here are the pins, the peripherals and the PIO program.
+pattern plays is the core's business. What needs no silicon lives in edgeplayer, sensors, panel and
+wire; here are the pins, the peripherals and the PIO program.
 """
 # The names in _program's edges() are the PIO assembler's.
 # ruff: noqa: F821
@@ -20,11 +20,10 @@ import micropython
 import rp2
 from uctypes import addressof
 
-from boxcore import edgeword, indicator
+from boxcore import edgeplayer
 from boxcore import panel as contacts
 from boxcore.edgeplayer import EdgePlayer
 from boxcore.sensors import Sensors
-from boxcore.wire import Wire
 
 MACHINE = 0  # state machine 0 of PIO block 0; its TX request is also number 0 (RP2040 datasheet 2.5.3.1)
 START_REGISTER = 7  # a channel's alias 1: transfer count, which also starts it
@@ -54,9 +53,9 @@ def _program(channels):
         label("stand")
         jmp("stand")
         label("play")
-        out(pins, 16)[6]  # as many pins as there are channels; the edge. edgeword.LEAD_DELAY
+        out(pins, 16)[6]  # as many pins as there are channels; the edge. edgeplayer.LEAD_DELAY
         label("hold")
-        jmp(not_y, "next")[9]  # edgeword.STEP_DELAY
+        jmp(not_y, "next")[9]  # edgeplayer.STEP_DELAY
         jmp(y_dec, "hold")[9]
         wrap()
 
@@ -66,7 +65,7 @@ def _program(channels):
 def _player(pins, off_pin, ring):
     """The edge player on consecutive pins; `off_pin` is the gate buffer's output-enable, low active."""
     off = machine.Pin(off_pin, machine.Pin.OUT, value=1)
-    base = machine.Pin(edgeword.first_pin(pins))
+    base = machine.Pin(edgeplayer.first_pin(pins))
     program = _program(len(pins))
     feed = rp2.DMA()
     gate = rp2.DMA()
@@ -75,7 +74,7 @@ def _player(pins, off_pin, ring):
         return rp2.StateMachine(MACHINE, program, freq=hz, out_base=base)
 
     def connect(player, words_at, flags_at):
-        bits = edgeword.RING_BITS
+        bits = edgeplayer.RING_BITS
         # the stubs lack these two attributes
         after, registers = gate.channel, feed.registers  # type: ignore[attr-defined]
         ctrl = feed.pack_ctrl(inc_write=False, ring_size=bits, treq_sel=MACHINE, chain_to=after)
@@ -88,9 +87,9 @@ def _player(pins, off_pin, ring):
 
 
 class Rp2Hal:
-    """The board of a boxcore Board. ring: the edge queue's memory. cause: the
-    hardware's reset cause; wire: the link; starved_count, late_ticks: underruns, and the latest start so
-    far, since power-up."""
+    """The board of a boxcore Board. ring: the edge queue's memory. cause: the hardware's reset cause; wire:
+    the link, after open_link(); starved_count, late_ticks: underruns, and the latest start so far, since
+    power-up."""
 
     def __init__(self, board, ring):
         hardware = board.hardware
@@ -113,7 +112,7 @@ class Rp2Hal:
         self._watchdog = None
         self._set_up_sensors(hardware, board.monitor)
         self._set_up_panel(hardware)
-        self.wire = _usb()
+        self.wire = None
 
     def _set_up_sensors(self, hardware, monitor):
         sensors = Sensors(
@@ -239,7 +238,7 @@ class Rp2Hal:
 
     def show(self, state, flagged, now):
         """Light or darken the indicator as the table says for a state."""
-        lit = indicator.lit(state, flagged or self.faults != 0, now)
+        lit = contacts.lit(state, flagged or self.faults != 0, now)
         if lit != self._lit:
             self._lit = lit
             self._lamp.duty_u16(self._bright if lit else 0)
@@ -258,6 +257,16 @@ class Rp2Hal:
     def watched(self):
         """True once the watchdog runs, which nothing but a reset can end."""
         return self._watchdog is not None
+
+    def open_link(self):
+        """Have the link, whose code no run needs."""
+        from boxcore.wire import Wire
+
+        inputs = select.poll()
+        inputs.register(sys.stdin, select.POLLIN)
+        outputs = select.poll()
+        outputs.register(sys.stdout, select.POLLOUT)
+        self.wire = Wire(sys.stdin.buffer, sys.stdout.buffer, inputs, outputs)
 
     def collect(self):
         """Collect what the heap has of garbage, 10 to 40 ms."""
@@ -285,11 +294,3 @@ def _contact(pin):
 
 def _channel(pin):
     return machine.ADC(machine.Pin(pin))
-
-
-def _usb():
-    inputs = select.poll()
-    inputs.register(sys.stdin, select.POLLIN)
-    outputs = select.poll()
-    outputs.register(sys.stdout, select.POLLOUT)
-    return Wire(sys.stdin.buffer, sys.stdout.buffer, inputs, outputs)

@@ -51,12 +51,13 @@ LATCHED, UNLATCHED, WRONG, PASSCODE_SET, PASSCODE_GONE = 1, 2, 3, 4, 5
 
 
 def _crc16_table():
+    """Each byte's CRC: a bit's is the bit's before it, shifted once more; those of several bits add up."""
     table = array("H", bytes(512))
-    for byte in range(256):
-        crc = byte << 8
-        for _ in range(8):
-            crc = (crc << 1 ^ 0x1021) & 0xFFFF if crc & 0x8000 else crc << 1
-        table[byte] = crc
+    bit, crc = 1, 0x1021
+    while bit < 256:
+        for rest in range(bit):
+            table[bit + rest] = crc ^ table[rest]
+        bit, crc = 2 * bit, (crc << 1 ^ 0x1021) & 0xFFFF if crc & 0x8000 else crc << 1
     return table
 
 

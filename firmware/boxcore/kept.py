@@ -4,7 +4,7 @@ What can't be read or believed is journaled, never raised. Nothing is decided he
 """
 
 from boxcore import journal as jn
-from boxcore.reserve import Reserve
+from boxcore.ledger import Reserve
 from boxcore.slots import SLOTS, Slots
 from boxcore.trim import Trim
 

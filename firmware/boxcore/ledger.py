@@ -1,12 +1,16 @@
-"""What must outlive a power loss: what is armed, how far it got, its used budgets, every slot's runs.
+"""What must outlive a power loss, and when it is written: what is armed, how far it got, its used budgets,
+every slot's runs.
 
-One small file, replaced whole. Used budgets are written ahead of time (see reserve.py), so that no power cut
-gives any of them back. Nothing is decided here.
+One small file, replaced whole. Budgets are written ahead: a run begins only when the store already says that
+it runs and has used what it can use before the next write, so that a power cut can cost budget but never give
+it back. Nothing plays here.
 """
 
 import binascii
 import struct
 
+from boxcore import journal as jn
+from boxcore import states as st
 from boxcore.slots import SLOTS
 
 NAME = "ledger"
@@ -19,7 +23,24 @@ MAX_U32 = 0xFFFFFFFF
 # phases of the armed program
 NONE, WAITING, RUNNING, ENDED, TRIPPED = 0, 1, 2, 3, 4
 NO_SLOT = SLOTS  # a trip of a hand level belongs to no slot
-PHASES = (NONE, WAITING, RUNNING, ENDED, TRIPPED)
+
+SAVE_TICKS = 100_000  # the ledger is written every 10 s of a run: what `continue` may play twice
+RESERVE_TICKS = 150_000  # written ahead: SAVE_TICKS and half as much, so that a late write is covered too
+LEAD_TICKS = (
+    20_000  # the reserve is written up to 2 s before a run begins: no write then delays the first edge
+)
+RETRY_TICKS = 100_000  # a store that failed is tried again after 10 s
+
+PHASES = {
+    st.IDLE: NONE,
+    st.LEVEL: NONE,
+    st.WAITING: WAITING,
+    st.RUNNING: RUNNING,
+    st.HOLDING: RUNNING,
+    st.ENDED: ENDED,
+    st.TRIPPED: TRIPPED,
+}
+STANDING = {TRIPPED: st.TRIPPED, ENDED: st.ENDED}  # what a power loss doesn't take back
 
 
 class Ledger:
@@ -84,7 +105,7 @@ def unpack(data):
     if len(data) != size + 4 or binascii.crc32(data[:size]) != struct.unpack("<I", data[size:])[0]:
         return None
     fields = struct.unpack(LAYOUT, data[:size])
-    if fields[0] != MAGIC or fields[1] != FORMAT or fields[2] not in PHASES or fields[3] > SLOTS:
+    if fields[0] != MAGIC or fields[1] != FORMAT or fields[2] > TRIPPED or fields[3] > SLOTS:
         return None
     if fields[3] == NO_SLOT and fields[2] in (WAITING, RUNNING):
         return None
@@ -114,3 +135,57 @@ def save(store, ledger):
     store.write(TEMPORARY, pack(ledger))
     store.sync()
     store.rename(TEMPORARY, NAME)
+
+
+class Reserve:
+    """ledger: the ledger.Ledger as it was written last; due: the tick at which save() is to be called;
+    covered: what was written says that the run runs, with a reserve."""
+
+    def __init__(self, store):
+        self._store = store
+        self.ledger = Ledger()
+        self.covered = False
+        self.due = jn.LATER
+
+    def open(self):
+        """Load at power-up and count the boot; True where there is a file that is damaged."""
+        self.ledger, damaged = load(self._store)
+        self.ledger.boot += 1
+        return damaged
+
+    def is_lead(self, now, run):
+        """True within LEAD_TICKS before the start of a run.Run that waits, and after it."""
+        due = run.rule.due()
+        return due is not None and due - now <= LEAD_TICKS
+
+    def save_change(self, now, box):
+        """Write down a state of a box.Box that a power loss would take for another one; raises as save()."""
+        if self.ledger.phase != PHASES[box.state]:
+            self.save(now, box)
+
+    def save(self, now, box):
+        """Write down where a box.Box stands. Raises BoxError -250 where the store fails; it is tried again
+        then."""
+        ledger, state, run = self.ledger, box.state, box.run_account
+        ledger.phase = PHASES[state]
+        ledger.fault = box.fault if ledger.phase in (ENDED, TRIPPED) else st.NO_FAULT
+        if run is not None:
+            if ledger.phase == WAITING and self.is_lead(now, run):
+                ledger.phase = RUNNING
+            self._account(ledger, now, run, box.player.mas)
+        try:
+            save(self._store, ledger)
+        except OSError as error:
+            self.due = now + RETRY_TICKS
+            raise st.BoxError(-250, "the store failed: %s" % error) from None
+        self.due = now + SAVE_TICKS if state in (st.RUNNING, st.HOLDING) else jn.LATER
+        self.covered = ledger.phase == RUNNING
+
+    def _account(self, ledger, now, run, mas):
+        ahead = RESERVE_TICKS if ledger.phase == RUNNING else 0
+        ledger.by, ledger.serial, ledger.run = run.by, run.serial, run.number
+        ledger.slot = NO_SLOT if run.slot is None else run.slot
+        ticks, used_mas = run.used(now, mas)
+        ledger.used_ticks = ticks + ahead
+        ledger.used_mas = used_mas + run.most_mas(ahead)
+        ledger.position_ticks = run.position(now)

@@ -36,7 +36,6 @@ STEP_ENDS_TICKS = (
 )
 STEP_OF_LOCK_TICKS = 150  # no arithmetic: one of its steps takes at most 12 ms
 STILL_TICKS = 600  # and nothing, for a reading of the sensors takes a turn of 35 ms: the clock is looked at
-BLOCK_PIECES = 4  # of a block's bytes in one turn: 40 ms, and a page of flash
 LATE_TICKS = 5  # a grid tick that is met later than this is left out
 MOST_HELD = 200  # bytes of answers, one message's: more is not listened to before they are gone
 
@@ -160,17 +159,13 @@ class Loop:
         if self._held:  # the unlocking's own answer
             wire.give(self._held, now)
             self._held = b""
-        for _ in range(BLOCK_PIECES):
-            piece = wire.take()
-            if not len(piece):
-                self.instrument.tick(now)
-                wire.flush(now)
-                return
+        piece = wire.take(self.instrument.in_block())
+        if len(piece):
             for part in self.instrument.take(piece, now):
                 wire.give(part, now)
-            if not self.instrument.in_block():
-                return
-            now = self._hal.ticks()
+        else:
+            self.instrument.tick(now)
+            wire.flush(now)
 
     def run(self):
         """Work until a command asks for maintenance."""

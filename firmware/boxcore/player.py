@@ -12,8 +12,7 @@ from array import array
 from boxcore import journal as jn
 from boxcore import port
 from boxcore import states as st
-from boxcore.bank import current_ua
-from boxcore.picks import Picks
+from boxcore.bank import Picks, current_ua
 
 RING = 320  # edges queued and not yet played: 5 ms apart through more than a second, 1 ms apart through 0.3 s
 REPICK_PERCENT = 1  # a standing level's pattern is picked anew when the supply has moved further than this
@@ -22,7 +21,7 @@ UNITS_PER_MAS = 1_000_000
 AGAIN_TICKS = (
     4_000  # a run that plays on after a stop does so 0.4 s ahead: filling the queue takes 0.3 s at most
 )
-SEGMENTS = 500  # schedule segments caught up in one call: some 50 ms on the board
+SEGMENTS = 500  # segments that a schedule passes in one call: some 50 ms on the board
 PRIMED_TICKS = (
     3_000  # 0.3 s are queued before a start: as much of the shortest words as there is room for, or enough
     # to fill the queue meanwhile with longer ones; so a start never waits long for its queue
@@ -178,14 +177,11 @@ class Player:
             pass
         return True
 
-    def catch_up(self, now, most=SEGMENTS):
-        """Let the schedule pass up to `now` unseen, `most` segments at a time; true once it stands there."""
-        lag = now - self.at
-        while lag > 0 and most > 0:
-            lag -= self.schedule.take(lag)
-            most -= 1
-        self.at = max(self.at, now - lag)
-        return lag <= 0
+    def catch_up(self, now):
+        """Let the schedule pass up to `now` unseen, SEGMENTS at a time; true once it stands there."""
+        lag = max(0, now - self.at)
+        self.at += lag
+        return self.schedule.skip(lag, SEGMENTS)
 
     def refill(self, now, supply_mv, force=False):
         """Queue words up to QUEUE_HIGH_TICKS ahead, unless QUEUE_LOW_TICKS are there already and not `force`;

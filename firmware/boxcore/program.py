@@ -9,7 +9,7 @@ ten 32-bit fields in the order of `NUMBERS`, the draws (kind, 16-bit length, bod
 import binascii
 import struct
 
-from boxcore.memory import PROGRAM_BYTES
+from boxcore.memory import PIECE_BYTES, PROGRAM_BYTES
 
 MAGIC = b"NDrw"
 FORMAT = 1
@@ -49,6 +49,8 @@ DRAW = "<BH"
 BODIES = {STEADY: "<I", PULSE: "<IIII", RANDOM: "<IIIBII"}
 LEVEL_FORMAT = "<II"  # one replay level: microamperes, ticks
 LEVEL_BYTES = 8
+LEVELS_UA = "<" + "I4x" * (PIECE_BYTES // LEVEL_BYTES)  # the levels of a piece at once, and their ticks: one
+LEVELS_TICKS = "<" + "4xI" * (PIECE_BYTES // LEVEL_BYTES)  # by one, 2000 of them would take 0.1 s
 
 
 class ProgramError(ValueError):
@@ -61,6 +63,7 @@ class Program:
     Draws are tuples: (STEADY, level_ua); (PULSE, draw_ua, on_ticks, every_ticks, first_ticks);
     (RANDOM, draw_ua, on_lo_ticks, on_hi_ticks, law, gap_lo_ticks, gap_hi_ticks), an exponential gap having
     its mean in both; (REPLAY, repeat, levels) with levels as packed LEVEL_FORMAT bytes, repeat 0 for ever.
+    peak_ua: the highest levels of all draws together; those of replays are known to a Parser alone.
     """
 
     def __init__(self, name, draws, start=START_POWER, resume=RESUME_RESTART, **numbers):
@@ -72,6 +75,7 @@ class Program:
             setattr(self, field, numbers.pop(field, default))
         if numbers:
             raise ProgramError("unknown field " + sorted(numbers)[0])
+        self.peak_ua = sum([draw[1] for draw in self.draws if draw[0] != REPLAY])
 
     def has_steady(self):
         """True where a steady draw sets the base; else the base is the box's own consumption."""
@@ -91,6 +95,7 @@ class Parser:
         self._steps = self._parse()
         self.size = self.crc32 = self.checksum = 0
         self.program = Program("", ())
+        self._replays_ua = 0
         self.wants = next(self._steps)
 
     def take(self, view):
@@ -124,6 +129,7 @@ class Parser:
         numbers = dict(zip(NUMBERS, fields[6:]))
         program = Program(name, draws, start=fields[3], resume=fields[4], **numbers)
         check_head(program)
+        program.peak_ua += self._replays_ua
         self.program = program
 
     def _draw(self, number):
@@ -142,10 +148,19 @@ class Parser:
         if left < LEVEL_BYTES or left % LEVEL_BYTES:
             _refuse(number, "levels are cut or missing")
         repeat = struct.unpack("<I", (yield 4))[0]
+        peak_ua = 0
         while left:
             levels = yield min(left, self._most)
             left -= len(levels)
-            _refuse(number, _levels_problem(levels))
+            for at in range(0, len(levels), PIECE_BYTES):
+                piece = levels[at : at + PIECE_BYTES]
+                size = 1 + 3 * (len(piece) // LEVEL_BYTES)
+                peak_ua = max(peak_ua, max(struct.unpack(LEVELS_UA[:size], piece)))
+                if peak_ua > MAX_LEVEL_UA:
+                    _refuse(number, "a replay's level is out of range")
+                if min(struct.unpack(LEVELS_TICKS[:size], piece)) < MIN_TICKS:
+                    _refuse(number, "a replay's level is shorter than 1 ms")
+        self._replays_ua += peak_ua
         return (REPLAY, repeat, levels)
 
 
@@ -166,22 +181,6 @@ def check_head(program):
 def _refuse(number, problem):
     if problem:
         raise ProgramError("draw %d: %s" % (number, problem))
-
-
-def peak_ua(draw):
-    """The highest level of one draw tuple, microamperes."""
-    if draw[0] != REPLAY:
-        return draw[1]
-    levels = draw[2]
-    peak = 0
-    for at in range(0, len(levels), LEVEL_BYTES):
-        peak = max(peak, number_at(levels, at))
-    return peak
-
-
-def number_at(levels, at):
-    """The 32-bit number at a place of a replay's levels; allocates nothing where it is a small integer."""
-    return levels[at] | levels[at + 1] << 8 | levels[at + 2] << 16 | levels[at + 3] << 24
 
 
 def name_is_valid(name):
@@ -219,13 +218,4 @@ def _random_problem(draw):
         return "law %d is unknown" % law
     if law == EXPONENTIAL and (gap_lo != gap_hi or gap_lo > MAX_MEAN_TICKS):
         return "an exponential gap has one mean, at most 14.9 h"
-    return None
-
-
-def _levels_problem(levels):
-    for at in range(0, len(levels), LEVEL_BYTES):
-        if number_at(levels, at) > MAX_LEVEL_UA:
-            return "a replay's level is out of range"
-        if levels[at + 4] < MIN_TICKS and number_at(levels, at + 4) < MIN_TICKS:
-            return "a replay's level is shorter than 1 ms"
     return None

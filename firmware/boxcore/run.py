@@ -3,8 +3,8 @@
 A plain account; it neither plays nor writes. Ticks are the box's own, mas milliampere-seconds.
 """
 
-from boxcore import armswitch, schedule
 from boxcore import guard as gd
+from boxcore import panel, schedule
 from boxcore import program as pg
 from boxcore import states as st
 
@@ -51,7 +51,7 @@ class Run:
             return None
         quiet_ticks = self.program.resume_after_ticks if begun else 0
         if self.by == st.BY_PANEL and not on:  # the switch may not have settled yet
-            return max(quiet_ticks, 2 * armswitch.SETTLE_TICKS)
+            return max(quiet_ticks, 2 * panel.SETTLE_TICKS)
         return quiet_ticks
 
     def schedule(self):
@@ -144,8 +144,6 @@ def restored(ledger, slots, board, bank):
 def peak_ua(program, own_ua, bank, supply_max_mv):
     """The most that a program can make the circuit see, microamperes: all draws at once, with what a pattern
     may round up and the supply may rise before it is picked anew; never more than the whole bank."""
-    total = 0 if program.has_steady() else own_ua
-    for draw in program.draws:
-        total += pg.peak_ua(draw)
+    total = program.peak_ua + (0 if program.has_steady() else own_ua)
     total += total * PICK_PERCENT // 100 + bank.gap_ua(supply_max_mv)
     return min(max(total, own_ua), own_ua + bank.full_ua(supply_max_mv))

@@ -20,11 +20,14 @@ class Schedule:
         self._base_ua = 0 if program.has_steady() else own_ua
         self._settle()
 
-    def _settle(self):
+    def _settle(self, most=draws.NEVER_TICKS):
         level = self._base_ua
         span = draws.NEVER_TICKS
         for stream in self._streams:
-            while not stream.left_ticks:
+            while stream.left_ticks <= 0:
+                if not most:
+                    return
+                most -= 1
                 stream.advance()
             level += stream.level_ua
             if stream.left_ticks < span:
@@ -45,3 +48,16 @@ class Schedule:
             stream.left_ticks -= self._span
         self._settle()
         return ticks
+
+    def skip(self, ticks, most=draws.NEVER_TICKS):
+        """Let `ticks` ticks pass unseen, and at most so many segments of all draws together; True once it
+        stands behind them. Until then it must be called again, with what has passed since (0 too), and
+        nothing else may be."""
+        if ticks:
+            passed = self._span - self.left_ticks + ticks
+            for stream in self._streams:
+                stream.left_ticks -= passed
+            self.left_ticks = self._span = 0
+        if not self.left_ticks:
+            self._settle(most)
+        return self.left_ticks > 0

@@ -4,7 +4,8 @@ read.
 It knows no command. It is given the port's two ends and a poll object for each, so that it needs no board.
 """
 
-PIECE = 64  # bytes taken a turn: a full USB packet
+PIECE = 64  # bytes taken a turn: a full USB packet ...
+LONG_PIECE = 256  # ... or a page of flash while a block comes: 14 ms
 # A long answer goes in pieces of a USB packet as soon as there is room for a byte. The port's buffer of 256
 # bytes is empty when a host asks, and sent on in whole packets: so there is room for a packet wherever there
 # is any, unless the host has left an earlier answer lying. Then the write waits, half a second at most, once:
@@ -24,7 +25,7 @@ class Wire:
         self._writer = writer
         self._inputs = inputs
         self._outputs = outputs
-        self._piece = memoryview(bytearray(PIECE))
+        self._piece = memoryview(bytearray(LONG_PIECE))
         self._one = bytearray(1)
         self._waiting = []  # parts of answers
         self._sent = 0  # bytes of the first
@@ -38,24 +39,24 @@ class Wire:
             return False
         return self._ready(self._inputs, milliseconds)
 
-    def take(self):
-        """The bytes that are there now, at most PIECE: a memoryview that the next call overwrites.
+    def take(self, in_block=False):
+        """The bytes that are there now, at most PIECE or, within a block, LONG_PIECE: a memoryview that the
+        next call overwrites.
 
         Byte by byte, for the board's read(n) waits until all n came. Nothing is taken while an answer waits
         to go, so what waits is bounded by what one piece can ask for.
         """
-        used = 0
+        most = LONG_PIECE if in_block else PIECE
         poll, read, one, piece = self._inputs.ipoll, self._reader.readinto, self._one, self._piece
-        while used < PIECE and not self._waiting:  # names of its own: this is where receiving spends its time
+        for used in range(0 if self._waiting else most):  # names of its own: here receiving spends its time
             for _ in poll(0):
                 break
             else:
-                break
+                return piece[:used]
             if not read(one):
-                break
+                return piece[:used]
             piece[used] = one[0]
-            used += 1
-        return piece[:used]
+        return piece[: 0 if self._waiting else most]
 
     def give(self, answer, now):
         """Send an answer as far as the host takes it; flush() sends the rest. Its bytes must stay what they

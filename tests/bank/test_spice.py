@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from boxcore.edgeword import TICKS_PER_S
+from boxcore.edgeplayer import TICKS_PER_S
 from nightdraw import data
 from nightdraw.bank import ngspice, spice
 from nightdraw.bank.bodies import AIR

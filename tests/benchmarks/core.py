@@ -61,6 +61,7 @@ def schedule_of_eight() -> Ratio:
         streams = [draws.stream(draw, index, 0, 1) for index, draw in enumerate(plan.draws)]
         for _ in range(EDGES // len(streams)):
             for stream in streams:
+                stream.left_ticks = 0
                 stream.advance()
 
     return compare(f"schedule of 8 draws, {EDGES} segments", summed, "the draws alone, never summed", single)

@@ -2,7 +2,7 @@
 new. The power is cut at store operation 1, 2, 3, ... until the work survives."""
 
 import pytest
-from boxcore import guard, reserve
+from boxcore import guard, ledger
 from boxcore import journal as jn
 from boxcore import program as pg
 from boxcore import slots as sl
@@ -39,7 +39,7 @@ def test_continue_goes_on_from_where_the_ledger_was_written():
     world = started(program).run(47 * S)
     world.cut().run(30 * S)
     position = world.records("start")[-1]["position"]
-    assert 47 * S - reserve.SAVE_TICKS - reserve.LEAD_TICKS <= position <= 47 * S
+    assert 47 * S - ledger.SAVE_TICKS - ledger.LEAD_TICKS <= position <= 47 * S
     began = world.box.run_started + position
     assert 0 <= began < 1_000
     whole = patterns(program, world.board, 100 * S, start=world.box.run_started)
@@ -174,8 +174,8 @@ def test_pulling_the_fuse_never_gives_budget_back(resume):
         used_ticks, used_mas = doors.used(world.box, world.now)
         assert used_ticks >= real_ticks
         assert used_mas >= real_mas
-        assert used_ticks <= real_ticks + n * reserve.RESERVE_TICKS
-        assert used_mas <= real_mas + n * (reserve.RESERVE_TICKS / S * 410 + 2)
+        assert used_ticks <= real_ticks + n * ledger.RESERVE_TICKS
+        assert used_mas <= real_mas + n * (ledger.RESERVE_TICKS / S * 410 + 2)
 
 
 def test_the_budget_ends_a_run_over_many_power_losses():

@@ -12,7 +12,7 @@ from boxcore import port
 from boxcore import program as pg
 from boxcore import slots as sl
 from boxcore import states as st
-from boxcore.armswitch import SETTLE_TICKS
+from boxcore.panel import SETTLE_TICKS
 from boxcore.player import AGAIN_TICKS
 from nightdraw import programs
 from nightdraw.bench import store

@@ -87,6 +87,7 @@ def segments(draw, count, seed=7, run=3, index=0):
     found = []
     for _ in range(count):
         found.append((stream.level_ua, stream.left_ticks))
+        stream.left_ticks = 0
         stream.advance()
     return found
 

@@ -2,6 +2,7 @@
 what begins there less what ends there."""
 
 import bisect
+import itertools
 import math
 import zlib
 
@@ -124,6 +125,40 @@ def test_time_may_pass_in_any_steps(draws, steps):
             left -= plan.take(left)
         at += step
         assert plan.level_ua == expected[bisect.bisect_right(ticks, at) - 1][1]
+
+
+@given(DRAWS, some.lists(some.tuples(some.booleans(), some.integers(0, 700)), min_size=1, max_size=30))
+def test_time_may_pass_unseen_in_any_pieces(draws, steps):
+    """skip() of any spans, few segments at a time, among take(): the same levels as without it."""
+    program = pg.Program("p", draws)
+    expected = brute(program, 1, sum(ticks for _, ticks in steps) + 1)
+    ticks = [tick for tick, _ in expected]
+    plan = schedule.Schedule(program, 1, OWN_UA)
+    at = 0
+    for is_seen, step in steps:
+        at += step
+        while is_seen and step:
+            step -= plan.take(step)
+        while not plan.skip(step, 3):
+            step = 0
+        assert plan.level_ua == expected[bisect.bisect_right(ticks, at) - 1][1]
+
+
+@given(
+    some.integers(1, 200), some.integers(0, 3), some.integers(0, 400_000), some.randoms(use_true_random=False)
+)
+def test_a_replay_passes_rounds_and_pieces_unseen(count, repeat, ticks, rng):
+    """Some hundred levels, several rounds: where a span of any length ends, by adding up."""
+    levels = [(k + 1, rng.randint(10, 900)) for k in range(count)]
+    draw = (pg.REPLAY, repeat, programs.pack_levels(levels))
+    plan = schedule.Schedule(pg.Program("p", [draw]), 1, OWN_UA)
+    assert plan.skip(ticks)
+    total = sum(span for _, span in levels)
+    if repeat and ticks >= repeat * total:
+        assert plan.level_ua == OWN_UA
+        return
+    ends = list(itertools.accumulate(span for _, span in levels))
+    assert plan.level_ua == OWN_UA + levels[bisect.bisect_right(ends, ticks % total)][0]
 
 
 @given(DRAWS, some.integers(1, 2500))

@@ -3,7 +3,7 @@
 import itertools
 
 import pytest
-from boxcore import box, indicator, reserve
+from boxcore import box, ledger, panel
 from boxcore import states as st
 
 from tests.documents import EVENTS, MOVES
@@ -53,7 +53,7 @@ def test_only_three_events_lead_to_where_a_switch_may_close():
 
 
 def test_every_state_has_what_walks_by_state():
-    for table in (box.STEPS, reserve.PHASES, indicator.BLINKS):
+    for table in (box.STEPS, ledger.PHASES, panel.BLINKS):
         assert set(table) == set(st.STATES)
     assert set(st.OPERATION) == {*st.PLAYING, st.WAITING}
 

@@ -3,7 +3,7 @@
 from fractions import Fraction
 
 import pytest
-from boxcore import adc, bank, port, sensors, trim
+from boxcore import bank, port, sensors, trim
 from boxcore import program as pg
 from boxcore.states import BoxError
 from hypothesis import assume, given
@@ -304,7 +304,7 @@ def test_the_boards_reading_follows_the_trim_and_none_is_lost_to_rounding():
         found.trim_supply(ppm)
         found.read(readings)
         assert abs(readings.supply_mv - before_mv * (10**6 + ppm) / 10**6) <= 1
-    found = sensors.Sensors(Converter(65_535), adc.MAX_FULL_MV, Converter(0))
+    found = sensors.Sensors(Converter(65_535), sensors.MAX_FULL_MV, Converter(0))
     found.trim_supply(50_000)
     found.read(readings)
-    assert readings.supply_mv == adc.MAX_FULL_MV  # small integers still: no garbage while sensing
+    assert readings.supply_mv == sensors.MAX_FULL_MV  # small integers still: no garbage while sensing

@@ -239,6 +239,10 @@ class Board:
         flash = self._control("status")["flash"]
         return int(flash["erases"]) + int(flash["pages"])
 
+    def erases(self) -> int:
+        """Sectors erased so far, all power-ups together."""
+        return int(self._control("status")["flash"]["erases"])
+
     # -- the serial port -------------------------------------------------------------------------------
 
     def wait_usb(self, seconds: float = BOOT_S) -> None:

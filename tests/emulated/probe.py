@@ -8,7 +8,7 @@ import gc
 
 import micropython
 from boxcore import box as bx
-from boxcore import journal, loop, player, reserve
+from boxcore import journal, ledger, loop, player
 
 STEP_BYTES = 64  # the largest free block is found to this
 calls = [0, 0, 0, 0, 0]  # of sense, step, refill, flush, save since DIAGnostic:LOCK
@@ -37,7 +37,7 @@ def heap(ins):
 
 # Plain functions with plain arguments: a closure, or arguments gathered by a star, would allocate themselves.
 _sense, _step, _refill = bx.Box.sense, bx.Box.step, player.Player.refill
-_flush, _save = journal.Journal.flush, reserve.Reserve.save
+_flush, _save = journal.Journal.flush, ledger.Reserve.save
 
 
 def sense(self, now, readings):
@@ -85,7 +85,7 @@ def save(self, now, box):
 def lock(ins):
     """DIAGnostic:LOCK: from now on nothing that a run does may allocate, but for its writes to the store."""
     bx.Box.sense, bx.Box.step, player.Player.refill = sense, step, refill
-    journal.Journal.flush, reserve.Reserve.save = flush, save
+    journal.Journal.flush, ledger.Reserve.save = flush, save
 
 
 def counts(ins):

@@ -22,20 +22,24 @@ def slot_file(data: bytes, serial: int) -> bytes:
     return body + struct.pack("<I", zlib.crc32(body))
 
 
-def largest(seed: int) -> bytes:
+def largest(seed: int, resume: int = pg.RESUME_RESTART) -> bytes:
     """A replay as long as a slot takes it, no two levels in a row alike."""
     rng = Random(seed)
     room = pg.MAX_BYTES - len(replay(seed, []))
     levels = []
     for k in range(room // pg.LEVEL_BYTES):
         levels.append((20_000 + 10_000 * (2 * rng.randint(0, 11) + k % 2), rng.randint(300, 2_300)))
-    return replay(seed, levels)
+    return replay(seed, levels, resume)
 
 
-def replay(seed: int, levels: list[tuple[int, int]]) -> bytes:
+def replay(seed: int, levels: list[tuple[int, int]], resume: int = pg.RESUME_RESTART) -> bytes:
     """A program with one replay; one of no levels is only good for its length."""
     whole = programs.pack(
-        pg.Program(f"largest-{seed}", [(pg.REPLAY, pg.FOREVER, programs.pack_levels(levels or [(1, 10)]))])
+        pg.Program(
+            f"largest-{seed}",
+            [(pg.REPLAY, pg.FOREVER, programs.pack_levels(levels or [(1, 10)]))],
+            resume=resume,
+        )
     )
     return whole if levels else whole[: -pg.LEVEL_BYTES]
 

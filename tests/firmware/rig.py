@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from boxcore import board as boards
-from boxcore import edgeword
+from boxcore import edgeplayer
 from fake_board import modules
 
 CAPS = {
@@ -29,7 +29,7 @@ CHANNELS_NS = [
 ]
 ENABLE_PIN, FIRST_PIN = 12, 2
 NS_A_TICK = 100_000
-FIRST_EDGE_NS = edgeword.FIRST_EDGE_CYCLES * NS_A_TICK // edgeword.CYCLES_A_TICK
+FIRST_EDGE_NS = edgeplayer.FIRST_EDGE_CYCLES * NS_A_TICK // edgeplayer.CYCLES_A_TICK
 
 
 def board(monitor: bool = False, pins: Any = None, **hardware: Any) -> boards.Board:

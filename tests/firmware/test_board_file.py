@@ -6,8 +6,8 @@ import math
 from pathlib import Path
 
 import pytest
-from boxcore import adc
 from boxcore import board as core
+from boxcore import sensors
 from nightdraw import data
 from nightdraw.board import load_board
 from nightdraw.board.circuit import Thermistor
@@ -32,8 +32,10 @@ def test_the_shipped_board_reads_12_6_v_at_half_scale() -> None:
     hardware = load_board().compile().hardware
     # 100 kohm over 15 kohm at 3.3 V: Ohm's law
     assert hardware["supply_full_mv"] == pytest.approx(3_300 * 115 / 15, abs=1)
-    assert adc.supply_mv(adc.FULL_COUNT // 2, hardware["supply_full_mv"]) == pytest.approx(12_650, abs=2)
-    assert hardware["supply_full_mv"] <= adc.MAX_FULL_MV
+    assert sensors.supply_mv(sensors.FULL_COUNT // 2, hardware["supply_full_mv"]) == pytest.approx(
+        12_650, abs=2
+    )
+    assert hardware["supply_full_mv"] <= sensors.MAX_FULL_MV
 
 
 def test_the_shipped_boards_pins_are_free_of_clashes_and_playable(chip: object) -> None:
@@ -56,8 +58,8 @@ def test_the_shipped_boards_pins_are_free_of_clashes_and_playable(chip: object) 
 )
 def test_a_thermistor_is_read_within_a_kelvin_of_its_makers_table(celsius: float, kohm: float) -> None:
     part = Thermistor(10_000, 3_977, 10_000)  # type: ignore[arg-type] # whole numbers do for fractions
-    raw = round(adc.FULL_COUNT * kohm / (kohm + 10))
-    assert adc.thermistor_cdeg(raw, thermistor_table(part)) / 100 == pytest.approx(celsius, abs=1.0)
+    raw = round(sensors.FULL_COUNT * kohm / (kohm + 10))
+    assert sensors.thermistor_cdeg(raw, thermistor_table(part)) / 100 == pytest.approx(celsius, abs=1.0)
 
 
 def test_straight_lines_stay_within_a_quarter_kelvin_of_the_law() -> None:
@@ -65,8 +67,8 @@ def test_straight_lines_stay_within_a_quarter_kelvin_of_the_law() -> None:
     for tenth in range(-390, 1500, 7):
         kelvin = tenth / 10 + 273.15
         ratio = math.exp(3_950 * (1 / kelvin - 1 / 298.15))
-        raw = round(adc.FULL_COUNT * ratio / (1 + ratio))
-        assert adc.thermistor_cdeg(raw, table) / 100 == pytest.approx(tenth / 10, abs=0.25)
+        raw = round(sensors.FULL_COUNT * ratio / (1 + ratio))
+        assert sensors.thermistor_cdeg(raw, table) / 100 == pytest.approx(tenth / 10, abs=0.25)
 
 
 def test_an_amplified_shunt_stands_in_for_the_monitor(tmp_path: Path) -> None:

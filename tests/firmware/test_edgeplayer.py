@@ -6,7 +6,7 @@ from random import Random
 from typing import Any
 
 import pytest
-from boxcore import edgeword, port
+from boxcore import edgeplayer, port
 from fake_board import chip as silicon
 from fake_board import modules
 from hypothesis import given
@@ -91,7 +91,7 @@ def test_edges_1_ms_apart_are_exact_outside_stalls_and_even_through_one_with_a_f
     refiller = Refiller(chip, rig.shell(chip), train(rng, 10, 10))
     refiller.play(rng, 6_000 * MS_NS, stalls=3)
     exact(chip, refiller.pushed)
-    assert edgeword.RING_WORDS * 10 * rig.NS_A_TICK > STALL_NS
+    assert edgeplayer.RING_WORDS * 10 * rig.NS_A_TICK > STALL_NS
 
 
 def test_the_same_on_the_independent_emulator(chip: Any, seed: int) -> None:
@@ -194,9 +194,9 @@ def test_stop_switches_the_buffer_off_before_anything_else(chip: Any) -> None:
     hal.stop()
     assert chip.trace[0] == ("pin", rig.ENABLE_PIN, 1)
     assert chip.trace[1] == "machine off"
-    assert edgeword.OPEN_ALL in chip.trace
+    assert edgeplayer.OPEN_ALL in chip.trace
     assert (chip.outputs[rig.ENABLE_PIN], chip.pins) == (1, 0)
-    assert hal.room() == edgeword.RING_MASK
+    assert hal.room() == edgeplayer.RING_MASK
     chip.spend(1_000 * MS_NS)
     assert chip.pins == 0
 
@@ -213,15 +213,15 @@ def test_the_buffer_is_off_from_power_up_until_the_first_start(chip: Any) -> Non
 
 def test_room_counts_what_the_dma_has_not_taken_yet(chip: Any) -> None:
     hal = rig.shell(chip)
-    assert hal.room() == edgeword.RING_WORDS - 1
+    assert hal.room() == edgeplayer.RING_WORDS - 1
     for k in range(100):
         hal.push(k + 1, 10)
-    assert hal.room() == edgeword.RING_WORDS - 101
+    assert hal.room() == edgeplayer.RING_WORDS - 101
     hal.enable()
     chip.spend(MS_NS // 2)
-    assert hal.room() == edgeword.RING_WORDS - 101 + 5  # one word plays, four lie in the FIFO
+    assert hal.room() == edgeplayer.RING_WORDS - 101 + 5  # one word plays, four lie in the FIFO
     chip.spend(49 * MS_NS)
-    assert hal.room() == edgeword.RING_WORDS - 101 + 5 + 49
+    assert hal.room() == edgeplayer.RING_WORDS - 101 + 5 + 49
 
 
 def test_time_spent_filling_is_cut_from_the_open_time_at_the_head_only(chip: Any) -> None:

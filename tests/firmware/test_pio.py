@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from boxcore import edgeword
+from boxcore import edgeplayer
 from fake_board import pio
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -64,14 +64,16 @@ class Bench:
             self.machine.put(self.train.pop(0))
 
 
-def expected(train: list[tuple[int, int]], start: int = edgeword.FIRST_EDGE_CYCLES) -> list[tuple[int, int]]:
+def expected(
+    train: list[tuple[int, int]], start: int = edgeplayer.FIRST_EDGE_CYCLES
+) -> list[tuple[int, int]]:
     """Where the edges of a train of words must lie: arithmetic only."""
     edges = []
     at, last = start, 0
     for pattern, ticks in [*train, (0, 0)]:
         if pattern != last:
             edges.append((at, pattern))
-        at, last = at + ticks * edgeword.CYCLES_A_TICK, pattern
+        at, last = at + ticks * edgeplayer.CYCLES_A_TICK, pattern
     return edges
 
 
@@ -91,10 +93,10 @@ def test_assembles_to_what_the_datasheet_says(program: Any) -> None:
 
 
 def test_delays_are_the_arithmetics() -> None:
-    assert BY_HAND[7] >> 8 & 31 == edgeword.LEAD_DELAY
-    assert BY_HAND[8] >> 8 & 31 == BY_HAND[9] >> 8 & 31 == edgeword.STEP_DELAY
-    cycles = 4 + edgeword.LEAD_DELAY + edgeword.STEP_DELAY + 1
-    assert cycles == edgeword.CYCLES_A_TICK == 2 * (edgeword.STEP_DELAY + 1)
+    assert BY_HAND[7] >> 8 & 31 == edgeplayer.LEAD_DELAY
+    assert BY_HAND[8] >> 8 & 31 == BY_HAND[9] >> 8 & 31 == edgeplayer.STEP_DELAY
+    cycles = 4 + edgeplayer.LEAD_DELAY + edgeplayer.STEP_DELAY + 1
+    assert cycles == edgeplayer.CYCLES_A_TICK == 2 * (edgeplayer.STEP_DELAY + 1)
 
 
 @pytest.mark.parametrize(("make", "trains"), [(EmulatedMachine, 30), (pio.Machine, 100)])
@@ -112,7 +114,7 @@ def test_any_train_is_exact_to_the_cycle_and_ends_open(make: Any, trains: int) -
     @settings(max_examples=trains)
     def check(train: list[tuple[int, int]]) -> None:
         bench = Bench(make, program, train)
-        total = sum(ticks for _, ticks in train) * edgeword.CYCLES_A_TICK
+        total = sum(ticks for _, ticks in train) * edgeplayer.CYCLES_A_TICK
         bench.machine.run(total + 100)
         assert only_changes(bench.edges) == expected(train)
         assert bench.machine.rx_count == 1
@@ -151,7 +153,7 @@ def test_after_an_underrun_nothing_plays_until_it_is_started_anew(program: Any) 
     bench.machine.restart()
     begun = bench.machine.cycle
     bench.machine.run(begun + 30)
-    assert bench.edges[-1] == (begun + edgeword.FIRST_EDGE_CYCLES, 1023)
+    assert bench.edges[-1] == (begun + edgeplayer.FIRST_EDGE_CYCLES, 1023)
 
 
 def test_a_word_without_duration_never_reaches_the_pins(program: Any) -> None:
@@ -168,9 +170,9 @@ def test_the_opcodes_for_stopping_drain_the_fifo_and_open_all(program: Any) -> N
     bench.train.clear()
     assert bench.machine.tx_count == pio.FIFO
     for left in (3, 2, 1, 0, 0):
-        bench.machine.execute(edgeword.PULL_NOBLOCK)
+        bench.machine.execute(edgeplayer.PULL_NOBLOCK)
         assert bench.machine.tx_count == left
-    bench.machine.execute(edgeword.OPEN_ALL)
+    bench.machine.execute(edgeplayer.OPEN_ALL)
     assert bench.edges[-1][1] == 0
     bench.machine.restart()
     bench.machine.running = True

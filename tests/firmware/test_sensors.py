@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from boxcore import adc, guard, port
+from boxcore import guard, port, sensors
 from boxcore.sensors import MONITOR_REST, NO_MONITOR, NO_PROCESSOR_TEMP, NO_THERMISTOR, Sensors
 from hypothesis import given
 from hypothesis import strategies as st
@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tests.firmware.run_board import Monitor
 
 SMALL_INT = 1 << 30  # the board's small integers end there
-counts = st.integers(0, adc.FULL_COUNT)
+counts = st.integers(0, sensors.FULL_COUNT)
 
 
 class Channel:
@@ -48,7 +48,7 @@ class Bus:
             raise OSError(5)
 
 
-def sensors(supply: int = 32_700, processor: int = 14_000) -> Sensors:
+def made(supply: int = 32_700, processor: int = 14_000) -> Sensors:
     """Sensors with nothing added."""
     return Sensors(Channel(supply), 25_300, Channel(processor))
 
@@ -62,15 +62,15 @@ def sensors(supply: int = 32_700, processor: int = 14_000) -> Sensors:
 )
 def test_processor_temperature_is_the_datasheets(count_12: int, celsius: float) -> None:
     u16 = count_12 << 4 | count_12 >> 8  # how the board widens 12 bits to 16
-    cdeg = adc.processor_cdeg(adc.count(adc.SAMPLES * u16))
+    cdeg = sensors.processor_cdeg(sensors.count(sensors.SAMPLES * u16))
     assert cdeg is not None
     assert cdeg / 100 == pytest.approx(celsius, abs=0.25)
 
 
 @given(counts)
 def test_processor_temperature_follows_the_formula_or_says_nothing(raw: int) -> None:
-    celsius = 27 - (raw / adc.FULL_COUNT * 3.3 - 0.706) / 0.001721
-    cdeg = adc.processor_cdeg(raw)
+    celsius = 27 - (raw / sensors.FULL_COUNT * 3.3 - 0.706) / 0.001721
+    cdeg = sensors.processor_cdeg(raw)
     if cdeg is None:
         assert not -39.9 < celsius < 149.9
     else:
@@ -79,7 +79,7 @@ def test_processor_temperature_follows_the_formula_or_says_nothing(raw: int) -> 
 
 def test_monitor_current_is_the_datasheets_example() -> None:
     # TI SBOS547 (INA226), programming example: 10 A through 2 mohm is 20 mV, shunt register 8000
-    assert adc.monitor_ua(8000 >> 8, 8000 & 0xFF, adc.monitor_step(2_000)) == 10_000_000
+    assert sensors.monitor_ua(8000 >> 8, 8000 & 0xFF, sensors.monitor_step(2_000)) == 10_000_000
 
 
 def test_monitor_setting_keeps_the_datasheets_bits() -> None:
@@ -87,41 +87,43 @@ def test_monitor_setting_keeps_the_datasheets_bits() -> None:
     # 111)
     power_on = 0x4127
     averages_4, shunt_only = 0b001 << 9, 0b101
-    assert power_on & ~(0b111 << 9) & ~0b111 | averages_4 | shunt_only == adc.MONITOR_SETTING
+    assert power_on & ~(0b111 << 9) & ~0b111 | averages_4 | shunt_only == sensors.MONITOR_SETTING
 
 
-@given(st.integers(-32_768, 32_767), st.integers(adc.MIN_SHUNT_UOHM, 1_000_000))
+@given(st.integers(-32_768, 32_767), st.integers(sensors.MIN_SHUNT_UOHM, 1_000_000))
 def test_monitor_current_is_ohms_law(count: int, shunt_uohm: int) -> None:
-    ua = adc.monitor_ua(count >> 8 & 0xFF, count & 0xFF, adc.monitor_step(shunt_uohm))
+    ua = sensors.monitor_ua(count >> 8 & 0xFF, count & 0xFF, sensors.monitor_step(shunt_uohm))
     exact = max(0, count) * 2.5e-6 / (shunt_uohm * 1e-6) * 1e6
     assert ua == pytest.approx(exact, rel=0.03, abs=2.5)
-    assert max(0, count) * adc.monitor_step(shunt_uohm) < 1 << 34
+    assert max(0, count) * sensors.monitor_step(shunt_uohm) < 1 << 34
 
 
-@given(counts, st.integers(1, adc.MAX_FULL_MV))
+@given(counts, st.integers(1, sensors.MAX_FULL_MV))
 def test_supply_is_in_proportion(raw: int, full_mv: int) -> None:
-    assert adc.supply_mv(raw, full_mv) == pytest.approx(raw / adc.FULL_COUNT * full_mv, abs=0.51)
+    assert sensors.supply_mv(raw, full_mv) == pytest.approx(raw / sensors.FULL_COUNT * full_mv, abs=0.51)
 
 
 @given(counts, st.integers(0, 4_000_000))
 def test_amplified_shunt_is_in_proportion(raw: int, full_ua: int) -> None:
-    assert adc.shunt_amplifier_ua(raw, full_ua) == pytest.approx(raw / adc.FULL_COUNT * full_ua, abs=129)
+    assert sensors.shunt_amplifier_ua(raw, full_ua) == pytest.approx(
+        raw / sensors.FULL_COUNT * full_ua, abs=129
+    )
 
 
 def test_no_product_leaves_the_boards_small_integers() -> None:
-    assert adc.SAMPLES * 0xFFFF < SMALL_INT
-    assert adc.count(adc.SAMPLES * 0xFFFF) == adc.FULL_COUNT
-    assert adc.FULL_COUNT * adc.MAX_FULL_MV + adc.FULL_COUNT < SMALL_INT
-    assert adc.FULL_COUNT * adc.REFERENCE_MV * 4 < SMALL_INT
-    assert (adc.REFERENCE_MV * 4) * 25_000 < SMALL_INT
-    assert adc.FULL_COUNT * (4_000_000 >> adc.AMPERE_SHIFT) < SMALL_INT
-    assert 0x7FFF * adc.monitor_step(2_000) < SMALL_INT
+    assert sensors.SAMPLES * 0xFFFF < SMALL_INT
+    assert sensors.count(sensors.SAMPLES * 0xFFFF) == sensors.FULL_COUNT
+    assert sensors.FULL_COUNT * sensors.MAX_FULL_MV + sensors.FULL_COUNT < SMALL_INT
+    assert sensors.FULL_COUNT * sensors.REFERENCE_MV * 4 < SMALL_INT
+    assert (sensors.REFERENCE_MV * 4) * 25_000 < SMALL_INT
+    assert sensors.FULL_COUNT * (4_000_000 >> sensors.AMPERE_SHIFT) < SMALL_INT
+    assert 0x7FFF * sensors.monitor_step(2_000) < SMALL_INT
 
 
 tables = st.tuples(
     st.integers(20_000, 28_000),
     st.integers(100, 1_000),
-    st.lists(st.integers(1, adc.FULL_COUNT - 1), min_size=2, max_size=60, unique=True),
+    st.lists(st.integers(1, sensors.FULL_COUNT - 1), min_size=2, max_size=60, unique=True),
 ).map(lambda parts: (parts[0], parts[1], *sorted(parts[2], reverse=True)))
 
 
@@ -130,9 +132,9 @@ def test_thermistor_is_read_off_straight_lines_and_breaks_beyond_the_ends(
     table: tuple[int, ...], raw: int
 ) -> None:
     points = table[2:]
-    cdeg = adc.thermistor_cdeg(raw, table)
+    cdeg = sensors.thermistor_cdeg(raw, table)
     if not points[-1] <= raw <= points[0]:
-        assert cdeg == adc.BROKEN_CDEG
+        assert cdeg == sensors.BROKEN_CDEG
         return
     above = max(k for k, point in enumerate(points) if point >= raw)
     below = min(above + 1, len(points) - 1)
@@ -141,12 +143,12 @@ def test_thermistor_is_read_off_straight_lines_and_breaks_beyond_the_ends(
 
 
 def test_a_broken_thermistor_is_what_the_guard_calls_a_bad_sensor() -> None:
-    assert adc.BROKEN_CDEG < guard.SENSOR_LOW_CDEG
+    assert sensors.BROKEN_CDEG < guard.SENSOR_LOW_CDEG
 
 
 def test_what_is_not_fitted_is_not_measured() -> None:
     readings = port.Readings()
-    here = sensors()
+    here = made()
     here.read(readings)
     assert readings.supply_mv == pytest.approx(32_700 / 65_535 * 25_300, abs=2)
     assert (readings.bank_ua, readings.bank_cdeg) == (port.NOT_MEASURED, port.NOT_MEASURED)
@@ -155,7 +157,7 @@ def test_what_is_not_fitted_is_not_measured() -> None:
 
 @pytest.mark.parametrize("count", [0, 65_535])
 def test_open_and_shorted_thermistors_open_the_switches(count: int) -> None:
-    here = sensors()
+    here = made()
     channel = Channel(count)
     here.add_thermistor(channel, (23_315, 500, *range(16_000, 400, -400)))
     readings = port.Readings()
@@ -179,7 +181,7 @@ def test_open_and_shorted_thermistors_open_the_switches(count: int) -> None:
 
 @pytest.mark.parametrize("count", [0, 32_768, 65_535])
 def test_a_processor_sensor_beyond_all_sense_is_not_measured(count: int) -> None:
-    here = sensors(processor=count)
+    here = made(processor=count)
     readings = port.Readings()
     here.read(readings)
     assert (readings.board_cdeg, here.faults) == (port.NOT_MEASURED, NO_PROCESSOR_TEMP)
@@ -188,7 +190,7 @@ def test_a_processor_sensor_beyond_all_sense_is_not_measured(count: int) -> None
 def test_a_monitor_that_is_missing_costs_a_try_now_and_then_and_is_found_again() -> None:
     bus = Bus(Monitor(0x40, 8_000))
     bus.dead = True
-    here = sensors()
+    here = made()
     here.add_monitor(bus, 0x40, 2_000)
     assert (here.bank_ua(), here.faults) == (port.NOT_MEASURED, NO_MONITOR)
     before = bus.calls
@@ -199,12 +201,12 @@ def test_a_monitor_that_is_missing_costs_a_try_now_and_then_and_is_found_again()
     for _ in range(MONITOR_REST + 1):
         ua = here.bank_ua()
     assert (ua, here.faults) == (10_000_000, 0)
-    assert bus.monitor.registers[adc.MONITOR_CONFIG] == adc.MONITOR_SETTING.to_bytes(2, "big")
+    assert bus.monitor.registers[sensors.MONITOR_CONFIG] == sensors.MONITOR_SETTING.to_bytes(2, "big")
 
 
 def test_a_monitor_that_is_lost_while_measuring_raises_nothing() -> None:
     bus = Bus(Monitor(0x40, 8_000))
-    here = sensors()
+    here = made()
     here.add_monitor(bus, 0x40, 2_000)
     assert here.bank_ua() == 10_000_000
     bus.dead = True
@@ -214,12 +216,12 @@ def test_a_monitor_that_is_lost_while_measuring_raises_nothing() -> None:
 def test_another_maker_s_chip_at_the_address_is_no_monitor(monkeypatch: pytest.MonkeyPatch) -> None:
     bus = Bus(Monitor(0x40, 8_000))
     monkeypatch.setattr(bus.monitor, "read", lambda register: b"\x12\x34")
-    here = sensors()
+    here = made()
     here.add_monitor(bus, 0x40, 2_000)
     assert (here.bank_ua(), here.faults) == (port.NOT_MEASURED, NO_MONITOR)
 
 
 def test_an_amplified_shunt_stands_in_for_a_monitor() -> None:
-    here = sensors()
+    here = made()
     here.add_shunt(Channel(32_768), 2_000_000)
     assert here.bank_ua() == pytest.approx(1_000_000, rel=0.001)

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 from boxcore import board as boards
-from boxcore import edgeword, indicator, panel, port, states, wire, wiring
+from boxcore import edgeplayer, panel, port, states, wire, wiring
 from fake_board import chip as silicon
 from hypothesis import given
 from hypothesis import strategies as st
@@ -131,17 +131,17 @@ def test_an_open_panel_reads_as_slot_0_and_not_armed(chip: Any) -> None:
 
 @pytest.mark.parametrize("state", states.STATES)
 def test_the_indicator_blinks_as_often_as_its_table_says_and_is_dark_most_of_the_time(state: str) -> None:
-    blinks, period = indicator.BLINKS[state]
-    lit = [indicator.lit(state, False, now) for now in range(0, period, 100)]
+    blinks, period = panel.BLINKS[state]
+    lit = [panel.lit(state, False, now) for now in range(0, period, 100)]
     rises = sum(after and not before for before, after in zip([False, *lit], lit, strict=False))
     assert rises == blinks
-    assert sum(lit) * 100 == blinks * indicator.BLINK_TICKS
-    assert blinks * (indicator.BLINK_TICKS + indicator.PAUSE_TICKS) < period
+    assert sum(lit) * 100 == blinks * panel.BLINK_TICKS
+    assert blinks * (panel.BLINK_TICKS + panel.PAUSE_TICKS) < period
 
 
 def test_every_state_looks_different_and_a_flag_differs_from_all() -> None:
-    assert len({indicator.FLAGGED, *indicator.BLINKS.values()}) == len(indicator.BLINKS) + 1
-    assert set(indicator.BLINKS) == set(states.STATES)
+    assert len({panel.FLAGGED, *panel.BLINKS.values()}) == len(panel.BLINKS) + 1
+    assert set(panel.BLINKS) == set(states.STATES)
 
 
 @pytest.mark.parametrize("duty", [0, 1, 65_535])
@@ -267,43 +267,43 @@ def test_an_answer_that_nobody_fetches_is_given_up() -> None:
 # -- words and rings
 
 
-@given(st.integers(0, edgeword.RING_MASK), st.integers(0, edgeword.RING_MASK))
+@given(st.integers(0, edgeplayer.RING_MASK), st.integers(0, edgeplayer.RING_MASK))
 def test_room_and_what_is_queued_fill_the_ring_but_for_one_place(write: int, read: int) -> None:
-    queued = (write - read) % edgeword.RING_WORDS
-    assert edgeword.room(write, read) + queued == edgeword.RING_WORDS - 1
+    queued = (write - read) % edgeplayer.RING_WORDS
+    assert edgeplayer.room(write, read) + queued == edgeplayer.RING_WORDS - 1
 
 
 @given(st.integers(0, 1 << 30), st.integers(0, 1 << 12))
 def test_an_aligned_ring_wraps_its_index(start: int, words: int) -> None:
-    base = start + edgeword.aligned(start, edgeword.RING_BYTES)
-    assert base % edgeword.RING_BYTES == 0
-    assert base - start < edgeword.RING_BYTES
-    inside = words % edgeword.RING_WORDS
-    assert edgeword.index(base + inside * edgeword.WORD_BYTES) == inside
+    base = start + edgeplayer.aligned(start, edgeplayer.RING_BYTES)
+    assert base % edgeplayer.RING_BYTES == 0
+    assert base - start < edgeplayer.RING_BYTES
+    inside = words % edgeplayer.RING_WORDS
+    assert edgeplayer.index(base + inside * edgeplayer.WORD_BYTES) == inside
 
 
 def test_the_ring_holds_a_second_of_5_ms_words() -> None:
-    assert (edgeword.RING_WORDS - 1) * 50 >= port.QUEUE_HIGH_TICKS
+    assert (edgeplayer.RING_WORDS - 1) * 50 >= port.QUEUE_HIGH_TICKS
 
 
-@pytest.mark.parametrize("clock_hz", [*edgeword.KNOWN_HZ, 12_000_000, 64_000_000, 96_000_000, 270_000_000])
+@pytest.mark.parametrize("clock_hz", [*edgeplayer.KNOWN_HZ, 12_000_000, 64_000_000, 96_000_000, 270_000_000])
 def test_every_clock_in_whole_megahertz_has_a_whole_divider(clock_hz: int) -> None:
-    assert edgeword.divider(clock_hz) * edgeword.PIO_HZ == clock_hz
+    assert edgeplayer.divider(clock_hz) * edgeplayer.PIO_HZ == clock_hz
 
 
 def test_a_clock_without_a_whole_divider_is_refused() -> None:
     with pytest.raises(ValueError, match="divider"):
-        edgeword.divider(96_100_001)
+        edgeplayer.divider(96_100_001)
 
 
 @given(
-    st.sampled_from(edgeword.KNOWN_HZ),
+    st.sampled_from(edgeplayer.KNOWN_HZ),
     st.sampled_from((48_000_000, 96_000_000, 125_000_000)),
     st.integers(0, 100),
 )
 def test_the_trial_names_the_clock_that_runs(real_hz: int, told_hz: int, late_us: int) -> None:
-    trial_us = edgeword.TRIAL_TICKS * 100 * told_hz // real_hz + late_us
-    assert edgeword.running_hz(told_hz, trial_us) == real_hz
+    trial_us = edgeplayer.TRIAL_TICKS * 100 * told_hz // real_hz + late_us
+    assert edgeplayer.running_hz(told_hz, trial_us) == real_hz
 
 
 # -- board.json

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from boxcore import edgeword
+from boxcore import edgeplayer
 
 from nightdraw.bank import levels
 from nightdraw.bank.control import SCL_PIN, SDA_PIN, SHUNT_PIN, SUPPLY_PIN, THERMISTOR_PIN, gpio_pin
@@ -50,7 +50,7 @@ def pins(board: BoardModel) -> Iterator[Remark]:
         used.setdefault(pin, name)
     channels = [channel.pin for channel in board.channels]
     try:
-        edgeword.first_pin(channels)
+        edgeplayer.first_pin(channels)
     except ValueError as error:
         listed = ", ".join(str(pin) for pin in channels)
         yield Remark(

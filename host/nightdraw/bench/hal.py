@@ -10,7 +10,7 @@ import random
 from collections import deque
 from collections.abc import Callable
 
-from boxcore.edgeword import RING_MASK
+from boxcore.edgeplayer import RING_MASK
 from boxcore.port import NOT_MEASURED
 
 NEVER = 1 << 62  # a tick that never comes

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from fractions import Fraction
 
-from boxcore import adc
+from boxcore import sensors
 
 from nightdraw import units
 from nightdraw.board.circuit import Circuit, Pins, Thermistor
@@ -22,7 +22,7 @@ FULL_DUTY = 0xFFFF  # the indicator at its brightest
 
 def full_scale(shunt_ohms: Fraction, gain: int) -> Fraction:
     """The current that an amplified shunt's full count stands for, amperes."""
-    return Fraction(adc.REFERENCE_MV, 1000) / (shunt_ohms * gain)
+    return Fraction(sensors.REFERENCE_MV, 1000) / (shunt_ohms * gain)
 
 
 def hardware(circuit: Circuit) -> dict[str, int | list[int]]:
@@ -51,11 +51,11 @@ def hardware(circuit: Circuit) -> dict[str, int | list[int]]:
 
 def full_mv(top: Fraction, bottom: Fraction) -> int:
     """The supply that a full count stands for: the converter's reference times the divider's ratio."""
-    return units.half_up(adc.REFERENCE_MV * (top + bottom) / bottom)
+    return units.half_up(sensors.REFERENCE_MV * (top + bottom) / bottom)
 
 
 def thermistor_table(part: Thermistor) -> list[int]:
-    """First temperature, step, and 14-bit counts, as boxcore.adc.thermistor_cdeg wants them.
+    """First temperature, step, and 14-bit counts, as boxcore.sensors.thermistor_cdeg wants them.
 
     R = R25 exp(beta (1/T - 1/298.15 K)), to ground with a pull-up to the converter's reference.
     """
@@ -63,5 +63,5 @@ def thermistor_table(part: Thermistor) -> list[int]:
     for kelvin_hundredths in range(FIRST_CK, LAST_CK + 1, STEP_CDEG):
         ratio = math.exp(float(part.beta_k) * (100 / kelvin_hundredths - 1 / ROOM_K))
         ohms = float(part.ohms) * ratio
-        counts.append(round(adc.FULL_COUNT * ohms / (ohms + float(part.pull_up_ohms))))
+        counts.append(round(sensors.FULL_COUNT * ohms / (ohms + float(part.pull_up_ohms))))
     return [FIRST_CK, STEP_CDEG, *counts]

@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from boxcore.ledger import SAVE_TICKS
 from boxcore.program import TICKS_PER_S
-from boxcore.reserve import SAVE_TICKS
 
 from nightdraw.bench.finding.laws import LIKELY
 from nightdraw.bench.finding.train import LOOK_S, Face
