@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from boxcore import adc
+from boxcore import sensors
 
 from nightdraw.bank.levels import PIN_LEAK_A
 from nightdraw.bank.wiring import peak_a
@@ -53,7 +53,7 @@ def _divider(board: BoardModel) -> Iterator[Remark]:
     top, bottom = (float(ohms) for ohms in pair)
     low, high = (board.caps[key] / 1000 for key in ("supply_min_mv", "supply_max_mv"))
     off = PRECISE_PCT / 100
-    reference = adc.REFERENCE_MV / 1000
+    reference = sensors.REFERENCE_MV / 1000
     full = reference * (1 + top * (1 - off) / (bottom * (1 + off)))
     if full < SEEN_ABOVE * high:
         message = (
@@ -61,9 +61,9 @@ def _divider(board: BoardModel) -> Iterator[Remark]:
             f"{SEEN_ABOVE * high:.3g} V are needed"
         )
         yield Remark("sense", "divider-span", message, ERROR)
-    if full_mv(*pair) > adc.MAX_FULL_MV:
+    if full_mv(*pair) > sensors.MAX_FULL_MV:
         message = (
-            f"reads up to {full:.3g} V, more than the {adc.MAX_FULL_MV / 1000:g} V that the firmware counts"
+            f"reads up to {full:.3g} V, more than the {sensors.MAX_FULL_MV / 1000:g} V that the firmware counts"
         )
         yield Remark("sense", "divider-span", message, ERROR)
     at_pin = low * bottom / (top + bottom)
@@ -78,16 +78,16 @@ def _divider(board: BoardModel) -> Iterator[Remark]:
 def _share(part: Thermistor, celsius: float) -> float:
     """The divider's output over its supply."""
     ohms = float(part.ohms) * math.exp(
-        float(part.beta_k) * (1 / (celsius - adc.ZERO_CDEG / 100) - 1 / ROOM_K)
+        float(part.beta_k) * (1 / (celsius - sensors.ZERO_CDEG / 100) - 1 / ROOM_K)
     )
     return ohms / (ohms + float(part.pull_up_ohms))
 
 
 def thermistor_error_k(part: Thermistor, celsius: float) -> float:
     """How far a reading may be off at a temperature for the converter's counts and the pin's leakage, K."""
-    share, kelvin = _share(part, celsius), celsius - adc.ZERO_CDEG / 100
+    share, kelvin = _share(part, celsius), celsius - sensors.ZERO_CDEG / 100
     slope = share * (1 - share) * float(part.beta_k) / kelvin**2
-    leak = PIN_LEAK_A * share * float(part.pull_up_ohms) / (adc.REFERENCE_MV / 1000)
+    leak = PIN_LEAK_A * share * float(part.pull_up_ohms) / (sensors.REFERENCE_MV / 1000)
     return (READ_COUNTS / COUNTS + leak) / slope
 
 
@@ -131,7 +131,7 @@ def _shunt(board: BoardModel) -> Iterator[Remark]:
         return
     shunt, peak = float(sense.shunt_ohms), peak_a(board)
     if sense.gain is not None:
-        reached = peak * shunt * sense.gain / (adc.REFERENCE_MV / 1000)
+        reached = peak * shunt * sense.gain / (sensors.REFERENCE_MV / 1000)
         if reached < LEAST_OF_SCALE:
             message = (
                 f"{peak:.3g} A reach {100 * reached:.2g} % of its full scale: a larger shunt or more gain"

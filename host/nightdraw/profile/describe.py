@@ -8,7 +8,7 @@ from nightdraw.profile.model import Draw, Limits, Profile, Pulse, Random, Replay
 from nightdraw.profile.quantities import show_ticks, show_ua
 
 MAX_LEVELS_SHOWN = 6
-FIRST_LIGHT_S = 1.1  # power to first edge: 0.92 to 1.07 s on the emulated board; never measured on a real one
+FIRST_LIGHT_S = 1.0  # power to first edge: 0.72 to 0.94 s on the emulated board; never measured on a real one
 
 
 def draw_text(draw: Draw) -> str:
