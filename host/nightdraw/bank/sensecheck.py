@@ -63,7 +63,8 @@ def _divider(board: BoardModel) -> Iterator[Remark]:
         yield Remark("sense", "divider-span", message, ERROR)
     if full_mv(*pair) > sensors.MAX_FULL_MV:
         message = (
-            f"reads up to {full:.3g} V, more than the {sensors.MAX_FULL_MV / 1000:g} V that the firmware counts"
+            f"reads up to {full:.3g} V, more than the {sensors.MAX_FULL_MV / 1000:g} V that the firmware "
+            f"counts"
         )
         yield Remark("sense", "divider-span", message, ERROR)
     at_pin = low * bottom / (top + bottom)
