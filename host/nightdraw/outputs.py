@@ -59,18 +59,31 @@ def partial(path: Path) -> Path:
 
 
 @contextlib.contextmanager
+def named(path: Path) -> Iterator[None]:
+    """Whatever ends the block says which file it was: a full disk as InputError, Ctrl-C with a note."""
+    try:
+        yield
+    except OSError as error:
+        hint = "nothing of it was kept; make room, or " + ANOTHER
+        raise InputError(
+            Finding(f"can't be written: {error.strerror or error}", str(path), hint=hint)
+        ) from None
+    except KeyboardInterrupt as error:
+        error.add_note(f"{path} was not written")
+        raise
+
+
+@contextlib.contextmanager
 def replacing(path: Path) -> Iterator[Path]:
     """A file to write to, which takes the place of `path` when the block ends well and is gone when it
     doesn't; raises InputError."""
-    try:
+    with named(path):
         made = partial(path)
         try:
             yield made
             made.replace(path)
         finally:
             made.unlink(missing_ok=True)
-    except OSError as error:
-        raise InputError(Finding(f"can't be written: {error.strerror or error}", str(path))) from None
 
 
 def write(path: Path, content: bytes) -> None:

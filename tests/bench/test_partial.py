@@ -1,7 +1,11 @@
-"""A result under way never touches a file that somebody else has."""
+"""A result under way never touches a file that somebody else has, and leaves nothing where it can't be
+written."""
 
 from __future__ import annotations
 
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -29,3 +33,48 @@ def test_a_file_with_a_temporary_name_stays_as_it_is(
     assert main.run(words) == 0
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted([name, "r.csv", "r.journal.jsonl"])
     assert mine.read_bytes() == data.profile_path("sleepless-module").read_bytes()
+
+
+ALONE = ("hung-door-module",)
+IN_VEHICLE = ("--vehicle", "vehicle-1", "--box", "hung-door-module@socket")
+LONG = ("--for", "10min", "--rate", "10kHz")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no limit of a file's size")
+@pytest.mark.parametrize(
+    ("name", "what"),
+    [("r.csv", ALONE), ("r.csv", IN_VEHICLE), ("r.parquet", IN_VEHICLE)],
+    ids=["alone", "vehicle", "parquet"],
+)
+def test_a_full_disk_is_told_with_the_file_and_leaves_nothing(
+    tmp_path: Path, name: str, what: tuple[str, ...]
+) -> None:
+    """A limit of the file's size stands in for a disk without room: writing and closing fail alike."""
+    import resource
+
+    done = subprocess.run(
+        [sys.executable, "-m", "nightdraw", "bench", "record", *what, *LONG, "--out", name], cwd=tmp_path,
+        capture_output=True, text=True, check=False, timeout=300,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000)),
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert f"{name}: can't be written" in done.stderr
+    assert "nothing of it was kept" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows ends a process without asking it")
+def test_an_interrupted_recording_is_named(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "nightdraw", "bench", "record", *IN_VEHICLE, "--for", "30 d"]
+    with subprocess.Popen(
+        [*command, "--out", "r.csv"], cwd=tmp_path, stderr=subprocess.PIPE, text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    ) as running:  # fmt: skip
+        assert running.stderr is not None
+        while not list(tmp_path.glob("*.part")):
+            assert running.stderr.read(1)
+        running.send_signal(signal.SIGINT)
+        said = running.stderr.read()
+        assert running.wait() == 130
+    assert "interrupted; r.csv was not written" in said
+    assert list(tmp_path.iterdir()) == []

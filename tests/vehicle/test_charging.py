@@ -121,7 +121,8 @@ def test_the_charge_stays_within_its_bounds(pct: float, drain_a: float, hours: f
     assert 0 <= end <= 100
     if drain_a >= 0:
         assert end <= pct
-    assert battery.charge_ohms(cell, pct) > battery.ohms(cell, pct) > 0
+    assert battery.charge_ohms(cell, pct) > battery.inner_ohms(cell, pct) > 0
+    assert battery.ohms(cell, pct) >= battery.inner_ohms(cell, pct)
 
 
 def test_of_what_goes_in_a_part_is_stored() -> None:

@@ -46,9 +46,9 @@ class Watched(Rig):
         into = net.battery_a + sum(net.source_a) - net.starter_a * net.share
         feeds = [net.feed_a(k) for k in range(len(made.feeds))]
         assert near(into, sum(feeds), size)
-        ohms = net.battery_ohms if net.bus_v <= net.voc_v else net.charge_ohms
-        assert (net.battery_a >= 0) == (net.bus_v <= net.voc_v) or near(net.bus_v, net.voc_v, net.voc_v)
-        assert near(net.bus_v, net.voc_v - ohms * net.battery_a, net.voc_v)
+        gives_a = max(0.0, net.voc_v + net.surface_v - net.bus_v) / net.battery_ohms
+        flows_a = gives_a - max(0.0, net.bus_v - net.voc_v) / net.charge_ohms
+        assert near((net.battery_a - flows_a) * net.battery_ohms, 0.0, net.voc_v)
         for source, on, amps in zip(net.sources, net.on, net.source_a, strict=True):
             assert source is None or 0 <= amps <= source.most_a
             assert amps == 0 or on

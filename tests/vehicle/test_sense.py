@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from nightdraw import data
 from nightdraw.bench.rig import Rig
 from nightdraw.vehicle import battery, load_vehicle, model
-from nightdraw.vehicle.model import Module, Sensor, Source, Starter, Twitch, Vehicle
+from nightdraw.vehicle.model import Battery, Module, Sensor, Source, Starter, Twitch, Vehicle
 from nightdraw.vehicle.script import EMPTY
 from nightdraw.vehicle.sense import sense
 
@@ -38,6 +38,12 @@ def into_a(made: Vehicle, pct: float, load_a: float) -> float:
     return min(free_a, charger.most_a - load_a)
 
 
+def gives_out(cell: Battery, pct: float, load_a: float) -> float:
+    """What of a load a battery bears: below 3 V at its terminals a load is a resistance (Ohm's law)."""
+    rest_v, inner = battery.rest_v(cell, pct), battery.ohms(cell, pct)
+    return load_a if rest_v - load_a * inner >= 3 else rest_v / (inner + 3 / load_a)
+
+
 def stepped(made: Vehicle, drain_a: float, hours: float) -> tuple[float, float | None]:
     """Charge after `hours`, and days to no start (None beyond LONGEST_DAYS): minutes at a time."""
     cell, pct, passed_h, end, days = made.battery, made.battery.charge_pct, 0.0, math.nan, None
@@ -53,8 +59,12 @@ def stepped(made: Vehicle, drain_a: float, hours: float) -> tuple[float, float |
         amps = -load_a
         if made.charger is not None and made.charger.on:
             amps = into_a(made, pct, load_a)
+        if amps < 0:
+            amps = -gives_out(cell, pct, -amps)
         stored = {"flooded": 0.85, "agm": 0.95}[cell.type] if amps > 0 else 1.0
         step_h = 0.02 if passed_h < hours else 0.1
+        if pct < 100 * battery.stays_in(cell) + 3:  # the end comes within minutes
+            step_h = 0.0005 if passed_h < hours else 0.005
         pct += 100 * (amps * stored / cell.capacity_ah - lost * pct / 100) * step_h
         pct = min(100.0, max(0.0, pct))
         passed_h += step_h
@@ -105,7 +115,9 @@ def test_without_charger_and_sensor_it_is_the_closed_form(
     cell = replace(BATTERY, charge_pct=float(pct), self_discharge_pct=loss_pct)
     made = vehicle(battery=cell, modules=(), charger=None)
     said = sense(made, drain_a, hours)
-    assert said.charge_end_pct == pytest.approx(battery.after(cell, pct, drain_a, hours), abs=1e-9)
+    end_pct = battery.after(cell, pct, drain_a, hours)
+    # its last hundredth comes slower and slower, which the closed form doesn't know
+    assert said.charge_end_pct == pytest.approx(end_pct, abs=1e-9 if end_pct > 1 else 1.0)
     days = days_to_no_start(cell, pct, drain_a, 150.0)
     assert said.days_to_no_start == pytest.approx(days, rel=1e-9, abs=1e-12)
 

@@ -96,10 +96,30 @@ class BoxLog:
         if state == states.RUNNING:
             return None
         fault = "" if box is None else states.FAULTS.get(box.fault, ("",))[0]
-        never = "" if self._begun else ", its run never started"
-        return (
-            f"at the end the box at {self.world.splice} is {state}" + (f" ({fault})" if fault else "") + never
-        )
+        said = f"at the end the box at {self.world.splice} is {state}" + (f" ({fault})" if fault else "")
+        return said if self._begun else f"{said}, its run never started{self._waits()}"
+
+    def _waits(self) -> str:
+        """What a run that never started waited for."""
+        if self.plan.start != program.START_REST:
+            return ""
+        below_v = programs.numbers(self.plan)["start_below_mv"] / 1000
+        return f": it waits for less than {below_v:g} V, there are {self.world.readings.supply_mv / 1000:g} V"
+
+    def end(self) -> dict[str, Any]:
+        """How it stands at the end: state (null without power), whether its run began, when by the
+        recording."""
+        box, began_s = self.world.box, None
+        if self._begun is not None:
+            boot, tick = self._begun
+            began_s = (self.world.boots[boot] + tick - self._zero) / TICKS_PER_S
+        state = None if box is None else box.state
+        return {
+            "splice": self.world.splice,
+            "state": state,
+            "began": self._begun is not None,
+            "began_s": began_s,
+        }
 
     def _flush(self) -> None:
         pending, self._pending = self._pending, []

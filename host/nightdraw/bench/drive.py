@@ -12,6 +12,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 from boxcore.program import TICKS_PER_S, Program
 
@@ -24,7 +25,7 @@ from nightdraw.bench.setup import Bench
 from nightdraw.bench.tables import CSV, Piece, TableFile
 from nightdraw.errors import InputError, nearest
 from nightdraw.instruments.front import IDEAL, Front, Traits
-from nightdraw.vehicle import model, script
+from nightdraw.vehicle import battery, model, script
 from nightdraw.vehicle.model import Vehicle
 
 # A bench recorder of no limits but these: a low-current clamp's 6 mA over its 20 kHz averaged over 1 ms, and
@@ -74,12 +75,16 @@ class Drive(Extent):
 
 @dataclass(frozen=True)
 class Driven:
-    """What came of it: paths (None, () where nothing was written), samples a channel, seconds from zero."""
+    """What came of it: paths (None, () where nothing was written), samples a channel, seconds from zero;
+    how each box stands at the end, what is left of the charge and whether the engine would start."""
 
     recording: Path | None
     journals: tuple[Path, ...]
     samples: int
     simulated_s: float
+    boxes: tuple[dict[str, Any], ...] = ()
+    charge_pct: float = math.nan
+    starts: bool = True
 
 
 def chosen(vehicle: Vehicle, names: Sequence[str]) -> tuple[str, ...]:
@@ -116,13 +121,13 @@ def drive(
             progress(run.done)
     else:
         run.to_files(wanted.out, progress)
-    for log in run.logs:
-        said = log.ending()
-        if said:
-            say(said)
+    stands = run.ends(say)
     splices = [box.splice for box in boxes]
     journals = [] if wanted.out is None else boxlog.beside_all(wanted.out, splices)
-    return Driven(wanted.out, tuple(journals), wanted.samples, wanted.ticks / TICKS_PER_S)
+    body, starter = run.rig.body, vehicle.starter
+    starts = battery.starts(vehicle.battery, body.charge_pct, 0.0 if starter is None else starter.draw_a)
+    ran_s = wanted.ticks / TICKS_PER_S
+    return Driven(wanted.out, tuple(journals), wanted.samples, ran_s, stands, body.charge_pct, starts)
 
 
 class Run:
@@ -153,6 +158,14 @@ class Run:
     def done(self) -> int:
         """Ticks from zero that are done."""
         return self.rig.tick - POWER_UP_TICKS
+
+    def ends(self, say: Callable[[str], None]) -> tuple[dict[str, Any], ...]:
+        """How each box stands at the end; what isn't running, or never was, is said."""
+        for log in self.logs:
+            said = log.ending()
+            if said:
+                say(said)
+        return tuple(log.end() for log in self.logs)
 
     def chunks(self) -> Iterator[bool]:
         """Let time pass to the end, pausing after each chunk: False, and True after the last.

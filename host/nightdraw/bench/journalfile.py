@@ -13,7 +13,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from nightdraw.outputs import partial
+from nightdraw.outputs import named, partial
 
 SUFFIX = ".journal.jsonl"
 
@@ -30,23 +30,26 @@ class JournalFile:
         self._path = path
 
     def __enter__(self) -> Self:
-        self._temporary = partial(self._path)
+        with named(self._path):
+            self._temporary = partial(self._path)
         self._file = self._temporary.open("w", encoding="utf-8", newline="\n")
         return self
 
     def write(self, objects: Iterable[dict[str, Any]]) -> None:
         """Add lines."""
-        for said in objects:
-            self._file.write(json.dumps(said) + "\n")
+        with named(self._path):
+            for said in objects:
+                self._file.write(json.dumps(said) + "\n")
 
     def keep(self) -> None:
         """Close the file and put it in its place, replacing what was there."""
-        self._file.close()
-        self._temporary.replace(self._path)
+        with named(self._path):
+            self._file.close()
+            self._temporary.replace(self._path)
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._file.close()
-        with contextlib.suppress(FileNotFoundError):
-            self._temporary.unlink()
+        with contextlib.suppress(OSError):  # on a full disk closing fails too; what led here is told
+            self._file.close()
+        self._temporary.unlink(missing_ok=True)

@@ -10,8 +10,9 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import Any
 
 from boxcore.program import TICKS_PER_S
 
@@ -34,13 +35,14 @@ Reading = tuple[float, float | None]
 class Shown:
     """Readings (seconds, milliamperes), MAX and MIN; None for overload.
 
-    unit is `ma`, or `mv` across a fuse.
+    unit is `ma`, or `mv` across a fuse. boxes: how each stands at the end.
     """
 
     readings: tuple[Reading, ...]
     max_shown: float | None
     min_shown: float | None
     unit: str = "ma"
+    boxes: tuple[dict[str, Any], ...] = ()
 
     def document(self) -> dict[str, object]:
         """The JSON contract's keys."""
@@ -49,6 +51,7 @@ class Shown:
             "readings": [{"t_s": t_s, f"shown_{unit}": shown} for t_s, shown in self.readings],
             f"max_{unit}": self.max_shown,
             f"min_{unit}": self.min_shown,
+            "boxes": list(self.boxes),
         }
 
 
@@ -75,7 +78,7 @@ def in_line(
     shown = _watch(run, wanted, (meter.update_s, meter.capture_s), face, progress)
     if face.highest > FUSE_BLOWS * scale.most_a:
         say(f"overload: {face.highest:.3g} A in the {scale.most_a:g} A range, the meter's fuse would be gone")
-    return shown
+    return replace(shown, boxes=run.ends(say))
 
 
 def across(
@@ -92,7 +95,7 @@ def across(
     face = _Face(meter.step_mv / 1000, math.inf, 1.0, meter.noise_mv / 1000, wanted.seed)
     shown = _watch(run, wanted, (meter.update_s, meter.update_s), face, progress, per=1000)
     known = [value for _, value in shown.readings if value is not None]
-    return Shown(shown.readings, max(known, default=None), min(known, default=None), "mv")
+    return Shown(shown.readings, max(known, default=None), min(known, default=None), "mv", run.ends(say))
 
 
 class _Face:

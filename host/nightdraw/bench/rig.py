@@ -19,6 +19,7 @@ from nightdraw.bench.setup import Bench
 from nightdraw.bench.world import SETTLED_TICKS, World
 from nightdraw.vehicle import model, script
 from nightdraw.vehicle.body import Body, Say
+from nightdraw.vehicle.loads import RESET_TICKS, SOON_TICKS
 from nightdraw.vehicle.network import Network
 
 if TYPE_CHECKING:
@@ -98,27 +99,38 @@ class Outlet(Plant):
 class BoxWorld(World):
     """A World whose time is driven from outside and whose supply is a place in a vehicle.
 
-    boots: each boot's number and the tick that it began at.
+    boots: each boot's number and the tick that it began at. passes: lets so many ticks pass, where somebody
+    at this box's link may ask for it.
     """
 
     def __init__(self, bench: Bench, outlet: Outlet, splice: str, tick: int = 0) -> None:
         self.splice = splice
         self.outlet = outlet
         self.boots: dict[int, int] = {}
+        self.passes: Callable[[int], None] | None = None
         self._noted_mv = -1
         self._next_due = NEVER
+        self._back = NEVER  # without power: when it may come back
+        self._lived, self._falls = -SOON_TICKS, 0
         super().__init__(bench.board, outlet, bench.store(), f"BENCH-{splice}")
 
     def wake(self) -> int:
         """The next tick at which this box or its gates have something to do."""
         change = self.hal.next_change()
-        due = self._next_due = NEVER if self.box is None else self._due()
+        due = self._next_due = self._back if self.box is None else self._due()
         return due if due < change else change
+
+    def advance(self, ticks: int) -> None:
+        """Let time pass for the whole rig that this box is in; only a served one is asked."""
+        assert self.passes is not None, "this rig's time is driven from outside"
+        self.passes(ticks)
 
     def turn(self, tick: int) -> None:
         """Do what is due at `tick`, by what wake() found last."""
         if self.box is not None and self._next_due <= tick:
             self._visit(self.box, tick)
+        elif self.box is None and self._back <= tick:
+            self.feel(tick)
         else:
             self.reach(tick)
 
@@ -131,14 +143,12 @@ class BoxWorld(World):
         """Take notice of the supply as it is now; True where the box lost or got its power."""
         volts = self.outlet.supply_v
         if self.box is None:
-            if volts < LIVES_FROM_V:
-                return False
-            self.reach(tick)
-            self.restore_power()
-            return True
+            return self._revive(tick, volts)
         if volts < DIES_BELOW_V:
             self.reach(tick)
             self.cut_power()
+            soon = volts > 0 and tick - self._lived < SOON_TICKS  # it pulls its own supply down, no fuse does
+            self._falls, self._back = self._falls + 1 if soon else 0, NEVER
             return True
         supply_mv = _steps(volts * 1e3, ADC_STEP_MV)
         if supply_mv != self._noted_mv:
@@ -147,6 +157,21 @@ class BoxWorld(World):
                 self.reach(tick)
             self._settled_tick = tick + SETTLED_TICKS  # it senses anew until the reading has stood
         return False
+
+    def _revive(self, tick: int, volts: float) -> bool:
+        """Give the box its power back where it has enough: at once, or later where it has pulled the supply
+        down before; True where it got it."""
+        if volts < LIVES_FROM_V:
+            self._back = NEVER
+            return False
+        if self._back == NEVER:
+            self._back = tick + (min(RESET_TICKS << min(self._falls, 16), SOON_TICKS) if self._falls else 0)
+        if tick < self._back:
+            return False
+        self._back, self._lived = NEVER, tick
+        self.reach(tick)
+        self.restore_power()
+        return True
 
     def _boot(self) -> None:
         super()._boot()
@@ -198,6 +223,7 @@ class Rig:
         self._start = 0
         self._ticks = array("q", [0])
         self._levels = array("d", [0.0] * self._width)
+        self._last = [0.0] * self._width  # the levels noted last
         for splice_name, bench in benches:
             splice = vehicle.splice(splice_name)
             assert splice is not None
@@ -215,22 +241,31 @@ class Rig:
                 break
             tick = self.tick = max(tick, self.tick)
             agenda.run(tick)
-            for k, world in enumerate(worlds):
-                if wakes[k] <= tick:
-                    world.turn(tick)
-                    wakes[k] = world.wake()
-            if (
-                self.network.changes != self._settled
-            ):  # else no current has changed, and no box has anything new to feel
+            turned = [k for k, wake in enumerate(wakes) if wake <= tick]
+            for k in turned:
+                worlds[k].turn(tick)
+            if self.network.changes != self._settled:
                 self.settle()
                 wakes = [world.wake() for world in worlds]
+            else:  # no current has changed, and no box has anything new to feel
+                for k in turned:
+                    wakes[k] = worlds[k].wake()
         self.tick = stop
         for world in worlds:
             world.reach(stop)
 
+    def pass_ticks(self, ticks: int) -> None:
+        """Let so many ticks pass, for whoever has no use for the truth of channels."""
+        self.advance(self.tick + ticks)
+        self.settle()
+
     def settle(self) -> None:
         """Solve the circuit as it is now, let the boxes feel it, and note the channels."""
-        self.network.solve()
+        network, body = self.network, self.body
+        network.solve()
+        if (network.bus_v < body.alarm_v or body.dead) and body.feel():
+            self.settle()  # a module stopped
+            return
         for world in self.worlds:
             if world.feel(self.tick):
                 self.settle()  # a box came or went: its draw did too
@@ -256,9 +291,11 @@ class Rig:
         if self.tick == self._ticks[-1]:
             if self._width:
                 self._levels[-self._width :] = array("d", levels)
-        elif levels != self._levels[-self._width :].tolist():
+                self._last = levels
+        elif levels != self._last:
             self._ticks.append(self.tick)
             self._levels.extend(levels)
+            self._last = levels
 
     def _reader(self, name: str, kind: str, feeds: list[str]) -> Callable[[], float]:
         network = self.network

@@ -1,6 +1,6 @@
-"""The bench as an instrument for any program: virtual time tied to the wall clock, doors tied to the box.
+"""The bench as an instrument for any program: virtual time tied to the wall clock, doors tied to boxes.
 
-One loop, no threads. What the bytes mean is the box's affair.
+One loop, no threads. What the bytes mean is the boxes' affair, or that of the vehicle's channel.
 """
 
 from __future__ import annotations
@@ -12,13 +12,13 @@ from collections.abc import Callable, Container
 
 from boxcore.program import TICKS_PER_S
 
-from nightdraw.bench.instrument import BenchLink
-from nightdraw.bench.ports import HOST, Client, Listener, SocketClient, TerminalClient, deaf
-from nightdraw.bench.world import SERIAL, World
+from nightdraw.bench.control import Control, Talk
+from nightdraw.bench.doors import Doors
+from nightdraw.bench.rig import Rig
+from nightdraw.bench.world import World
 
 TICK_S = 0.02  # the loop comes round at least this often: a block's silence and a trip show up in time
 SLICE_TICKS = 60 * TICKS_PER_S  # a fast bench lets at most this much pass before it listens again
-LAST_READS = 16  # a client that leaves 64 KB behind is heard out before the next is taken; a flood is not
 MAX_SPEED = 10_000  # a simulated day takes seconds of computing: faster than this it can't keep up anywhere
 
 
@@ -46,38 +46,30 @@ class Pace:
 
 
 class Server:
-    """A world behind a loopback port, and behind a pseudo-terminal where asked for.
-
-    One program at a time on the port (a second is let go at once); each door is a link of its own to the same
-    box. `address` and `path` say where; run() serves until stop() is called, from a signal handler or another
-    thread. A box that has no serial number of its own gets the port's: no two served at a time are alike.
-    """
+    """A world behind its doors. `address` and `path` say where; run() serves until stop() is called, from a
+    signal handler or another thread."""
 
     def __init__(self, world: World, port: int = 0, terminal: bool = False, speed: float = 1.0) -> None:
-        self._world = world
-        self._terminal = TerminalClient() if terminal else None
-        self._listener = Listener(port)
-        if world.serial == SERIAL:
-            world.rename(f"{SERIAL}-{self._listener.port}")
-        self._client: SocketClient | None = None
-        self._socket_link = BenchLink(world)
-        self._terminal_link = BenchLink(world)
+        self._begin(speed, world.advance)
+        self._doors.append(Doors(world, port, terminal, self._selector))
+
+    def _begin(self, speed: float, advance: Callable[[int], None]) -> None:
         self._pace = Pace(speed)
+        self._advance = advance
         self._stopped = threading.Event()
         self._selector = selectors.DefaultSelector()
-        self._selector.register(self._listener, selectors.EVENT_READ)
-        if self._terminal is not None:
-            self._selector.register(self._terminal, selectors.EVENT_READ)
+        self._talk: Talk | None = None
+        self._doors: list[Doors] = []
 
     @property
     def address(self) -> str:
         """Where a program connects, as --box takes it."""
-        return f"socket://{HOST}:{self._listener.port}"
+        return self._doors[0].address
 
     @property
     def path(self) -> str | None:
         """The pseudo-terminal's name, None without one."""
-        return None if self._terminal is None else self._terminal.path
+        return self._doors[0].path
 
     def stop(self) -> None:
         """End run() within TICK_S."""
@@ -97,69 +89,54 @@ class Server:
         ready = {key.fileobj for key, _ in self._selector.select(TICK_S)}
         blocked = self._in_block()
         if not blocked:
-            self._world.advance(self._pace.due())
+            self._advance(self._pace.due())
         self._hear(ready)
         if blocked:
-            self._world.advance(self._pace.due(held=self._in_block()))
-        self._socket_link.tick()
-        self._terminal_link.tick()
+            self._advance(self._pace.due(held=self._in_block()))
+        for doors in self._doors:
+            doors.tick()
 
     def _in_block(self) -> bool:
-        return self._socket_link.in_block() or self._terminal_link.in_block()
+        return any(doors.in_block() for doors in self._doors)
 
     def _hear(self, ready: Container[object]) -> None:
-        if self._client is not None and self._client in ready:
-            self._client.flush()
-            self._hear_client()
-        if self._terminal is not None and self._terminal in ready:
-            _exchange(self._terminal, self._terminal_link)
-        if self._listener in ready:
-            self._welcome()
-
-    def _hear_client(self) -> bool:
-        """Serve the client once; False when there was nothing, or nobody."""
-        if self._client is None or deaf(self._client):
-            return False
-        heard = _exchange(self._client, self._socket_link)
-        if heard is None:
-            self._selector.unregister(self._client)
-            self._client.close()
-            self._client = None
-            self._socket_link.hang_up()
-            return False
-        self._watch(self._client)
-        return bool(heard)
-
-    def _watch(self, client: SocketClient) -> None:
-        """Wait for what this client may do next: read its answers, send more, or both."""
-        reading = 0 if deaf(client) else selectors.EVENT_READ
-        writing = selectors.EVENT_WRITE if client.unread else 0
-        self._selector.modify(client, reading | writing)
-
-    def _welcome(self) -> None:
-        """Take a new client unless there is one, whose last bytes and whose end are heard first."""
-        for _ in range(LAST_READS):
-            if not self._hear_client():
-                break
-        client = self._listener.accept()
-        if client is None:
-            return
-        if self._client is not None:
-            client.close()
-            return
-        self._client = client
-        self._selector.register(client, selectors.EVENT_READ)
+        for doors in self._doors:
+            doors.hear(ready)
+        if self._talk is not None:
+            self._talk.hear(ready)
 
     def _close(self) -> None:
         self._selector.close()
-        for door in (self._client, self._terminal, self._listener):
-            if door is not None:
-                door.close()
+        for doors in self._doors:
+            doors.close()
+        if self._talk is not None:
+            self._talk.close()
 
 
-def _exchange(client: Client, link: BenchLink) -> bytes | None:
-    """Take what a client sent and send it the answers; what it sent, None when it has gone."""
-    heard = client.receive()
-    if heard:
-        client.send(link.feed(heard))
-    return heard
+class VehicleServer(Server):
+    """A vehicle that lives on, each of its boxes behind a port of its own, the vehicle behind one more.
+
+    port: of the first box, the others and the vehicle's follow; 0: any.
+    """
+
+    def __init__(self, rig: Rig, port: int = 0, speed: float = 1.0) -> None:
+        self._rig = rig
+        self._begin(speed, rig.pass_ticks)
+        for k, world in enumerate(rig.worlds):
+            world.passes = rig.pass_ticks
+            self._doors.append(Doors(world, port + k if port else 0, False, self._selector))
+        own = port + len(rig.worlds) if port else 0
+        self._talk = Talk(Control(rig), own, self._selector)
+
+    def where(self) -> dict[str, object]:
+        """The first line on standard output."""
+        boxes = [
+            {"splice": world.splice, "socket": doors.address}
+            for world, doors in zip(self._rig.worlds, self._doors, strict=True)
+        ]
+        assert self._talk is not None
+        return {"boxes": boxes, "control": self._talk.address}
+
+    def _hear(self, ready: Container[object]) -> None:
+        super()._hear(ready)
+        self._rig.settle()  # what was said to a box or the vehicle is felt at once

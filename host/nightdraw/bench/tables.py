@@ -13,7 +13,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from nightdraw import extras
-from nightdraw.outputs import partial
+from nightdraw.outputs import named, partial
 
 if TYPE_CHECKING:
     import numpy as np
@@ -38,14 +38,14 @@ class TableFile:
     _writer: Any
 
     def __enter__(self) -> Self:
-        if self._form == CSV and not extras.has("pyarrow"):
+        with named(self._path):
             self._temporary = partial(self._path)
+        if self._form == CSV and not extras.has("pyarrow"):
             self._file = self._writer = _PlainCsv(self._temporary, self._columns)
             return self
         import pyarrow as pa
 
         self._schema = pa.schema([(name, pa.float64()) for name in self._columns])
-        self._temporary = partial(self._path)
         self._file = pa.OSFile(str(self._temporary), "wb")  # Arrow's own: a thread can write beside another
         self._writer = self._csv() if self._form == CSV else self._parquet()
         return self
@@ -57,8 +57,9 @@ class TableFile:
     def write_pieces(self, pieces: Sequence[Piece]) -> None:
         """Add the rows of several pieces; in a Parquet file they become one group."""
         if isinstance(self._writer, _PlainCsv):
-            for times_s, samples in pieces:
-                self._writer.write(times_s, samples)
+            with named(self._path):
+                for times_s, samples in pieces:
+                    self._writer.write(times_s, samples)
             return
         import pyarrow as pa
 
@@ -67,19 +68,23 @@ class TableFile:
             for times_s, samples in pieces
         ]
         table = pa.Table.from_batches(batches, schema=self._schema)
-        self._writer.write_table(table)
+        with named(self._path):
+            self._writer.write_table(table)
 
     def keep(self) -> None:
         """Close the file and put it in its place, replacing what was there."""
-        self._close()
-        self._temporary.replace(self._path)
+        with named(self._path):
+            self._close()
+            self._temporary.replace(self._path)
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._close()
-        with contextlib.suppress(FileNotFoundError):
-            self._temporary.unlink()
+        with contextlib.suppress(OSError):  # on a full disk closing fails too; what led here is told
+            self._close()
+        self._temporary.unlink(missing_ok=True)
+        if isinstance(error, KeyboardInterrupt):
+            error.add_note(f"{self._path} was not written")
 
     def _csv(self) -> Any:
         from pyarrow import csv

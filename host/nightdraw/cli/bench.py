@@ -26,7 +26,11 @@ plant_option = click.option(
     help="What the box really is; it stays untrimmed (default: resistors within tolerance, box trimmed).",
 )
 fault_option = click.option(
-    "--fault", "faults", metavar="KIND:CHANNEL", multiple=True, help="stuck-on:3 or open:3; repeatable."
+    "--fault",
+    "faults",
+    metavar="KIND:CHANNEL",
+    multiple=True,
+    help="stuck-on:3 or open:3; repeatable; tailgate:open:3 for the box at that splice.",
 )
 
 
@@ -182,31 +186,44 @@ def _note(text: str) -> None:
 @board_option
 @plant_option
 @fault_option
-def serve(
-    port: int,
-    pty: bool,
-    serial: str | None,
-    speed: float,
-    board: str | None,
-    plant: str | None,
-    faults: tuple[str, ...],
-) -> None:
+@vehicle_option
+@box_option
+@script_option
+@seed_option
+def serve(pty: bool, serial: str | None, speed: float, **words: Any) -> None:
     """Serve a simulated box as an instrument on the loopback, until it is terminated.
 
     The first line on standard output is one JSON object that says where: socket and pty. Any program that
     speaks SCPI can connect; DIAGnostic:CLOCk:ADVance <seconds> lets time jump.
+
+    With --vehicle and --box a whole vehicle lives on, each box armed and on a socket of its own; the first
+    line then has boxes (splice and socket of each) and control: a socket that takes a script's actions, a
+    line each (door opens, pull F7, engine 5 min, wait 1 h, state), and answers each with one JSON object.
     """
     from nightdraw.bench.serve import MAX_SPEED, Server
     from nightdraw.bench.setup import build
 
     if not 0 < speed <= MAX_SPEED:
         raise InputError(f"--speed must be above 0 and at most {MAX_SPEED}")
-    world = build(board, plant, faults).world()
+    if words["vehicle"] is not None:
+        from nightdraw.cli import bench_vehicle
+
+        if pty or serial is not None:
+            raise InputError(
+                "--pty and --serial don't go with --vehicle: each box has a socket and its splice's name"
+            )
+        live = bench_vehicle.serve({**words, "speed": speed})
+        signal.signal(signal.SIGTERM, lambda number, frame: live.stop())
+        output.say(json.dumps(live.where()))
+        live.run()
+        return
+    _needs_vehicle(words, ("boxes", "script", "seed"))
+    world = build(words["board"], words["plant"], words["faults"]).world()
     if serial is not None:
         if not re.fullmatch(r"[A-Za-z0-9-]{1,24}", serial):
             raise InputError("--serial takes 1 to 24 letters, digits and dashes")
         world.rename(serial)
-    server = Server(world, port, pty, speed)
+    server = Server(world, words["port"], pty, speed)
     signal.signal(signal.SIGTERM, lambda number, frame: server.stop())
     output.say(json.dumps({"socket": server.address, "pty": server.path}))
     server.run()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -69,10 +70,9 @@ def place(vehicle: Vehicle, words: dict[str, Any]) -> list[Placed]:
     seed, found = words["seed"], list[Placed]()
     if words["plant"] and not words["boxes"]:
         raise InputError("--plant says what a box really is: it needs a --box")
-    if words["faults"] and len(words["boxes"]) != 1:
-        raise InputError("--fault needs exactly one --box: with several it isn't said whose bank is broken")
-    for k, text in enumerate(words["boxes"]):
-        name, splice = split(vehicle, text)
+    named = [split(vehicle, text) for text in words["boxes"]]
+    faults = _faults(words["faults"], [splice for _, splice in named])
+    for k, (text, (name, splice)) in enumerate(zip(words["boxes"], named, strict=True)):
         if any(box.splice == splice for box in found):
             raise InputError(f"--box {text}: there is a box at {splice} already")
         profile = load(name, words["board"])
@@ -80,9 +80,40 @@ def place(vehicle: Vehicle, words: dict[str, Any]) -> list[Placed]:
         for remark in profile.notes:
             note(f"{remark.text()} (no error)")
         chosen = profile.seed if seed is None else seed
-        bench = build(words["board"], words["plant"], words["faults"], chosen + k)
+        bench = build(words["board"], words["plant"], faults[splice], chosen + k)
         found.append(Placed(splice, profile.program(seed), bench, chosen))
     return found
+
+
+def _faults(texts: Sequence[str], splices: list[str]) -> dict[str, list[str]]:
+    """Whose bank is broken: KIND:CHANNEL by --fault SPLICE:KIND:CHANNEL, the splice left out where there is
+    one box; raises InputError."""
+    found: dict[str, list[str]] = {splice: [] for splice in splices}
+    for text in texts:
+        splice, _, fault = text.partition(":")
+        if ":" not in fault:
+            if len(splices) != 1:
+                hint = f"write it as {splices[0] if splices else 'SPLICE'}:{text}"
+                raise InputError(
+                    f"--fault {text}: with several boxes it isn't said whose bank is broken ({hint})"
+                )
+            splice, fault = splices[0], text
+        if splice not in found:
+            hint = nearest(splice[:60], splices) or f"boxes sit at: {', '.join(splices) or 'none'}"
+            raise InputError(f"--fault {text}: there is no box at {splice!r} ({hint})")
+        found[splice].append(fault)
+    return found
+
+
+def serve(words: dict[str, Any]) -> Any:
+    """`bench serve` with a vehicle: the server, its boxes armed at the vehicle's zero."""
+    from nightdraw.bench import drive
+    from nightdraw.bench.serve import VehicleServer
+
+    call = read(words)
+    wanted = drive.Drive(1, (), seed=call.seed)
+    run = drive.Run(call.vehicle, call.boxes, wanted, call.plan, note)
+    return VehicleServer(run.rig, words["port"], words["speed"])
 
 
 def _check_voltage(vehicle: Vehicle, board: BoardModel, text: str) -> None:
@@ -163,6 +194,9 @@ def record(words: dict[str, Any], as_json: bool) -> None:
         "journal": journals if len(journals) > 1 else (journals[0] if journals else None),
         "samples": done.samples,
         "simulated_s": done.simulated_s,
+        "boxes": list(done.boxes),
+        "charge_end_pct": round(done.charge_pct, 4),
+        "starts_after": done.starts,
     }
     text = f"ran for {done.simulated_s:g} s"
     if done.recording is not None:

@@ -88,8 +88,9 @@ def run(argv: Sequence[str]) -> int:
         return _show(error.findings, error.exit_status, argv)
     except click.ClickException as error:
         return _show([_misuse(error)], EXIT_INPUT, argv)
-    except (click.Abort, KeyboardInterrupt):
-        return _show([Finding("interrupted")], EXIT_INTERRUPTED, argv)
+    except (click.Abort, KeyboardInterrupt) as error:
+        notes = getattr(error.__cause__ or error, "__notes__", ())  # click makes an Abort of Ctrl-C
+        return _show([Finding("; ".join(["interrupted", *notes]))], EXIT_INTERRUPTED, argv)
     except BrokenPipeError:
         output.silence()
         return EXIT_INTERRUPTED

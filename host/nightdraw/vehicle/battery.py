@@ -1,8 +1,17 @@
-"""A lead-acid battery at rest, under small drains and on a charger: voltage, resistance, charge over days.
+"""A lead-acid battery to its end: voltage, resistance, charge over days, on a charger and after it.
 
 Pure functions of the battery's data. Not a model of high currents: below a twentieth of the capacity
-Peukert's law corrects nothing useful (common practice), and a lesson's drains are far below it. Nor one of
-surface charge: a battery is at rest as soon as nothing flows.
+Peukert's law corrects nothing useful (common practice), and a lesson's drains are far below it; 25 A until
+10.5 V take some 90 % here where a reserve capacity says 70 %.
+
+The end: below KNEE_AT of its charge the resistance grows as KNEE_VH / C (KNEE_AT / s - 1), s the share of its
+charge that is left. A current of a twentieth of C reaches 10.5 V with some 2 % left, and the last of it comes
+slower and slower: no more than was stored ever comes out. Cold, a part of the charge stays in (COLD_SHARES)
+until it is warm again. An aged battery has less capacity and more resistance.
+
+Surface charge: charging lifts the voltage by up to SURFACE_V; that goes by itself with a time constant of
+SURFACE_H, and a load takes it away, a volt for SURFACE_AH_PER_V of the capacity. The voltage lies in front
+of the inner resistance and meets that of acceptance behind it: it is no charge that could be drawn.
 
 Charging: a current into the battery meets a further resistance that grows as it fills, A / (C (1 - s + 2 %)),
 s the share charged and C its ampere-hours. So at a voltage held the current tapers, and cold it is less.
@@ -10,6 +19,7 @@ s the share charged and C its ampere-hours. So at a voltage held the current tap
 
 from __future__ import annotations
 
+import functools
 import math
 from itertools import pairwise
 
@@ -37,7 +47,19 @@ SLOWER_EVERY_K = 20.0  # cold, it accepts half as much every 20 K below 25 C; ou
 # Of what is accepted so much is stored: teaching texts give lead-acid 85 %; AGM our own figure
 STORED = {FLOODED: 0.85, AGM: 0.95}
 EMPTY_PCT = 1e-9  # no more than this is nothing
+KNEE_AT = 0.2  # of the charge: from here on down resistance rises beyond that of EMPTY_RESISTANCE
+KNEE_VH = 2.2  # our own figure, so that C / 20 ends at 10.5 V as its definition has it (EN 50342)
+# C -> the share of the capacity that comes out; a maker's specification of a 40 Ah sealed battery has 25,
+# 10 and
+# -10; -40 is our own figure, straight lines between
+COLD_SHARES = ((-40.0, 0.35), (-10.0, 0.74), (10.0, 0.90), (25.0, 1.0))
+# resistance grows by so much more than capacity shrinks: half as much again at 80 % (common practice)
+AGED = 2.0
+SURFACE_V = 0.5  # each battery: some 13.1 V behind a drive where 12.6 V are its rest (common practice)
+SURFACE_H = 2.0  # after 6 hours a twentieth is left: one waits so long before one measures (common practice)
+SURFACE_AH_PER_V = 0.014  # of C: lamps of 10 A take it away within 3 min of 60 Ah (common practice)
 HOURS_A_MONTH = 730.0
+NOTHING = 1e-9  # of the charge: as if so much were always left, or resistance had no bound
 SECONDS_AN_HOUR = 3600.0
 HOURS_A_DAY = 24.0
 
@@ -58,19 +80,58 @@ def rest_v(battery: Battery, charge_pct: float) -> float:
     return battery.in_series * ocv_v(battery.type, charge_pct, battery.temp_c)
 
 
+def stored_ah(battery: Battery) -> float:
+    """What it holds when it is full: less than its rated capacity where it has aged."""
+    return battery.capacity_ah * battery.health_pct / 100
+
+
+@functools.cache
+def stays_in(battery: Battery) -> float:
+    """The share of its charge that doesn't come out at its temperature."""
+    temp_c = max(battery.temp_c, COLD_SHARES[0][0])
+    for (low, at_low), (high, at_high) in pairwise(COLD_SHARES):
+        if temp_c <= high:
+            return 1 - (at_low + (at_high - at_low) * (temp_c - low) / (high - low))
+    return 0.0
+
+
 def ohms(battery: Battery, charge_pct: float) -> float:
-    """The inner resistance of all in series at a state of charge and their temperature."""
+    """The inner resistance of all in series at a state of charge and their temperature, its knee included."""
+    left = max(charge_pct / 100 - stays_in(battery), NOTHING)
+    knee = max(0.0, KNEE_AT / left - 1) * battery.in_series * KNEE_VH / stored_ah(battery)
+    return inner_ohms(battery, charge_pct) + knee
+
+
+def inner_ohms(battery: Battery, charge_pct: float) -> float:
+    """The same without the knee: what a current into the battery meets besides its acceptance."""
     empty = 1 - min(max(charge_pct, 0.0), 100.0) / 100
     cold = 1 + COLD_PER_K * max(0.0, ROOM_C - battery.temp_c)
-    return battery.in_series * battery.ohms * (1 + (EMPTY_RESISTANCE - 1) * empty) * cold
+    aged = 1 + AGED * (100 / battery.health_pct - 1)
+    return battery.in_series * battery.ohms * (1 + (EMPTY_RESISTANCE - 1) * empty) * cold * aged
 
 
 def charge_ohms(battery: Battery, charge_pct: float) -> float:
     """What a current into the battery meets: its inner resistance and that of its acceptance."""
     room = 1 - min(max(charge_pct, 0.0), 100.0) / 100 + FULL_ACCEPTS
     cold = math.exp2(max(0.0, ROOM_C - battery.temp_c) / SLOWER_EVERY_K)
-    accepts = battery.in_series * ACCEPTS_VH[battery.type] / (battery.capacity_ah * room)
-    return ohms(battery, charge_pct) + accepts * cold
+    accepts = battery.in_series * ACCEPTS_VH[battery.type] / (stored_ah(battery) * room)
+    return inner_ohms(battery, charge_pct) + accepts * cold
+
+
+def surface_after(battery: Battery, surface_v: float, out_a: float, over_v: float, hours: float) -> float:
+    """The surface's volts after so long: `out_a` leave the battery (below 0: enter), whose terminals lie
+    `over_v` above its rest.
+
+    dv/dt = -v / SURFACE_H - out / (SURFACE_AH_PER_V C), solved exactly for a constant current; it never falls
+    below 0, and charging lifts it no further than its terminals, or SURFACE_V.
+    """
+    if not surface_v and out_a >= 0:
+        return 0.0
+    kept = math.exp(-hours / SURFACE_H)
+    toward_v = -out_a * battery.in_series * SURFACE_H / (SURFACE_AH_PER_V * stored_ah(battery))
+    lifted_v = toward_v + (surface_v - toward_v) * kept
+    most_v = max(min(SURFACE_V * battery.in_series, over_v), surface_v * kept)
+    return min(max(0.0, lifted_v), most_v)
 
 
 def lost_per_hour(battery: Battery) -> float:
@@ -85,7 +146,12 @@ def after(battery: Battery, charge_pct: float, drain_a: float, hours: float) -> 
     dq/dt = -I/C - k q, so q = (q0 + I/(C k)) exp(-k t) - I/(C k); never below 0 or above 100. Of a drain
     below 0, a charge, only a part is stored.
     """
-    share = 100 * drain_a / battery.capacity_ah * (STORED[battery.type] if drain_a < 0 else 1.0)
+    return went(battery, charge_pct, drain_a * (STORED[battery.type] if drain_a < 0 else 1.0), hours)
+
+
+def went(battery: Battery, charge_pct: float, drain_a: float, hours: float) -> float:
+    """The same, of what is charged only counting what is stored."""
+    share = 100 * drain_a / stored_ah(battery)
     rate = lost_per_hour(battery)
     if rate * hours < 1e-12:
         return min(100.0, max(0.0, charge_pct - share * hours))

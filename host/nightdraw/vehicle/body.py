@@ -11,7 +11,8 @@ from collections.abc import Callable
 from boxcore.program import TICKS_PER_S
 
 from nightdraw.vehicle import battery, script
-from nightdraw.vehicle.agenda import Agenda
+from nightdraw.vehicle.agenda import NEVER, Agenda
+from nightdraw.vehicle.cranking import levels
 from nightdraw.vehicle.loads import NAPPING, LampState, Loads, ModuleState, TwitchState
 from nightdraw.vehicle.model import DOOR, FUSE, UNLOCK, Vehicle
 from nightdraw.vehicle.network import Network
@@ -20,14 +21,24 @@ from nightdraw.vehicle.sensor import Watch
 SLOW_TICKS = 10 * TICKS_PER_S  # the battery's charge and the fuses' warmth are brought up to date this often
 SLOW_HOURS = SLOW_TICKS / TICKS_PER_S / battery.SECONDS_AN_HOUR
 
+JUDGED_PCT = 0.01  # of charge between two looks whether the engine would start
+AGAIN_V = 0.5  # each battery in series: a module that has stopped wants so much more before it starts anew
+WIRES_V = 4.0  # likewise: what wires and fuses to a load drop at most, as `loading` and a box allow
+
 Say = Callable[[str], None]
+
+
+def _alarm_v(vehicle: Vehicle) -> float:
+    """While the battery has so much no module is in want of voltage."""
+    most_v = max((module.dies_below_v for module in vehicle.modules), default=0.0)
+    return most_v + WIRES_V * vehicle.battery.in_series if most_v else -1.0
 
 
 class Body:
     """One vehicle from tick `zero` on: its network, its agenda, its battery's charge.
 
-    now(): the present tick, asked by every action. A seed makes the twitches' instants. charge_pct is the
-    battery's present state.
+    now(): the present tick, asked by every action. A seed makes the twitches' instants. charge_pct and
+    surface_v are the battery's present state.
     """
 
     def __init__(
@@ -44,12 +55,17 @@ class Body:
         self.network = Network(vehicle, meter_ohms, now)
         self.agenda = Agenda()
         self.charge_pct = vehicle.battery.charge_pct
+        self.surface_v = 0.0
         self._now = now
         self._zero = zero
         self._say = say
         self._engine = self._door_open = False
         self._engine_turn = 0  # counts cranks: a stop that an earlier one planned is void
         self._ran = False  # whether the engine was cranked or ran at all since the last slow step
+        self.dead = False  # whether a module has stopped for want of voltage
+        self._judged_pct = self.charge_pct  # the charge at which starting was last judged
+        self._told_weak = not self._starts()
+        self.alarm_v = _alarm_v(vehicle)
         self._watch = None if vehicle.sensor is None else Watch(vehicle.sensor)
         self._loads = [Loads(self.network, branch) for branch in self.network.branches]
         self._modules = [
@@ -83,10 +99,21 @@ class Body:
             state = TwitchState(twitch, self._of(twitch.fuse), seed, self.agenda, self._now)
             state.plan(self._zero, self.asleep)
         for event in plan.events:
-            self.agenda.add(self._zero + event.at_ticks, functools.partial(self._happen, event))
+            self.agenda.add(self._zero + event.at_ticks, functools.partial(self.happen, event))
         self.agenda.add(SLOW_TICKS, self._slow)
 
-    def _happen(self, event: script.Event) -> None:
+    @property
+    def engine(self) -> bool:
+        """Whether it is cranked or runs."""
+        return self._engine
+
+    @property
+    def door_open(self) -> bool:
+        """Whether a door is open."""
+        return self._door_open
+
+    def happen(self, event: script.Event) -> None:
+        """Let something happen to the vehicle now, whatever its time says."""
         action, word = event.action, event.word
         if action == script.PULL:
             self._pull(word, True)
@@ -149,17 +176,26 @@ class Body:
         """The engine is cranked; where the battery is good for it, it then runs and everything is awake."""
         starter, cell = self.vehicle.starter, self.vehicle.battery
         wait, starts = 0, True
-        if starter is not None:
-            self.network.starter_a, wait = starter.draw_a, starter.ticks
-            self.network.touch()
-            starts = battery.starts(cell, self.charge_pct, starter.draw_a)
         self._engine = self._ran = True
         self._engine_turn += 1
+        if starter is not None:
+            wait, now = starter.ticks, self._now()
+            starts = battery.starts(cell, self.charge_pct, starter.draw_a)
+            first, *later = levels(starter)[:-1]
+            self._turn_over(self._engine_turn, first[1])
+            for after, amps in later:
+                self.agenda.add(now + after, functools.partial(self._turn_over, self._engine_turn, amps))
         for module in self._modules:
             module.wake(True)
         self.agenda.add(
             self._now() + wait, functools.partial(self._cranked, self._engine_turn, ticks, starts)
         )
+
+    def _turn_over(self, turn: int, amps: float) -> None:
+        """The starter draws so much from now on."""
+        if turn == self._engine_turn:
+            self.network.starter_a = amps
+            self.network.touch()
 
     def _cranked(self, turn: int, ticks: int, starts: bool) -> None:
         if turn != self._engine_turn:  # it is being cranked anew
@@ -189,15 +225,65 @@ class Body:
         """Bring the battery, the fuses' warmth and the battery sensor up to date."""
         now, network, cell = self._now(), self.network, self.vehicle.battery
         network.count(now)
-        drawn_a, network.drawn = network.drawn / SLOW_TICKS, 0.0
-        self.charge_pct = battery.after(cell, self.charge_pct, drawn_a, SLOW_HOURS)
+        out_a, in_a = network.drawn / SLOW_TICKS, network.entered / SLOW_TICKS
+        network.drawn = network.entered = 0.0
+        over_v = network.bus_v - network.voc_v
+        self.surface_v = battery.surface_after(cell, self.surface_v, out_a - in_a, over_v, SLOW_HOURS)
+        stored_a = in_a * battery.STORED[cell.type] if in_a else 0.0
+        self.charge_pct = battery.went(cell, self.charge_pct, out_a - stored_a, SLOW_HOURS)
         self._set_battery()
         network.warm_up(now)
-        self._sense(drawn_a, now)
+        self._sense(out_a - in_a, now)
+        self._judge(now)
         self.agenda.add(now + SLOW_TICKS, self._slow)
+
+    def _judge(self, now: int) -> None:
+        """Say it once when the battery has become too weak to start the engine."""
+        pct = self.charge_pct
+        if abs(pct - self._judged_pct) < JUDGED_PCT:
+            return
+        self._judged_pct = pct
+        weak = not self._starts()
+        if weak and not self._told_weak:
+            self._tell(f"from now on the engine wouldn't start: {pct:.1f} % of charge", now)
+        self._told_weak = weak
+
+    def _starts(self) -> bool:
+        """Whether the engine would start now, where it has a starter."""
+        starter = self.vehicle.starter
+        return starter is None or battery.starts(self.vehicle.battery, self.charge_pct, starter.draw_a)
+
+    def feel(self) -> bool:
+        """Let modules stop whose wires have too little, and plan their new start where they have enough
+        again; True where a load changed. Ask it after each solution with less than alarm_v, or while some are
+        dead."""
+        now, fell = self._now(), False
+        again_v = AGAIN_V * self.vehicle.battery.in_series
+        self.dead = False
+        for module in self._modules:
+            volts, least_v = module.loads.branch.end_v, module.said.dies_below_v
+            if module.live and volts < least_v:
+                module.fall()
+                fell = True
+            elif module.flat and module.back == NEVER and volts >= least_v + again_v:
+                module.back = now + module.pause_ticks
+                self.agenda.add(module.back, functools.partial(self._again, module, module.back))
+            self.dead = self.dead or module.flat
+        return fell
+
+    def _again(self, module: ModuleState, planned: int) -> None:
+        """A module starts anew, if its wires still have enough."""
+        if not module.flat or module.back != planned:
+            return
+        self.network.solve()
+        if module.loads.branch.end_v >= module.said.dies_below_v:
+            module.rise(self._engine)
+        else:
+            module.back = NEVER
 
     def _set_battery(self) -> None:
         cell = self.vehicle.battery
+        self.network.surface_v = self.surface_v
         self.network.voc_v = battery.rest_v(cell, self.charge_pct)
         self.network.battery_ohms = battery.ohms(cell, self.charge_pct)
         self.network.charge_ohms = battery.charge_ohms(cell, self.charge_pct)

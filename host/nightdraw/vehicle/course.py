@@ -116,4 +116,4 @@ class Course:
         root.forget()
         root.settle(load_a, 0.0)
         amps = load_a * root.share - sum(root.source_a)
-        return amps / cell.capacity_ah * (battery.STORED[cell.type] if amps < 0 else 1.0)
+        return amps / battery.stored_ah(cell) * (battery.STORED[cell.type] if amps < 0 else 1.0)

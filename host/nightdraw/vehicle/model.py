@@ -18,7 +18,8 @@ class Battery:
     """Ah at 20 h, percent charged, C, ohms when full at 25 C, percent a month lost by itself at 25 C; percent
     of charge, and terminal volts while cranking, below which the engine does not start.
 
-    in_series: so many 12 V batteries alike; ohms are each one's, crank_min_v is that of all.
+    in_series: so many 12 V batteries alike; ohms are each one's, crank_min_v is that of all. health_pct: of
+    its capacity that age has left.
     """
 
     type: str
@@ -30,6 +31,7 @@ class Battery:
     no_start_pct: float
     crank_min_v: float
     in_series: int = 1
+    health_pct: float = 100.0
 
 
 @dataclass(frozen=True)
@@ -72,7 +74,7 @@ class Stage:
 @dataclass(frozen=True)
 class Module:
     """A control module: woken it goes through its stages, then draws `asleep_a`. sheds: the battery sensor
-    may switch it off."""
+    may switch it off. Below `dies_below_v` at its wires it stops, and starts anew when they come back."""
 
     name: str
     fuse: str
@@ -80,6 +82,7 @@ class Module:
     asleep_a: float
     wakes: tuple[str, ...]
     sheds: bool
+    dies_below_v: float = 6.0
 
 
 @dataclass(frozen=True)
@@ -123,10 +126,13 @@ class Source:
 
 @dataclass(frozen=True)
 class Starter:
-    """What cranking takes, at the battery."""
+    """What cranking takes, at the battery: on average `draw_a`, swinging by a share of it with each
+    compression; before that, until it turns, up to `inrush_a`."""
 
     draw_a: float
     ticks: int
+    inrush_a: float = 0.0
+    ripple: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -157,7 +157,8 @@ class Network(Root):
     Change it through its attributes and touch(), then ask: battery_a (out of the battery), bus_v, feed_a(i),
     branches[i].current_a and .end_v, drop_v(i), box_v(...). A question after a change solves anew. `limbs`
     has every fuse by name, `branches` those of the fuse boxes only. meter_ohms: what stands in the battery's
-    cable beside it. now(): the tick; drawn: ampere-ticks out of the battery up to tick `counted`.
+    cable beside it. now(): the tick; drawn, entered: ampere-ticks out of the battery and into it up to tick
+    `counted`.
     """
 
     def __init__(self, vehicle: Vehicle, meter_ohms: float = 0.0, now: Callable[[], int] = lambda: 0) -> None:
@@ -178,7 +179,7 @@ class Network(Root):
         }
         mains = zip(vehicle.feeds, self.feeds, strict=True)
         self.limbs.update({said.main.name: feed for said, feed in mains if said.main is not None})
-        self.drawn = 0.0
+        self.drawn = self.entered = 0.0
         self.counted = 0
         self.changes = 0  # counts touches: whoever remembers the count knows whether anything was changed
         self._now = now
@@ -202,7 +203,11 @@ class Network(Root):
     def count(self, tick: int) -> None:
         """Count the charge that was drawn up to `tick` by what the last solution said."""
         if tick > self.counted:
-            self.drawn += self.battery_a * (tick - self.counted)
+            charge = self.battery_a * (tick - self.counted)
+            if charge >= 0:
+                self.drawn += charge
+            else:
+                self.entered -= charge
             self.counted = tick
 
     def solve(self) -> None:

@@ -50,6 +50,8 @@ OHMS = ("0 ohm", "10 ohm")
 CRANK = ("1 ms", "1 min")  # longer than any starter bears
 SAVER_S = Fraction(30 * 60)  # a battery saver's time; owners' manuals give 10 .. 30 min
 SOURCE = ("12 V", "16 V")  # for each battery in series
+DIES = ("1 V", "11 V")  # for each battery in series
+DIES_V = Fraction(6)  # a module's own supply needs so much (common practice)
 DRAW = ("0 A", "100 A")
 TIME = ("1 ms", "30 d")
 # The battery's numbers: key -> dimension, bounds, default in base units (None: must be given)
@@ -60,10 +62,12 @@ BATTERY: dict[str, tuple[str, tuple[str, str], Fraction | None]] = {
     "resistance": ("resistance", ("0.0005 ohm", "1 ohm"), None),
     "self_discharge": ("percent", ("0 %", "60 %"), Fraction(5)),  # a month; common practice: 2 .. 10 %
     "no_start": ("percent", ("0 %", "99 %"), Fraction(50)),  # common practice
+    "health": ("percent", ("20 %", "100 %"), Fraction(100)),  # of its capacity that age has left
     "crank_min": ("voltage", ("5 V", "12 V"), Fraction("9.6")),  # common practice: a load test's floor; each
 }
 BATTERY_FIELDS = (
-    "capacity_ah", "charge_pct", "temp_c", "ohms", "self_discharge_pct", "no_start_pct", "crank_min_v",
+    "capacity_ah", "charge_pct", "temp_c", "ohms", "self_discharge_pct", "no_start_pct", "health_pct",
+    "crank_min_v",
 )  # fmt: skip
 CHANNEL = "channel"
 MAIN = "-main"  # behind a feed's name: what its main fuse is called that has no name of its own
@@ -209,7 +213,7 @@ class _Reader:
         return kind, float(rating)
 
     def _module(self, node: Node) -> Module | None:
-        keys = ("module", "fuse", "stages", "asleep", "wakes", "sheds")
+        keys = ("module", "fuse", "stages", "asleep", "wakes", "sheds", "dies_below")
         f = Fields(node, self._findings, "a module", keys, ("module", "fuse", "asleep"))
         name = self._name(f, "module")
         fuse = self._known(f, "fuse", self._fuses, "fuse")
@@ -217,9 +221,10 @@ class _Reader:
         asleep = f.quantity("asleep", "current", DRAW)
         wakes = self._words(f, "wakes", model.WAKES)
         sheds = f.choice("sheds", ("yes", "no"), "no")
-        if name is None or fuse is None or asleep is None or sheds is None:
+        dies = f.quantity("dies_below", "voltage", self._series(DIES), DIES_V * self._in_series)
+        if name is None or fuse is None or asleep is None or sheds is None or dies is None:
             return None
-        return Module(name, fuse, tuple(stages), float(asleep), wakes, sheds == "yes")
+        return Module(name, fuse, tuple(stages), float(asleep), wakes, sheds == "yes", float(dies))
 
     def _stage(self, node: Node) -> Stage | None:
         f = Fields(node, self._findings, "a stage", ("draw", "for"), ("draw", "for"))
@@ -278,9 +283,16 @@ class _Reader:
     def _starter(self, f: Fields) -> Starter | None:
         if "starter" not in f:
             return None
-        g = Fields(f.node("starter"), self._findings, "starter", ("draw", "for"), ("draw", "for"))
+        keys = ("draw", "for", "inrush", "ripple")
+        g = Fields(f.node("starter"), self._findings, "starter", keys, keys[:2])
         draw, length = g.quantity("draw", "current", ("10 A", "500 A")), g.quantity("for", "time", CRANK)
-        return None if draw is None or length is None else Starter(float(draw), units.to_ticks(length))
+        inrush = g.quantity("inrush", "current", ("10 A", "2000 A"), Fraction(0))
+        ripple = g.quantity("ripple", "percent", ("0 %", "90 %"), Fraction(0))
+        if draw is None or length is None or inrush is None or ripple is None:
+            return None
+        if 0 < inrush < draw:
+            self._findings.add(g.value_place("inrush"), "inrush must be at least draw")
+        return Starter(float(draw), units.to_ticks(length), float(inrush), float(ripple) / 100)
 
     def _sensor(self, f: Fields) -> Sensor | None:
         if "sensor" not in f:

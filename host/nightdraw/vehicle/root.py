@@ -13,15 +13,19 @@ WEAK_V = 3.0  # each battery in series: below it nothing works any more, constan
 
 
 class Root:
-    """The root of a circuit: set voc_v, battery_ohms, charge_ohms, starter_a or on[k]; forget(), settle().
+    """The root of a circuit: set voc_v, surface_v, battery_ohms, charge_ohms, starter_a or on[k]; forget(),
+    settle().
 
-    charge_ohms: the battery's for a current into it. share: of their constant currents that loads draw, below
-    1 where there is next to no voltage. sources: support charger, alternator.
+    charge_ohms: the battery's for a current into it. surface_v: what charging has left on top of voc_v; it
+    gives a current by battery_ohms, while what enters meets charge_ohms against voc_v. share: of their
+    constant currents that loads draw, below 1 where there is next to no voltage. sources: support charger,
+    alternator.
     """
 
     def __init__(self, vehicle: Vehicle, meter_ohms: float = 0.0) -> None:
         self.meter_ohms = meter_ohms
         self.voc_v = 12.6 * vehicle.battery.in_series
+        self.surface_v = 0.0
         self.battery_ohms = self.charge_ohms = vehicle.battery.ohms * vehicle.battery.in_series
         self.weak_v = WEAK_V * vehicle.battery.in_series
         self.starter_a = 0.0
@@ -69,17 +73,36 @@ class Root:
         return max(volts, low)  # below by rounding only: the piece before ended above its end
 
     def _corners(self) -> list[float]:
-        found = [self.weak_v, self.voc_v]
+        found = [self.weak_v, *self._rests()]
         for source, on in zip(self.sources, self.on, strict=True):
             if source is not None and on:
                 found += [source.volts, source.volts - source.most_a * source.ohms]
         return [volts for volts in found if volts > 0]
 
+    def _rests(self) -> tuple[float, float]:
+        """The volts at the root between which the surface's charge goes round in the battery itself."""
+        surface_v, meter = self.surface_v, self.meter_ohms
+        if not surface_v:
+            return self.voc_v, self.voc_v
+        low_v = self.voc_v - meter * surface_v / self.battery_ohms
+        return low_v, self.voc_v + surface_v * (1 + meter / self.charge_ohms)
+
+    def _battery(self, volts: float) -> tuple[float, float]:
+        """The battery as seen from the root at so many volts there: its own voltage and resistance."""
+        low_v, high_v = self._rests()
+        top_v = self.voc_v + self.surface_v
+        if volts < low_v:
+            return top_v, self.battery_ohms + self.meter_ohms
+        if volts >= high_v:
+            return self.voc_v, self.charge_ohms + self.meter_ohms
+        gives, takes = 1 / self.battery_ohms, 1 / self.charge_ohms
+        return (top_v * gives + self.voc_v * takes) / (gives + takes), 1 / (gives + takes) + self.meter_ohms
+
     def _take_piece(self, low: float, high: float) -> None:
         """Make the piece between two neighbouring corners the present one."""
         middle = (low + high) / 2
-        ohms = (self.battery_ohms if middle < self.voc_v else self.charge_ohms) + self.meter_ohms
-        into, inner = self.voc_v / ohms, 1 / ohms
+        own_v, ohms = self._battery(middle)
+        into, inner = own_v / ohms, 1 / ohms
         for source, on in zip(self.sources, self.on, strict=True):
             if source is None or not on or middle >= source.volts:
                 continue
