@@ -27,12 +27,15 @@ from nightdraw.capture import compare as comparing
 from nightdraw.capture import journallines
 from nightdraw.capture.accounts import Asked
 from nightdraw.capture.journal import Did, read_did
-from nightdraw.capture.read import Options, Part, open_recording
+from nightdraw.capture.read import Options, Part, Recording, open_recording
 from nightdraw.errors import NightdrawError
 from nightdraw.lesson.alike import beside
 from nightdraw.lesson.candidates import Made
 from nightdraw.lesson.fitting import played
 from nightdraw.lesson.model import Assignment, Car, Plan
+from nightdraw.profile import Profile, fit
+from nightdraw.profile.model import Steady
+from nightdraw.profile.quantities import show_ua
 from nightdraw.vehicle.model import Vehicle
 from nightdraw.vehicle.script import ENGINE, Event, Script
 
@@ -149,10 +152,36 @@ def _seen(plan: Plan, one: Assignment, recording: Path, journal: Path) -> _Seen:
         asked = Asked(profile.program(), 1, round(did.own_ma * 1000))
         part = Part(0.0, plan.of.time_s - CRANK_S - 1)
         seen = open_recording(str(recording), one.fuse, Options(part=part))
-        result = comparing.compare(asked, did, seen, _place(plan, one, did))
+        place = _place(plan, one, did)
+        if all(isinstance(draw, Steady) for draw in profile.draws):
+            # A level that never changes has no edges to compare: the journal's, and the level that is seen.
+            result = comparing.compare(asked, did, None, place)
+            off = _off(plan, one, profile, seen, place)
+            if off is not None:
+                return _Seen(False, starts_s, (off,))
+        else:
+            result = comparing.compare(asked, did, seen, place)
     except NightdrawError as error:
         return _Seen(None, None, tuple(finding.message for finding in error.findings))
     return _Seen(result.agree, starts_s, tuple(difference.message for difference in result.differences))
+
+
+def _off(
+    plan: Plan, one: Assignment, profile: Profile, seen: Recording, place: comparing.Place
+) -> str | None:
+    """How far a steady level that is seen is off, in words; None where it is what the box was asked for.
+
+    The median of the last third, by when the car sleeps; what its own modules draw there is taken off.
+    """
+    import numpy as np
+
+    values = np.concatenate([value for _, value in seen.blocks()])
+    own_a = sum(m.asleep_a for m in plan.of.car(one.vehicle).vehicle.modules if m.fuse == one.fuse)
+    level_ua = 1e6 * (float(np.median(values[-len(values) // 3 :])) / 1000 / (place.ohms or 1.0) - own_a)
+    wanted_ua = profile.base_ua()
+    if abs(level_ua - wanted_ua) <= max(fit.TOLERANCE_UA, wanted_ua / fit.TOLERANCE_PER):
+        return None
+    return f"the level was seen at {show_ua(level_ua)}, {show_ua(wanted_ua)} were asked for"
 
 
 def _place(plan: Plan, one: Assignment, did: Did) -> comparing.Place:
