@@ -241,15 +241,14 @@ class Rig:
                 break
             tick = self.tick = max(tick, self.tick)
             agenda.run(tick)
-            turned = [k for k, wake in enumerate(wakes) if wake <= tick]
-            for k in turned:
-                worlds[k].turn(tick)
+            for k, world in enumerate(worlds):
+                if wakes[k] <= tick:
+                    world.turn(tick)
+                    if self.network.changes == self._settled:  # else all are asked once more below
+                        wakes[k] = world.wake()
             if self.network.changes != self._settled:
                 self.settle()
                 wakes = [world.wake() for world in worlds]
-            else:  # no current has changed, and no box has anything new to feel
-                for k in turned:
-                    wakes[k] = worlds[k].wake()
         self.tick = stop
         for world in worlds:
             world.reach(stop)

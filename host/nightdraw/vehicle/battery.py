@@ -49,9 +49,8 @@ STORED = {FLOODED: 0.85, AGM: 0.95}
 EMPTY_PCT = 1e-9  # no more than this is nothing
 KNEE_AT = 0.2  # of the charge: from here on down resistance rises beyond that of EMPTY_RESISTANCE
 KNEE_VH = 2.2  # our own figure, so that C / 20 ends at 10.5 V as its definition has it (EN 50342)
-# C -> the share of the capacity that comes out; a maker's specification of a 40 Ah sealed battery has 25,
-# 10 and
-# -10; -40 is our own figure, straight lines between
+# C -> the share of the capacity that comes out: 25, 10 and -10 C by a maker's specification of a 40 Ah sealed
+# battery (read), -40 C our own figure; straight lines between
 COLD_SHARES = ((-40.0, 0.35), (-10.0, 0.74), (10.0, 0.90), (25.0, 1.0))
 # resistance grows by so much more than capacity shrinks: half as much again at 80 % (common practice)
 AGED = 2.0
@@ -85,21 +84,27 @@ def stored_ah(battery: Battery) -> float:
     return battery.capacity_ah * battery.health_pct / 100
 
 
-@functools.cache
 def stays_in(battery: Battery) -> float:
     """The share of its charge that doesn't come out at its temperature."""
-    temp_c = max(battery.temp_c, COLD_SHARES[0][0])
+    return _stays_in(battery.temp_c)
+
+
+@functools.cache
+def _stays_in(temp_c: float) -> float:
+    at_c = max(temp_c, COLD_SHARES[0][0])
     for (low, at_low), (high, at_high) in pairwise(COLD_SHARES):
-        if temp_c <= high:
-            return 1 - (at_low + (at_high - at_low) * (temp_c - low) / (high - low))
+        if at_c <= high:
+            return 1 - (at_low + (at_high - at_low) * (at_c - low) / (high - low))
     return 0.0
 
 
 def ohms(battery: Battery, charge_pct: float) -> float:
     """The inner resistance of all in series at a state of charge and their temperature, its knee included."""
-    left = max(charge_pct / 100 - stays_in(battery), NOTHING)
-    knee = max(0.0, KNEE_AT / left - 1) * battery.in_series * KNEE_VH / stored_ah(battery)
-    return inner_ohms(battery, charge_pct) + knee
+    left = max(charge_pct / 100 - _stays_in(battery.temp_c), NOTHING)
+    inner = inner_ohms(battery, charge_pct)
+    if left >= KNEE_AT:
+        return inner
+    return inner + (KNEE_AT / left - 1) * battery.in_series * KNEE_VH / stored_ah(battery)
 
 
 def inner_ohms(battery: Battery, charge_pct: float) -> float:

@@ -13,6 +13,7 @@ from boxcore.program import TICKS_PER_S
 from nightdraw.vehicle import battery, script
 from nightdraw.vehicle.agenda import NEVER, Agenda
 from nightdraw.vehicle.cranking import levels
+from nightdraw.vehicle.loading import NOMINAL_V
 from nightdraw.vehicle.loads import NAPPING, LampState, Loads, ModuleState, TwitchState
 from nightdraw.vehicle.model import DOOR, FUSE, UNLOCK, Vehicle
 from nightdraw.vehicle.network import Network
@@ -81,6 +82,14 @@ class Body:
     def hungriest_a(self) -> float:
         """The most that any one module draws now."""
         return max((module.draws_a for module in self._modules), default=0.0)
+
+    def drawn(self) -> dict[tuple[str, str], float]:
+        """What each module and lamp draws now, by its name and its fuse; a lamp at its nominal voltage."""
+        nominal_v = NOMINAL_V * self.vehicle.battery.in_series
+        found = {(module.said.name, module.said.fuse): module.draws_a for module in self._modules}
+        for lamp in self._lamps:
+            found[f"lamp {lamp.said.name}", lamp.said.fuse] = lamp.conducts * nominal_v
+        return found
 
     def set_charge(self, charge_pct: float) -> None:
         """Let the battery be charged so far."""

@@ -145,6 +145,11 @@ class LampState:
         self._until = 0
         self._saver = 0  # when the battery saver darkens it
 
+    @property
+    def conducts(self) -> float:
+        """Its siemens now: none where it is dark or a fuse is out."""
+        return self.said.siemens if self._lit and self._loads.powered() else 0.0
+
     def light(self, now: int, stays: bool) -> None:
         """Light it; stays: until let go (a door is open), else for its time."""
         self._saver = now + self.said.saver_ticks

@@ -1,0 +1,83 @@
+"""What a vehicle does to its currents by itself while a script runs, and whose each change is.
+
+For whoever lays a recording beside what a box did: what stands here is expected and has a name. No box, no
+instrument, no recording; twitches come at instants that nobody knows, so they are told by their law.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from boxcore.program import TICKS_PER_S
+
+from nightdraw.vehicle import script
+from nightdraw.vehicle.body import Body
+from nightdraw.vehicle.model import Vehicle
+
+CHARGER, ENGINE = "support charger", "engine"  # their changes reach the battery's cable, not a fuse
+
+
+@dataclass(frozen=True)
+class Change:
+    """From `at_s` (seconds from the script's zero) on `who` draws `to_a` instead of `from_a` behind a fuse; a
+    source has no fuse, and its amperes are what it gives."""
+
+    at_s: float
+    who: str
+    fuse: str | None
+    from_a: float
+    to_a: float
+
+
+@dataclass(frozen=True)
+class Again:
+    """A twitch: so many amperes for `on_s`, start to start within `every_s`; asleep_only as in its file."""
+
+    who: str
+    fuse: str
+    draw_a: float
+    on_s: float
+    every_s: tuple[float, float]
+    asleep_only: bool
+
+
+def changes(vehicle: Vehicle, plan: script.Script, ticks: int) -> Iterator[Change]:
+    """Every change that modules, lamps and sources make within so many ticks, in the order of time.
+
+    A load behind a pulled fuse draws nothing; lamps are told at their nominal voltage. Sources are told as
+    they are switched; how what they give tapers afterwards isn't.
+    """
+    tick = 0
+    body = Body(replace(vehicle, twitches=()), plan, lambda: tick)
+    network = body.network
+    network.solve()
+    before = body.drawn()
+    while body.agenda.next() < ticks:
+        tick = max(tick, body.agenda.next())
+        gave = list(network.source_a)
+        on = list(network.on)
+        body.agenda.run(tick)
+        network.solve()
+        while body.feel():
+            network.solve()
+        after = body.drawn()
+        at_s = tick / TICKS_PER_S
+        for load, amps in after.items():
+            if amps != before[load]:
+                yield Change(at_s, *load, before[load], amps)
+        for k, who in enumerate((CHARGER, ENGINE)):
+            if network.on[k] != on[k]:
+                yield Change(at_s, who, None, gave[k], network.source_a[k])
+        before = after
+
+
+def again(vehicle: Vehicle) -> list[Again]:
+    """The vehicle's twitches."""
+    return [
+        Again(
+            t.name, t.fuse, t.draw_a, t.on_ticks / TICKS_PER_S,
+            (t.every_ticks[0] / TICKS_PER_S, t.every_ticks[1] / TICKS_PER_S), t.asleep_only,
+        )
+        for t in vehicle.twitches
+    ]  # fmt: skip
