@@ -55,6 +55,8 @@ def pytest_configure(config: pytest.Config) -> None:
     if config.getoption("--hypothesis-seed", None) is None:
         config.option.hypothesis_seed = str(config.option.seed)
     config.stash[COUNTS] = Counter()
+    # nothing is kept in the folders of whoever runs the tests: below a file there can't be any
+    os.environ["LOCALAPPDATA"] = os.environ["XDG_STATE_HOME"] = __file__
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -18,7 +18,6 @@ import pytest
 from nightdraw import extras
 from nightdraw.bench import tables
 from nightdraw.capture.read import open_recording
-from nightdraw.cli import main
 from nightdraw.errors import InputError
 
 from tests import tidy
@@ -96,7 +95,7 @@ def test_the_base_compiles_plays_and_compares(tmp_path: Path) -> None:
     ],
 )
 def test_what_the_base_lacks_is_told_with_the_command_that_brings_it(
-    tmp_path: Path, light: None, monkeypatch, capsys, extra: str, words: str
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, extra: str, words: str
 ) -> None:
     monkeypatch.chdir(tmp_path)
     Path("light.yaml").write_text(PROFILE, "utf-8")
@@ -109,8 +108,8 @@ def test_what_the_base_lacks_is_told_with_the_command_that_brings_it(
     parts = words.split()
     if "--vehicle" in parts:
         parts.remove("light.yaml")
-    assert main.run(parts) == 2
-    assert f'pip install "nightdraw[{extra}]"' in capsys.readouterr().err
+    done = run(tmp_path, *parts, status=2)  # a process of its own: in this one results are kept
+    assert f'pip install "nightdraw[{extra}]"' in done.stderr
 
 
 def read(path: Path) -> list[np.ndarray]:

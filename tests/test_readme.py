@@ -147,10 +147,23 @@ def test_every_block_is_run() -> None:
             for name in ("A first lesson", "In a vehicle", "With a box")
             for language in ("sh", "text")
         ),
+        ("Hand out, mark, keep", "text"),  # not run: held to the commands' own help
         ("Recordings of your own", "sh"),
         ("From your own scripts", "python"),
         ("Your own box", "sh"),
     }
+
+
+def test_what_is_shown_and_not_run_is_a_command_with_these_options() -> None:
+    (text,) = (
+        text for name, language, text in fenced() if (name, language) == ("Hand out, mark, keep", "text")
+    )
+    for command in text.strip().splitlines():
+        words = shlex.split(command, comments=True)
+        told = call(shlex.join([*words[:3], "--help"]))
+        assert {word for word in words if word.startswith("--")} <= set(re.findall(r"--[a-z-]+", told)), (
+            command
+        )
 
 
 def test_the_readme_leads_with_the_two_commands() -> None:

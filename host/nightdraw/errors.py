@@ -15,6 +15,7 @@ EXIT_NO = 1
 EXIT_INPUT = 2
 EXIT_CANNOT_TELL = 3
 EXIT_INTERRUPTED = 130
+MOST_SHOWN = 200  # characters of a file's path; the document has all of them
 
 
 @dataclass(frozen=True)
@@ -29,7 +30,12 @@ class Finding:
 
     def text(self) -> str:
         """For people: `FILE:LINE:COLUMN: message (hint)`, printable, without the parts that are unknown."""
-        place = ":".join(str(part) for part in (self.file, self.line, self.column) if part is not None)
+        file = self.file
+        if (
+            file is not None and len(file) > MOST_SHOWN
+        ):  # a name of thousands of characters hides what is wrong
+            file = f"{file[: MOST_SHOWN // 2]}...{file[-MOST_SHOWN // 2 :]}"
+        place = ":".join(str(part) for part in (file, self.line, self.column) if part is not None)
         text = (f"{place}: " if place else "") + self.message + (f" ({self.hint})" if self.hint else "")
         return printable(text, lines=True)
 

@@ -6,7 +6,9 @@ to whoever reads the nodes. Input is bounded before it is parsed, so a hostile f
 
 from __future__ import annotations
 
+import contextlib
 import re
+import stat
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -131,6 +133,10 @@ def read_text(path: str | Path, file: str | None = None, limit: int = MAX_BYTES)
     too large (no more than the limit is ever read), not UTF-8, or with control characters, with the place.
     """
     name = str(path) if file is None else file
+    with contextlib.suppress(OSError, ValueError):
+        if stat.S_ISFIFO(Path(path).stat().st_mode):  # opening one waits for whoever writes, maybe for ever
+            hint = "save what comes out of it as a file first"
+            raise InputError(Finding("a pipe, not a file", name, 1, 1, hint))
     try:
         with Path(path).open("rb") as stream:
             data = stream.read(limit + 1)

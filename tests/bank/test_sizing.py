@@ -12,7 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nightdraw import data, places
+from nightdraw.bank import sizing
 from nightdraw.bank.boardfile import text
+from nightdraw.bank.error import Spread
 from nightdraw.bank.heat import weigh
 from nightdraw.bank.sizing import Sized, size
 from nightdraw.bank.wish import MAX_LEVELS, Wish
@@ -223,3 +225,18 @@ def test_a_channel_in_no_pattern_is_pointed_out() -> None:
 def test_wishes_without_sense_are_refused(more: dict[str, object], message: str) -> None:
     with pytest.raises(InputError, match=message):
         size(replace(wish(15), **more), "made")  # type: ignore[arg-type]
+
+
+def test_a_cold_yard_counts_as_drift_where_nothing_gets_warm(monkeypatch: pytest.MonkeyPatch) -> None:
+    """25 C and -10 C are 35 K apart: a milliampere warms no resistor by as much."""
+    seen = []
+
+    def spread(siemens, tolerance, drift, supply_v, own_a):  # type: ignore[no-untyped-def]
+        seen.append(drift)
+        return Spread(siemens, tolerance, drift, supply_v, own_a)
+
+    monkeypatch.setattr(sizing, "Spread", spread)
+    sized = size(wish(1, 2, ambient_c=20.0), "cold")
+    (drift,) = seen
+    for share, channel_ in zip(drift, sized.channels, strict=True):
+        assert share == pytest.approx(35 * channel_.body.tempco_ppm * 1e-6)

@@ -1,6 +1,7 @@
 """Choosing patterns: always the nearest that exists, by trying every one."""
 
 import itertools
+from random import Random
 
 import pytest
 from boxcore import bank
@@ -95,3 +96,20 @@ def test_a_bank_that_cannot_be_is_refused(channels):
 def test_the_largest_bank_that_can_be():
     channels = [(1 << 28) - 1] * 16
     check_nearest(channels, 10**8, 12_000, sums(channels))
+
+
+def test_of_two_patterns_as_near_the_lower_is_taken(seed):
+    """Ties to the nanosiemens, within the table and across its shifts: how many were met is asserted."""
+    random, ties = Random(seed), {7: 0, 10: 0}
+    for count in ties:
+        for _ in range(12):
+            channels = [2_000 * random.randint(1, 90) for _ in range(count)]
+            one, all_ns = bank.Bank(channels), sums(channels)
+            for _ in range(40):
+                wanted = 1_000 * random.randint(1, sum(channels) // 1_000)
+                errors = [abs(total - wanted) for total in all_ns]
+                near = {total for total, error in zip(all_ns, errors, strict=True) if error == min(errors)}
+                ties[count] += len(near) > 1
+                # a millivolt of supply: as many microamperes as thousandths of the nanosiemens
+                assert all_ns[one.pattern(wanted // 1_000, 1_000)] == min(near)
+    assert min(ties.values()) > 20, ties

@@ -197,3 +197,18 @@ def test_an_older_format_is_listed_as_damaged_and_replaced():
     world.load(plan(STEADY), 1)
     world.arm(slot=1).run(S)
     assert world.box.state == st.RUNNING
+
+
+def test_a_sensing_that_fails_opens_every_switch_before_anybody_hears_of_it(monkeypatch):
+    world = started(plan(STEADY)).run(10 * S)
+    assert world.hal.pattern_at(world.now)
+    stops = world.hal.stops
+
+    def fail(now, supply_mv):
+        raise RuntimeError("a defect of our own")
+
+    monkeypatch.setattr(world.box.slow_supply, "take", fail)
+    with pytest.raises(RuntimeError):
+        world.sense()
+    assert world.hal.stops > stops
+    assert world.hal.pattern_at(world.now) == 0

@@ -2,11 +2,13 @@
 new. The power is cut at store operation 1, 2, 3, ... until the work survives."""
 
 import pytest
-from boxcore import guard, ledger
+from boxcore import bank, guard, ledger, run
 from boxcore import journal as jn
 from boxcore import program as pg
 from boxcore import slots as sl
 from boxcore import states as st
+from hypothesis import given
+from hypothesis import strategies as some
 from nightdraw import programs
 
 from tests.boxcore import fakes
@@ -355,3 +357,14 @@ def test_boots_are_counted_and_the_cause_is_kept():
         (2, 3, jn.BUFFER_RECORDS),
         (3, 1, jn.BUFFER_RECORDS),
     ]
+
+
+@given(some.integers(1, 20), some.integers(30, 90), some.integers(11_000, 16_000))
+def test_the_reserve_covers_the_pattern_above_a_level(small, large, supply_mv):
+    """Of a coarse bank the pattern for a level just above a gap's middle draws far more than was asked."""
+    coarse = bank.Bank([small * 1_000_000, large * 1_000_000])
+    level_ua = coarse.current_ua(1, supply_mv) + coarse.gap_ua(supply_mv) // 2 + supply_mv
+    drawn_ua = coarse.current_ua(coarse.pattern(level_ua, supply_mv), supply_mv)
+    program = pg.Program("coarse", [(pg.STEADY, level_ua)])
+    assert drawn_ua > level_ua, "the case is the one that is meant"
+    assert run.peak_ua(program, 0, coarse, supply_mv) >= drawn_ua

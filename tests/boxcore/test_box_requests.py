@@ -1,7 +1,7 @@
 """Requests: asked first, done second; what is refused changes nothing and has the standard's number."""
 
 import pytest
-from boxcore import port
+from boxcore import panel, port
 from boxcore import states as st
 from nightdraw import programs
 
@@ -334,3 +334,27 @@ def test_a_self_test_after_a_halt_shortly_before_a_start_arms_nothing():
     world.run(5 * S)
     assert world.box.state == st.IDLE
     assert not world.hal.playing
+
+
+class Asked:
+    """As much of a box as its arm switch sees."""
+
+    def __init__(self):
+        self.state = st.WAITING
+        self.run_account = self
+        self.by = st.BY_PANEL
+        self.disarmed = []
+
+    def disarm(self, now, by):
+        self.disarmed.append(now)
+
+
+def test_contacts_are_believed_half_a_second_after_power_and_no_sooner():
+    asked = Asked()
+    switch = panel.ArmSwitch(asked)
+    switch.boot(100, True)
+    for now in (101, 2_600, 5_099):  # 5000 ticks of 100 us
+        switch.sense(now, False)
+        assert asked.disarmed == []
+    switch.sense(5_100, False)
+    assert asked.disarmed == [5_100]

@@ -100,6 +100,25 @@ def test_a_hold_ends_only_after_a_settled_time_well_inside(steps):
                 held = calm_since = None
 
 
+@pytest.mark.parametrize(
+    ("outside", "too_near", "inside"),
+    [
+        (11_799, 11_800 + guard.HYSTERESIS_MV - 1, 11_800 + guard.HYSTERESIS_MV),
+        (16_001, 16_000 - guard.HYSTERESIS_MV + 1, 16_000 - guard.HYSTERESIS_MV),
+    ],
+    ids=["low", "high"],
+)
+def test_a_hold_ends_at_its_hysteresis_to_the_millivolt_and_to_the_tick(outside, too_near, inside):
+    for supply_mv, calm in ((too_near, False), (inside, True)):
+        one = a_guard()
+        held = one.check(0, readings(supply_mv=outside))
+        assert held
+        assert one.check(1, readings(supply_mv=supply_mv)) == held
+        assert one.check(guard.RELEASE_TICKS, readings(supply_mv=supply_mv)) == held
+        after = one.check(guard.RELEASE_TICKS + 1, readings(supply_mv=supply_mv))
+        assert after == (st.NO_FAULT if calm else held)
+
+
 BANK = bank.Bank([1_000_000, 2_000_000, 4_000_000])
 
 

@@ -24,6 +24,7 @@ CASES = [
     (b'N "a;b#15",\'x"y;\'\n', [(UNIT, 'N "a;b#15",\'x"y;\''), OVER]),
     (b'N "open;*RST\n*CLS\n', [(UNIT, 'N "open;*RST'), OVER, (UNIT, "*CLS"), OVER]),
     (b"N\t1\n", [(UNIT, "N 1"), OVER]),
+    (b"N \x7f\n", [(UNIT, "N \x7f"), OVER]),  # DEL is of ISO 646's 128 characters, the last
     (b"D #15he\nlo\n", [(BLOCK, "D ", 5, b"he\nlo"), (CLOSE, ""), OVER]),
     (b"D #10\n", [(BLOCK, "D ", 0, b""), (CLOSE, ""), OVER]),
     (b"D 3,#210;\"'#19\r\n\n;;E\n", [(BLOCK, "D 3,", 10, b";\"'#19\r\n\n;"), (CLOSE, ""), (UNIT, "E"), OVER]),

@@ -84,3 +84,14 @@ def _crc(data):
 def _flip(data, at, bit):
     at %= len(data)
     return data[:at] + bytes([data[at] ^ 1 << bit]) + data[at + 1 :]
+
+
+@pytest.mark.parametrize(
+    "body", [b"x" * 199, b'"' + b"y" * 197 + b'"', b"1;" * 99 + b"1", b"#15he\nlo," + b"x" * 198]
+)
+def test_an_answer_of_exactly_200_bytes_is_one_and_a_byte_more_is_none(body):
+    found = message.split(body + b"\n")
+    assert found is not None
+    assert found[1] == len(body) + 1
+    with pytest.raises(message.GarbledError, match="too long"):
+        message.split(body + b"x\n")

@@ -146,7 +146,7 @@ def _record_one(file: str, words: dict[str, Any], as_json: bool) -> None:
         _note(f"{note.text()} (no error)")
     chosen = profile.seed if seed is None else seed
     bench = build(words["board"], words["plant"], words["faults"], chosen)
-    out = None if words["out"] is None else target(words["out"])
+    out = None if words["out"] is None else target(words["out"], writes="CSV")
     if out is not None:
         target(path_beside(out))
     wanted = Wanted(to_ticks(words["length"]), chosen, words["rate"], words["run"], out)

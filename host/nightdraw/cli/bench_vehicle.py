@@ -178,7 +178,7 @@ def record(words: dict[str, Any], as_json: bool) -> None:
     call = read(words)
     channels = drive.chosen(call.vehicle, words["channels"])
     fronts = _fronts(call.vehicle, channels, words)
-    out = None if words["out"] is None else target(words["out"])
+    out = None if words["out"] is None else target(words["out"], writes="CSV or Parquet")
     for path in [] if out is None else boxlog.beside_all(out, [box.splice for box in call.boxes]):
         target(path)
     form = words["form"] or ("parquet" if out is not None and out.suffix == ".parquet" else "csv")

@@ -6,7 +6,10 @@ Presentation only; no command lives here.
 from __future__ import annotations
 
 import contextlib
+import datetime
+import os
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -49,10 +52,28 @@ CAUTIONS = (
 )
 
 
+SHORT = "caution: training vehicles only, stay within reach; `nightdraw box halt` opens every switch"
+
+
 def caution() -> None:
-    """The cautions that go with a command that lets the box draw current."""
-    for line in CAUTIONS:
+    """The cautions that go with a command that lets the box draw current: whole once a day, else a line."""
+    for line in CAUTIONS if _first_today() else (SHORT,):
         click.echo(line, err=True)
+
+
+def _first_today() -> bool:
+    """Whether the cautions weren't shown today: by a note in the user's folder, True where none can be."""
+    base = os.environ.get("LOCALAPPDATA") or os.environ.get("XDG_STATE_HOME") or "~/.local/state"
+    note = Path(base).expanduser() / "nightdraw" / "cautions-shown"
+    today = datetime.date.today().isoformat()
+    try:
+        if note.exists() and note.read_text("ascii") == today:
+            return False
+        note.parent.mkdir(parents=True, exist_ok=True)
+        note.write_text(today, "ascii")
+    except (OSError, RuntimeError, ValueError):
+        pass
+    return True
 
 
 def note(finding: Finding | str) -> None:

@@ -5,6 +5,7 @@ The only place that turns errors into words and exit statuses. It imports no pac
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import sys
@@ -84,6 +85,8 @@ def run(argv: Sequence[str]) -> int:
     try:
         status: Any = cli.main(args=list(argv), prog_name="nightdraw", standalone_mode=False)
         return status if isinstance(status, int) else EXIT_DONE
+    except output.UnwritableError as error:
+        return _show(error.findings, EXIT_INPUT, ())  # no document: it would go the same way
     except NightdrawError as error:
         return _show(error.findings, error.exit_status, argv)
     except click.ClickException as error:
@@ -108,8 +111,12 @@ def run(argv: Sequence[str]) -> int:
 def _show(findings: Sequence[Finding], status: int, argv: Sequence[str]) -> int:
     """Print the findings: one document on standard output, or one line each on standard error."""
     if _wants_json(argv):
-        output.say(output.dumps({"errors": [finding.document() for finding in findings]}))
-    else:
+        try:
+            output.say(output.dumps({"errors": [finding.document() for finding in findings]}))
+            return status
+        except output.UnwritableError:
+            pass  # nothing takes the document: whoever looks at standard error is to know why
+    with contextlib.suppress(OSError):
         for finding in findings:
             click.echo(finding.text(), err=True)
     return status

@@ -8,7 +8,9 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import shutil
 import sys
+import textwrap
 import time
 from collections.abc import Callable, Iterator
 from fractions import Fraction
@@ -17,11 +19,17 @@ from typing import Any, TextIO
 
 import click
 
-from nightdraw.errors import printable
+from nightdraw.errors import InputError, printable
 
+LEAST_COLUMNS = 40  # narrower than this nothing reads well
 QUIET_S = 1.0  # work shorter than this shows no progress
 REDRAW_S = 0.1  # on a terminal the line is drawn anew at most this often
 LINE_S = 10.0  # elsewhere (a log) a new line at most this often
+
+
+class UnwritableError(InputError):
+    """Standard output takes no more."""
+
 
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON document on standard output, nothing else there."
@@ -33,9 +41,35 @@ def finish(document: Any, text: str, as_json: bool, status: int = 0) -> None:
 
     A reader that has gone away (`| head`) doesn't change the status: the answer was found.
     """
-    say(dumps(document) if as_json else text)
+    say(dumps(document) if as_json else fitted(text))
     if status:
         raise click.exceptions.Exit(status)
+
+
+def fitted(text: str) -> str:
+    """Text for people broken at spaces to a terminal's width (COLUMNS, where it is set); elsewhere as it is.
+
+    A line that has columns of its own (two spaces within) is left whole, so that tables keep theirs."""
+    if not sys.stdout.isatty():
+        return text
+    width = max(shutil.get_terminal_size().columns, LEAST_COLUMNS)
+    return "\n".join(_broken(line, width) for line in text.split("\n"))
+
+
+def _broken(line: str, width: int) -> str:
+    body = line.lstrip(" ")
+    if len(line) <= width or "  " in body:
+        return line
+    margin = " " * (len(line) - len(body))
+    hanging = margin + ("  " if body.startswith("- ") else "    ")
+    return textwrap.fill(
+        body,
+        width,
+        initial_indent=margin,
+        subsequent_indent=hanging,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def dumps(document: Any) -> str:
@@ -53,13 +87,18 @@ def _plain(value: Any) -> Any:
     raise TypeError(f"{type(value).__name__} has no JSON form")
 
 
-def say(text: str) -> None:
-    """Print one text with a line end on standard output, at once; silent when nobody reads any more."""
+def say(text: str, end: str = "\n") -> None:
+    """Print one text and its end on standard output, at once; silent when nobody reads any more.
+
+    Raises UnwritableError where what stands behind it takes no more (a full disk)."""
     try:
-        click.echo(printable(text, lines=True))
+        click.echo(printable(text, lines=True) + end, nl=False)
         sys.stdout.flush()
     except BrokenPipeError:
         silence()
+    except OSError as error:
+        silence()
+        raise UnwritableError(f"standard output can't be written: {error.strerror or error}") from None
 
 
 def silence() -> None:

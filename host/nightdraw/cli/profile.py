@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
@@ -198,8 +197,7 @@ def edges(file: str, length: Fraction, seed: int | None, run: int, board: str | 
     found = timeline.edges(_load(file, board), ticks, seed, run)
     pieces = _edges_json(found) if as_json else _edges_text(found)
     for piece in pieces:
-        click.echo(piece, nl=False)
-    sys.stdout.flush()
+        output.say(piece, end="")
 
 
 def _edges_json(found: Iterator[tuple[int, int]]) -> Iterator[str]:

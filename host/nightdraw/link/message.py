@@ -60,7 +60,7 @@ def split(received: bytes) -> tuple[list[bytes], int] | None:
             block_bytes += at - before
         else:
             at += 1
-        if at - block_bytes > MAX_ANSWER or block_bytes > MAX_BLOCK:
+        if at - block_bytes >= MAX_ANSWER or block_bytes > MAX_BLOCK:
             raise GarbledError("the answer is too long")
     return None
 

@@ -51,7 +51,9 @@ def as_html(card: Card) -> str:
         for section in card.sections
     )
     return (
-        f'<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{title}</title>\n'
+        f'<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{title}</title>\n"
         f"<style>{_STYLE}</style>\n</head>\n<body>\n<h1>{title}</h1>\n{sections}\n</body>\n</html>\n"
     )
 

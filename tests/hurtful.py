@@ -1,0 +1,141 @@
+"""Faults on paths where somebody may be hurt or misled, each of which its test file has to kill.
+
+A change of the code that moves what stands here fails tests/test_mutants.py: bring the list along.
+"""
+
+FAULTS = (  # name, file, what stands there, what is planted, the tests that must kill it
+    (
+        "no hysteresis after supply-high",
+        "firmware/boxcore/guard.py",
+        "limits.supply_max_mv - HYSTERESIS_MV",
+        "limits.supply_max_mv",
+        "tests/boxcore/test_guard.py",
+    ),
+    (
+        "no hysteresis after supply-low",
+        "firmware/boxcore/guard.py",
+        "limits.supply_min_mv + HYSTERESIS_MV <=",
+        "limits.supply_min_mv <=",
+        "tests/boxcore/test_guard.py",
+    ),
+    (
+        "switches stay closed where sensing fails",
+        "firmware/boxcore/box.py",
+        "            self.slow_supply.take(now, readings.supply_mv)\n"
+        "        except BaseException:\n            self.hal.stop()\n",
+        "            self.slow_supply.take(now, readings.supply_mv)\n        except BaseException:\n",
+        "tests/boxcore/test_box_damage.py",
+    ),
+    (
+        "the reserve without the bank's gap",
+        "firmware/boxcore/run.py",
+        " + bank.gap_ua(supply_max_mv)",
+        "",
+        "tests/boxcore/test_box_power.py",
+    ),
+    (
+        "the arm switch settles half as long",
+        "firmware/boxcore/panel.py",
+        "SETTLE_TICKS = 5_000",
+        "SETTLE_TICKS = 2_500",
+        "tests/boxcore/test_box_requests.py",
+    ),
+    (
+        "urgent records beyond the buffer",
+        "firmware/boxcore/journal.py",
+        "(kind in EDGES or count >= BUFFER_RECORDS - 2)",
+        "(kind in EDGES)",
+        "tests/boxcore/test_journal_full.py",
+    ),
+    (
+        "of two patterns the higher",
+        "firmware/boxcore/bank.py",
+        "(off == best and total < best_ns)",
+        "(off == best and total > best_ns)",
+        "tests/boxcore/test_bank.py",
+    ),
+    (
+        "of two neighbours the higher",
+        "firmware/boxcore/bank.py",
+        "wanted - sums[low - 1] <= sums[low] - wanted",
+        "wanted - sums[low - 1] < sums[low] - wanted",
+        "tests/boxcore/test_bank.py",
+    ),
+    (
+        "2 mA and 2 % added up",
+        "host/nightdraw/capture/differences.py",
+        "return max(LEVEL_MA, LEVEL_SHARE * abs(level_ma))",
+        "return LEVEL_MA + LEVEL_SHARE * abs(level_ma)",
+        "tests/capture/test_tolerance.py",
+    ),
+    (
+        "2 mA and 2 % added up, of many",
+        "host/nightdraw/capture/differences.py",
+        "np.maximum(LEVEL_MA, LEVEL_SHARE * np.abs(level_ma))",
+        "LEVEL_MA + LEVEL_SHARE * np.abs(level_ma)",
+        "tests/capture/test_tolerance.py",
+    ),
+    (
+        "a character of eight bits is taken",
+        "firmware/boxcore/scpi.py",
+        "_LAST_CHARACTER = 127",
+        "_LAST_CHARACTER = 128",
+        "tests/boxcore/test_scpi_receiver.py",
+    ),
+    (
+        "DEL isn't taken",
+        "firmware/boxcore/scpi.py",
+        "_LAST_CHARACTER = 127",
+        "_LAST_CHARACTER = 126",
+        "tests/boxcore/test_scpi_receiver.py",
+    ),
+    (
+        "an answer of 201 bytes with its end",
+        "firmware/boxcore/commands.py",
+        "len(self._answer) >= MAX_ANSWER",
+        "len(self._answer) > MAX_ANSWER",
+        "tests/boxcore/test_commands.py",
+    ),
+    (
+        "an answer of 200 bytes is refused",
+        "firmware/boxcore/commands.py",
+        "len(self._answer) >= MAX_ANSWER",
+        "len(self._answer) >= MAX_ANSWER - 1",
+        "tests/boxcore/test_commands.py",
+    ),
+    (
+        "the host refuses an answer of 200 bytes",
+        "host/nightdraw/link/message.py",
+        "at - block_bytes >= MAX_ANSWER",
+        "at - block_bytes >= MAX_ANSWER - 1",
+        "tests/link/test_message.py",
+    ),
+    (
+        "the host takes an answer of 201 bytes",
+        "host/nightdraw/link/message.py",
+        "at - block_bytes >= MAX_ANSWER",
+        "at - block_bytes > MAX_ANSWER",
+        "tests/link/test_message.py",
+    ),
+    (
+        "a shunt's heat goes with the current",
+        "host/nightdraw/bank/control.py",
+        "peak**2 * shunt, SHUNT_W",
+        "peak * shunt, SHUNT_W",
+        "tests/bank/test_wiring.py",
+    ),
+    (
+        "a cold resistor doesn't drift",
+        "host/nightdraw/bank/sizing.py",
+        "np.maximum(np.array(hottest) - REFERENCE_C, REFERENCE_C - COLDEST_C)",
+        "np.array(hottest) - REFERENCE_C",
+        "tests/bank/test_sizing.py",
+    ),
+    (
+        "the peak current without tolerance",
+        "host/nightdraw/bank/wiring.py",
+        " * (1 - float(c.tolerance_pct) / 100)",
+        "",
+        "tests/bank/test_wiring.py",
+    ),
+)

@@ -1,0 +1,101 @@
+"""The planting of faults itself: each is a valid source, hits what it says, and none is planted twice."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+from tests import mutants
+from tests.tidy import TOP
+
+
+def test_what_the_list_replaces_stands_once_in_its_file_and_its_tests_exist() -> None:
+    for mutant in mutants.named():
+        assert all((TOP / name).exists() for name in mutant.tests), mutant.name
+        source = (TOP / mutant.path).read_text("utf-8")
+        assert mutant.planted(source) != source
+
+
+def test_random_ones_are_sources_that_differ(seed: int) -> None:
+    for mutant in mutants.drawn(60, seed):
+        source = (TOP / mutant.path).read_text("utf-8")
+        planted = mutant.planted(source)
+        assert ast.dump(ast.parse(planted)) != ast.dump(ast.parse(source)), mutant
+
+
+def test_each_kind_of_fault_is_planted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(mutants, "TOP", tmp_path)
+    path = tmp_path / "module.py"
+    path.write_text(
+        "LIMIT = 3\n\n"
+        "def judge(a, b):\n    if not a and b < LIMIT:\n        stop(b)\n    return (a + b) * 2\n"
+    )
+    source = path.read_text()
+    lines = {mutant.planted(source) for mutant in mutants.mutants_of(path)}
+    for changed in (
+        ("LIMIT = 3", "LIMIT = 4"),
+        ("not a and", "a and"),
+        ("a and b", "a or b"),
+        ("b < LIMIT", "b <= LIMIT"),
+        ("stop(b)", "pass"),
+        ("a + b", "a - b"),
+        (") * 2", ") // 2"),
+        ("* 2", "* 3"),
+        ("not a and b < LIMIT", "True"),
+        ("not a and b < LIMIT", "False"),
+    ):
+        assert source.replace(*changed) in lines, changed
+    assert len(lines) == len(list(mutants.mutants_of(path))) == 10
+
+
+@pytest.mark.parametrize(("body", "said"), [("== 3", mutants.KILLED), (">= 0", mutants.SURVIVED)])
+def test_a_fault_is_killed_by_tests_that_look_and_survives_others(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, body: str, said: str
+) -> None:
+    (tmp_path / "conftest.py").write_text('def pytest_addoption(parser):\n    parser.addoption("--seed")\n')
+    (tmp_path / "host").mkdir()
+    (tmp_path / "host" / "planted_sum.py").write_text("def total(a, b):\n    return a + b\n")
+    (tmp_path / "test_it.py").write_text(
+        f"from planted_sum import total\n\ndef test_it():\n    assert total(2, 1) {body}\n"
+    )
+    mutant = mutants.Mutant("host/planted_sum.py", 30, "+", "-", tests=("test_it.py",))
+    assert mutants.verdict(tmp_path, mutant, 1)[0] == said
+    assert "a + b" in (tmp_path / "host" / "planted_sum.py").read_text(), "all is as it was"
+
+
+def test_a_test_that_fails_anyway_kills_nothing(tmp_path: Path) -> None:
+    (tmp_path / "conftest.py").write_text('def pytest_addoption(parser):\n    parser.addoption("--seed")\n')
+    (tmp_path / "host").mkdir()
+    (tmp_path / "host" / "planted_sum.py").write_text("def total(a, b):\n    return a + b\n")
+    (tmp_path / "test_it.py").write_text("def test_it():\n    assert False\n")
+    mutant = mutants.Mutant("host/planted_sum.py", 30, "+", "-", tests=("test_it.py",))
+    assert mutants.verdict(tmp_path, mutant, 1)[0] == mutants.SICK
+
+
+def test_the_nearest_tests_come_first_and_the_folders_follow() -> None:
+    files = mutants.tests_of("firmware/boxcore/guard.py")
+    assert "tests/boxcore/test_guard.py" in files
+    assert {path.relative_to(TOP).as_posix() for path in (TOP / "tests/boxcore").glob("test_*.py")} <= set(
+        files
+    )
+    assert all((TOP / name).exists() for name in files)
+
+
+def test_the_rate_is_published_with_its_interval() -> None:
+    # Newcombe (1998), Statistics in Medicine 17, 857, table I, method 3: 81 of 263 gives 0.2553 .. 0.3662
+    assert mutants.rate(81, 263) == "81 of 263 died: 30.8% (95 % interval 25.5% .. 36.6%)"
+    assert mutants.rate(0, 0) == "none was counted"
+
+
+@pytest.mark.campaign
+def test_every_fault_of_the_list_is_killed() -> None:
+    assert mutants.main(["--named"]) == 0
+
+
+@pytest.mark.campaign
+def test_a_sample_of_random_faults_is_counted(capsys: pytest.CaptureFixture[str], seed: int) -> None:
+    assert mutants.main(["12", "--seed", str(seed)]) == 0
+    with capsys.disabled():
+        print(capsys.readouterr().out)
