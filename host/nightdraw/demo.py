@@ -168,7 +168,7 @@ def picture(title: str, comparison: Comparison, recording: read.Recording) -> re
     assert did is not None
     assert seen is not None
     assert clock is not None
-    end_s = float(clock.to_run(np.array([seen.scan.end_s]))[0])
+    end_s = float(clock.to_run(np.array([seen.seen.end_s]))[0])
     trains = {"asked": (asked, asked.train()), "did": (did, did.train())}
     shown: dict[str, report.Course | report.Samples] = {
         name: report.Course(c.t_s, c.level_ma, c.end_s, _note(len(train), c.mean_ma))

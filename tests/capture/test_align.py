@@ -27,9 +27,9 @@ TRAINS = {
 
 def clock_of(truth: Truth, clamp: Clamp, keep: slice = slice(None)) -> Clock:
     t_s, ma = clamp.samples(truth)
-    scan = measure(from_arrays(t_s[keep] - t_s[keep][0], ma[keep] / 1000)).scan
+    seen = measure(from_arrays(t_s[keep] - t_s[keep][0], ma[keep] / 1000)).seen
     known = Account(truth.t_s, truth.level_ma, truth.end_s, OWN_MA).edges()
-    return align(known, accounts.seen(scan), (scan.start_s, scan.end_s), scan.interval_s)[0].clock
+    return align(known, accounts.seen_edges(seen), (seen.start_s, seen.end_s), seen.interval_s)[0].clock
 
 
 def edges(t_s: np.ndarray, height_ma: np.ndarray) -> Edges:

@@ -28,7 +28,7 @@ def check(pulses: Pulses, truth: Truth, base_ma: float, level_z: float = 0.0) ->
     assert len(pulses) == len(rows)
     np.testing.assert_allclose(pulses.start_s - HALF_SAMPLE_S, rows[:, 0], atol=TIME_S)
     np.testing.assert_allclose(pulses.duration_s, rows[:, 1], atol=TIME_S)
-    noise = level_z * pulses.scan.noise_ma / np.sqrt(np.maximum(rows[:, 1] / pulses.scan.interval_s - 2, 1))
+    noise = level_z * pulses.seen.noise / np.sqrt(np.maximum(rows[:, 1] / pulses.seen.interval_s - 2, 1))
     assert np.all(np.abs(pulses.level_ma - rows[:, 2]) <= np.maximum(2.0, 0.02 * rows[:, 2]) + noise)
 
 

@@ -43,7 +43,7 @@ def test_pulses_of_a_drop_are_measured_in_millivolts(level: float, on_s: float) 
     np.testing.assert_allclose(pulses.duration_s, on_s, atol=1e-3)
     np.testing.assert_allclose(np.mean(pulses.level_ma), FUSE_OHM * level, rtol=0.05)
     assert pulses.base_ma == pytest.approx(FUSE_OHM * 40, rel=0.02)
-    assert pulses.scan.noise_ma == pytest.approx(NOISE_MV, rel=0.1)
+    assert pulses.seen.noise == pytest.approx(NOISE_MV, rel=0.1)
 
 
 def held(run: Run, ohms: float | None = None, of_fuse: float = FUSE_OHM) -> Comparison:

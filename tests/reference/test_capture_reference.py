@@ -112,7 +112,7 @@ def test_noise_is_estimated_without_bias_among_pulses() -> None:
     low, high = stats.chi2.ppf((1e-6, 1 - 1e-6), len(quiet) - 1)
     sample = np.var(quiet, ddof=1) * (len(quiet) - 1)
     assert sample / high < 3.0**2 < sample / low
-    assert found.scan.noise_ma == pytest.approx(3.0, rel=0.05)
+    assert found.seen.noise == pytest.approx(3.0, rel=0.05)
 
 
 def test_levels_are_as_good_as_their_noise_allows() -> None:

@@ -1,7 +1,7 @@
 """Asked, did and seen as one thing: a list of edges with levels and standard uncertainties.
 
 Asked and did are known exactly, as levels on the box's clock, zero at the run's start; seen comes from the
-transitions of a recording. Which edge of one is which of another is found in align; nothing is compared here.
+edges of a recording. Which edge of one is which of another is found in align; nothing is compared here.
 """
 
 from __future__ import annotations
@@ -13,13 +13,15 @@ from boxcore import program as pg
 from boxcore import schedule
 
 from nightdraw import programs
-from nightdraw.capture import states as sts
-from nightdraw.capture.scanview import ScanView as Scan
-from nightdraw.capture.seen import Bools, Floats, Ints
+from nightdraw.capture.seen import Bools, Floats, Ints, Seen
 
 TICK_S = 1 / pg.TICKS_PER_S
 SAME_MA = 2.0  # levels nearer than this, or than a fiftieth, are one state: the bank's steps lie between them
 SAME_SHARE = 0.02
+RETURNS = 2  # a base is a level that the current comes back to
+SHARE_OF_VISITS = 8  # a base is visited at least an eighth as often as the busiest state: a lone dip is none
+SHARE_OF_TIME = 0.2  # or it fills a fifth of the time
+SEEN_SHARE = 0.05  # where nothing returns: the lowest level that fills a twentieth of the time
 FADING = 0.6  # of the step before it: a part of a slow clamp's edge is smaller than what went before
 TAIL_S = 0.06  # and follows it so closely
 WIDTH_U = 0.25  # of its width an edge that takes long is known to
@@ -155,8 +157,7 @@ class Account:
         """True for the levels that pulses rise from."""
         of_level = self.states()
         value = np.bincount(of_level, self.level_ma) / np.bincount(of_level)
-        states = sts.States(of_level, value, self.level_ma, self.level_ma)
-        base: Bools = of_level == sts.base_state(states, self.lasting_s)
+        base: Bools = of_level == _base_state(of_level, value, self.lasting_s)
         return base
 
     def train(self) -> Train:
@@ -199,25 +200,51 @@ class Asked:
         return whole.since(from_s) if from_s else whole
 
 
-def seen(scan: Scan) -> Edges:
-    """The edges of a recording, on its own clock; gaps are none. Steps of one direction close together, each
-    smaller than the one before, are one edge as a slow clamp shows it, at the first of them."""
-    t = scan.transitions
-    whole = ~np.isnan(t.at_s)
-    height = (t.after - t.before)[whole]
-    first_s, last_s, at_s = t.last_s[whole], t.first_s[whole], t.at_s[whole]
+def _base_state(of_level: Ints, value: Floats, lasting_s: Floats) -> int:
+    """The state that pulses rise from: the lowest of those that the current keeps coming back to.
+
+    of_level: each level's state, value: each state's level. The first and the last level are cut by the
+    account's ends, and the box may have waited before its run: they count only where nothing between them
+    returns to a base.
+    """
+    inside = slice(1, len(lasting_s) - 1)
+    found = _lowest(of_level[inside], value, lasting_s[inside], above=True)
+    if found is None:
+        found = _lowest(of_level, value, lasting_s, above=False)
+    if found is not None:
+        return found
+    share = np.bincount(of_level, lasting_s, len(value)) / max(float(lasting_s.sum()), 1e-12)
+    often = np.flatnonzero(share >= min(SEEN_SHARE, float(share.max())))
+    return int(often[np.argmin(value[often])])
+
+
+def _lowest(of_level: Ints, value: Floats, lasting_s: Floats, above: bool) -> int | None:
+    """The lowest state of some levels that is visited often; above: only where another one lies above it."""
+    if not len(of_level):
+        return None
+    visits: Ints = np.bincount(of_level, minlength=len(value))
+    times = np.bincount(of_level, lasting_s, len(value))
+    often = (visits * SHARE_OF_VISITS >= visits.max()) | (times >= SHARE_OF_TIME * times.sum())
+    often &= visits >= RETURNS
+    if above:
+        often &= value < value[visits > 0].max()
+    found = np.flatnonzero(often)
+    return int(found[np.argmin(value[found])]) if len(found) else None
+
+
+def seen_edges(seen: Seen) -> Edges:
+    """The edges of a recording, on its own clock. Steps of one direction close together, each smaller than
+    the one before, are one edge as a slow clamp shows it, at the first of them."""
+    e = seen.edges
+    height = e.height
     more = np.zeros(len(height), dtype=bool)
     if len(height) > 1:
         fading = (height[1:] * height[:-1] > 0) & (np.abs(height[1:]) < FADING * np.abs(height[:-1]))
-        more[1:] = fading & (first_s[1:] - last_s[:-1] < TAIL_S)
+        more[1:] = fading & (e.first_s[1:] - e.last_s[:-1] < TAIL_S)
     begin = np.flatnonzero(~more)
-    end = np.append(begin[1:], len(height)) - 1
-    if not len(begin):
-        begin = end = np.empty(0, dtype=np.int64)
-    before, after = t.before[whole][begin], t.after[whole][end]
-    sigma = scan.noise_ma
-    u_ma = np.full(len(begin), sigma * LEVEL_U)
+    end = np.append(begin[1:], len(height))[: len(begin)] - 1
+    before, after = e.before[begin], e.after[end]
     size = np.maximum(np.abs(after - before), 1e-9)
-    width_s = np.maximum(last_s[end] - first_s[begin] - 2 * scan.interval_s, 0.0)
-    at_u_s = scan.interval_s * (EDGE_U[0] + EDGE_U[1] * sigma / size) + WIDTH_U * width_s
-    return Edges(at_s[begin], at_u_s, before, after, u_ma)
+    width_s = np.maximum(e.first_s[end] - e.last_s[begin] - 2 * seen.interval_s, 0.0)
+    at_u_s = seen.interval_s * (EDGE_U[0] + EDGE_U[1] * seen.noise / size) + WIDTH_U * width_s
+    return Edges(e.at_s[begin], at_u_s, before, after, np.full(len(begin), seen.noise * LEVEL_U))

@@ -11,7 +11,6 @@ from nightdraw.capture import differences as df
 from nightdraw.capture.accounts import Account, Train
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.journal import SETTLED_KINDS, Did, Event
-from nightdraw.capture.match import match
 from nightdraw.capture.seen import Ints
 
 MONITOR_MA = 0.5  # the box's current monitor: offset ...
@@ -25,7 +24,7 @@ def asked_and_did(wanted: Account, did: Did) -> Iterator[Difference]:
     """
     asked, done = wanted.train(), did.account.train()
     unsure, unsaid = (did.lost.touches(train.start_s, train.end_s) for train in (asked, done))
-    here, there = match(asked.start_s, asked.end_s, done.start_s, done.end_s)
+    here, there = df.match(asked.start_s, asked.end_s, done.start_s, done.end_s)
     found = list(_unplayed(asked, np.setdiff1d(np.flatnonzero(~unsure), here), did))
     for j in np.setdiff1d(np.flatnonzero(~unsaid), there):
         start_s, level = float(done.start_s[j]), done.level_ma[j]

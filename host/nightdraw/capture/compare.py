@@ -11,8 +11,7 @@ from dataclasses import dataclass
 
 from nightdraw.capture import differences as df
 from nightdraw.capture import recorded
-from nightdraw.capture.accounts import TICK_S, Account, Asked
-from nightdraw.capture.asked_did import asked_and_did, flagged
+from nightdraw.capture.accounts import Account, Asked
 from nightdraw.capture.base import source_text
 from nightdraw.capture.current import Current
 from nightdraw.capture.differences import Difference
@@ -119,9 +118,7 @@ def compare(
     if did is not None and not did.began:
         return _never(did)
     if recording is None:
-        assert asked is not None
-        assert did is not None
-        return _by_journal(asked, did)
+        return _held(asked, did, None, Prior())
     shared = place.is_shared(recording, None if did is None else did.splice)
     try:
         seen = Current.of(recording, place.ohms)
@@ -130,7 +127,7 @@ def compare(
         if did is not None and shared and did.fed.any():  # what charges a battery turns its clamp's current
             notes = (source_text(did),)
         return Comparison(None, (), NO_CLOCK, notes, None, None, None)
-    return _with_recording(asked, did, seen, Prior(shared, seen.levels, place.monitored))
+    return _held(asked, did, seen, Prior(shared, seen.levels, place.monitored))
 
 
 def _never(did: Did) -> Comparison:
@@ -139,41 +136,26 @@ def _never(did: Did) -> Comparison:
     return Comparison(None, (), NO_CLOCK, (NEVER, *by_hand), None, did.account, None)
 
 
-def _with_recording(asked: Asked | None, did: Did | None, seen: Current, prior: Prior) -> Comparison:
+def _held(asked: Asked | None, did: Did | None, seen: Current | None, prior: Prior) -> Comparison:
+    """The accounts against each other, one power cycle after the other."""
     parts, own = recorded.parts_of(asked, did, seen, prior)
     rows = recorded.rows_of(parts)
     placed = [part for part in parts if part.placed]
     main = parts[own]
     told = bool(placed) and all(part.told for part in placed) and not main.instrument.inverted
-    remarks = list(main.instrument.remarks())
-    notes = dict.fromkeys([*remarks, *seen.recording.notes, *(note for part in parts for note in part.notes)])
+    remarks = (*main.instrument.remarks(), *(() if seen is None else seen.recording.notes))
+    notes = dict.fromkeys([*remarks, *(note for part in parts for note in part.notes)])
     edges = sum(part.edges for part in parts)
     covered = sum(part.judged for part in parts) / edges if edges else float(bool(placed))
     return Comparison(
         agree=False if rows else (True if told else None),
         differences=tuple(df.capped(rows)),
-        clock=main.clock,
+        clock=None if seen is None else main.clock,
         notes=tuple(notes),
         asked=main.asked,
         did=None if main.did is None else main.did.account,
-        seen=seen.raw,
+        seen=None if seen is None else seen.raw,
         levels=prior.levels,
         coverage_pct=100 * covered,
         instrument=main.instrument,
-    )
-
-
-def _by_journal(asked: Asked, did: Did) -> Comparison:
-    rows: list[Difference] = []
-    accounts = []
-    cycles = [cycle.until(cycle.account.end_s + TICK_S) for cycle in did.cycles]
-    for cycle in cycles:  # the last level lasts, if only for a tick
-        account = recorded.beside(asked, cycle, cycle.account.end_s)
-        rows += [*asked_and_did(account, cycle), *flagged(cycle)]
-        accounts.append(account)
-    found = tuple(df.capped(rows))
-    own = next(k for k, cycle in enumerate(cycles) if cycle.cycle == did.cycle)
-    notes = tuple(note for cycle in cycles for note in recorded.journal_notes(cycle))
-    return Comparison(
-        not found, found, None, notes, accounts[own], cycles[own].account, None, coverage_pct=100.0
     )

@@ -17,9 +17,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from nightdraw.capture import seen as sn
+from nightdraw.capture.current import MOST_MV
 from nightdraw.capture.read import Recording, windows
 from nightdraw.capture.seen import Floats, Ints, Seen
-from nightdraw.capture.volts import MOST_MV
 
 SURE_Z = 5.0  # both steps of a kind of pulse together: once in three million quiet fuses
 SIDE_Z = 2.5  # and each of them by itself: half of it is left of a half of it

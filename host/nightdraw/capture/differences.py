@@ -1,4 +1,5 @@
-"""What two accounts may differ by, and how that is said: tolerances, and the rows of the answer."""
+"""What two accounts may differ by, and how that is said: tolerances, which pulse of one is which of another,
+and the rows of the answer."""
 
 from __future__ import annotations
 
@@ -6,7 +7,7 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 
-from nightdraw.capture.seen import Floats
+from nightdraw.capture.seen import Floats, Ints
 
 LEVEL_MA = (
     2.0  # levels agree within this: the box's own steps are 1.4 mA, a hand-held meter's last digits 1 mA
@@ -14,6 +15,10 @@ LEVEL_MA = (
 LEVEL_SHARE = 0.02  # or within this share of the level above the base
 TIME_S = 1e-3  # instants and durations agree within this, and one sample of a recording
 DOUBTS = 5.0  # noise may look like a difference of five deviations once in two million pulses
+NEAR_SHARE = (
+    0.25  # a pulse may be displaced by a quarter of the distance to its neighbours and still be itself
+)
+NEAR_S = 1.0  # but by no more than this
 MOST_OF_A_KIND = 50  # more rows than this of one kind tell a reader nothing new
 
 MISSING, EXTRA, LEVEL, DURATION, TIME = "missing", "extra", "level", "duration", "time"
@@ -68,3 +73,45 @@ def capped(found: list[Difference]) -> list[Difference]:
             rows = [*rows[: MOST_OF_A_KIND - 1], Difference(**{**asdict(last), "message": told})]
         kept += rows
     return kept
+
+
+def match(one_s: Floats, one_end_s: Floats, other_s: Floats, other_end_s: Floats) -> tuple[Ints, Ints]:
+    """Indices of pulses that are each other's nearest, and overlap or start close together.
+
+    Seconds; both trains in order of time.
+    """
+    here, there = _mutual(one_s, other_s)
+    overlap = (other_s[there] < one_end_s[here]) & (one_s[here] < other_end_s[there])
+    good = overlap | (np.abs(one_s[here] - other_s[there]) <= _reach(one_s)[here])
+    return here[good], there[good]
+
+
+def near(one_s: Floats, other_s: Floats) -> tuple[Ints, Ints]:
+    """Indices of instants that are each other's nearest and close together; both in order of time."""
+    here, there = _mutual(one_s, other_s)
+    good = np.abs(one_s[here] - other_s[there]) <= _reach(one_s)[here]
+    return here[good], there[good]
+
+
+def _mutual(one_s: Floats, other_s: Floats) -> tuple[Ints, Ints]:
+    if not len(one_s) or not len(other_s):
+        nothing = np.empty(0, dtype=np.int64)
+        return nothing, nothing
+    there = _nearest(other_s, one_s)
+    here = np.flatnonzero(_nearest(one_s, other_s)[there] == np.arange(len(one_s)))
+    return here, there[here]
+
+
+def _nearest(times_s: Floats, wanted_s: Floats) -> Ints:
+    right = np.clip(np.searchsorted(times_s, wanted_s), 0, len(times_s) - 1)
+    left = np.maximum(right - 1, 0)
+    nearest: Ints = np.where(
+        np.abs(wanted_s - times_s[left]) <= np.abs(times_s[right] - wanted_s), left, right
+    )
+    return nearest
+
+
+def _reach(starts_s: Floats) -> Floats:
+    distance = np.diff(starts_s, prepend=-np.inf, append=np.inf)
+    reach: Floats = np.minimum(NEAR_SHARE * np.minimum(distance[:-1], distance[1:]), NEAR_S)
+    return reach

@@ -16,8 +16,7 @@ from nightdraw.capture.accounts import Account
 from nightdraw.capture.align import Piece
 from nightdraw.capture.place import REACH_S, nearest
 from nightdraw.capture.read import Recording, windows
-from nightdraw.capture.scanview import ScanView as Scan
-from nightdraw.capture.seen import Floats, Ints
+from nightdraw.capture.seen import Floats, Ints, Seen
 
 NEAR_EDGE = (
     0.45  # of a sample left out beside an edge: a mean over the sampling interval ends half of one away
@@ -70,18 +69,23 @@ class Moves:
         return np.maximum(found, 0)
 
 
-def moves(account: Account, piece: Piece, scan: Scan, tau_s: float) -> Moves:
+def moves(account: Account, piece: Piece, seen: Seen, tau_s: float) -> Moves:
     """The changes of a recording that are at none of an account's edges."""
-    t = scan.transitions
-    at_s = np.where(np.isnan(t.at_s), (t.last_s + t.first_s) / 2, t.at_s)
+    e, gaps = seen.edges, seen.gaps
     edges_s = piece.clock.to_recording(np.append(account.t_s, account.end_s))
-    reach_s = REACH_S + 2 * scan.interval_s + tau_s  # a slow clamp's edges are known to no better
-    after_s = at_s - edges_s[np.maximum(np.searchsorted(edges_s, at_s, side="right") - 1, 0)]
+    reach_s = REACH_S + 2 * seen.interval_s + tau_s  # a slow clamp's edges are known to no better
+    after_s = e.at_s - edges_s[np.maximum(np.searchsorted(edges_s, e.at_s, side="right") - 1, 0)]
     tail = (after_s >= 0) & (after_s <= reach_s + TAIL_TAUS * tau_s)
-    away_s = np.abs(edges_s[nearest(edges_s, at_s)] - at_s)
-    others = ((away_s > reach_s) & ~tail) | np.isnan(t.at_s)
-    height = np.where(np.isnan(t.at_s), np.nan, t.after - t.before)
-    return Moves(t.last_s[others], t.first_s[others], height[others], t.height_u[others])
+    others = e.take((np.abs(edges_s[nearest(edges_s, e.at_s)] - e.at_s) > reach_s) & ~tail)
+    unknown = np.full(len(gaps), np.nan)
+    last_s = np.concatenate((others.last_s, gaps[:, 0]))
+    order = np.argsort(last_s, kind="stable")
+    return Moves(
+        last_s[order],
+        np.concatenate((others.first_s, gaps[:, 1]))[order],
+        np.concatenate((others.height, unknown))[order],
+        np.concatenate((others.height_u, unknown))[order],
+    )
 
 
 @dataclass(frozen=True)
@@ -96,10 +100,10 @@ class Span:
 
 
 def places(
-    account: Account, piece: Piece, scan: Scan, others: Moves, tau_s: float, alive_s: float | None
+    account: Account, piece: Piece, seen: Seen, others: Moves, tau_s: float, alive_s: float | None
 ) -> list[tuple[Floats, Floats]]:
     """Windows on the recording's clock: whole levels, just after each edge, just before it, around it."""
-    clock, interval_s = piece.clock, scan.interval_s
+    clock, interval_s = piece.clock, seen.interval_s
     from_s, to_s = clock.to_recording(account.t_s), clock.to_recording(account.until_s)
     lasting = to_s - from_s
     margin_s = np.where(lasting / interval_s >= ENOUGH, CLEAR_EDGE, NEAR_EDGE) * interval_s

@@ -116,7 +116,7 @@ class Holding:
         """The recorder's time constant, and the clock as its edges come then."""
         piece = self._pieces[0]
         tau_s, late_s = instrument.time_constant(
-            self._seen.recording, self._reference.account, piece, self._seen.scan
+            self._seen.recording, self._reference.account, piece, self._seen.seen
         )
         if tau_s:
             self._pieces = [
@@ -140,7 +140,7 @@ class Holding:
             after_ma=edges.after_ma / tool.gain,
         )
         own = replace(
-            own, at_s=own.at_s - _bias(own.at_s, expected.t_s, reach_s=2 * seen.scan.interval_s + tool.tau_s)
+            own, at_s=own.at_s - _bias(own.at_s, expected.t_s, reach_s=2 * seen.seen.interval_s + tool.tau_s)
         )
         return View(self._reference, observed, own, piece, self._prior, tool.gain)
 
@@ -155,13 +155,13 @@ class Holding:
         on = [self._look(replace(piece, clock=first.piece.clock), expected, tool) for piece in others]
         if not all(_goes_on(look, piece.clock.matched) for look, piece in zip(on, others, strict=True)):
             return [first, *(self._view(piece, expected, tool) for piece in others)]
-        scan = self._seen.scan
-        return [self._view(replace(main, from_s=scan.start_s, until_s=scan.end_s), expected, tool)]
+        whole = self._seen.seen
+        return [self._view(replace(main, from_s=whole.start_s, until_s=whole.end_s), expected, tool)]
 
     def _look(self, piece: Piece, expected: Account, tool: Instrument) -> Observed:
         seen = self._seen
         found = look(
-            expected, piece, seen.recording, seen.scan, tool, self._alive_s, shared=self._prior.shared
+            expected, piece, seen.recording, seen.seen, tool, self._alive_s, shared=self._prior.shared
         )
         return found.without(self._reference.lost.touches(expected.t_s, expected.until_s))
 
@@ -175,7 +175,7 @@ class Holding:
             inside |= result.inside
             judged |= result.judged
             taken = _taken(view, result)
-            others = moves(account, view.piece, self._seen.scan, tool.tau_s)
+            others = moves(account, view.piece, self._seen.seen, tool.tau_s)
             excursions = foreign.excursions(view, others, tool.gain, taken)
             rows, notes = foreign.told(view, excursions)
             part.rows += rows
@@ -353,6 +353,7 @@ def _notes(reference: Reference, part: Part, views: list[View], seen: Current) -
             f"{part.edges - part.judged} of {part.edges} edges can't be judged: {outside} not recorded, "
             f"{part.inside - part.judged} too short, lost or spoilt"
         )
-    if seen.scan.gaps:
-        yield f"the recording has {seen.scan.gaps} gap{'s' if seen.scan.gaps > 1 else ''}"
+    gaps = len(seen.seen.gaps)
+    if gaps:
+        yield f"the recording has {gaps} gap{'s' if gaps > 1 else ''}"
     yield from seen.notes

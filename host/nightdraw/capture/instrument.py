@@ -20,8 +20,7 @@ from nightdraw.capture.align import Piece
 from nightdraw.capture.expected import Response, Span
 from nightdraw.capture.place import Clock
 from nightdraw.capture.read import Recording
-from nightdraw.capture.scanview import ScanView as Scan
-from nightdraw.capture.seen import Bools, Floats, Ints
+from nightdraw.capture.seen import Bools, Floats, Ints, Seen
 
 USUAL_GAIN = 0.02  # a clamp in order reads right within this
 USUAL_PPM = 200.0  # two crystals of 100 ppm each
@@ -130,13 +129,13 @@ def refined(clock: Clock, at_s: Floats, late_s: Floats, late_u_s: Floats) -> Clo
     return replace(clock, offset_s=clock.offset_s + offset * scale, rate_ppm=rate * 1e6)
 
 
-def time_constant(recording: Recording, account: Account, piece: Piece, scan: Scan) -> tuple[float, float]:
+def time_constant(recording: Recording, account: Account, piece: Piece, seen: Seen) -> tuple[float, float]:
     """Time constant (s, 0: too short to be seen) and by how much later the edges come than the clock says."""
-    stack = _stacked(recording, account, piece, scan)
+    stack = _stacked(recording, account, piece, seen)
     if stack is None:
         return 0.0, 0.0
     tau_s, late_s, _ = min((stack.fitted(tau_s) for tau_s in TAU_STARTS_S), key=lambda found: found[2])
-    if not max(LEAST_TOLD_S, scan.interval_s) <= tau_s <= MOST_TAU_S:
+    if not max(LEAST_TOLD_S, seen.interval_s) <= tau_s <= MOST_TAU_S:
         return 0.0, 0.0
     # a slow clamp rounds rises and falls alike: pulses that all end late are no time constant
     plain = [stack.misfits(0.0, late_s + share * tau_s) for share in np.linspace(-0.5, 2.0, 26)]
@@ -213,7 +212,7 @@ class _Stack:
         return left
 
 
-def _stacked(recording: Recording, account: Account, piece: Piece, scan: Scan) -> _Stack | None:
+def _stacked(recording: Recording, account: Account, piece: Piece, seen: Seen) -> _Stack | None:
     """The samples around the largest edges, None where they are too few or too small."""
     at_s = piece.clock.to_recording(account.t_s)
     whole = (at_s > piece.from_s + ROOM_S) & (at_s < piece.until_s - ROOM_S)
@@ -223,7 +222,7 @@ def _stacked(recording: Recording, account: Account, piece: Piece, scan: Scan) -
     rows = []
     for k, t_s, value in _around(recording, at_s[chosen], ROOM_S):
         run_s = piece.clock.to_run(t_s + at_s[chosen[k]])
-        if len(value) < LEAST_SAMPLES or float(np.ptp(value)) < LEAST_Z * scan.noise_ma:
+        if len(value) < LEAST_SAMPLES or float(np.ptp(value)) < LEAST_Z * seen.noise:
             continue
         rows.append((run_s, value, bool(account.step_ma[chosen[k]] > 0)))
     if len(rows) < LEAST_EDGES:
@@ -235,8 +234,8 @@ def _stacked(recording: Recording, account: Account, piece: Piece, scan: Scan) -
         np.concatenate([value for _, value, _ in rows]),
         np.cumsum([0, *lengths[:-1]]),
         np.array([rises for _, _, rises in rows]),
-        scan.interval_s,
-        max(scan.noise_ma, 1e-6),
+        seen.interval_s,
+        max(seen.noise, 1e-6),
     )
 
 

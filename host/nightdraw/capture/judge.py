@@ -19,7 +19,6 @@ from nightdraw.capture.accounts import Edges
 from nightdraw.capture.align import Piece
 from nightdraw.capture.differences import Difference, milliseconds
 from nightdraw.capture.hypotheses import resistors
-from nightdraw.capture.match import near
 from nightdraw.capture.observed import Observed
 from nightdraw.capture.place import Clock
 from nightdraw.capture.reference import Reference
@@ -137,7 +136,7 @@ def _times(view: View) -> _Times:
     nearby = np.full(len(step), -1)
     for way in (1.0, -1.0):
         place, there = np.flatnonzero(step * way > 0), np.flatnonzero(heights * way > 0)
-        here, beside = near(account.t_s[place], view.seen.at_s[there])
+        here, beside = df.near(account.t_s[place], view.seen.at_s[there])
         nearby[place[here]] = there[beside]
     if view.prior.shared and len(heights):  # other loads move too: only edges of about the right height count
         unlike = np.abs(heights[nearby] - step) > UNLIKE * np.abs(step)

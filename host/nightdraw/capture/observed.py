@@ -21,8 +21,7 @@ from nightdraw.capture.expected import ENOUGH, Moves, Response, Span, moves, pla
 from nightdraw.capture.instrument import Instrument
 from nightdraw.capture.place import Clock
 from nightdraw.capture.read import Recording
-from nightdraw.capture.scanview import ScanView as Scan
-from nightdraw.capture.seen import Bools, Floats
+from nightdraw.capture.seen import Bools, Floats, Seen
 
 TAIL_U = 0.1  # of a tail that is in a window: no clamp is a low pass of first order alone
 STANDS_OUT = 5.0  # deviations that a step must have for the charge around it to tell its instant
@@ -161,7 +160,7 @@ def look(
     account: Account,
     piece: Piece,
     recording: Recording,
-    scan: Scan,
+    seen: Seen,
     instrument: Instrument,
     alive_s: float | None = None,
     shared: bool = False,
@@ -172,18 +171,18 @@ def look(
     it isn't known); shared: other loads may yield to the box's.
     """
     clock, tau_s = piece.clock, instrument.tau_s
-    others = moves(account, piece, scan, tau_s)
-    wanted = places(account, piece, scan, others, tau_s, alive_s)
+    others = moves(account, piece, seen, tau_s)
+    wanted = places(account, piece, seen, others, tau_s, alive_s)
     spans = take(wanted, recording, piece)
     response = Response(account, tau_s)
-    return _held(account, spans, response, scan, instrument, others, clock, shared)
+    return _held(account, spans, response, seen, instrument, others, clock, shared)
 
 
 def _held(
     account: Account,
     spans: list[Span],
     response: Response,
-    scan: Scan,
+    seen: Seen,
     instrument: Instrument,
     others: Moves,
     clock: Clock,
@@ -194,7 +193,7 @@ def _held(
     whole, after, before, around = spans
     mean, wanted = [span.mean / gain for span in spans], [response.mean(span) for span in spans]
     off = [one - other for one, other in zip(mean, wanted, strict=True)]
-    sigma = scan.noise_ma / abs(gain)
+    sigma = seen.noise / abs(gain)
     share = response.share(whole)
     count = np.where(share >= LEAST_RESPONSE, whole.count, 0.0)
     known = (after.count > 0) & (before.count > 0) & (response.share(after) >= LEAST_RESPONSE)
@@ -210,7 +209,7 @@ def _held(
         beside = _beside(base, before, after, off, sigma)
         apart = (after.from_s + after.to_s - before.from_s - before.to_s) / 2
         edge_var = edge_var + np.where(known, _wander(*beside) * np.maximum(apart, 0.0), 0.0)
-        limits = float(np.hypot(0.1 * scan.interval_s, TAU_U * tau_s)), LEAST_TAUS * tau_s
+        limits = float(np.hypot(0.1 * seen.interval_s, TAU_U * tau_s)), LEAST_TAUS * tau_s
         late, late_u = _late(account.step_ma, mean[1:], wanted[1:], around, edge_var, sigma, *limits)
         whole_var = sigma**2 / np.maximum(count, 1) / share**2 + touched
     reach = np.where(around.count > 0, (around.to_s - around.from_s) / 2, 0.0)
@@ -231,7 +230,7 @@ def _held(
         clear=others.inside(low, high) == 0,
         beside=beside,
         sigma_ma=sigma,
-        interval_s=scan.interval_s,
+        interval_s=seen.interval_s,
         tau_s=tau_s,
     )
 

@@ -18,7 +18,6 @@ from nightdraw.capture import kinds as kd
 from nightdraw.capture import seen as sn
 from nightdraw.capture.events import see
 from nightdraw.capture.read import Recording
-from nightdraw.capture.scanview import ScanView
 from nightdraw.capture.seen import Floats, Seen
 from nightdraw.errors import CannotTellError, Finding
 
@@ -64,11 +63,6 @@ class Pulses:
     def level_ma(self) -> Floats:
         """Above the base beside each pulse, in the recording's unit."""
         return self.rows.level
-
-    @cached_property
-    def scan(self) -> ScanView:
-        """For comparisons, until they read `seen`."""
-        return ScanView(self.seen)
 
     def times(self, factor: float, unit: str) -> Pulses:
         """The same with every level times a factor."""

@@ -1,8 +1,8 @@
-"""A run's power cycles each against a recording, in the order in which their places can be known.
+"""A run's power cycles, each against a recording, or without one against what was asked alone.
 
-For each: the place (align), the instrument, one diagnosis, and then edge by edge what differs. Without a
-power loss there is one. What lies between two power cycles belongs to none of them: the box was off, and
-what it did after its last record nobody knows.
+They are taken in the order in which their places can be known. For each: the place (align), the instrument,
+one diagnosis, and then edge by edge what differs. Without a power loss there is one. What lies between two
+power cycles belongs to none of them: the box was off, and what it did after its last record nobody knows.
 """
 
 from __future__ import annotations
@@ -22,15 +22,22 @@ from nightdraw.capture.holding import Holding, Part
 from nightdraw.capture.hypotheses import Diagnosis
 from nightdraw.capture.journal import Did
 from nightdraw.capture.judge import Prior
+from nightdraw.capture.place import NO_CLOCK
 
 AHEAD_S = 600.0  # a recording may begin this long after the run's start when nothing but the profile is known
 MOST_RIVALS = 6  # places that fit as well and are tried
 LEAST_MATCHED = 8  # edges: four pulses of a power-up whose place no clock tells
 
 
-def parts_of(asked: Asked | None, did: Did | None, seen: Current, prior: Prior) -> tuple[list[Part], int]:
-    """Each power cycle against the recording, and which of them is the journal's own. The own comes first: of
-    the others it is known then on which side of it they lie."""
+def parts_of(
+    asked: Asked | None, did: Did | None, seen: Current | None, prior: Prior
+) -> tuple[list[Part], int]:
+    """Each power cycle against the recording, where there is one, and which of them is the journal's own. The
+    own comes first: of the others it is known then on which side of it they lie."""
+    if seen is None:
+        assert asked is not None
+        assert did is not None
+        return [_unseen(asked, cycle) for cycle in did.cycles], did.cycle.order
     blind = not prior.levels
     if did is None:
         return [_part(asked, None, seen, prior, Spot(blind=blind))], 0
@@ -53,13 +60,23 @@ def parts_of(asked: Asked | None, did: Did | None, seen: Current, prior: Prior) 
     return ordered, own
 
 
+def _unseen(asked: Asked, did: Did) -> Part:
+    """A power cycle of which there is no recording: what was asked against the journal alone."""
+    did = did.until(did.account.end_s + TICK_S)  # the last level lasts, if only for a tick
+    wanted = beside(asked, did, did.account.end_s)
+    rows = [*asked_and_did(wanted, did), *flagged(did)]
+    edges = len(did.account.t_s)
+    notes = list(journal_notes(did))
+    return Part(NO_CLOCK, did, wanted, rows, notes, told=True, placed=True, edges=edges, judged=edges)
+
+
 def _part(
     asked: Asked | None, did: Did | None, seen: Current, prior: Prior, spot: Spot, several: bool = False
 ) -> Part:
-    scan = seen.scan
-    ahead = _ahead(asked, did, scan.end_s - scan.start_s)
-    span_s = (max(scan.start_s, spot.from_s), min(scan.end_s, spot.until_s))
-    pieces = align(ahead.edges(), seen.edges(spot), span_s, scan.interval_s, spot)
+    whole = seen.seen
+    ahead = _ahead(asked, did, whole.end_s - whole.start_s)
+    span_s = (max(whole.start_s, spot.from_s), min(whole.end_s, spot.until_s))
+    pieces = align(ahead.edges(), seen.edges(spot), span_s, whole.interval_s, spot)
     part = _at(asked, did, seen, prior, ahead, pieces, several)
     # an even train fits as well elsewhere: what is told must hold at every such place
     for clock in pieces[0].rivals[:MOST_RIVALS] if part.rows else ():
@@ -79,7 +96,7 @@ def _at(
     several: bool,
 ) -> Part:
     """A power cycle at one place."""
-    scan, clock = seen.scan, pieces[0].clock
+    whole, clock = seen.seen, pieces[0].clock
     if did is not None and several and did.cycle.zero_at_s is None and clock.matched < LEAST_MATCHED:
         note = f"power-up {did.cycle.boot} of the box has no place in the recording: left out"
         return Part(clock, did, notes=[note])
@@ -88,7 +105,7 @@ def _at(
         note = "nothing in these millivolts moves as a current of the box would"
         return Part(clock, did, notes=[note], placed=True)
     if did is not None and (did.others or several):
-        pieces = [replace(pieces[0], from_s=scan.start_s, until_s=scan.end_s)]
+        pieces = [replace(pieces[0], from_s=whole.start_s, until_s=whole.end_s)]
     end_s = max(float(piece.clock.to_run(np.array([piece.until_s]))[0]) for piece in pieces)
     if did is None:
         assert asked is not None

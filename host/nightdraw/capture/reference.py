@@ -10,7 +10,6 @@ from nightdraw.capture import differences as df
 from nightdraw.capture.accounts import Account, Train
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.journal import NOTHING_LOST, Did, Lost
-from nightdraw.capture.match import match
 from nightdraw.capture.seen import Floats, Ints
 
 
@@ -83,7 +82,7 @@ def reference_of(asked: Account | None, did: Did | None) -> Reference:
         name = "did" if did is not None else "asked"
         return Reference(name, account, train, None, np.arange(len(train)), asked, did)
     wanted = asked.train()
-    here, there = match(wanted.start_s, wanted.end_s, train.start_s, train.end_s)
+    here, there = df.match(wanted.start_s, wanted.end_s, train.start_s, train.end_s)
     asked_of = np.full(len(train), -1)
     asked_of[there] = here
     return Reference("did", account, train, wanted, asked_of, asked, did)
