@@ -23,9 +23,12 @@ from nightdraw.lesson.claims import Claim, shown
 from nightdraw.lesson.judge import HALF, NOTHING, RIGHT, Rules, Scored
 from nightdraw.lesson.tolerances import CURRENT
 from nightdraw.lesson.tolerances import shown as amount
-from nightdraw.lesson.truth import Pattern
+from nightdraw.lesson.truth import NONE, Pattern
 
 LEVEL_SHARE = 0.15  # a clamp's gain and a class's own zero: a recording is no meter
+ENOUGH = 0.3  # of the pulses must be as the box made them: a base that moves joins some and hides others
+MOST_MISSED = 4  # periods in a row
+UNUSUAL = 0.1  # at either end
 LEAST_SHARE = 0.3  # of the fault's level: what is less isn't the fault
 LEAST_PULSES = 2  # one pulse may be anybody's
 ZERO_A = 0.01  # that a clamp's zero may be off by
@@ -36,7 +39,8 @@ MORE_CHANNELS = 8  # of a file are measured: the clamps and the fuse that the an
 @dataclass(frozen=True)
 class Shows:
     """What one channel shows: pulses alike, or the level of a step that stays; level is None for millivolts.
-    level and its uncertainty in A, times in s; text: for people."""
+    level and its uncertainty in A; ranges of the usual durations, distances and gaps in s, and every duration
+    and distance."""
 
     level_a: float | None
     level_u_a: float
@@ -44,6 +48,8 @@ class Shows:
     period_s: tuple[float, float] | None
     gap_s: tuple[float, float] | None
     count: int
+    durations: Floats
+    distances: Floats
 
 
 def score(
@@ -136,7 +142,7 @@ def _shows(seen: Pulses, pattern: Pattern, own_a: float) -> list[Shows]:
         steps = [(abs(float(h)) / 1000, 3 * float(u) / 1000) for h, u in _steps(seen)]
         # The whole lasting draw, of which everything else on the vehicle is known to a half of itself.
         steps.append((seen.base_ma / 1000 - own_a, (own_a / 2 + ZERO_A) / NEAR_U))
-        return [Shows(level, u, None, None, None, 1) for level, u in steps if level > 0]
+        return [Shows(level, u, None, None, None, 1, NONE, NONE) for level, u in steps if level > 0]
     rows = seen.rows
     return [_kind(kind, rows, is_current) for kind in seen.kinds if len(kind.rows) >= LEAST_PULSES]
 
@@ -152,20 +158,26 @@ def _levels(seen: Pulses, kind: int) -> list[tuple[float, float]]:
 
 
 def _kind(kind: kinds.Kind, rows: sn.Events, is_current: bool) -> Shows:
-    level_u = float(np.median(rows.level_u[kind.rows])) / 1000
-    period = None if kind.period_s is None else (kind.period_s, kind.period_s)
-    starts = rows.start_s[kind.rows]
-    if period is None and len(starts) > 1:
-        period = float(np.min(np.diff(starts))), float(np.max(np.diff(starts)))
-    gap = None if kind.gap_s is None else (kind.gap_s[0], kind.gap_s[2])
+    start, lasting = rows.start_s[kind.rows], rows.duration_s[kind.rows]
+    distances, gaps = np.diff(start), start[1:] - (start + lasting)[:-1]
     return Shows(
         kind.level / 1000 if is_current else None,
-        level_u,
-        (kind.duration_s[0], kind.duration_s[2]),
-        period,
-        gap,
+        float(np.median(rows.level_u[kind.rows])) / 1000,
+        _usual(lasting),
+        _usual(distances),
+        None if kind.law == kinds.PERIODIC else _usual(gaps),
         len(kind.rows),
+        lasting,
+        distances,
     )
+
+
+def _usual(values: Floats) -> tuple[float, float] | None:
+    """The range of the usual ones: two pulses that a drift makes one are no finding."""
+    if not len(values):
+        return None
+    low, high = np.quantile(values, (UNUSUAL, 1 - UNUSUAL))
+    return float(low), float(high)
 
 
 def _is_pattern(one: Shows, pattern: Pattern, rules: Rules) -> bool:
@@ -179,19 +191,23 @@ def _is_pattern(one: Shows, pattern: Pattern, rules: Rules) -> bool:
         return False
     if pattern.steady:
         return True
-    assert one.duration_s is not None
-    if not _overlaps(one.duration_s, pattern.duration_s, rules.allowed["duration"].around):
+    around = {item: rules.allowed[item].around for item in ("duration", "interval")}
+    if _share(one.durations, pattern.duration_s, around["duration"]) < ENOUGH:
         return False
-    around = rules.allowed["interval"].around
-    return one.period_s is None or _overlaps(one.period_s, pattern.period_s, around)
-
-
-def _overlaps(seen: tuple[float, float], did: Floats, around: Callable[[float], float]) -> bool:
-    """Whether what was seen lies within what the box did, but for a missed pulse now and then."""
-    if not len(did):
+    if not len(one.distances) or not len(pattern.period_s):
         return True
+    times = np.ones(len(one.distances))
+    if pattern.regular:  # a pulse that was missed makes a distance of two periods
+        times = np.clip(np.round(one.distances / float(np.median(pattern.period_s))), 1, MOST_MISSED)
+    return _share(one.distances / times, pattern.period_s, around["interval"]) >= ENOUGH
+
+
+def _share(seen: Floats, did: Floats, around: Callable[[float], float]) -> float:
+    """The share of what was seen that lies within what the box did."""
+    if not len(did):
+        return 1.0
     least, most = float(np.min(did)), float(np.max(did))
-    return seen[0] >= least - around(least) and seen[0] <= most + around(most)
+    return float(np.mean((seen >= least - around(least)) & (seen <= most + around(most))))
 
 
 def _otherwise(one: Shows, claimed: dict[str, Claim], pattern: Pattern, rules: Rules) -> list[str]:
