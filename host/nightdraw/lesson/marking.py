@@ -8,13 +8,11 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from nightdraw import units
 from nightdraw.lesson import claims, evidence, judge, tolerances
 from nightdraw.lesson.answers import Answer
 from nightdraw.lesson.entries import COLUMNS, Entry, GroupEntry, Item, Marks
@@ -258,8 +256,3 @@ def entry(plan: Plan, marked: list[Marked], handed: Handed) -> Entry:
             )
         )
     return with_groups(plan, groups)
-
-
-def minutes(seconds: float | None) -> str:
-    """A time for people."""
-    return "" if seconds is None else units.show(Fraction(round(seconds / 6)) / 10 * 60, "time")

@@ -19,7 +19,6 @@ from nightdraw.instruments.model import Instruments
 from nightdraw.lesson.fitting import beside, played
 from nightdraw.lesson.model import Assignment, Plan
 from nightdraw.profile import Profile
-from nightdraw.vehicle import script
 from nightdraw.vehicle.model import BATTERY, DROP
 
 
@@ -31,7 +30,6 @@ def record(
     rate_hz: float,
     channels: Sequence[str] = (BATTERY,),
     with_others: bool = False,
-    events: script.Script = script.EMPTY,
 ) -> Path:
     """Record these channels of the group's vehicle into CSV, or Parquet by the suffix; the journal's path.
 
@@ -49,7 +47,7 @@ def record(
         ticks, chosen, rate, one.seed, 1, out, form, _fronts(plan.of.kit(one.kit).instruments)
     )
     wanted.check()
-    done = drive.drive(vehicle, boxes, wanted, events, lambda text: None, lambda ticks: None)
+    done = drive.drive(vehicle, boxes, wanted)
     return Path(next(iter(done.journals)))
 
 

@@ -15,13 +15,12 @@ PAPERS_MM = {A4: (210.0, 297.0), LETTER: (215.9, 279.4)}  # ISO 216; ANSI X3.151
 @dataclass(frozen=True)
 class Field:
     """A place to write: on paper a blank, in a browser an input of that name. choices: what it may be; hint:
-    an example; wide: a text of some lines."""
+    what an answer looks like."""
 
     name: str
     label: str
     hint: str = ""
     choices: tuple[str, ...] = ()
-    wide: bool = False
 
 
 Cell = str | Field

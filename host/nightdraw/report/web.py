@@ -140,8 +140,6 @@ def _field(field: ho.Field, is_form: bool) -> str:
         ticks = "".join(f"<span>[&nbsp;&nbsp;&nbsp;] {_text(c)}</span>" for c in field.choices)
         chosen = f'<select {words}><option value=""></option>{options}</select>'
         return f'{chosen}<span class="ticks" aria-hidden="true">{ticks}</span>'
-    if field.wide:
-        return f'<textarea {words} rows="3" placeholder="{hint}"></textarea>'
     unit = ' data-unit="yes"' if field.name in UNITS else ""
     return (
         f'<input type="text" {words}{unit} placeholder="{hint}" maxlength="120" '
