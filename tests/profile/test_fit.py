@@ -141,3 +141,12 @@ def test_two_trains_meet_exactly_when_the_formula_says(data: st.DataObject) -> N
     )
     assert fit.can_meet(*trains) is meet
     assert fit.can_meet(*reversed(trains)) is meet
+
+
+@pytest.mark.parametrize(
+    ("every", "says"), [("2 ms", "1000 edges/s"), ("4 ms", "500 edges/s"), ("10 ms", None)]
+)
+def test_pulses_too_fast_to_go_on_with_are_told(tmp_path: Path, every: str, says: str | None) -> None:
+    path = write(tmp_path, f"{HEAD}- pulse: {{draw: 350 mA, on: 1 ms, every: {every}}}\n")
+    notes = [note.message for note in load(path).notes]
+    assert notes == [] if says is None else says in notes[0]

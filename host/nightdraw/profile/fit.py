@@ -21,6 +21,12 @@ from nightdraw.profile.quantities import show_ua
 
 TOLERANCE_UA = 2000  # a level holds 2 mA or 2 %, whichever is more: what a good low-current clamp can tell
 TOLERANCE_PER = 50
+# Edges a second of all pulse trains together that the box goes on with. On the emulated board 500 (1 ms on,
+# 3 ms off) were played for 8 s without a gap, 667 and 1000 emptied the queue every few seconds.
+SUSTAINED_HZ = 400
+TOO_FAST = (
+    "its queue runs empty every few seconds, then all switches open for half a second (journaled as starved)"
+)
 
 
 def check(
@@ -40,6 +46,11 @@ def check(
     for sketch in sketches:
         fitting.fits_alone(sketch)
     check_size(draws, findings)
+
+
+def edges_hz(draws: Sequence[Draw]) -> float:
+    """Edges a second of all pulse trains together."""
+    return sum(2 * pg.TICKS_PER_S / draw.every_ticks for draw in draws if isinstance(draw, Pulse))
 
 
 def name(draw: Draw | Sketch) -> str:

@@ -115,6 +115,11 @@ class _Reader:
             file=self._findings.file,
             case=stated,
         )
+        if fit.edges_hz(draws) > fit.SUSTAINED_HZ:
+            message = (
+                f"{fit.edges_hz(draws):.0f} edges/s are more than the box can go on with; {fit.TOO_FAST}"
+            )
+            self._note(draws[-1].place, message)
         if draws and not len(self._findings) and (said := case.parts(profile)):
             self._note(fields.key_place("complaint"), said)
         return replace(profile, notes=tuple(self._notes))
