@@ -63,9 +63,7 @@ def test_a_replay_follows_the_truth(number: int, capsys: pytest.CaptureFixture[s
 
 
 @pytest.mark.campaign
-@pytest.mark.xfail(
-    strict=False, reason="3 of 20 have one edge 3 to 6 ms too far off, 1 of 20 lacks 1.2 % of its charge"
-)
+@pytest.mark.xfail(strict=False, reason="of seed 107 the end of a ramp is placed 0.13 s early")
 def test_twenty_recordings(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     worst = [0.0, 0.0]
     missed = []

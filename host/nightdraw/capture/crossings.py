@@ -27,6 +27,7 @@ GUARD = 1  # samples left out at each end of a level: a step rarely falls betwee
 GUARD_FROM = 5  # levels of fewer samples can't spare them
 RAMP_SHARE = 0.25  # a level that itself rises by this much of the steps beside it is part of a ramp
 RAMP_Z = 2.0  # and its rise stands out of the noise
+SHARPER = 8.0  # times as high as the piece of a slope before it
 TAIL_SHARE = 0.35  # of what an edge has risen so far: a low-pass leaves 37 % after each time constant
 TAIL_LATE = 2.0  # lengths of the edge so far: a tail is found in pieces, each from further samples
 NEAR = 32  # samples beside a step that tell its direction
@@ -210,26 +211,12 @@ def assemble(
     m.take(fitted)
     mine = (m.first >= chunk.core) & (m.first < chunk.core_end)
     before, summed = chunk.before
-    columns = (
-        m.at_s,
-        fitted.at_u,
-        m.before,
-        m.after,
-        m.n_before,
-        m.n_after,
-        fitted.level,
-        fitted.lasting_u,
-        chunk.time_s[m.first - 1],
-        chunk.time_s[m.last],
-        summed + m.total[m.closes[:-1]],
-        summed + m.total[m.opens[1:]],
-        before + m.closes[:-1],
-        before + m.opens[1:],
-        m.sigma,
-        m.slope,
-        m.smooth,
-        m.inside,
-    )
+    levels = m.before, m.after, m.n_before, m.n_after, fitted.level, fitted.lasting_u
+    beside = chunk.time_s[m.first - 1], chunk.time_s[m.last]
+    sums = summed + m.total[m.closes[:-1]], summed + m.total[m.opens[1:]]
+    counts = before + m.closes[:-1], before + m.opens[1:]
+    shown = m.sigma, m.slope, m.smooth, m.inside
+    columns = (m.at_s, fitted.at_u, *levels, *beside, *sums, *counts, *shown)
     here = Transitions(*(column[mine].astype(float) for column in columns))
     return here, _trace(chunk, m.total, m.opens, m.closes, m.first, window, count)
 
@@ -302,23 +289,29 @@ def _merge(total: Floats, found: Ints, gaps: Ints, noise: Noise, tau: float) -> 
     length = np.diff(at)
     same = (jump[1:] * jump[:-1] > 0) & ~is_gap[1:] & ~is_gap[:-1]
     # a level between two steps that lasts no longer than the time constant can't have been one
-    joined = same & ((length <= max(PARTIAL_RUN, tau)) | _ramps(total, at, jump, noise))
-    joined |= _tails(at, np.abs(jump), same, joined, tau)
+    joined = same & (length <= max(PARTIAL_RUN, tau))
+    # a step behind a slope is none of it; what a low-pass leaves gets smaller
+    whole = np.abs(jump)
+    whole[:-1] += np.where(length <= PARTIAL_RUN, np.abs(jump[1:]), 0.0)
+    before = np.maximum(np.abs(jump[:-1]), np.append(0.0, np.abs(jump[:-2])))
+    joined |= same & _ramps(total, at, jump, noise) & (whole[1:] <= SHARPER * before)
+    joined |= _tails(at, np.abs(jump), whole, same, joined, tau)
     first = np.concatenate(([True], ~joined))
     last = np.concatenate((~joined, [True]))
     return at[first], at[last], is_gap[first]
 
 
-def _tails(at: Ints, height: Floats, same: Bools, joined: Bools, tau: float) -> Bools:
+def _tails(at: Ints, height: Floats, behind: Floats, same: Bools, joined: Bools, tau: float) -> Bools:
     """For each pair of neighbouring steps of one direction: True where the second is the tail of the first,
-    which a low-pass leaves: much smaller, and no later than the edge so far is long."""
+    which a low-pass leaves: much smaller, and no later than the edge so far is long; behind: heights with
+    that of the next sample, where a step has one in its middle."""
     tails = np.zeros(len(same), dtype=bool)
     first, whole = 0, 0.0
     for i in np.flatnonzero(same).tolist():
         if i == 0 or not (joined[i - 1] or tails[i - 1]):
             first, whole = int(at[i]), float(height[i])
         late = at[i + 1] - at[i] <= max(TAIL_LATE * (at[i] - first), SETTLED_TAUS / 2 * tau)
-        tails[i] = late and height[i + 1] <= TAIL_SHARE * whole
+        tails[i] = late and behind[i + 1] <= TAIL_SHARE * whole
         if joined[i] or tails[i]:
             whole += float(height[i + 1])
     return tails
