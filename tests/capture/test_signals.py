@@ -180,7 +180,7 @@ def _clear(event: Event, others: tuple[Event, ...]) -> bool:
 
 
 # What the manual states: at these decibels pulses of so many samples are found surely.
-STATED = ((3.0, 64), (6.0, 32), (12.0, 8))
+STATED = ((3.0, 72), (6.0, 32), (12.0, 8))
 
 
 @pytest.mark.parametrize(("decibels", "samples"), STATED)
