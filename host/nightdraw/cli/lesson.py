@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from importlib.util import find_spec
-
 import click
 
 from nightdraw.cli.lazy import Lazy
@@ -22,6 +20,6 @@ COMMANDS = {
 }
 
 
-@click.group(cls=Lazy, rows={name: row for name, row in COMMANDS.items() if find_spec(row[0])})
+@click.group(cls=Lazy, rows=COMMANDS)
 def group() -> None:
     """From a class file to a plan, loaded boxes and marks."""

@@ -111,6 +111,7 @@ class Room:
         )
         self._made: dict[tuple[str, int], Made] = {}
         self._bears: dict[str, bool] = {}
+        self._pulses: dict[tuple[object, ...], tuple[Face, ...]] = {}
         self._found: dict[tuple[object, ...], tuple[float, float, float]] = {}
 
     @property
@@ -151,7 +152,10 @@ class Room:
         made = replace(made, seed=self.seed_of(fault.name))
         if not against and not self._bears_all(board) and (hot := _too_hot(made)):
             against[HEAT] = f"{fault.name} overheats board {board.name}: {hot}"
-        return Made(made, tuple(train.pulses(made, made.seed)), against)
+        plays = (made.name, made.base_ua(), *(draw.core() for draw in made.draws))
+        if plays not in self._pulses:  # boards that play the same have the same pulses: they are dear
+            self._pulses[plays] = tuple(train.pulses(made, made.seed))
+        return Made(made, self._pulses[plays], against)
 
     def _bears_all(self, board: BoardModel) -> bool:
         """Whether nothing burns with every switch closed for good: then no profile needs a look."""
