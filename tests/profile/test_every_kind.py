@@ -19,7 +19,6 @@ from tests.tidy import TOP
 
 KINDS = {one.__name__: one for one in typing.get_args(model.Draw)}
 MODELS = ("nightdraw.profile", "nightdraw.profile.model")
-BY_MEAN = "moves: its mean is counted by mean_ua()"
 PULSES = "moves without an end, and falls to nothing between"
 # Places that ask for some kinds only: the others by name, and what becomes of them there.
 OTHERS = {
@@ -33,7 +32,6 @@ OTHERS = {
         "Replay": "no law: its waits are counted by simulation",
     },
     "host/nightdraw/bench/finding/parts.py": dict.fromkeys(("Pulse", "Random"), PULSES),
-    "host/nightdraw/bench/finding/place.py": dict.fromkeys(("Pulse", "Random", "Replay"), BY_MEAN),
     "host/nightdraw/lesson/fitting.py": dict.fromkeys(("Pulse", "Random"), "moved with the base"),
     "host/nightdraw/lesson/truth.py": {"Steady": "what is left where nothing moves"},
     "host/nightdraw/profile/describe.py": {"Steady": "the sentence that is left"},
@@ -55,7 +53,7 @@ def places() -> dict[str, frozenset[str]]:
             for name in node.names
         }
         named = {node.id for node in ast.walk(tree) if isinstance(node, ast.Name)} & imported & set(KINDS)
-        if named:
+        if named - {"Steady"}:  # steady or not: a new kind moves, or it is none
             found[path.relative_to(TOP).as_posix()] = frozenset(named)
     return found
 
