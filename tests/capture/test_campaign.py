@@ -91,6 +91,15 @@ def test_a_broken_switch_is_named_behind_an_instruments_fault() -> None:
         assert f"channel {used[-1]} " in " ".join(row.message for row in found.differences)
 
 
+@pytest.mark.parametrize("rate_hz", [20.0, 50.0, 100.0])
+def test_a_slow_recorder_moves_no_edge(rate_hz: float) -> None:
+    """Its clock is set right to a part of a sample: else short parts would read as their neighbours."""
+    found = seen_by(run_of(*RUN), rate_hz=rate_hz)
+    assert found.agree is True, found.text()
+    assert found.clock is not None
+    assert found.clock.offset_s == pytest.approx(8.0, abs=0.1 / rate_hz)
+
+
 def test_a_lone_sample_is_the_recorders_and_a_foreign_pulse_a_difference() -> None:
     run = run_of(*RUN)
     found = compare(run.asked, run.did, from_arrays(*_with(run, 50.0, 0.0009, 2000.0)))

@@ -145,6 +145,13 @@ class Account:
         t_s = np.maximum(self.t_s[place:], from_s)
         return replace(self, t_s=t_s, level_ma=self.level_ma[place:], end_s=max(self.end_s, from_s))
 
+    def part(self, levels: slice) -> Account:
+        """Some of its levels, idle at the level before them."""
+        first, last = levels.start, min(levels.stop, len(self.t_s))
+        until = self.until_s[last - 1] if last > first else self.end_s
+        idle_ma = float(self.before_ma[first]) if first < len(self.t_s) else self.idle_ma
+        return Account(self.t_s[levels], self.level_ma[levels], float(until), idle_ma)
+
     def states(self) -> Ints:
         """For each level the number of its state: levels a bank step apart are one."""
         values = np.unique(self.level_ma)

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 
+from nightdraw.capture.place import nearest
 from nightdraw.capture.seen import Floats, Ints
 
 LEVEL_MA = (
@@ -97,18 +98,9 @@ def _mutual(one_s: Floats, other_s: Floats) -> tuple[Ints, Ints]:
     if not len(one_s) or not len(other_s):
         nothing = np.empty(0, dtype=np.int64)
         return nothing, nothing
-    there = _nearest(other_s, one_s)
-    here = np.flatnonzero(_nearest(one_s, other_s)[there] == np.arange(len(one_s)))
+    there = nearest(other_s, one_s)
+    here = np.flatnonzero(nearest(one_s, other_s)[there] == np.arange(len(one_s)))
     return here, there[here]
-
-
-def _nearest(times_s: Floats, wanted_s: Floats) -> Ints:
-    right = np.clip(np.searchsorted(times_s, wanted_s), 0, len(times_s) - 1)
-    left = np.maximum(right - 1, 0)
-    nearest: Ints = np.where(
-        np.abs(wanted_s - times_s[left]) <= np.abs(times_s[right] - wanted_s), left, right
-    )
-    return nearest
 
 
 def _reach(starts_s: Floats) -> Floats:

@@ -128,7 +128,9 @@ class Holding:
         """A piece against what is expected, its clock set right by the charge around the edges."""
         seen = self._seen
         observed = self._look(piece, expected, tool)
-        clock = instrument.refined(piece.clock, expected.t_s, observed.late_s, observed.late_u_s)
+        clock = instrument.refined(
+            piece.clock, expected.t_s, observed.late_s, observed.late_u_s, observed.interval_s
+        )
         if clock is not piece.clock:
             piece = replace(piece, clock=clock)
             observed = self._look(piece, expected, tool)

@@ -25,6 +25,7 @@ from nightdraw.capture.seen import Bools, Floats, Ints, Seen
 USUAL_GAIN = 0.02  # a clamp in order reads right within this
 USUAL_PPM = 200.0  # two crystals of 100 ppm each
 ZERO_MA = 2.0  # a zero off by less is within the tolerance of levels
+MOST_LEVELS = 2000  # of a long run: the largest edges of so many show the response
 EDGES = 16  # of the largest: more say nothing new
 ROOM_S = 0.25  # on both sides of an edge its response is looked at
 LEAST_SAMPLES = 10  # around an edge
@@ -38,7 +39,8 @@ BETTER_Z2 = 50.0  # by how much the squares must be smaller, in units of the noi
 BETTER_SHARE = 0.7  # and they must be this share or less of what they were
 ROUNDS = 7  # of the fit
 LEAST_EDGES = 4  # to refine a clock by
-FINE_U_S = 1e-3  # edges that are known better than this refine it
+FINE_U_S = 1e-3  # edges that are known better than this refine it ...
+FINE_SHARE = 0.2  # ... or than this share of a slow recorder's sampling interval
 
 
 @dataclass(frozen=True)
@@ -105,9 +107,9 @@ def gain_of(seen_ma: Floats, known_ma: Floats) -> float:
     return float(ratio[order][np.searchsorted(run, run[-1] / 2)])
 
 
-def refined(clock: Clock, at_s: Floats, late_s: Floats, late_u_s: Floats) -> Clock:
+def refined(clock: Clock, at_s: Floats, late_s: Floats, late_u_s: Floats, interval_s: float) -> Clock:
     """A clock that the edges' own lateness (s since the run's start) sets right; outliers don't count."""
-    good = np.isfinite(late_s) & (late_u_s < FINE_U_S)
+    good = np.isfinite(late_s) & (late_u_s < max(FINE_U_S, FINE_SHARE * interval_s))
     if np.count_nonzero(good) < LEAST_EDGES:
         return clock
     t_s, late = at_s[good], late_s[good]
@@ -215,6 +217,9 @@ class _Stack:
 def _stacked(recording: Recording, account: Account, piece: Piece, seen: Seen) -> _Stack | None:
     """The samples around the largest edges, None where they are too few or too small."""
     at_s = piece.clock.to_recording(account.t_s)
+    first = int(np.searchsorted(at_s, piece.from_s))
+    some = slice(first, first + MOST_LEVELS)
+    account, at_s = account.part(some), at_s[some]
     whole = (at_s > piece.from_s + ROOM_S) & (at_s < piece.until_s - ROOM_S)
     height = np.abs(account.step_ma) * whole
     chosen = np.sort(np.argsort(-height, kind="stable")[:EDGES])

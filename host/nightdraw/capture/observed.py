@@ -18,6 +18,7 @@ import numpy as np
 from nightdraw.capture.accounts import Account, Train
 from nightdraw.capture.align import Piece
 from nightdraw.capture.expected import ENOUGH, Moves, Response, Span, moves, places, take
+from nightdraw.capture.hypotheses import LONG_WIRES_PER_A
 from nightdraw.capture.instrument import Instrument
 from nightdraw.capture.place import Clock
 from nightdraw.capture.read import Recording
@@ -29,7 +30,6 @@ TOUCHED = 0.2  # of a sample an edge may be off its place
 LEAST_TAUS = 6.0  # the charge around an edge must reach so far, or its neighbours' tails are in it
 TAU_U = 0.08  # of a time constant an edge's instant is known to: no clamp is a low pass of first order alone
 LEAST_RESPONSE = 0.5  # a level of which a slow clamp shows less than half is not judged
-LONG_WIRES_PER_A = 0.016  # a vehicle's feeds, fuses and a tired battery: 200 mOhm at 12.6 V, per ampere
 YIELDING = 0.5  # of what others draw, give or take, yields with the supply (lamps do, modules don't)
 LEAST_MA2 = 1e-12
 
