@@ -20,7 +20,7 @@ from nightdraw.bank.draw.perfboard import spots
 from nightdraw.bank.draw.sheet import Sheet, pdf
 from nightdraw.bank.draw.tables import wiring
 from nightdraw.bank.netlist import BOARD, LEAD, Netlist
-from nightdraw.bank.room import CIRCUIT_BOARD_MM, FREE_MM, has_room, lying
+from nightdraw.bank.room import CIRCUIT_BOARD_MM, FREE_MM, has_room, placed
 from nightdraw.board import BoardModel, load_board
 from nightdraw.cli.bank import group as bank
 from nightdraw.errors import InputError
@@ -191,7 +191,7 @@ def test_clad_bodies_lie_beside_the_circuit_board(board: BoardModel) -> None:
     box = board.enclosure
     assert box is not None
     length, width = float(box.length_m) * 1000, float(box.width_m) * 1000
-    laid = lying(board, width)
+    laid = placed(board)
     assert len(laid) == sum(c.count for c in board.channels if c.mounting == "plate")
     assert has_room(board)
     for body in laid:

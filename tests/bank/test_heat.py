@@ -50,11 +50,36 @@ def test_more_heat_and_smaller_boxes_are_hotter(heat_w: float, more: float, size
     assert box.settle(40, 0, heat_w).air_c < cool.air_c  # a plate keeps the heat out of the air
 
 
-def test_a_place_too_hot_for_hands_is_not_the_boxs_fault() -> None:
+def test_a_place_too_hot_for_hands_is_not_ok_and_says_why() -> None:
+    """At 75 C around a metal wall burns whatever the box does: judged at the real room, it is no "ok"."""
     hot, warm = (weigh(board(channel(1000, "film-0.6w")), ambient_c) for ambient_c in (75.0, 40.0))
-    assert part(hot, "wall, brushed") == part(warm, "wall, brushed")
+    assert warm.ok
+    assert not hot.ok
+    burning = part(hot, "wall, brushed")
+    assert burning.temp_c > 75 > burning.limit_c
+    assert "in a room of 75 C" in burning.remedy
     assert part(hot, "channel 1").temp_c > part(warm, "channel 1").temp_c + 30
-    assert hot.ok
+
+
+@pytest.mark.parametrize("name", ["bench-12v", "workshop-12v", "workshop-24v"])
+def test_shipped_boards_pass_at_forty_degrees_and_not_at_sixty(name: str) -> None:
+    assert weigh(load_board(name), 40.0).ok
+    failed = [found.name for found in weigh(load_board(name), 60.0).parts if not found.ok]
+    assert failed == ["wall, brushed"]
+
+
+@settings(deadline=None, max_examples=10)
+@given(st.integers(15, 90), st.sampled_from(["clad-10w", "clad-25w", "clad-50w"]), st.integers(0, 6))
+def test_a_sheet_under_the_bodies_cools_the_hottest_spot(ohms: int, body: str, millimetres: int) -> None:
+    bare = board(channel(ohms, body, "plate"))
+    assert bare.enclosure is not None
+    thick = replace(bare.enclosure, plate_m=Fraction(millimetres, 1000))
+    spots = [
+        part(weigh(model, 40.0), "wall, brushed").temp_c for model in (bare, replace(bare, enclosure=thick))
+    ]
+    assert spots[1] <= spots[0] + 1e-6
+    mean = weigh(bare, 40.0).air.wall_c
+    assert spots[0] > mean
 
 
 def test_nothing_dissipated_is_as_warm_as_the_room() -> None:
@@ -65,7 +90,7 @@ def test_nothing_dissipated_is_as_warm_as_the_room() -> None:
 def test_the_shipped_board_passes_with_margins() -> None:
     heat = weigh(load_board(), 40.0)
     assert heat.ok
-    assert all(found.margin > 0.1 for found in heat.parts)
+    assert all(found.margin > 0.05 for found in heat.parts)
     assert {found.name for found in heat.parts} >= {"channel 1", "switch 10", "air inside", "wall, handled"}
 
 

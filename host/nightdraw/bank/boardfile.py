@@ -112,7 +112,8 @@ def _switch(switch: Switch) -> list[str]:
 def _enclosure(box: Enclosure) -> str:
     sides = {"length": box.length_m, "width": box.width_m, "height": box.height_m, "wall": box.wall_m}
     sizes = ", ".join(f"{key}: {number(value * 1000)} mm" for key, value in sides.items())
+    plate = f", plate: {number(box.plate_m * 1000)} mm" if box.plate_m else ""
     return (
         f"{{material: {box.material}, {sizes}, emissivity: {number(box.emissivity * 100)} %, "
-        f"bottom: {box.bottom}}}"
+        f"bottom: {box.bottom}{plate}}}"
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 from nightdraw.board import Enclosure
-from nightdraw.board.model import ALUMINIUM, COVERED, PLASTIC
+from nightdraw.board.model import ALUMINIUM, COVERED, FREE, PLASTIC
 
 PAINTED = Fraction(9, 10)  # emissivity of paint, anodising and plastics; handbooks give 0.85 to 0.95
 SIZES_MM = (
@@ -22,10 +22,11 @@ SIZES_MM = (
     (400, 310, 110),
 )
 WALL_MM = {ALUMINIUM: 2, PLASTIC: 3}
+PLATE_MM = 5  # an aluminium sheet on the floor under clad bodies: without one their corner burns fingers
 
 
-def boxes(material: str) -> list[Enclosure]:
-    """The sizes of one material, standing on their bottom."""
+def boxes(material: str, plate: bool = False) -> list[Enclosure]:
+    """The sizes of one material, standing on their bottom; plate: with a sheet under the bodies, on feet."""
     return [
         Enclosure(
             material,
@@ -34,7 +35,8 @@ def boxes(material: str) -> list[Enclosure]:
             height_m=Fraction(height, 1000),
             wall_m=Fraction(WALL_MM[material], 1000),
             emissivity=PAINTED,
-            bottom=COVERED,
+            bottom=FREE if plate else COVERED,
+            plate_m=Fraction(PLATE_MM if plate else 0, 1000),
         )
         for length, width, height in SIZES_MM
     ]

@@ -46,9 +46,8 @@ def build(
         channels.append(channel)
         remarks += remark
     metal = any(channel.mounting == PLATE for channel in channels)
-    board, heat = _in_a_box(wish, name, channels, ALUMINIUM if metal else PLASTIC)
-    if not heat.ok and not metal:
-        board, heat = _in_a_box(wish, name, channels, ALUMINIUM)
+    enclosures = boxes(ALUMINIUM, plate=True) if metal else [*boxes(PLASTIC), *boxes(ALUMINIUM)]
+    board, heat = _in_a_box(wish, name, channels, enclosures)
     remarks += [Remark(part.name, "heat", _too_warm(part), ERROR) for part in heat.parts if not part.ok]
     pins = board.circuit.pins
     if pins != Pins():
@@ -113,12 +112,11 @@ def _hopeless(ohms: Fraction, supply_v: float, surround_c: float, bodies: Sequen
 
 
 def _in_a_box(
-    wish: Wish, name: str, channels: Sequence[Arrangement], material: str
+    wish: Wish, name: str, channels: Sequence[Arrangement], enclosures: Sequence[Enclosure]
 ) -> tuple[BoardModel, Heat]:
-    """The board in the smallest box that has room and whose parts stay within their limits; else in the
-    largest."""
+    """The board in the first box that has room and whose parts stay within their limits; else in the last."""
     found = None
-    for enclosure in boxes(material):
+    for enclosure in enclosures:
         board = _board(wish, name, channels, enclosure)
         found = board, weigh(board, wish.ambient_c)
         if found[1].ok and has_room(board):

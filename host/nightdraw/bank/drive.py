@@ -1,4 +1,4 @@
-"""The netlist's channels: HCT buffers with their lock-out, gate networks, MOSFETs, the bank's resistors.
+"""The netlist's channels: buffers with their lock-out, gate networks, MOSFETs, the bank's resistors.
 
 Nets of channel n: CHn from the processor, DRVn behind the buffer, Gn, Dn. RET is the sources' common return.
 """
@@ -8,6 +8,7 @@ from __future__ import annotations
 from string import ascii_lowercase
 
 from nightdraw.bank.bodies import AIR
+from nightdraw.bank.families import LOGIC
 from nightdraw.bank.front import AROUND_C
 from nightdraw.bank.mosfet import switch_w
 from nightdraw.bank.mounted import Mounted
@@ -28,7 +29,7 @@ from nightdraw.board import BoardModel, Switch
 from nightdraw.board.circuit import Gates
 
 EACH = 8  # buffers in a package
-BUFFER_V = 5.5  # highest supply of HCT logic
+BUFFER_V = 5.5  # highest supply of AHCT and HCT logic
 LOCK_PULL_OHMS = 10_000.0
 # DIP-20 of the 541: enables 1 and 19, inputs 2 to 9, outputs 18 down to 11, ground 10, supply 20
 BUFFER_PINS = (
@@ -72,17 +73,24 @@ def _buffer(draft: Draft, ref: str, package: int, count: int, gates: Gates) -> N
             nets[f"A{place}"] = f"CH{number}"
             nets[f"Y{place}"] = f"G{number}" if direct else f"DRV{number}"
         else:
-            nets[f"A{place}"] = GROUND  # an open HCT input swings and heats
+            nets[f"A{place}"] = GROUND  # an open input swings and heats
             spare.append(f"Y{place}")
     top = float(gates.supply_v) * RIPPLE
     draft.add(
-        Part(ref, BUFFER, "74HCT541", "4.5 .. 5.5 V", "DIP-20", gates.part,
-             "74AHCT541 (not HC: its inputs need 3.5 V); a DIP-20 socket with it", BUFFER_PINS,
+        Part(ref, BUFFER, _number(gates), "4.5 .. 5.5 V", "DIP-20", gates.part,
+             "74VHCT541; not HCT or ACT (fed through its inputs on USB alone), never HC (its inputs need "
+             "3.5 V); a DIP-20 socket with it", BUFFER_PINS,
              supply=("VCC",),
              spare=tuple(spare), stress=(Stress("supply", top, BUFFER_V, "V"),)),
         nets,
     )  # fmt: skip
     draft.add(ceramic(f"C{9 + package}", ref, top), {"1": "V5", "2": GROUND})
+
+
+def _number(gates: Gates) -> str:
+    """The buffer's number as its part's text has it."""
+    found = LOGIC.search(gates.part)
+    return found[0] if found else "74AHCT541"
 
 
 def _supervisor(draft: Draft, gates: Gates) -> None:

@@ -9,13 +9,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from nightdraw.bank import touch
 from nightdraw.bank.enclosure import Air, Box
 from nightdraw.bank.mosfet import switch_w
 from nightdraw.bank.mounted import Mounted, box_of, mounted
+from nightdraw.bank.shell import spread
 from nightdraw.bank.verdicts import (
     Load,
     Part,
+    Wall,
     air_part,
     burn_part,
     handling_part,
@@ -78,16 +82,31 @@ def weigh(board: BoardModel, ambient_c: float) -> Heat:
     box = box_of(board, channels)
     supply_v = board.caps["supply_max_mv"] / 1000
     air, load = settle(board, channels, box, ambient_c)
-    parts = [resistor_part(channel, supply_v, air, box) for channel in channels]
+    above, wall = _shell(board, channels, box, ambient_c, (air, load))
+    parts = [
+        resistor_part(channel, supply_v, air, box, above_k)
+        for channel, above_k in zip(channels, above, strict=True)
+    ]
     if board.switch is not None:
         parts += [switch_part(board.switch, channel, supply_v, air) for channel in channels]
     parts.append(air_part(box, load, air, ambient_c))
-    reference, reference_load = settle(board, channels, box, touch.REFERENCE_C)
-    parts.append(handling_part(box, reference_load, reference.wall_c))
-    brushed_c = min(ambient_c, touch.HANDS_C)
-    brushed, brushed_load = settle(board, channels, box, brushed_c)
-    parts.append(burn_part(box, brushed_load, brushed.wall_c, brushed_c))
+    reference = settle(board, channels, box, touch.REFERENCE_C)
+    _, handled = _shell(board, channels, box, touch.REFERENCE_C, reference)
+    parts.append(handling_part(box, reference[1], handled))
+    parts.append(burn_part(box, load, wall, ambient_c))
     return Heat(tuple(parts), air, ambient_c, supply_v, assumptions(board, supply_v))
+
+
+def _shell(
+    board: BoardModel, channels: Sequence[Mounted], box: Box, ambient_c: float, settled: tuple[Air, Load]
+) -> tuple[list[float], Wall]:
+    """How far the wall under each channel's bodies lies above the wall's mean, and the hottest spot."""
+    air, load = settled
+    sheet = spread(board, channels, box, air, ambient_c)
+    supply_v = board.caps["supply_max_mv"] / 1000
+    watts = np.array([channel.watts(supply_v) for channel in channels])
+    above = [float(rise) for rise in sheet.above_k(watts, load.to_air_w)[:-1]]
+    return above, Wall(air.wall_c, sheet.hottest_k(watts, load.to_air_w))
 
 
 def assumptions(board: BoardModel, supply_v: float) -> tuple[str, ...]:
@@ -97,6 +116,9 @@ def assumptions(board: BoardModel, supply_v: float) -> tuple[str, ...]:
         "resistors at the low end of their tolerance; own consumption counted; no sun, no fan, no help from "
         "the temperature guard",
         "outside: Churchill-Chu (upright), McAdams (flat) and grey-body radiation; inside: convection alone",
+        "the shell as a conducting sheet with the bodies where the drilling template has them; its "
+        "hottest spot is "
+        "judged, the bottom's too, in the room's own temperature (handled: at 25 C, as its standard says)",
     ]
     if board.switch is None:
         said.append("the board names no MOSFET: none is weighed")

@@ -42,7 +42,7 @@ def draw(
         label = f"channel {column + 1}: {run.peaks_c[column]:.0f} of {limits_c[column]:.0f} C"
         axes.plot(minutes, run.temps_c[:, column], linewidth=0.7, label=label)
     air = f"air inside: {run.air_c:.0f} of {air_limit_c:.0f} C"
-    wall = f"wall: {run.wall_c:.0f} of {wall_limit_c:.0f} C"
+    wall = f"wall's hottest spot: {run.wall_c:.0f} of {wall_limit_c:.0f} C"
     axes.plot(minutes, run.temps_c[:, -2], "k--", label=air)
     axes.plot(minutes, run.temps_c[:, -1], "k-", linewidth=2, label=wall)
     axes.axhline(wall_limit_c, color="tab:red", linestyle=":", label="wall's limit to the touch")

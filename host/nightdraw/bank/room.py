@@ -14,6 +14,7 @@ CIRCUIT_BOARD_MM = (160.0, 100.0)  # the long-standing size of perforated and st
 FREE_MM = 5.0  # between anything and the outside of the wall
 PILLAR_MM = 12.0  # die-cast boxes have a pillar for the lid's screw in each corner
 GAP_MM = 7.0
+RIM_MM = 5.0  # of a body's base beyond its screws, both ends together: the least of the usual outlines
 # Outlines of aluminium-clad bodies with their terminals, length and width (from memory of makers' sheets),
 # and the screws' distance along and across.
 CLAD_MM = {
@@ -40,21 +41,56 @@ class Lying:
     across_mm: float
 
 
-def lying(board: BoardModel, width_mm: float) -> list[Lying]:
-    """Every body on the wall, largest first, in columns from the right, upwards."""
-    found: list[Lying] = []
-    right, low, widest = FREE_MM, PILLAR_MM, 0.0
-    for number, (long, tall, along, across) in _bodies(board):
-        if low + tall > width_mm - PILLAR_MM and low > PILLAR_MM:
-            right += widest + GAP_MM
-            low, widest = PILLAR_MM, 0.0
-        widest = max(widest, long)
-        found.append(Lying(number, right + long, low, long, tall, along, across))
+Row = tuple[int, tuple[float, float, float, float]]  # channel; outline and screws
+
+
+def _columns(board: BoardModel, width_mm: float) -> list[list[Row]]:
+    """Every body on the wall, largest first, in columns as full as the width allows."""
+    columns: list[list[Row]] = []
+    low = PILLAR_MM
+    for row in _bodies(board):
+        tall = row[1][1]
+        if not columns or low + tall > width_mm - PILLAR_MM:
+            columns.append([])
+            low = PILLAR_MM
+        columns[-1].append(row)
         low += tall + GAP_MM
+    return columns
+
+
+def placed(board: BoardModel) -> list[Lying]:
+    """Every body on the floor, spread over what the circuit board leaves of it: heat is lost over the whole
+    shell, and bodies side by side heat one corner. Columns from the right, upwards, in half millimetres."""
+    assert board.enclosure is not None
+    length, width = float(board.enclosure.length_m) * 1000, float(board.enclosure.width_m) * 1000
+    columns = _columns(board, width)
+    widths = [max(size[0] for _, size in column) for column in columns]
+    beside = length - CIRCUIT_BOARD_MM[0] - 2 * FREE_MM - GAP_MM - sum(widths) - GAP_MM * (len(columns) - 1)
+    apart = max(0.0, beside) / (len(columns) + 1)
+    found: list[Lying] = []
+    right = FREE_MM + apart
+    for column, widest in zip(columns, widths, strict=True):
+        taken = sum(size[1] for _, size in column)
+        between = max(GAP_MM, (width - 2 * PILLAR_MM - taken) / (len(column) + 1))
+        low = (width - taken - between * (len(column) - 1)) / 2
+        for number, (long, tall, along, across) in column:
+            left = right + (widest + long) / 2
+            found.append(Lying(number, _half(left), _half(low), long, tall, along, across))
+            low += tall + between
+        right += widest + GAP_MM + apart
     return found
 
 
-def _bodies(board: BoardModel) -> list[tuple[int, tuple[float, float, float, float]]]:
+def _half(mm: float) -> float:
+    return round(mm * 2) / 2
+
+
+def base_mm(body: Lying) -> tuple[float, float]:
+    """What of a body's outline lies on the floor, without its terminals: its screws' distance and a rim."""
+    return body.along_mm + RIM_MM, body.tall_mm
+
+
+def _bodies(board: BoardModel) -> list[Row]:
     rows = []
     for number, channel in enumerate(board.channels, 1):
         if channel.mounting == "plate":
@@ -65,10 +101,13 @@ def _bodies(board: BoardModel) -> list[tuple[int, tuple[float, float, float, flo
 def needed_mm(board: BoardModel, width_mm: float) -> tuple[float, float]:
     """The least length and width of a floor so wide for everything on it."""
     wide, high = CIRCUIT_BOARD_MM
-    bodies = lying(board, width_mm)
-    beside = max((body.left_mm for body in bodies), default=0.0)
-    tallest = max((body.low_mm + body.tall_mm + PILLAR_MM for body in bodies), default=0.0)
-    length = wide + FREE_MM + (beside + GAP_MM if bodies else FREE_MM)
+    columns = _columns(board, width_mm)
+    beside = FREE_MM + sum(max(size[0] for _, size in column) + GAP_MM for column in columns) - GAP_MM
+    tallest = max(
+        (sum(size[1] + GAP_MM for _, size in column) - GAP_MM + 2 * PILLAR_MM for column in columns),
+        default=0.0,
+    )
+    length = wide + FREE_MM + (beside + GAP_MM if columns else FREE_MM)
     return length, max(high + 2 * PILLAR_MM, tallest)
 
 

@@ -43,20 +43,15 @@ def weigh_run(
     supply_v = supply_mv / 1000
     segments = list(patterns(board, program, supply_mv))
     run = warm_up(board, channels, box, ambient_c, supply_v, segments)
-    tell(1 / 3)
+    tell(1 / 2)
     reference = warm_up(board, channels, box, touch.REFERENCE_C, supply_v, segments)
-    tell(2 / 3)
-    brushed_c = min(ambient_c, touch.HANDS_C)
-    brushed = run if brushed_c == ambient_c else warm_up(board, channels, box, brushed_c, supply_v, segments)
     tell(1.0)
     parts = _channel_parts(channels, run, supply_v)
     if board.switch is not None:
         air = Air(run.wall_c, run.wall_c, run.air_c)
         used = [channel for channel, use in zip(channels, run.uses, strict=True) if use.on_s]
         parts += [switch_part(board.switch, channel, supply_v, air) for channel in used]
-    parts += _box_parts(
-        box, (run, ambient_c), (reference, touch.REFERENCE_C), (brushed, min(ambient_c, touch.HANDS_C))
-    )
+    parts += _box_parts(box, (run, ambient_c), (reference, touch.REFERENCE_C))
     air = Air(run.wall_c, run.wall_c, run.air_c)
     said = _assumptions(program, run, supply_v)
     return RunHeat(Heat(tuple(parts), air, ambient_c, supply_v, said), run)
@@ -125,7 +120,7 @@ def _scaled(watts: float, peak_c: float, limit_c: float, around_c: float) -> flo
 Seen = tuple[WarmUp, float]  # a run and the ambient that it was played in
 
 
-def _box_parts(box: Box, inside: Seen, handled: Seen, brushed: Seen) -> list[Part]:
+def _box_parts(box: Box, inside: Seen, handled: Seen) -> list[Part]:
     material = touch.METAL if box.metal else touch.PLASTIC
     rows = (
         ("air inside", inside, inside[0].air_c, ELECTRONICS_C, "electronics' ambient"),
@@ -138,10 +133,10 @@ def _box_parts(box: Box, inside: Seen, handled: Seen, brushed: Seen) -> list[Par
         ),
         (
             "wall, brushed",
-            brushed,
-            brushed[0].wall_c,
+            inside,
+            inside[0].wall_c,
             touch.burn_limit_c(material),
-            f"{material}, {touch.BRUSHED_S:g} s, at {brushed[1]:g} C around: {touch.BURN_SOURCE}",
+            f"{material}, {touch.BRUSHED_S:g} s, at {inside[1]:g} C around: {touch.BURN_SOURCE}",
         ),
     )
     parts = []

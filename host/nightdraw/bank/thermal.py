@@ -16,14 +16,18 @@ from boxcore.schedule import Schedule
 from nightdraw import programs
 from nightdraw.bank.air import AIR_J_KGK, GAS_J_KGK, KELVIN, SEA_LEVEL_PA
 from nightdraw.bank.enclosure import Box
-from nightdraw.bank.heat import standing_w
+from nightdraw.bank.heat import settle, standing_w
 from nightdraw.bank.mosfet import switch_w
 from nightdraw.bank.mounted import Mounted
 from nightdraw.bank.network import Link, Network
 from nightdraw.bank.patterns import Floats
+from nightdraw.bank.shell import spread
 from nightdraw.board import BoardModel
 
 ELECTRONICS_J_K = 40.0  # boards, wires and terminals in the air: 50 g of glass fibre and copper (derived)
+LOCAL_S = (
+    10.0  # the sheet under a body follows its power in 10 to 30 s (derived): the shorter, on the safe side
+)
 RENEW_S = 20.0  # conductances older than this are renewed; boxes warm in tens of minutes
 MOST_TRACE = 20_000  # instants kept for the plot; of more every second one is dropped
 LEAST_K = 0.5  # conductances are taken at this rise at least: at none there is no convection at all
@@ -65,7 +69,8 @@ class Use:
 
 @dataclass
 class WarmUp:
-    """A run's temperatures: per channel, air and wall; the peaks, and a trace of (s, C of every node)."""
+    """A run's temperatures: per channel, air and the wall's hottest spot; the peaks, and a trace of (s, C of
+    every one)."""
 
     seconds: float
     times_s: Floats
@@ -96,6 +101,8 @@ class _Model:
         self._supply_v = supply_v
         count = len(channels)
         self.air, self.wall = count, count + 1
+        air, _ = settle(board, channels, box, ambient_c)
+        self.sheet = spread(board, channels, box, air, ambient_c)
         density = SEA_LEVEL_PA / (GAS_J_KGK * (ambient_c + KELVIN))
         self._capacities = [
             *(channel.body.heat_j_k * channel.channel.count for channel in channels),
@@ -181,6 +188,7 @@ class _Run:
         self._model = model
         self.rises = rises
         self.peaks = rises.copy()
+        self._lagging = np.zeros(len(rises) - 1)  # the watts that the sheet under the bodies has followed
         self.now_s = 0.0
         self.times = [0.0]
         self.trace = [rises]
@@ -197,16 +205,25 @@ class _Run:
             step = min(left, max(self._due_s - self.now_s, 0.0))
             if step > 0:
                 self.rises = self._network.advance(self.rises, watts, step)
+                self._lagging += (watts[:-1] - self._lagging) * -np.expm1(-step / LOCAL_S)
                 self.now_s += step
                 left -= step
-                self.peaks = np.maximum(self.peaks, self.rises)
+                self.peaks = np.maximum(self.peaks, self._seen())
             if self.now_s >= self._due_s:
                 self._note()
                 self._renew()
         self._note()
 
+    def _seen(self) -> Floats:
+        """The rises with what the sheet adds where the bodies are; the wall's is its hottest spot."""
+        above = self._model.sheet.above_k(self._lagging[:-1], float(self._lagging[-1]))
+        seen = self.rises.copy()
+        seen[:-2] += above[:-1]
+        seen[-1] += max(0.0, float(above.max()))
+        return seen
+
     def _note(self) -> None:
         self.times.append(self.now_s)
-        self.trace.append(self.rises)
+        self.trace.append(self._seen())
         if len(self.times) > MOST_TRACE:
             del self.times[1::2], self.trace[1::2]

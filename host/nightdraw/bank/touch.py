@@ -28,7 +28,6 @@ BURN: dict[float, tuple[float, float, float, float]] = {
 }
 BURN_SOURCE = "ISO 13732-1 burn thresholds, from memory (metal below 65 C for half a second seen quoted)"
 BRUSHED_S = 1.0  # a hand drawn back at once
-HANDS_C = 40.0  # the hottest place where hands work: in more, the air burns without the box's help
 
 
 def handling_limit_c(material: str, contact: str = HANDLED) -> float:

@@ -6,7 +6,7 @@ The temperatures come from heat; the limits from the bodies, the MOSFET's sheet 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from nightdraw.bank import touch
 from nightdraw.bank.bodies import AIR, CATALOGUE
@@ -50,8 +50,22 @@ class Load:
         return self.to_air_w + self.to_wall_w
 
 
-def resistor_part(channel: Mounted, supply_v: float, air: Air, box: Box) -> Part:
-    """One body of a channel: its derated rating, its hot spot, its voltage."""
+@dataclass(frozen=True)
+class Wall:
+    """The shell: its mean temperature by loss, and how far its hottest spot lies above that."""
+
+    mean_c: float
+    above_k: float
+
+    @property
+    def hottest_c(self) -> float:
+        return self.mean_c + self.above_k
+
+
+def resistor_part(channel: Mounted, supply_v: float, air: Air, box: Box, above_k: float) -> Part:
+    """One body of a channel: its derated rating, its hot spot, its voltage. above_k: of the wall under it
+    over the wall's mean."""
+    air = replace(air, wall_c=air.wall_c + above_k)
     watts = channel.watts(supply_v) / channel.channel.count
     around = air.wall_c if channel.on_plate else air.air_c
     temp = around + watts * channel.rise_k_w()
@@ -115,31 +129,43 @@ def air_part(box: Box, load: Load, air: Air, ambient_c: float) -> Part:
     )
 
 
-def handling_part(box: Box, load: Load, wall_c: float) -> Part:
+def handling_part(box: Box, load: Load, wall: Wall) -> Part:
     """The wall as it is handled, at the standard's own 25 C."""
     material = touch.METAL if box.metal else touch.PLASTIC
     limit = touch.handling_limit_c(material)
     about = f"{material}, touched {touch.HANDLED}, in a room of {touch.REFERENCE_C:g} C: {touch.TS1_SOURCE}"
-    return _wall_part("wall, handled", box, load, wall_c, limit, touch.REFERENCE_C, about)
+    return _wall_part("wall, handled", box, load, wall, limit, touch.REFERENCE_C, about)
 
 
-def burn_part(box: Box, load: Load, wall_c: float, ambient_c: float) -> Part:
+def burn_part(box: Box, load: Load, wall: Wall, ambient_c: float) -> Part:
     """The wall as it is brushed against, wherever the box stands."""
     material = touch.METAL if box.metal else touch.PLASTIC
     limit = touch.burn_limit_c(material)
     about = f"{material}, {touch.BRUSHED_S:g} s, at {ambient_c:g} C around: {touch.BURN_SOURCE}"
-    return _wall_part("wall, brushed", box, load, wall_c, limit, ambient_c, about)
+    return _wall_part("wall, brushed", box, load, wall, limit, ambient_c, about)
 
 
 def _wall_part(
-    name: str, box: Box, load: Load, wall_c: float, limit: float, ambient_c: float, about: str
+    name: str, box: Box, load: Load, wall: Wall, limit: float, ambient_c: float, about: str
 ) -> Part:
-    allowed = max(0.0, box.outside_w(limit, ambient_c))
-    ok = wall_c <= limit
+    allowed = load.total_w * _scale(
+        lambda share: (
+            box.settle(ambient_c, load.to_air_w * share, load.to_wall_w * share).wall_c + wall.above_k * share
+        ),
+        limit,
+    )
+    ok = wall.hottest_c <= limit
     remedy = ""
-    if not ok:
-        remedy = f"{allowed:.3g} W is what this box may lose: more surface, a painted one, or a lower level"
-    return Part(name, load.total_w, allowed, wall_c, limit, ok, about, remedy)
+    if ambient_c >= limit:
+        remedy = f"in a room of {ambient_c:g} C no box may be touched"
+    elif not ok:
+        remedy = (
+            f"{allowed:.3g} W is what this box may lose: a plate under the bodies, more and smaller ones, "
+            "more "
+            "surface, or a lower level"
+        )
+    about += f"; the hottest spot, {wall.above_k:.0f} K above the mean"
+    return Part(name, load.total_w, allowed, wall.hottest_c, limit, ok, about, remedy)
 
 
 def _scale(temperature_at: Callable[[float], float], limit_c: float) -> float:

@@ -81,7 +81,8 @@ class Switch:
 
 @dataclass(frozen=True)
 class Enclosure:
-    """The box's outside: material, metres, emissivity (0..1), and whether its bottom stands on something."""
+    """The box's outside: material, metres, emissivity (0..1), whether its bottom stands on something;
+    plate_m: an aluminium sheet on its floor that spreads the bodies' heat, 0 where there is none."""
 
     material: str
     length_m: Fraction
@@ -91,6 +92,7 @@ class Enclosure:
     emissivity: Fraction
     bottom: str
     place: Node = field(default=NOWHERE, compare=False)
+    plate_m: Fraction = Fraction(0)
 
 
 @dataclass(frozen=True)

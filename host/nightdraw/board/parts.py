@@ -29,7 +29,7 @@ from nightdraw.places import Findings, Node
 SWITCH_KEYS = ("part", "drain", "gate_max", "specified", "junction", "to_air", "tempco")
 SWITCH_REQUIRED = ("part", "drain", "specified", "junction", "to_air")
 ROW_KEYS = ("gate", "ohms")
-ENCLOSURE_KEYS = ("material", "length", "width", "height", "wall", "emissivity", "bottom")
+ENCLOSURE_KEYS = ("material", "length", "width", "height", "wall", "emissivity", "bottom", "plate")
 ENCLOSURE_REQUIRED = ("material", "length", "width", "height", "wall")
 # key of a body type of the board's own -> dimension, bounds
 BODY_NUMBERS = {
@@ -52,6 +52,7 @@ TO_AIR_BOUNDS = ("0.1 K/W", "1000 K/W")
 TEMPCO_BOUNDS = ("0 ppm/K", "20000 ppm/K")
 SIZE_BOUNDS = ("20 mm", "1 m")
 WALL_BOUNDS = ("0.5 mm", "20 mm")
+PLATE_BOUNDS = ("0 mm", "10 mm")
 EMISSIVITY_BOUNDS = ("1 %", "100 %")
 MOST_BODIES = 9  # in series or in parallel: a three by three square is as far as anyone would wire
 TEMPCO = Fraction(6, 1000)  # 1.6 times the resistance at 125 C, the usual sheet's curve (common practice)
@@ -133,6 +134,7 @@ def read_enclosure(node: Node | None, findings: Findings) -> Enclosure | None:
     wall = keys.quantity("wall", "length", WALL_BOUNDS)
     shine = keys.quantity("emissivity", "percent", EMISSIVITY_BOUNDS)
     bottom = keys.choice("bottom", BOTTOMS, COVERED)
+    plate = keys.quantity("plate", "length", PLATE_BOUNDS, Fraction(0))
     length, width, height = sizes
     if (
         material is None
@@ -141,12 +143,13 @@ def read_enclosure(node: Node | None, findings: Findings) -> Enclosure | None:
         or height is None
         or wall is None
         or bottom is None
+        or plate is None
     ):
         return None
     if 2 * wall >= min(length, width, height):
         findings.add(keys.value_place("wall"), "two walls leave no room inside")
     emissivity = EMISSIVITY[material] if shine is None else shine / 100
-    return Enclosure(material, length, width, height, wall, emissivity, bottom, node)
+    return Enclosure(material, length, width, height, wall, emissivity, bottom, node, plate)
 
 
 def read_bodies(node: Node | None, findings: Findings) -> tuple[OwnBody, ...]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from nightdraw.bank.draw.frame import BLOCK_MM, EDGE_MM, notes
 from nightdraw.bank.draw.sheet import BOLD_LINE, GREY, MIDDLE, RIGHT, THIN, Sheet
 from nightdraw.bank.netlist import Netlist
-from nightdraw.bank.room import CIRCUIT_BOARD_MM, FREE_MM, lying
+from nightdraw.bank.room import CIRCUIT_BOARD_MM, FREE_MM, placed
 from nightdraw.board import BoardModel
 
 PAPERS = (("A4", 297.0, 210.0), ("A3", 420.0, 297.0), ("A2", 594.0, 420.0))
@@ -120,7 +120,7 @@ def floor_holes(board: BoardModel, length: float, width: float) -> list[Hole]:
         for dx in (CORNER_MM, wide - CORNER_MM)
         for dy in (CORNER_MM, high - CORNER_MM)
     ]
-    for body in lying(board, width):
+    for body in placed(board):
         x, y = length - body.left_mm + body.long_mm / 2, body.low_mm + body.tall_mm / 2
         for way in (-1, 1):
             holes.append(Hole(x + way * body.along_mm / 2, y + way * body.across_mm / 2, SCREW_MM, ""))
@@ -157,7 +157,7 @@ def _bodies(sheet: Sheet, board: BoardModel, left: float, top: float, length: fl
     assert board.enclosure is not None
     wall = float(board.enclosure.wall_m) * 1000
     sheet.box(left + wall, top + wall, length - 2 * wall, width - 2 * wall, stroke=GREY, width_mm=THIN)
-    for body in lying(board, width):
+    for body in placed(board):
         x, y = left + length - body.left_mm, top + width - body.low_mm - body.tall_mm
         sheet.box(x, y, body.long_mm, body.tall_mm, stroke=GREY)
         middle = (x + body.long_mm / 2, y + body.tall_mm / 2)

@@ -170,6 +170,8 @@ def _electronics(board: BoardModel, netlist: Netlist) -> Iterator[str]:
         "6. **Lock-out:** turn the supply down slowly. Below about 6 V at J1 the 5 V rail sags and LOCK "
         "goes high: gates stay 0 V."
     )
+    yield "7. **USB alone:** J1 open, USB in: below 0.5 V at pin 20 of the buffers, 0 V at every gate."
+    yield "   About 2.5 V there is a 74HCT541, fed through its inputs: take the part of the list."
 
 
 def _bank(board: BoardModel, netlist: Netlist) -> Iterator[str]:
@@ -181,6 +183,9 @@ def _bank(board: BoardModel, netlist: Netlist) -> Iterator[str]:
         yield (
             f"1. Screw {', '.join(walls)} to the floor with a thin film of compound; sleeve their terminals."
         )
+        if board.enclosure is not None and board.enclosure.plate_m:
+            yield "   Their screws go through the aluminium sheet, compound below it too: it spreads heat."
+            yield "   Feet of 20 mm under the box let air at its bottom."
         yield "   Fasten RT1 to the wall beside the largest of them, electrically insulated."
     else:
         yield (

@@ -9,6 +9,7 @@ from nightdraw.bank.draw.frame import a4, notes
 from nightdraw.bank.draw.sheet import Sheet
 from nightdraw.bank.draw.symbols import SMALL, Page
 from nightdraw.bank.drive import bodies_of
+from nightdraw.bank.families import family
 from nightdraw.bank.netlist import BUFFER, GROUND, MONITOR, REVERSE_FET, SUPERVISOR, Netlist
 from nightdraw.board import BoardModel
 from nightdraw.board.circuit import MOSFET
@@ -132,8 +133,7 @@ def _supply_notes(sheet: Sheet, board: BoardModel) -> None:
         ),
         f"PS1 bears {float(circuit.converter.input_max_v):g} V at its input. Set or check 5.0 V before U1 "
         f"is plugged in.",
-        "D2 keeps USB power out of the 5 V rail: on USB alone the gate buffers have no supply and every "
-        "switch is open.",
+        *_on_usb(board),
         "VP feeds the bank (sheet of channels). GND is one point at J1: bank return and electronics meet "
         "there.",
     ]
@@ -286,6 +286,21 @@ def _upright(draw: Page, ref: str, x: float, y: float, swap: bool = False) -> No
     draw.tag((x, y), upper, "up")
     draw.part(ref, (x, y), (x, y - 3), "bottom")
     draw.tag((x, y - 3), lower, "down")
+
+
+def _on_usb(board: BoardModel) -> tuple[str, ...]:
+    """What USB power alone does to the 5 V rail, by the buffers' family."""
+    assert board.circuit.gates is not None
+    kind = family(board.circuit.gates.part)
+    if kind is not None and kind.tolerant:
+        return (
+            "D2 keeps USB power out of the 5 V rail, and so do the buffers' inputs, which bear more than",
+            f"their supply (74{kind.name}): on USB alone the buffers have none and every switch is open.",
+        )
+    return (
+        "D2 keeps USB power out of the 5 V rail, the buffers' inputs don't: on USB alone their clamp diodes",
+        "feed it to about 2.5 V. The lock-out holds the outputs off; a 74AHCT541 isn't fed.",
+    )
 
 
 def _channels(board: BoardModel, netlist: Netlist, first: int, last: int, page: str) -> Sheet:

@@ -11,7 +11,7 @@ from itertools import pairwise
 from nightdraw.bank.control import BOARD_PINS
 from nightdraw.bank.netlist import GROUND, PLACES, WALL, Join, Netlist, Part
 from nightdraw.board import BoardModel
-from nightdraw.board.model import ALUMINIUM
+from nightdraw.board.model import ALUMINIUM, FREE
 
 SIGNAL_MM2 = "0.22 mm2"
 MOST_IN_A_CHAIN = 5  # a net with more pins gets a bus: a bare tinned wire along the board
@@ -70,6 +70,23 @@ def _sundries(board: BoardModel, netlist: Netlist) -> Iterator[Sequence[object]]
     made = "die-cast aluminium box, painted" if box.material == ALUMINIUM else "plastic (ABS) box"
     wall = f"wall {float(box.wall_m) * 1000:g} mm"
     yield 1, "-", f"{sizes} mm", wall, "enclosure", made, "a larger one of the same kind", "-"
+    if box.plate_m:
+        plate = f"{float(box.plate_m) * 1000:g} mm"
+        about = (
+            "aluminium sheet, cut to the floor between the pillars, drilled with it, compound between both"
+        )
+        yield 1, "-", plate, "-", "sheet", about, "a thicker one", "-"
+    if box.bottom == FREE:
+        yield (
+            4,
+            "-",
+            "20 mm",
+            "-",
+            "foot",
+            "rubber foot, 20 mm or more, so that air reaches the bottom",
+            "-",
+            "-",
+        )
     walls = sum(part.place == WALL and part.ref.startswith("RB") for part in netlist.parts)
     for count, value, rating, body, description, second in SUNDRIES:
         if count or walls:
