@@ -118,7 +118,7 @@ def size(
 
     The choice makes the largest relative error over the levels and the supply's range, with the pattern
     picked anew at each supply, as small as the series allows. bound_pct says how far, in percentage points of
-    that error, it may lie above the best choice there is: 0 is proven best, always so up to 4 channels.
+    that error, it may lie above the best choice there is: 0 is proven best, always so up to 3 channels.
     """
     from nightdraw.bank.sizing import size as work_out
     from nightdraw.bank.values import OHMS_RANGE
