@@ -103,7 +103,7 @@ def test_currents_are_those_of_a_nodal_solution(state: State, seed: int) -> None
     for _ in range(40):
         charger = Source(source.uniform(12.4, 15), source.uniform(0.005, 0.5), source.uniform(0.1, 20))
         cell = dataclasses.replace(
-            circuits.BATTERY, charge_pct=source.uniform(5, 100), temp_c=source.uniform(-15, 40)
+            circuits.BATTERY, charge_pct=source.uniform(60, 100), temp_c=source.uniform(-15, 40)
         )
         car = circuits.vehicle(battery=cell, charger=charger)
         site = Site(None, car, car.splices[source.randrange(2)], state)

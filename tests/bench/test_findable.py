@@ -363,4 +363,5 @@ def test_a_profile_that_never_rises_is_said(tmp_path: Path) -> None:
 
 def test_a_pulse_in_four_days_is_weighed_too(tmp_path: Path) -> None:
     rows = by_name(profile(tmp_path, "  - pulse: {draw: 400 mA, on: 1 s, every: 4 d}\n"))
-    assert rows[MAX].closed.expected_s == pytest.approx(2 * 86_400 + 1)
+    # three pulses: two whole periods, half a one on average, and a width
+    assert rows[CLAMP].closed.expected_s == pytest.approx(10 * 86_400 + 1)
