@@ -33,6 +33,9 @@ FLUSH_RECORDS = 192  # append when this many wait ...
 FLUSH_TICKS = 100_000  # ... or at whole 10 s of the clock, so that no write's instant tells of an edge's
 FLUSH_GAP_TICKS = 10_000  # never two appends within 1 s: an append may stall the processor for 0.4 s
 FILE_BYTES = 16_384  # four flash blocks
+MAX_START = (
+    0x3FFF_0000  # beyond it nothing could be read over the link; a box gets there after 50 million records
+)
 FILES = 32  # 512 KB, 32 768 records: a third of the file system
 LATER = 1 << 60  # a due tick that never comes: 3.6 million years
 
@@ -86,7 +89,8 @@ def _file_name(start):
 
 def _file_start(name, letter="r"):
     if len(name) == 11 and name[0] == letter and name[1:].isdigit():
-        return int(name[1:])
+        start = int(name[1:])
+        return start if start <= MAX_START else None
     return None
 
 
