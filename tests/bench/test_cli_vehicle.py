@@ -32,6 +32,8 @@ def test_record_answers_with_the_documented_keys(capsys, tmp_path: Path) -> None
     journal = str(tmp_path / "r.journal.jsonl")
     assert json.loads(text) == {
         "recording": str(out), "journal": journal, "samples": 2000, "simulated_s": 2.0,
+        "boxes": [{"splice": "socket", "state": "waiting", "began": False, "began_s": None}],
+        "charge_end_pct": 85.0, "starts_after": True,
     }  # fmt: skip
     assert out.read_text().splitlines()[0] == "time_s,battery_a,F5_mv"
     assert json.loads(Path(journal).read_text().splitlines()[0])["splice"] == "socket"
@@ -87,7 +89,7 @@ def test_meter_answers_with_the_documented_keys(capsys) -> None:
     status, text, _ = call(capsys, *words)
     assert status == 0
     document = json.loads(text)
-    assert list(document) == ["readings", "max_ma", "min_ma"]
+    assert list(document) == ["readings", "max_ma", "min_ma", "boxes"]
     assert len(document["readings"]) == 10
     assert set(document["readings"][0]) == {"t_s", "shown_ma"}
     shown = [row["shown_ma"] for row in document["readings"]]

@@ -359,9 +359,10 @@ def test_boots_are_counted_and_the_cause_is_kept():
     ]
 
 
-@given(some.integers(1, 20), some.integers(30, 90), some.integers(11_000, 16_000))
-def test_the_reserve_covers_the_pattern_above_a_level(small, large, supply_mv):
+@given(some.integers(1, 20), some.integers(3, 50), some.integers(11_000, 16_000))
+def test_the_reserve_covers_the_pattern_above_a_level(small, more, supply_mv):
     """Of a coarse bank the pattern for a level just above a gap's middle draws far more than was asked."""
+    large = 2 * small + more  # so that the largest gap is the one above the small channel
     coarse = bank.Bank([small * 1_000_000, large * 1_000_000])
     level_ua = coarse.current_ua(1, supply_mv) + coarse.gap_ua(supply_mv) // 2 + supply_mv
     drawn_ua = coarse.current_ua(coarse.pattern(level_ua, supply_mv), supply_mv)

@@ -81,7 +81,7 @@ class Writer:
         printed = [self.number(x) for x in raw.tolist()]
         value_ma = np.array([round(x, self.digits) for x in raw.tolist()]) * self.size
         left_out = np.zeros(count, bool)
-        for k in range(count):
+        for k in range(count - 1):  # a last row of one empty cell belongs to what a recorder adds at its end
             if count > 5 and rng.random() < 0.03:
                 left_out[k] = True
                 printed[k] = rng.choice([m for m in OVER + NOTHING if m or self.separator != " "])

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 import pytest
 from boxcore import lock
 from nightdraw.bench.serve import Server
+from nightdraw.bench.world import World
 from nightdraw.cli import box_settings, main
 from nightdraw.link import passcode
 
@@ -21,9 +22,15 @@ PATIENCE_S = 20
 
 
 @pytest.fixture
-def server() -> Iterator[Server]:
+def world() -> World:
     """An untrimmed box, whose channels lie up to 8 % off."""
-    server = Server(support.world(true_ns=TRUE_NS, source_uohm=1_000))
+    return support.world(true_ns=TRUE_NS, source_uohm=1_000)
+
+
+@pytest.fixture
+def server(world: World) -> Iterator[Server]:
+    """That box, served."""
+    server = Server(world)
     thread = threading.Thread(target=server.run)
     thread.start()
     yield server
@@ -160,13 +167,12 @@ def test_the_supply_by_a_meter(box):
     assert box.json("trim", "--supply", "11V")[0] == 2
 
 
-def test_guided_every_channel_is_closed_alone_and_read(box, server, monkeypatch):
+def test_guided_every_channel_is_closed_alone_and_read(box, world, monkeypatch):
     """Who reads the meter is simulated: each answer is what the true plant shows at that moment."""
     asked = []
 
     def meter(question: str, **options: object) -> str:
         asked.append(question)
-        world = server._world
         point = world.plant.point(world.hal.pattern)
         if question.startswith("channel 2"):
             return ""  # left as it is
@@ -178,14 +184,14 @@ def test_guided_every_channel_is_closed_alone_and_read(box, server, monkeypatch)
     assert "caution" in err
     assert "highest range" in err
     assert sum("is closed" in question for question in asked) == 10
-    believed = server._world.box.bank.channels_ns
+    believed = world.box.bank.channels_ns
     for k in range(10):
         wanted = support.CHANNELS_NS[k] if k == 1 else TRUE_NS[k]
         assert believed[k] == pytest.approx(wanted, rel=2e-3)
-    assert server._world.hal.pattern == 0
+    assert world.hal.pattern == 0
 
 
-def test_who_leaves_in_the_middle_leaves_every_switch_open(box, server, monkeypatch):
+def test_who_leaves_in_the_middle_leaves_every_switch_open(box, world, monkeypatch):
     answers = iter(["11 mA", "", "12.26 mA"])
 
     def meter(question: str, **options: object) -> str:
@@ -196,5 +202,5 @@ def test_who_leaves_in_the_middle_leaves_every_switch_open(box, server, monkeypa
 
     monkeypatch.setattr(box_settings.click, "prompt", meter)
     assert box("trim")[0] == 130
-    assert server._world.hal.pattern == 0
-    assert server._world.box.state == "idle"
+    assert world.hal.pattern == 0
+    assert world.box.state == "idle"

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import json
+import subprocess
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -263,3 +265,15 @@ def test_words_for_people_name_each_box(two, capsys):
     assert main.run(["box", "halt", *boxes(*two)]) == 0
     said = capsys.readouterr().out.splitlines()
     assert sorted(said) == sorted(f"{address}: every switch is open: idle" for address in two)
+
+
+def test_watching_ends_with_its_reader() -> None:
+    with serving() as address:
+        command = [sys.executable, "-m", "nightdraw", "box", "status", "--watch", "--box", address]
+        with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+            assert process.stdout is not None
+            assert process.stderr is not None
+            assert json.loads(process.stdout.readline())["state"] == "idle"
+            process.stdout.close()
+            assert process.stderr.read() == b""
+        assert process.returncode == 0

@@ -87,8 +87,8 @@ def _plain(value: Any) -> Any:
     raise TypeError(f"{type(value).__name__} has no JSON form")
 
 
-def say(text: str, end: str = "\n") -> None:
-    """Print one text and its end on standard output, at once; silent when nobody reads any more.
+def say(text: str, end: str = "\n") -> bool:
+    """Print one text and its end on standard output, at once; silent, and False, when nobody reads any more.
 
     Raises UnwritableError where what stands behind it takes no more (a full disk)."""
     try:
@@ -96,9 +96,11 @@ def say(text: str, end: str = "\n") -> None:
         sys.stdout.flush()
     except BrokenPipeError:
         silence()
+        return False
     except OSError as error:
         silence()
         raise UnwritableError(f"standard output can't be written: {error.strerror or error}") from None
+    return True
 
 
 def silence() -> None:

@@ -197,7 +197,8 @@ def edges(file: str, length: Fraction, seed: int | None, run: int, board: str | 
     found = timeline.edges(_load(file, board), ticks, seed, run)
     pieces = _edges_json(found) if as_json else _edges_text(found)
     for piece in pieces:
-        output.say(piece, end="")
+        if not output.say(piece, end=""):
+            break  # whoever read has seen enough: a month of edges would go on for minutes
 
 
 def _edges_json(found: Iterator[tuple[int, int]]) -> Iterator[str]:

@@ -209,8 +209,8 @@ def _finish(found: list[tuple[str, Said | Failed]], as_json: bool) -> None:
 
 
 def watch(chosen: Chosen, work: Work, pause_s: float) -> NoReturn:
-    """Say what becomes of every box as one JSON object a line, again and again, until interrupted; several
-    boxes are asked in turn, and one that fails is left out from then on."""
+    """Say what becomes of every box as one JSON object a line, again and again, until interrupted or read by
+    nobody; several boxes are asked in turn, and one that fails is left out from then on."""
     addresses = chosen.addresses()
     with contextlib.ExitStack() as stack:
         clients: dict[str, BoxClient] = {}
@@ -223,7 +223,8 @@ def watch(chosen: Chosen, work: Work, pause_s: float) -> NoReturn:
                 with _attending(chosen, address):
                     said = work(client)
                     whose = {"address": address} if chosen.several else {}
-                    output.say(json.dumps({**whose, **said.document}))
+                    if not output.say(json.dumps({**whose, **said.document})):
+                        raise click.exceptions.Exit(EXIT_DONE)  # nobody reads any more
                     client.renew()
                     clients[address] = client
             time.sleep(pause_s)
