@@ -35,6 +35,7 @@ CORE, HOST, CLI, TEST = (
     "host/nightdraw/cli/x.py",
     "tests/x/test_x.py",
 )
+BANK = "host/nightdraw/bank"
 # rule, where the source stands, the source, the line that the violation is at
 PLANTED = [
     (tidy.sizes, TEST, '"""D."""\ndef f():\n' + "    x = 1\n" * 60, 2),
@@ -63,6 +64,11 @@ PLANTED = [
     (tidy.floors, HOST, "from nightdraw import cli\n", 1),
     (tidy.floors, "host/nightdraw/bench/x.py", "from nightdraw.capture import pulses\n", 1),
     (tidy.floors, "host/nightdraw/unheard/x.py", "x = 1\n", 1),
+    (tidy.folders, f"{BANK}/heat/x.py", "from nightdraw.bank.circuit.netlist import Part\n", 1),
+    (tidy.folders, f"{BANK}/heat/x.py", "from nightdraw.bank import rules\n", 1),
+    (tidy.folders, f"{BANK}/heat/x.py", "from nightdraw.bank.parts import enclosures\n", None),
+    (tidy.folders, f"{BANK}/remarks.py", "from nightdraw.bank.parts import enclosures\n", 1),
+    (tidy.folders, f"{BANK}/unheard/x.py", "x = 1\n", 1),
     (tidy.quick_start, CLI, "import numpy as np\n", 1),
     (tidy.quick_start, CLI, "from nightdraw.profile import load\n", 1),
     (tidy.quick_start, CLI, "def f():\n    import numpy\n", None),

@@ -60,6 +60,21 @@ FLOORS = {
     "cli": 10,
 }
 
+# The same for the folders inside a package; its single modules import no folder, so any folder may use them.
+FOLDERS = {
+    "bank": {
+        "parts": 0,
+        "mechanics": 1,
+        "heat": 2,
+        "wiring": 3,
+        "circuit": 4,
+        "rules": 5,
+        "sizing": 5,
+        "drawings": 6,
+        "kicad": 7,
+    }
+}
+
 
 @dataclass(frozen=True)
 class Source:
@@ -249,6 +264,31 @@ def _host_target(found: Import) -> str | None:
     return parts[1] if len(parts) > 1 else (found.name if found.name in FLOORS else None)
 
 
+def folders(source: Source) -> Iterator[Violation]:
+    """A folder inside a package imports only folders that stand lower; a single module imports none."""
+    package = source.host_package or ""
+    parts = source.path.split("/")
+    levels = FOLDERS.get(package, {})
+    if not levels or len(parts) < 4 or parts[-1] == "__init__.py":
+        return
+    own = parts[3] if len(parts) > 4 else ""
+    if own and own not in levels:
+        yield Violation(source.path, 1, f"the folder {own} has no level: give it one in tests/tidy.py")
+        return
+    for found in imports(source):
+        target = _folder_target(found, package)
+        if target in levels and target != own and levels[target] >= levels.get(own, 0):
+            message = f"{own or 'a single module'} may not import {target}, which doesn't stand lower"
+            yield Violation(source.path, found.line, message)
+
+
+def _folder_target(found: Import, package: str) -> str:
+    parts = found.module.split(".")
+    if parts[:2] != ["nightdraw", package]:
+        return ""
+    return parts[2] if len(parts) > 2 else found.name or ""
+
+
 def quick_start(source: Source) -> Iterator[Violation]:
     """The command line loads packages of the work, and whatever is heavy, only inside the command."""
     if source.host_package != "cli":
@@ -268,6 +308,7 @@ RULES: tuple[Rule, ...] = (
     whole_numbers,
     private_constants,
     floors,
+    folders,
     quick_start,
 )
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from fractions import Fraction
 
-from nightdraw.bank.boxes import boxes
-from nightdraw.bank.building import MOSFET
+from nightdraw.bank.parts.enclosures import boxes
+from nightdraw.bank.sizing.building import MOSFET
 from nightdraw.board import BoardModel, Channel, Enclosure, load_board
 
 

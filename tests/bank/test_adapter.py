@@ -12,7 +12,15 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 from nightdraw import data
-from nightdraw.bank.adapter import CAPS, LEAST_GAP_MM, Cap, cap_for, problems, solid, stl
+from nightdraw.bank.mechanics.fuse_cap import (
+    CAPS,
+    LEAST_GAP_MM,
+    Cap,
+    cap_for,
+    problems,
+    solid,
+    stl,
+)
 from nightdraw.cli.bank import group
 from nightdraw.errors import InputError
 

@@ -7,10 +7,10 @@ from fractions import Fraction
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from nightdraw.bank.arrange import SPLITS, USE, allowed_w, arrange
-from nightdraw.bank.bodies import AIR, CATALOGUE, PLATE, Body, own_body
-from nightdraw.bank.pulses import pulse_w
-from nightdraw.bank.values import OHMS_RANGE, series_values
+from nightdraw.bank.heat.overload import pulse_w
+from nightdraw.bank.parts.preferred_values import OHMS_RANGE, series_values
+from nightdraw.bank.parts.resistor_packages import AIR, CATALOGUE, PLATE, Body, own_body
+from nightdraw.bank.sizing.arrangement import SPLITS, USE, allowed_w, arrange
 
 E24 = series_values("E24", *OHMS_RANGE)
 BODIES = list(CATALOGUE.values())

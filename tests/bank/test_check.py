@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from nightdraw import data
-from nightdraw.bank import drivecheck
-from nightdraw.bank.rules import RULES, check
+from nightdraw.bank.rules import gates
+from nightdraw.bank.rules.check import RULES, check
 from nightdraw.board import load_board
 from nightdraw.cli.bank import group
 from nightdraw.errors import InputError
@@ -121,4 +121,4 @@ def test_a_half_driven_switch_takes_the_most_at_half_the_supply() -> None:
     """Maximum power transfer, by trying every share of the supply."""
     volts, ohms = 16.0, 6.2
     tried = max((volts - across) / ohms * across for across in (volts * k / 1000 for k in range(1001)))
-    assert drivecheck.half_driven_w(volts, ohms) == pytest.approx(tried, rel=1e-6)
+    assert gates.half_driven_w(volts, ohms) == pytest.approx(tried, rel=1e-6)

@@ -13,14 +13,14 @@ from xml.etree import ElementTree
 import pytest
 from click.testing import CliRunner
 from nightdraw import data
-from nightdraw.bank.circuit import build
-from nightdraw.bank.draw import documents, starterplan, strips, write_all
-from nightdraw.bank.draw.drill import floor_holes, front_holes, rear_holes
-from nightdraw.bank.draw.perfboard import spots
-from nightdraw.bank.draw.sheet import Sheet, pdf
-from nightdraw.bank.draw.tables import wiring
-from nightdraw.bank.netlist import BOARD, LEAD, Netlist
-from nightdraw.bank.room import CIRCUIT_BOARD_MM, FREE_MM, has_room, placed
+from nightdraw.bank.circuit.assembly import build
+from nightdraw.bank.circuit.netlist import BOARD, LEAD, Netlist
+from nightdraw.bank.drawings import documents, stripboard, stripboard_plan, write_all
+from nightdraw.bank.drawings.drill import floor_holes, front_holes, rear_holes
+from nightdraw.bank.drawings.perfboard import spots
+from nightdraw.bank.drawings.sheet import Sheet, pdf
+from nightdraw.bank.drawings.tables import wiring
+from nightdraw.bank.mechanics.placement import CIRCUIT_BOARD_MM, FREE_MM, has_room, placed
 from nightdraw.board import BoardModel, load_board
 from nightdraw.cli.bank import group as bank
 from nightdraw.errors import InputError
@@ -102,7 +102,7 @@ def texts(svg: bytes) -> list[str]:
 
 
 def test_texts_stay_on_their_sheet(made: dict[str, bytes]) -> None:
-    from nightdraw.bank.draw.metrics import width
+    from nightdraw.bank.drawings.font_metrics import width
 
     for name, content in made.items():
         if not name.endswith(".svg"):
@@ -225,17 +225,17 @@ def starter() -> Netlist:
 
 def test_the_stripboard_joins_exactly_what_the_netlist_joins(starter: Netlist) -> None:
     """Copper walked hole by hole: strips are broken at cuts and joined by links, nothing else."""
-    placed = starterplan.holes(starter)
+    placed = stripboard_plan.holes(starter)
     here = {part.ref for part in starter.parts if part.place != LEAD}
     assert set(placed) == here
     pins = {hole: f"{ref}.{pin}" for ref, at in placed.items() for pin, hole in at.items()}
     assert len(pins) == sum(len(at) for at in placed.values()), "two pins share a hole"
-    plan = strips.plan(starterplan.nets(starter, placed), starterplan.COLUMNS)
+    plan = stripboard.plan(stripboard_plan.nets(starter, placed), stripboard_plan.COLUMNS)
     cut = set(plan.cuts)
     groups: list[set[str]] = []
-    for row in range(starterplan.ROWS):
+    for row in range(stripboard_plan.ROWS):
         run: set[str] = set()
-        for column in range(starterplan.COLUMNS):
+        for column in range(stripboard_plan.COLUMNS):
             if (column, row) in cut:
                 groups.append(run)
                 run = set()
@@ -258,9 +258,9 @@ def test_the_stripboard_joins_exactly_what_the_netlist_joins(starter: Netlist) -
 
 
 def test_cuts_and_links_have_holes_of_their_own(starter: Netlist) -> None:
-    placed = starterplan.holes(starter)
+    placed = stripboard_plan.holes(starter)
     pins = {hole for at in placed.values() for hole in at.values()}
-    plan = strips.plan(starterplan.nets(starter, placed), starterplan.COLUMNS)
+    plan = stripboard.plan(stripboard_plan.nets(starter, placed), stripboard_plan.COLUMNS)
     ends = [hole for link in plan.links for hole in (link.start, link.end)]
     assert len(ends) == len(set(ends))
     assert not pins & set(plan.cuts)
@@ -269,14 +269,14 @@ def test_cuts_and_links_have_holes_of_their_own(starter: Netlist) -> None:
 
 
 def test_strips_without_room_for_a_cut_are_refused() -> None:
-    with pytest.raises(strips.NoRoomError):
-        strips.plan({(0, 0): "A", (1, 0): "B"}, 5)
+    with pytest.raises(stripboard.NoRoomError):
+        stripboard.plan({(0, 0): "A", (1, 0): "B"}, 5)
     pins = {(1, 0): "A", (3, 0): "B", (4, 1): "A"}
-    plan = strips.plan(pins, 6)
+    plan = stripboard.plan(pins, 6)
     assert plan.cuts == ((2, 0),)
     assert [link.net for link in plan.links] == ["A"]
-    with pytest.raises(strips.NoRoomError):
-        strips.plan(pins, 6, keep=frozenset({(2, 0)}))
+    with pytest.raises(stripboard.NoRoomError):
+        stripboard.plan(pins, 6, keep=frozenset({(2, 0)}))
 
 
 def test_a_pdf_is_what_its_cross_references_say() -> None:

@@ -8,7 +8,14 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from nightdraw.bank.error import REPICK, Spread, Sums, errors_of, level_error, monte_carlo
+from nightdraw.bank.sizing.level_error import (
+    REPICK,
+    Spread,
+    Sums,
+    errors_of,
+    level_error,
+    monte_carlo,
+)
 
 ohms = st.lists(st.sampled_from([22, 47, 100, 180, 360, 750, 1500, 3300]), min_size=1, max_size=4)
 

@@ -8,10 +8,10 @@ from fractions import Fraction
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from nightdraw.bank.bodies import CATALOGUE
-from nightdraw.bank.enclosure import Box
-from nightdraw.bank.heat import Heat, weigh
-from nightdraw.bank.verdicts import Part
+from nightdraw.bank.heat.enclosure import Box
+from nightdraw.bank.heat.steady_state import Heat, weigh
+from nightdraw.bank.heat.verdicts import Part
+from nightdraw.bank.parts.resistor_packages import CATALOGUE
 from nightdraw.board import OwnBody, load_board
 from nightdraw.errors import InputError
 

@@ -7,12 +7,13 @@ from pathlib import Path
 
 import pytest
 from nightdraw import data
-from nightdraw.bank import electrical, ngspice, spice
-from nightdraw.bank.circuit import build
-from nightdraw.bank.control import gpio_pin
-from nightdraw.bank.draw import documents
-from nightdraw.bank.drive import bodies_of, letters
-from nightdraw.bank.netlist import GROUND, Join, Netlist, Stress
+from nightdraw.bank.circuit import ngspice, spice
+from nightdraw.bank.circuit.assembly import build
+from nightdraw.bank.circuit.control import gpio_pin
+from nightdraw.bank.circuit.gate_drive import bodies_of, letters
+from nightdraw.bank.circuit.netlist import GROUND, Join, Netlist, Stress
+from nightdraw.bank.drawings import documents
+from nightdraw.bank.rules import electrical
 from nightdraw.board import load_board
 
 TEXT = data.board_path().read_text()

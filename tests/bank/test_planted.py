@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from nightdraw import data
-from nightdraw.bank.rules import RULES, check
+from nightdraw.bank.rules.check import RULES, check
 from nightdraw.board import load_board
 from nightdraw.errors import InputError
 

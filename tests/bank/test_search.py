@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from nightdraw.bank import prove, search, values
+from nightdraw.bank.parts import preferred_values
 from nightdraw.bank.patterns import Targets, best_patterns, largest_error, subset_sums
-from nightdraw.bank.prove import Proof
-from nightdraw.bank.spans import Spans
+from nightdraw.bank.sizing import branch_and_bound, channel_search
+from nightdraw.bank.sizing.branch_and_bound import Proof
+from nightdraw.bank.sizing.supply_range import Spans
 from nightdraw.errors import InputError
 
 SUPPLY_V = 12.6
@@ -43,7 +44,7 @@ def exhaustive(ohms, levels_ma, channels, own_ma=0.0):
 
 
 def preferred(series, low, high):
-    return [float(ohms) for ohms in values.series_values(series, Fraction(low), Fraction(high))]
+    return [float(ohms) for ohms in preferred_values.series_values(series, Fraction(low), Fraction(high))]
 
 
 levels = st.lists(st.integers(5, 800), min_size=1, max_size=8, unique=True)
@@ -53,7 +54,7 @@ levels = st.lists(st.integers(5, 800), min_size=1, max_size=8, unique=True)
 @given(levels, st.integers(1, 3), st.integers(10, 200))
 def test_the_choice_is_the_best_of_all_multisets(levels_ma, channels, low):
     ohms = preferred("E12", low, low * 60)
-    choice = search.choose(ohms, points_of(levels_ma), channels)
+    choice = channel_search.choose(ohms, points_of(levels_ma), channels)
     assert choice.error == pytest.approx(exhaustive(ohms, levels_ma, channels), abs=1e-9)
     assert choice.gap == 0
 
@@ -62,7 +63,7 @@ def test_the_choice_is_the_best_of_all_multisets(levels_ma, channels, low):
 @given(levels, st.integers(4, 6), st.floats(0, 4))
 def test_more_channels_and_the_own_consumption_change_nothing_about_that(levels_ma, channels, own_ma):
     ohms = preferred("E6", 15, 1000)[: 14 - channels]
-    choice = search.choose(ohms, points_of(levels_ma, own_ma), channels)
+    choice = channel_search.choose(ohms, points_of(levels_ma, own_ma), channels)
     assert choice.error == pytest.approx(exhaustive(ohms, levels_ma, channels, own_ma), abs=1e-9)
     assert choice.gap == 0
 
@@ -74,7 +75,7 @@ def test_a_proof_that_starts_from_nothing_improves_until_it_holds_the_best(level
     ohms, targets = preferred("E12", 12, 1500), targets_of(levels_ma)
     proof = Proof(np.sort(1 / np.array(ohms)), targets, channels, 0.9999)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(prove, "CHUNK_SUMS", 32)  # a stack as deep as one of a large search
+        patch.setattr(branch_and_bound, "CHUNK_SUMS", 32)  # a stack as deep as one of a large search
         proof.run(float("inf"))
     assert proof.complete
     assert proof.error == pytest.approx(exhaustive(ohms, levels_ma, channels), abs=1e-9)
@@ -92,16 +93,16 @@ def test_a_proof_that_starts_from_nothing_improves_until_it_holds_the_best(level
 )
 def test_the_whole_range_of_values_against_exhaustive_search(series, channels, levels_ma):
     ohms = preferred(series, 1, 1_000_000)
-    choice = search.choose(ohms, points_of(levels_ma), channels)
+    choice = channel_search.choose(ohms, points_of(levels_ma), channels)
     assert choice.error == pytest.approx(exhaustive(ohms, levels_ma, channels), abs=1e-9)
     assert choice.gap == 0
     assert set(choice.ohms) <= set(ohms)
 
 
 def test_a_span_of_two_hundred_levels_is_proven_best():
-    ohms = preferred("E24", *values.OHMS_RANGE)
+    ohms = preferred("E24", *preferred_values.OHMS_RANGE)
     targets = targets_of(range(5, 1001, 5))
-    choice = search.choose(ohms, points_of(range(5, 1001, 5)), 10)
+    choice = channel_search.choose(ohms, points_of(range(5, 1001, 5)), 10)
     assert choice.gap == 0
     assert choice.error == pytest.approx(largest_error(1 / np.array(choice.ohms), targets))
     assert choice.error < 0.006
@@ -113,16 +114,16 @@ def test_no_random_bank_beats_the_choice_of_as_many_channels(bank, levels_ma):
     """Above four channels too: whoever draws a better bank has found a hole in the proof."""
     asked = [*levels_ma, *range(10, 400, 10)]
     targets = targets_of(asked)
-    choice = search.choose(preferred("E12", 10, 10_000), points_of(asked), len(bank))
+    choice = channel_search.choose(preferred("E12", 10, 10_000), points_of(asked), len(bank))
     assert largest_error(1 / np.array(bank), targets) >= choice.proven - 1e-12
     assert choice.proven <= choice.error
 
 
 def test_what_is_not_proven_is_bounded_and_the_same_again():
     """Few levels, many channels: the errors are tiny and the proof is given up, which the gap says."""
-    ohms, spans = preferred("E24", *values.OHMS_RANGE), points_of([17, 31, 58, 97, 210, 433, 620])
+    ohms, spans = preferred("E24", *preferred_values.OHMS_RANGE), points_of([17, 31, 58, 97, 210, 433, 620])
     impatient = iter(range(0, 10**9, 1000))
-    hurried = search.choose(ohms, spans, 8, clock=lambda: float(next(impatient)))
+    hurried = channel_search.choose(ohms, spans, 8, clock=lambda: float(next(impatient)))
     assert hurried.hurried
     assert 0 <= hurried.proven <= hurried.error < 0.005
     assert hurried.gap == hurried.error - hurried.proven
@@ -161,7 +162,7 @@ def exhaustive_over(ohms, levels_ma, channels, own_ma):
 def test_over_a_range_the_choice_is_the_best_of_all_multisets(levels_ma, channels, own_ma, low):
     ohms = preferred("E6", low, low * 100)
     spans = Spans.of(np.array(levels_ma) / 1000, own_ma / 1000, (10.5, 16.0))
-    choice = search.choose(ohms, spans, channels)
+    choice = channel_search.choose(ohms, spans, channels)
     assert choice.gap <= 1e-9
     assert choice.error == pytest.approx(exhaustive_over(ohms, levels_ma, channels, own_ma), abs=4e-4)
 
@@ -169,7 +170,7 @@ def test_over_a_range_the_choice_is_the_best_of_all_multisets(levels_ma, channel
 def test_six_values_for_three_levels_are_proven_best_and_beat_a_ladder_by_hand():
     """43, 240, 390, 1100, 3300 and 7500 ohm, a choice by hand, leave 7.5 % over 10.5 to 16 V."""
     spans = Spans.of(np.array([0.015, 0.04, 0.35]), 0.0, (10.5, 16.0))
-    choice = search.choose(preferred("E24", *values.OHMS_RANGE), spans, 6)
+    choice = channel_search.choose(preferred("E24", *preferred_values.OHMS_RANGE), spans, 6)
     by_hand = spans.error(1 / np.array([43, 240, 390, 1100, 3300, 7500]))
     assert choice.gap == 0
     assert choice.error == pytest.approx(1 / 15)
@@ -187,8 +188,8 @@ def test_the_best_pattern_is_the_nearest_sum_and_the_lower_of_two(conductances, 
 
 
 def test_series_are_exact_and_include_both_ends():
-    assert values.series_values("E12", Fraction(1), Fraction(10)) == [
+    assert preferred_values.series_values("E12", Fraction(1), Fraction(10)) == [
         Fraction(n, 10) for n in (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82, 100)
     ]
     with pytest.raises(InputError, match="did you mean 'E24'"):
-        values.series_values("e24 ", Fraction(1), Fraction(10))
+        preferred_values.series_values("e24 ", Fraction(1), Fraction(10))

@@ -12,12 +12,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nightdraw import data, places
-from nightdraw.bank import search, sizing
-from nightdraw.bank.boardfile import text
-from nightdraw.bank.error import Spread
-from nightdraw.bank.heat import weigh
-from nightdraw.bank.sizing import Sized, size
-from nightdraw.bank.wish import MAX_LEVELS, Wish
+from nightdraw.bank.heat.steady_state import weigh
+from nightdraw.bank.sizing import channel_search, size_bank
+from nightdraw.bank.sizing.board_text import text
+from nightdraw.bank.sizing.level_error import Spread
+from nightdraw.bank.sizing.request import MAX_LEVELS, Wish
+from nightdraw.bank.sizing.size_bank import Sized, size
 from nightdraw.board import BoardModel, OwnBody, load_board
 from nightdraw.board.circuit import Controller, Reverse
 from nightdraw.errors import InputError
@@ -199,7 +199,8 @@ def test_bodies_given_are_the_ones_used() -> None:
 def test_more_channels_than_the_shipped_wiring_has_pins_for_are_pointed_out(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(search, "DEADLINE_S", 0.5)  # the values don't matter here, nor how sure they are
+    # the values don't matter here, nor how sure they are
+    monkeypatch.setattr(channel_search, "DEADLINE_S", 0.5)
     sized = size(wish(*range(100, 1001, 100), channels=11, series="E6", range_v=STILL), "made")
     assert remarks(sized, "pins")
     assert not remarks(size(wish(100, channels=10, range_v=STILL), "made"), "pins")
@@ -238,7 +239,7 @@ def test_a_cold_yard_counts_as_drift_where_nothing_gets_warm(monkeypatch: pytest
         seen.append(drift)
         return Spread(siemens, tolerance, drift, supply_v, own_a)
 
-    monkeypatch.setattr(sizing, "Spread", spread)
+    monkeypatch.setattr(size_bank, "Spread", spread)
     sized = size(wish(1, 2, ambient_c=20.0), "cold")
     (drift,) = seen
     for share, channel_ in zip(drift, sized.channels, strict=True):

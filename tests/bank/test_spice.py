@@ -10,13 +10,13 @@ from pathlib import Path
 import pytest
 from boxcore.edgeplayer import TICKS_PER_S
 from nightdraw import data
-from nightdraw.bank import ngspice, spice
-from nightdraw.bank.bodies import AIR
-from nightdraw.bank.circuit import build
-from nightdraw.bank.mounted import mounted
-from nightdraw.bank.netlist import Netlist
-from nightdraw.bank.protection import system
-from nightdraw.bank.spice import BOX
+from nightdraw.bank.circuit import ngspice, spice
+from nightdraw.bank.circuit.assembly import build
+from nightdraw.bank.circuit.netlist import Netlist
+from nightdraw.bank.circuit.spice import BOX
+from nightdraw.bank.circuit.transients import system
+from nightdraw.bank.heat.mounted import mounted
+from nightdraw.bank.parts.resistor_packages import AIR
 from nightdraw.board import BoardModel, load_board
 from nightdraw.errors import InputError
 

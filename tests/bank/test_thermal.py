@@ -10,12 +10,12 @@ from boxcore import program as pg
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nightdraw import data, programs
-from nightdraw.bank import heatplot
-from nightdraw.bank.heat import weigh
-from nightdraw.bank.mounted import box_of, mounted
-from nightdraw.bank.network import Network
-from nightdraw.bank.runheat import weigh_run
-from nightdraw.bank.thermal import WarmUp, patterns, warm_up
+from nightdraw.bank.heat import plot
+from nightdraw.bank.heat.mounted import box_of, mounted
+from nightdraw.bank.heat.profile_heat import weigh_run
+from nightdraw.bank.heat.steady_state import weigh
+from nightdraw.bank.heat.thermal_network import Network
+from nightdraw.bank.heat.warm_up import WarmUp, patterns, warm_up
 from nightdraw.board import BoardModel, load_board
 from nightdraw.errors import InputError
 from nightdraw.profile import load
@@ -159,9 +159,9 @@ def test_a_plot_is_drawn_and_other_suffixes_are_refused(tmp_path: Path) -> None:
     run = run_of(model, [(600.0, 1)])
     for suffix, start in ((".png", b"\x89PNG"), (".svg", b"<?xml"), (".pdf", b"%PDF")):
         path = tmp_path / f"warm{suffix}"
-        heatplot.draw(path, run, [155.0], "warm-up", 85.0, 65.0)
+        plot.draw(path, run, [155.0], "warm-up", 85.0, 65.0)
         assert path.read_bytes().startswith(start)
     with pytest.raises(InputError, match=r"\.png"):
-        heatplot.draw(tmp_path / "warm.xls", run, [155.0], "warm-up", 85.0, 65.0)
+        plot.draw(tmp_path / "warm.xls", run, [155.0], "warm-up", 85.0, 65.0)
     with pytest.raises(InputError, match="its folder isn't there"):
-        heatplot.draw(tmp_path / "none" / "warm.png", run, [155.0], "warm-up", 85.0, 65.0)
+        plot.draw(tmp_path / "none" / "warm.png", run, [155.0], "warm-up", 85.0, 65.0)

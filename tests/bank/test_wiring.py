@@ -11,9 +11,10 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 from nightdraw import data
-from nightdraw.bank import circuit, fuses
-from nightdraw.bank.wire import SIZES_MM2, Conductor
-from nightdraw.bank.wiring import peak_a, wire_up
+from nightdraw.bank.circuit import assembly
+from nightdraw.bank.parts import blade_fuses
+from nightdraw.bank.wiring.board_wiring import peak_a, wire_up
+from nightdraw.bank.wiring.conductor import SIZES_MM2, Conductor
 from nightdraw.board import load_board
 from nightdraw.cli.bank import group
 
@@ -41,9 +42,9 @@ def test_what_a_wire_carries_alone_warms_it_to_its_limit(area: float, ambient_c:
 def test_the_next_rating_bears_the_current_and_the_one_below_does_not(
     kind: str, current_a: float, ambient_c: float
 ) -> None:
-    rating = fuses.next_rating(kind, current_a, ambient_c)
-    ratings = fuses.RATINGS[kind]
-    share = fuses.share(kind, ambient_c)
+    rating = blade_fuses.next_rating(kind, current_a, ambient_c)
+    ratings = blade_fuses.RATINGS[kind]
+    share = blade_fuses.share(kind, ambient_c)
     if rating is None:
         assert ratings[-1] * share < current_a
         return
@@ -53,17 +54,17 @@ def test_the_next_rating_bears_the_current_and_the_one_below_does_not(
 
 
 def test_colours_stand_only_where_the_lists_agree() -> None:
-    assert fuses.colour("C", 10) == "red"
-    assert fuses.colour("E", 50) == "red"
-    assert fuses.colour("C", 35) is None
-    assert fuses.colour("E", 10) is None
+    assert blade_fuses.colour("C", 10) == "red"
+    assert blade_fuses.colour("E", 50) == "red"
+    assert blade_fuses.colour("C", 35) is None
+    assert blade_fuses.colour("E", 10) is None
 
 
 @pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
 def test_shipped_boards_are_wired_soundly(path: Path) -> None:
     answer = wire_up(load_board(path), 40)
     assert answer.ok, answer.remarks
-    assert answer.fuse.rating_a * fuses.share(answer.fuse.type, 40) >= answer.peak_a
+    assert answer.fuse.rating_a * blade_fuses.share(answer.fuse.type, 40) >= answer.peak_a
 
 
 def test_drop_is_ohms_law_and_grows_with_length() -> None:
@@ -156,7 +157,7 @@ def test_the_peak_is_every_channel_at_the_low_end_of_its_tolerance() -> None:
 def test_a_shunt_is_heated_by_the_square_of_the_current() -> None:
     """Joule's law: I^2 R."""
     board = load_board("bench-12v")
-    (shunt,) = (part for part in circuit.build(board).parts if part.ref == "RS1")
+    (shunt,) = (part for part in assembly.build(board).parts if part.ref == "RS1")
     (heat,) = (stress for stress in shunt.stress if stress.what == "dissipation")
     assert heat.worst == pytest.approx(peak_a(board) ** 2 * shunt.number, rel=1e-9)
     assert heat.worst != pytest.approx(peak_a(board) * shunt.number, rel=0.05), "1 A would tell nothing"

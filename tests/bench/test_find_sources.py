@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from nightdraw import data
-from nightdraw.bank import fuses as blades
+from nightdraw.bank.parts import blade_fuses as blades
 from nightdraw.bench import drive, findable
 from nightdraw.bench.finding import train
 from nightdraw.bench.finding.circuit import State

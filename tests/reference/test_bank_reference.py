@@ -7,14 +7,14 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from nightdraw.bank.bodies import CATALOGUE, Law
-from nightdraw.bank.mosfet import RUNAWAY_C, junction_c, on_w, switch_w
-from nightdraw.bank.network import Network
+from nightdraw.bank.heat.mosfet import RUNAWAY_C, junction_c, on_w, switch_w
+from nightdraw.bank.heat.overload import pulse_w
+from nightdraw.bank.heat.thermal_network import Network
+from nightdraw.bank.parts.preferred_values import OHMS_RANGE, SERIES, series_values
+from nightdraw.bank.parts.resistor_packages import CATALOGUE, Law
 from nightdraw.bank.patterns import best_patterns, subset_sums
-from nightdraw.bank.pulses import pulse_w
-from nightdraw.bank.search import choose
-from nightdraw.bank.spans import Spans
-from nightdraw.bank.values import OHMS_RANGE, SERIES, series_values
+from nightdraw.bank.sizing.channel_search import choose
+from nightdraw.bank.sizing.supply_range import Spans
 from nightdraw.board import GateRow, Switch
 
 # IEC 60063:2015, the tables of preferred numbers

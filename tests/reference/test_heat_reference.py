@@ -10,8 +10,8 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from nightdraw.bank import touch
-from nightdraw.bank.air import (
+from nightdraw.bank.heat import touch
+from nightdraw.bank.heat.air import (
     CORRELATIONS,
     HELPED,
     HINDERED,
@@ -24,8 +24,8 @@ from nightdraw.bank.air import (
     grashof,
     radiation_w_m2,
 )
-from nightdraw.bank.enclosure import Box
-from nightdraw.bank.network import Network
+from nightdraw.bank.heat.enclosure import Box
+from nightdraw.bank.heat.thermal_network import Network
 from nightdraw.board import Enclosure
 
 # Incropera, table A.4 (from memory): K, W/mK, m2/s, m2/s, Pr

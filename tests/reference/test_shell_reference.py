@@ -11,9 +11,9 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from nightdraw.bank import shell
-from nightdraw.bank.heat import weigh
-from nightdraw.bank.room import base_mm, placed
+from nightdraw.bank.heat import shell
+from nightdraw.bank.heat.steady_state import weigh
+from nightdraw.bank.mechanics.placement import base_mm, placed
 from nightdraw.board import BoardModel, Enclosure, load_board
 from scipy.sparse import coo_matrix
 from scipy.sparse.linalg import spsolve

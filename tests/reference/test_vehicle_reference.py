@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from nightdraw.bank import ngspice
+from nightdraw.bank.circuit import ngspice
 from nightdraw.bench import drive, metering
 from nightdraw.bench.rig import Rig
 from nightdraw.instruments.model import Meter, Range

@@ -12,10 +12,12 @@ from fractions import Fraction
 
 import pytest
 from nightdraw import units
-from nightdraw.bank import drivecheck, fuses, levels, protection
-from nightdraw.bank.mosfet import junction_c, on_w
-from nightdraw.bank.spice import switch_law
-from nightdraw.bank.wire import (
+from nightdraw.bank.circuit import node_voltages, transients
+from nightdraw.bank.circuit.spice import switch_law
+from nightdraw.bank.heat.mosfet import junction_c, on_w
+from nightdraw.bank.parts import blade_fuses
+from nightdraw.bank.rules import gates
+from nightdraw.bank.wiring.conductor import (
     FLEXIBLE,
     RHO_OHM_MM2_M,
     STRANDED,
@@ -118,7 +120,7 @@ def test_wires_carry_what_the_trade_gives_them(mm2: float, low_a: float, high_a:
 def test_practitioners_fuse_drop_tables(kind: str, rating: float, ma_per_mv: float) -> None:
     """Printed voltage-drop tables of the trade: 1 mV across a 10 A medium blade is 130 mA, across a 15 A
     miniature one 218 mA."""
-    mohm, _ = fuses.cold_mohm(kind, rating)
+    mohm, _ = blade_fuses.cold_mohm(kind, rating)
     assert mohm is not None
     assert 1000 / mohm == pytest.approx(ma_per_mv, rel=2e-3)
 
@@ -129,7 +131,7 @@ def test_practitioners_fuse_drop_tables(kind: str, rating: float, ma_per_mv: flo
 )
 def test_fifty_milliamperes_across_a_medium_blade(rating: float, mv: float) -> None:
     """A maker's cold resistances as quoted, times 50 mA."""
-    mohm, _ = fuses.cold_mohm("C", rating)
+    mohm, _ = blade_fuses.cold_mohm("C", rating)
     assert mohm is not None
     assert 0.05 * mohm == pytest.approx(mv, rel=3e-3)
 
@@ -138,8 +140,8 @@ def test_hot_fuses_drop_more_than_cold_ones() -> None:
     """40 A: 57.6 mV by the cold resistance, 96 mV on the sheet (as quoted); no rating drops less hot than
     cold,
     and the ratio stays within 1.2 to 1.8."""
-    for rating, mv in fuses.RATED_MV.items():
-        mohm, _ = fuses.cold_mohm("C", rating)
+    for rating, mv in blade_fuses.RATED_MV.items():
+        mohm, _ = blade_fuses.cold_mohm("C", rating)
         assert mohm is not None
         assert 1.2 <= mv / (rating * mohm) <= 1.8, rating
 
@@ -148,10 +150,10 @@ def test_fuse_derating_as_quoted() -> None:
     """A 15 A miniature blade: 13 A at 20 C, 9 A at 100 C; a 40 A high-current one: 34 at 65 C, 30 at 85 C,
     25 at
     110 C, 22 at 125 C (makers' sheets as quoted)."""
-    assert 15 * fuses.share("F", 20) == pytest.approx(13)
-    assert 15 * fuses.share("F", 100) == pytest.approx(9)
+    assert 15 * blade_fuses.share("F", 20) == pytest.approx(13)
+    assert 15 * blade_fuses.share("F", 100) == pytest.approx(9)
     for celsius, amperes in ((65, 34), (85, 30), (110, 25), (125, 22)):
-        assert 40 * fuses.share("E", celsius) == pytest.approx(amperes)
+        assert 40 * blade_fuses.share("E", celsius) == pytest.approx(amperes)
 
 
 def test_a_holding_fuse_never_outlives_its_wire() -> None:
@@ -159,15 +161,15 @@ def test_a_holding_fuse_never_outlives_its_wire() -> None:
     them): the largest rating that we allow on a wire stays below what the wire carries at both."""
     for area in VEHICLE:
         carries = Conductor(area).carries_a(40)
-        largest = fuses.largest_rating("C", carries)
+        largest = blade_fuses.largest_rating("C", carries)
         if largest is not None:
             assert 1.35 * largest <= carries
 
 
 def test_no_thirty_ampere_fuse_on_half_a_square() -> None:
     """Common practice of the trade: 5 or 7.5 A for 0.5 mm2, 20 to 30 A from 2.5 mm2 up."""
-    assert fuses.largest_rating("C", Conductor(0.5).carries_a(40)) in (5, 7.5)
-    assert fuses.largest_rating("C", Conductor(2.5).carries_a(40)) in (20, 25, 30)
+    assert blade_fuses.largest_rating("C", Conductor(0.5).carries_a(40)) in (5, 7.5)
+    assert blade_fuses.largest_rating("C", Conductor(2.5).carries_a(40)) in (20, 25, 30)
 
 
 def test_blade_colours() -> None:
@@ -184,14 +186,14 @@ def test_blade_colours() -> None:
         30: "green",
     }
     for kind in ("C", "F"):
-        assert {rating: fuses.colour(kind, rating) for rating in wanted} == wanted
+        assert {rating: blade_fuses.colour(kind, rating) for rating in wanted} == wanted
 
 
 def test_transients_of_the_supply() -> None:
     """ISO 16750-2: load dump A (seen) lasts 40..400 ms from 0.5 ohm and more on 12 V, 100..350 ms from 1
     ohm and
     more on 24 V; suppressed 35 V and about 58 V, jump start 26 V, reversed 14 V (from memory)."""
-    light, heavy = protection.LIGHT, protection.HEAVY
+    light, heavy = transients.LIGHT, transients.HEAVY
     assert (light.dump_v, light.dump_s, light.dump_ohms) == (35, 0.4, 0.5)
     assert (heavy.dump_v, heavy.dump_s, heavy.dump_ohms) == (58, 0.35, 1.0)
     assert (light.jump_v, light.reversed_v, heavy.reversed_v) == (26, 14, 28)
@@ -199,7 +201,7 @@ def test_transients_of_the_supply() -> None:
 
 def test_half_driven_by_the_maximum_power_theorem() -> None:
     """16 V into 6.2 ohm: V^2/4R = 10.3 W in the switch."""
-    assert drivecheck.half_driven_w(16, 6.2) == pytest.approx(10.3, abs=0.03)
+    assert gates.half_driven_w(16, 6.2) == pytest.approx(10.3, abs=0.03)
 
 
 def switch(*rows: tuple[str, str]) -> Switch:
@@ -241,7 +243,7 @@ def test_sheets_against_a_locked_out_hct_buffer(name: str) -> None:
     gates = load_board().circuit.gates
     assert gates is not None
     part = switch(*rows)
-    assert any(row.gate_v <= levels.gate_open_v(gates) for row in part.specified) is fit
+    assert any(row.gate_v <= node_voltages.gate_open_v(gates) for row in part.specified) is fit
 
 
 def test_the_decks_switch_meets_its_sheet() -> None:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from nightdraw.bank.fuses import cold_mohm
+from nightdraw.bank.parts.blade_fuses import cold_mohm
 from nightdraw.bench.rig import Rig
 from nightdraw.bench.setup import build
 from nightdraw.vehicle.model import Feed, Vehicle

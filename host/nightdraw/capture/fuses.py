@@ -21,7 +21,7 @@ import numpy as np
 from scipy import stats
 
 from nightdraw import units
-from nightdraw.bank import fuses as blades
+from nightdraw.bank.parts import blade_fuses as blades
 from nightdraw.capture import correlation as cor
 from nightdraw.capture import seen as sn
 from nightdraw.capture.events import see

@@ -17,9 +17,9 @@ from nightdraw.cli.params import Quantity, QuantityRange
 from nightdraw.errors import EXIT_DONE, EXIT_NO
 
 if TYPE_CHECKING:
-    from nightdraw.bank.heat import Heat
-    from nightdraw.bank.thermal import WarmUp
-    from nightdraw.bank.wish import Wish
+    from nightdraw.bank.heat.steady_state import Heat
+    from nightdraw.bank.heat.warm_up import WarmUp
+    from nightdraw.bank.sizing.request import Wish
     from nightdraw.board import BoardModel
 
 LIGHT_SUPPLY_V = 18  # below it a 12 V system, from it on a 24 V one
@@ -120,9 +120,9 @@ def size(
     picked anew at each supply, as small as the series allows. bound_pct says how far, in percentage points of
     that error, it may lie above the best choice there is: 0 is proven best, always so up to 3 channels.
     """
-    from nightdraw.bank.sizing import size as work_out
-    from nightdraw.bank.values import OHMS_RANGE
-    from nightdraw.bank.wish import Wish
+    from nightdraw.bank.parts.preferred_values import OHMS_RANGE
+    from nightdraw.bank.sizing.request import Wish
+    from nightdraw.bank.sizing.size_bank import size as work_out
     from nightdraw.cli import bank_text
 
     wish = Wish(
@@ -155,7 +155,7 @@ def _levels(
 ) -> tuple[Fraction, ...]:
     """The wanted levels in amperes, from a list or a span."""
     from nightdraw import units
-    from nightdraw.bank.wish import MAX_LEVELS
+    from nightdraw.bank.sizing.request import MAX_LEVELS
 
     span = (first, last, step)
     if listed is not None:
@@ -204,12 +204,12 @@ def heat(board: str, profile: str | None, ambient: Fraction, plot: Path | None, 
     ambient_c = float(ambient)
     with output.progress("warming up", 1) as shown:
         if profile is None:
-            from nightdraw.bank.heat import weigh
+            from nightdraw.bank.heat.steady_state import weigh
 
             weighed = weigh(model, ambient_c)
             run = None if plot is None else _all_on(model, ambient_c)
         else:
-            from nightdraw.bank.runheat import weigh_run
+            from nightdraw.bank.heat.profile_heat import weigh_run
             from nightdraw.profile import load
 
             result = weigh_run(model, load(profile, model).program(), ambient_c, shown.reach)
@@ -222,8 +222,8 @@ def heat(board: str, profile: str | None, ambient: Fraction, plot: Path | None, 
 
 def _all_on(model: BoardModel, ambient_c: float) -> WarmUp:
     """The warm-up of the worst case, for its plot."""
-    from nightdraw.bank.mounted import box_of, mounted
-    from nightdraw.bank.thermal import warm_up
+    from nightdraw.bank.heat.mounted import box_of, mounted
+    from nightdraw.bank.heat.warm_up import warm_up
 
     channels = mounted(model)
     supply_v = model.caps["supply_max_mv"] / 1000
@@ -232,20 +232,20 @@ def _all_on(model: BoardModel, ambient_c: float) -> WarmUp:
 
 
 def _draw(path: Path, model: BoardModel, weighed: Heat, run: WarmUp) -> None:
-    from nightdraw.bank import heatplot
-    from nightdraw.bank.mounted import mounted
+    from nightdraw.bank.heat import plot
+    from nightdraw.bank.heat.mounted import mounted
 
     limits_c = [channel.body.limit_c for channel in mounted(model)]
     limit_c = {part.name: part.limit_c for part in weighed.parts}
     title = f"{model.name}: warm-up at {weighed.ambient_c:g} C and {weighed.supply_v:g} V"
-    heatplot.draw(path, run, limits_c, title, limit_c["air inside"], limit_c["wall, brushed"])
+    plot.draw(path, run, limits_c, title, limit_c["air inside"], limit_c["wall, brushed"])
 
 
 @group.command()
 @output.json_option
 def bodies(as_json: bool) -> None:
     """The body types that sizing knows: rating, derating law, voltage, ohms, and the figures' sources."""
-    from nightdraw.bank.bodies import CATALOGUE
+    from nightdraw.bank.parts.resistor_packages import CATALOGUE
     from nightdraw.cli import bank_text
 
     known = list(CATALOGUE.values())

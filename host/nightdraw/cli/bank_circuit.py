@@ -13,9 +13,9 @@ from nightdraw.cli.params import Quantity
 from nightdraw.errors import EXIT_DONE, EXIT_NO
 
 if TYPE_CHECKING:
-    from nightdraw.bank.rules import Checked
-    from nightdraw.bank.wiring import Row, Wiring
-    from nightdraw.bank.wish import Remark
+    from nightdraw.bank.remarks import Remark
+    from nightdraw.bank.rules.check import Checked
+    from nightdraw.bank.wiring.board_wiring import Row, Wiring
 
 ambient_option = click.option(
     "--ambient",
@@ -35,7 +35,7 @@ def check(board: str, ambient: Fraction, as_json: bool) -> None:
 
     Each finding names its part and its rule. Exit status 1 where one of them is an error.
     """
-    from nightdraw.bank.rules import check as hold
+    from nightdraw.bank.rules.check import check as hold
     from nightdraw.board import load_board
 
     checked = hold(load_board(board, check_pins=False), float(ambient))
@@ -73,7 +73,7 @@ def wiring(
     as_json: bool,
 ) -> None:
     """Conductors by drop and heat, the fuse at the source, and what the circuit's own fuse must carry."""
-    from nightdraw.bank.wiring import wire_up
+    from nightdraw.bank.wiring.board_wiring import wire_up
     from nightdraw.board import load_board
     from nightdraw.board.circuit import Splice
 
@@ -138,8 +138,8 @@ def draw(board: str, out: Path, as_json: bool) -> None:
 
     A board that breaks a rule of `bank check` is not drawn (exit status 1): nobody shall build it.
     """
-    from nightdraw.bank.draw import write_all
-    from nightdraw.bank.rules import check as hold
+    from nightdraw.bank.drawings import write_all
+    from nightdraw.bank.rules.check import check as hold
     from nightdraw.board import load_board
 
     model = load_board(board)
@@ -168,8 +168,8 @@ def draw(board: str, out: Path, as_json: bool) -> None:
 @output.json_option
 def adapter(kind: str, pin: Fraction | None, pitch: Fraction | None, out: Path, as_json: bool) -> None:
     """Write a printable cap that holds two probe pins on a blade fuse: C medium, F miniature, E large."""
-    from nightdraw.bank.adapter import cap_for, write
     from nightdraw.bank.cautions import CAUTIONS
+    from nightdraw.bank.mechanics.fuse_cap import cap_for, write
 
     cap = cap_for(
         kind, None if pin is None else float(pin) * 1000, None if pitch is None else float(pitch) * 1000

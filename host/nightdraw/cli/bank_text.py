@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 from nightdraw import units
 
 if TYPE_CHECKING:
-    from nightdraw.bank.arrange import Arrangement
-    from nightdraw.bank.bodies import Body, Law
-    from nightdraw.bank.heat import Heat
-    from nightdraw.bank.sizing import Sized
-    from nightdraw.bank.verdicts import Part
+    from nightdraw.bank.heat.steady_state import Heat
+    from nightdraw.bank.heat.verdicts import Part
+    from nightdraw.bank.parts.resistor_packages import Body, Law
+    from nightdraw.bank.sizing.arrangement import Arrangement
+    from nightdraw.bank.sizing.size_bank import Sized
 
 MOST_LEVELS = 24  # a text shows no more; of more the widest are shown, the document has all
 WIDEST = 8
@@ -74,10 +74,10 @@ def _levels(sized: Sized) -> list[dict[str, Any]]:
 
 
 def _assumptions(sized: Sized) -> tuple[str, ...]:
-    from nightdraw.bank.arrange import USE
-    from nightdraw.bank.building import SURROUND_K, SWITCH_AND_WIRE_OHMS
-    from nightdraw.bank.error import PERCENTILE, REPICK
-    from nightdraw.bank.sizing import COLDEST_C, REFERENCE_C
+    from nightdraw.bank.sizing.arrangement import USE
+    from nightdraw.bank.sizing.building import SURROUND_K, SWITCH_AND_WIRE_OHMS
+    from nightdraw.bank.sizing.level_error import PERCENTILE, REPICK
+    from nightdraw.bank.sizing.size_bank import COLDEST_C, REFERENCE_C
 
     wish = sized.wish
     on_ohms = float(wish.on_ohms or SWITCH_AND_WIRE_OHMS)
@@ -106,7 +106,7 @@ def _percent(share: float) -> str:
 
 def board_text(sized: Sized) -> str:
     """The board file of a sizing."""
-    from nightdraw.bank.boardfile import text
+    from nightdraw.bank.sizing.board_text import text
 
     wish = sized.wish
     low, high = wish.range_v

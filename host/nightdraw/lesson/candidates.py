@@ -12,8 +12,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Generic, TypeVar
 
-from nightdraw.bank.heat import weigh
-from nightdraw.bank.runheat import weigh_run
+from nightdraw.bank.heat.profile_heat import weigh_run
+from nightdraw.bank.heat.steady_state import weigh
 from nightdraw.bench import findable
 from nightdraw.bench.finding import train
 from nightdraw.bench.finding.method import Method, minutes

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from boxcore.program import TICKS_PER_S
 
-from nightdraw.bank import fuses as blades
+from nightdraw.bank.parts import blade_fuses as blades
 from nightdraw.bench import boxlog, drive, findable
 from nightdraw.bench.drive import Drive, Placed
 from nightdraw.bench.finding import train

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from nightdraw import units
-from nightdraw.bank import fuses
+from nightdraw.bank.parts import blade_fuses
 from nightdraw.instruments.model import Instruments
 from nightdraw.lesson import model
 from nightdraw.lesson.truth import Pattern
@@ -89,7 +89,7 @@ def _fuse_ohms(vehicle: Vehicle, name: str) -> float | None:
     """A fuse's cold resistance, None where it isn't known."""
     for fuse in vehicle.fuses:
         if fuse.name == name:
-            mohm, _ = fuses.cold_mohm(fuse.type, fuse.rating_a)
+            mohm, _ = blade_fuses.cold_mohm(fuse.type, fuse.rating_a)
             return None if mohm is None else mohm / 1000
     return None
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from nightdraw.bank import fuses as blades
+from nightdraw.bank.parts import blade_fuses as blades
 from nightdraw.vehicle.model import Feed, Fuse, Main, Vehicle
 from nightdraw.vehicle.root import WEAK_V
 

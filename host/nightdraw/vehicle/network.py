@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 from boxcore.program import TICKS_PER_S
 
-from nightdraw.bank import fuses as blades
+from nightdraw.bank.parts import blade_fuses as blades
 from nightdraw.vehicle.model import Vehicle
 from nightdraw.vehicle.root import Root
 

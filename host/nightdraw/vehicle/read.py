@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from nightdraw import places, units
-from nightdraw.bank import fuses as blades
+from nightdraw.bank.parts import blade_fuses as blades
 from nightdraw.errors import nearest
 from nightdraw.fields import Fields, items, read_with
 from nightdraw.places import Findings, Node

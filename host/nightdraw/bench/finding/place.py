@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from boxcore.guard import PRESENT_MV
 from boxcore.program import TICKS_PER_S
 
-from nightdraw.bank import fuses as blades
+from nightdraw.bank.parts import blade_fuses as blades
 from nightdraw.bench.finding import train
 from nightdraw.bench.finding.circuit import ASLEEP, Circuit, State
 from nightdraw.bench.finding.train import Face

@@ -1,0 +1,1 @@
+"""Parts that can be bought, as data with sources: resistor packages and values, blade fuses, enclosures."""

@@ -1,0 +1,1 @@
+"""From wanted currents to a board: choice of values, their resistor packages, errors of the levels."""
