@@ -23,9 +23,11 @@ from nightdraw.lesson.sheets import steps
 from nightdraw.lesson.tolerances import shown
 from nightdraw.lesson.truth import Pattern
 from nightdraw.profile import timeline
+from nightdraw.profile.case import days, usable_ah
 from nightdraw.profile.describe import draw_text, limits_text, resume_text, start_text
+from nightdraw.profile.figures import NO_START_PCT, figures
 from nightdraw.report import handout as ho
-from nightdraw.units import TICKS_PER_S
+from nightdraw.units import TICKS_PER_S, show
 
 EDGES = 8  # of the timeline
 SHOWN_PULSES = 3.5  # on the picture
@@ -73,6 +75,7 @@ class Key(Readings):
             (words("key.where"), where),
             (words("key.box"), words("key.box_text", box=one.box, slot=one.slot, seed=one.seed)),
             (words("key.starts"), f"{start_text(profile)}; {resume_text(profile)}; {limits_text(held)}"),
+            *self._complaint(),
             (words("key.expected"), self._expected()),
         ]
         for other, played_there in self.others:
@@ -81,6 +84,23 @@ class Key(Readings):
             rows.append((words("key.beside"), told))
         yield ho.Heading(words("key.fault"))
         yield ho.Facts(tuple(rows))
+
+    def _complaint(self) -> Iterator[tuple[str, str]]:
+        """How a right calculation with the customer's battery confirms the words; nothing without a case."""
+        profile, words = self.search.profile, self.words
+        takes = days(profile)
+        if profile.case is None or takes is None:
+            return
+        told = words(
+            "key.complaint_text",
+            usable=show(usable_ah(profile.case), "charge"),
+            charge=show(profile.case.charge_pct, "percent"),
+            least=show(NO_START_PCT, "percent"),
+            own=show(profile.case.own_a, "current"),
+            mean=shown(figures(profile).mean_ma / 1000, "current"),
+            days=f"{takes:.1f}",
+        )
+        yield words("key.complaint"), told
 
     def _expected(self) -> str:
         words, one = self.words, self.one

@@ -82,8 +82,12 @@ def days(profile: Profile) -> float | None:
     if case is None:
         return result.days_to_no_start
     drain_a = case.own_a + Fraction(result.mean_ma) / 1000
-    usable_ah = case.battery_ah * case.left_pct / 100 * (case.charge_pct - NO_START_PCT) / 100
-    return float(usable_ah / (drain_a * HOURS_A_DAY)) if drain_a else None
+    return float(usable_ah(case) / (drain_a * HOURS_A_DAY)) if drain_a else None
+
+
+def usable_ah(case: Case) -> Fraction:
+    """What the case's battery gives from its charge down to where the engine no longer starts."""
+    return case.battery_ah * case.left_pct / 100 * (case.charge_pct - NO_START_PCT) / 100
 
 
 def text(case: Case) -> str:
