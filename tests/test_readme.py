@@ -183,7 +183,7 @@ def test_the_lesson_shows_its_fault(desk: Path) -> None:
     assert measured["period_s"] == pytest.approx(75, abs=0.01)
     assert all(pulse["level_ma"] == pytest.approx(350, abs=5) for pulse in measured["pulses"])
     briefing, key = ((desk / name).read_text("utf-8") for name in ("briefing.html", "key.html"))
-    assert "flat" in briefing
+    assert "no longer starts" in briefing
     assert "350 mA" in key
     assert "350" not in briefing, "the class isn't told the answer"
     sound = json.loads(ask(desk, "capture compare --profile my-fault.yaml --recording seen.csv"))
