@@ -115,6 +115,7 @@ class _Boxes:
     def __init__(self, plan: Plan, boxes: Iterable[str], to_halt: bool = False) -> None:
         self._plan, self._to_halt = plan, to_halt
         self._named = _named(plan, boxes)
+        self._introduced_before: set[str] = set()  # serials that a person gave a label in this walk
 
     def walk(self, work: Work, as_json: bool, asks: bool = True) -> list[dict[str, Any]]:
         """Do the work on every box; a row of the document for each, in the order of the plan.
@@ -141,6 +142,8 @@ class _Boxes:
         for one in mine.values():
             if one.box not in rows:
                 hint = f"plug it in, or say --box {one.box}=ADDRESS"
+                if self._to_halt:
+                    hint += "; `nightdraw box halt --all` opens every box that is plugged in"
                 self._tell(rows, one, Failed((Finding("not reached", hint=hint),), EXIT_NO), as_json)
         return [rows[one.box] for one in self._plan.assignments]
 
@@ -159,7 +162,7 @@ class _Boxes:
     def _found(self) -> dict[str, str]:
         """Label -> address: those that were named, those whose identity answers at a port."""
         missing = {one.box for one in self._plan.assignments} - set(self._named)
-        return self._named | self._plugged(missing)
+        return self._named | self._recognised(missing, self._plugged())
 
     def _next(self, missing: set[str]) -> dict[str, str]:
         """Address -> label of what a person has plugged in, asked for until something is there or he ends."""
@@ -167,25 +170,41 @@ class _Boxes:
             question = f"plug in the next box ({', '.join(sorted(missing))}), then Enter; q to stop"
             if click.prompt(question, default="", show_default=False, err=True).strip().lower() == "q":
                 break
-            found = self._plugged(missing)
+            there = self._plugged()
+            found = self._recognised(missing, there) or self._introduced(missing, there)
             if found:
                 return {address: label for label, address in found.items()}
             note("none of these boxes answers")
         return {}
 
-    def _plugged(self, missing: set[str]) -> dict[str, str]:
-        """Label -> address of boxes whose identity answers at a port."""
-        found: dict[str, str] = {}
-        wanted = {box.identity: box.label for box in self._plan.of.boxes if box.identity is not None}
-        if not missing & set(wanted.values()):
-            return found
+    def _plugged(self) -> dict[str, str]:
+        """Serial -> address of every box that answers at a port, but those that were named with --box."""
         from nightdraw.link.find import find as look
 
-        for box in look()[0]:
-            label = wanted.get(box.identity.serial)
-            if label in missing and label is not None:
-                found[label] = box.address
-        return found
+        named = set(self._named.values())
+        return {box.identity.serial: box.address for box in look()[0] if box.address not in named}
+
+    def _recognised(self, missing: set[str], there: dict[str, str]) -> dict[str, str]:
+        """Label -> address by the identities that the class file has."""
+        known = {box.label: box.identity for box in self._plan.of.boxes}
+        return {label: there[who] for label in missing if (who := known[label]) is not None and who in there}
+
+    def _introduced(self, missing: set[str], there: dict[str, str]) -> dict[str, str]:
+        """Label -> address of a box that the class file doesn't have yet: the person says which it is."""
+        known = {box.label: box.identity for box in self._plan.of.boxes}
+        free = sorted(label for label in missing if known[label] is None)
+        for serial, address in there.items():
+            if not free or serial in known.values() or serial in self._introduced_before:
+                continue
+            question = (
+                f"{serial} at {address} is new: which box is it ({', '.join(free)}; Enter: none of them)"
+            )
+            label = click.prompt(question, default="", show_default=False, err=True).strip()
+            if label in free:
+                self._introduced_before.add(serial)
+                note(f"write `identity: {serial}` to box {label} in the class file: then it is recognised")
+                return {label: address}
+        return {}
 
 
 def _named(plan: Plan, boxes: Iterable[str]) -> dict[str, str]:
