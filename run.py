@@ -42,6 +42,7 @@ NEEDS = {
     "lesson": ["bench", "report"],
 }
 DRAWING = ("plot", "view", "--plot")  # words that ask for a picture
+SERVING = ["bench", "live"]  # the command that serves a page
 
 
 def main(words):
@@ -140,7 +141,8 @@ def needed(arguments):
     """The extras that a command line of the program needs."""
     noun = arguments[0] if arguments else ""
     drawing = any(word in DRAWING for word in arguments)
-    return NEEDS.get(noun, []) + (["report"] if drawing else [])
+    serving = arguments[:2] == SERVING
+    return NEEDS.get(noun, []) + (["report"] if drawing else []) + (["live"] if serving else [])
 
 
 # command -> (the extras that it needs by its arguments, None: it sees to that itself; what it does)

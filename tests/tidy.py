@@ -25,7 +25,16 @@ CORE_EXTRAS = {
 }
 SHELL = "hal_rp2"  # the one module that touches the chip; it may import what the board has
 CHIP_IMPORTS = {"machine", "rp2"}
-HEAVY = {"numpy", "scipy", "matplotlib", "pyarrow", "serial"}  # loaded only by whoever uses them
+HEAVY = {
+    "numpy",
+    "scipy",
+    "matplotlib",
+    "pyarrow",
+    "serial",
+    "starlette",
+    "uvicorn",
+    "websockets",
+}  # loaded only by whoever uses them
 CLI_TOP_IMPORTS = {
     "errors",
     "units",
@@ -56,6 +65,7 @@ FLOORS = {
     "bench": 7,
     "capture": 7,
     "lesson": 8,
+    "live": 9,
     "demo": 9,
     "cli": 10,
 }

@@ -77,7 +77,9 @@ def _ends(
     floors = np.floor(places).astype(np.int64)
     held = floors[1:] - floors[:-1]
     samples: npt.NDArray[np.float64] = np.repeat(levels, held)
-    return np.pad(samples, (number - len(samples), 0), mode="edge") if len(samples) < number else samples
+    if len(samples) < number:  # the truth begins inside: what was before is taken as its first level
+        samples = np.concatenate((np.full(number - len(samples), levels[0]), samples))
+    return samples
 
 
 def _means(
@@ -94,8 +96,9 @@ def _means(
     filled = ceilings[1:] - ceilings[:-1]
     # a row a channel before it is repeated: many times quicker than rows of channels turned afterwards
     samples: npt.NDArray[np.float64] = np.repeat(np.ascontiguousarray(levels.T), filled, axis=1)
-    if samples.shape[1] < number:  # the truth begins inside: nothing is known of what was before
-        samples = np.pad(samples, ((0, 0), (number - samples.shape[1], 0)), mode="edge")
+    if samples.shape[1] < number:  # the truth begins inside: what was before is taken as its first level
+        before = np.repeat(levels[:1].T, number - samples.shape[1], axis=1)
+        samples = np.concatenate((before, samples), axis=1)
     broken = np.unique(np.floor(places[places % 1 != 0]).astype(np.int64))
     broken = broken[broken < number]
     if not len(broken):

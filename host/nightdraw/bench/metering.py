@@ -72,8 +72,7 @@ def in_line(
         )
     if any(event.action in (script.DOOR, script.CAR) for event in plan.events):
         say("caution: a meter should not be in line while a door opens or modules wake; its fuse may blow")
-    gain = 1 + meter.accuracy * random.Random(f"nightdraw meter {wanted.seed}").uniform(-1, 1)
-    face = _Face(scale.step_a, scale.most_a, gain)
+    face = in_line_face(meter, scale, wanted.seed)
     run = Run(vehicle, boxes, wanted, plan, say, scale.ohms)
     shown = _watch(run, wanted, (meter.update_s, meter.capture_s), face, progress)
     if face.highest > FUSE_BLOWS * scale.most_a:
@@ -92,14 +91,14 @@ def across(
 ) -> Shown:
     """A millivolt meter across the fuse that is wanted's only channel; MAX and MIN are of its readings."""
     run = Run(vehicle, boxes, wanted, plan, say)
-    face = _Face(meter.step_mv / 1000, math.inf, 1.0, meter.noise_mv / 1000, wanted.seed)
+    face = across_face(meter, wanted.seed)
     shown = _watch(run, wanted, (meter.update_s, meter.update_s), face, progress, per=1000)
     known = [value for _, value in shown.readings if value is not None]
     return Shown(shown.readings, max(known, default=None), min(known, default=None), "mv", run.ends(say))
 
 
-class _Face:
-    """From a mean to what the display shows, in thousandths of the signal's unit."""
+class Face:
+    """From a mean to what the display shows, in thousandths of the signal's unit; None for overload."""
 
     def __init__(self, step: float, most: float, gain: float, noise: float = 0.0, seed: int = 0) -> None:
         self._step = step
@@ -110,6 +109,7 @@ class _Face:
         self.highest = 0.0
 
     def show(self, mean: float) -> float | None:
+        """What a mean of so many amperes or volts is shown as, mA or mV."""
         self.highest = max(self.highest, abs(mean))
         value = mean * self._gain
         if self._noise:
@@ -119,11 +119,22 @@ class _Face:
         return round(math.floor(value / self._step + 0.5) * self._step * 1000, 6) + 0.0
 
 
+def in_line_face(meter: Meter, scale: Range, seed: int) -> Face:
+    """A meter's display in one of its ranges; the seed says how far off this very meter is."""
+    gain = 1 + meter.accuracy * random.Random(f"nightdraw meter {seed}").uniform(-1, 1)
+    return Face(scale.step_a, scale.most_a, gain)
+
+
+def across_face(meter: FuseMeter, seed: int) -> Face:
+    """A millivolt meter's display."""
+    return Face(meter.step_mv / 1000, math.inf, 1.0, meter.noise_mv / 1000, seed)
+
+
 def _watch(
     run: Run,
     wanted: Drive,
     times_s: tuple[float, float],
-    face: _Face,
+    face: Face,
     progress: Callable[[float], None],
     per: float = 1.0,
 ) -> Shown:

@@ -197,7 +197,7 @@ class Rig:
     """A vehicle with boxes at splices, from tick 0; channels are names of Vehicle.channels().
 
     zero: the tick at which the script and the recording begin. advance() lets time pass, take() gives the
-    truth of the channels since the last call.
+    truth of the channels since the last call. watch: called after each solution, to note what it did.
     """
 
     def __init__(
@@ -212,6 +212,7 @@ class Rig:
         say: Say = lambda text: None,
     ) -> None:
         self.tick = 0
+        self.watch: Callable[[], None] | None = None
         self.body = Body(vehicle, plan, lambda: self.tick, zero, seed, meter_ohms, say)
         network = self.network = self.body.network
         self.worlds: list[BoxWorld] = []
@@ -295,6 +296,8 @@ class Rig:
             self._ticks.append(self.tick)
             self._levels.extend(levels)
             self._last = levels
+        if self.watch is not None:
+            self.watch()
 
     def _reader(self, name: str, kind: str, feeds: list[str]) -> Callable[[], float]:
         network = self.network

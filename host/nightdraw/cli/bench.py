@@ -230,6 +230,38 @@ def serve(pty: bool, serial: str | None, speed: float, **words: Any) -> None:
 
 
 @group.command()
+@vehicle_option
+@box_option
+@click.option("--instruments", metavar="FILE", help="What is at hand (default: the workshop that ships).")
+@script_option
+@click.option(
+    "--speed", type=float, default=1.0, show_default=True, help="Simulated seconds in a second, 1 to 600."
+)
+@click.option(
+    "--port", type=click.IntRange(0, MAX_PORT), default=0, show_default=True, help="The page's; 0: any free."
+)
+@click.option("--practice", is_flag=True, help="Nothing that the page gets tells the answer.")
+@click.option("--words", "translated", metavar="FILE", help="A translation of the page's words.toml.")
+@seed_option
+@board_option
+@plant_option
+@fault_option
+def live(**words: Any) -> None:
+    """A vehicle that lives on a page in the browser, with the boxes' real firmware behind it.
+
+    The first line on standard output is one JSON object: url, the page's address on this computer, and boxes,
+    the socket of each box's link. Whoever has the address may use the page; several at once each get a
+    vehicle of their own. It ends when it is terminated, or with Ctrl-C.
+    """
+    from nightdraw.cli import bench_live
+
+    server = bench_live.serve(words)
+    signal.signal(signal.SIGTERM, lambda number, frame: server.stop())
+    output.say(json.dumps(server.where()))
+    server.run()
+
+
+@group.command()
 @click.argument("file", required=False, metavar="[FILE]")
 @click.option(
     "--for", "length", type=Quantity("time"), default="10min", show_default=True, help="How long it is read."

@@ -32,14 +32,19 @@ class Words:
         """The texts of a list, one a line in the file."""
         return [line for line in self._texts[key].splitlines() if line.strip()]
 
+    def under(self, table: str) -> dict[str, str]:
+        """All texts of a table, by what is behind its name."""
+        before = f"{table}."
+        return {key[len(before) :]: text for key, text in self._texts.items() if key.startswith(before)}
+
     def has(self, key: str) -> bool:
         """Whether there is such a text."""
         return key in self._texts
 
 
-def load_words(path: Path | None = None) -> Words:
+def load_words(path: Path | None = None, shipped: Path = SHIPPED) -> Words:
     """The shipped texts, or a translation over them; raises InputError for unknown keys or places."""
-    texts = dict(_flat(tomllib.loads(SHIPPED.read_text("utf-8"))))
+    texts = dict(_flat(tomllib.loads(shipped.read_text("utf-8"))))
     if path is None:
         return Words(texts)
     try:

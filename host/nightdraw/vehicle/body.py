@@ -230,6 +230,12 @@ class Body:
         for module in self._modules:
             module.wake(False)
 
+    def stall(self) -> None:
+        """The engine stops, or is cranked no further: nothing feeds its starter any more."""
+        self._engine_turn += 1
+        self.network.starter_a = 0.0
+        self._stop(self._engine_turn)
+
     def _slow(self) -> None:
         """Bring the battery, the fuses' warmth and the battery sensor up to date."""
         now, network, cell = self._now(), self.network, self.vehicle.battery

@@ -19,7 +19,7 @@ class Root:
     charge_ohms: the battery's for a current into it. surface_v: what charging has left on top of voc_v; it
     gives a current by battery_ohms, while what enters meets charge_ohms against voc_v. share: of their
     constant currents that loads draw, below 1 where there is next to no voltage. sources: support charger,
-    alternator.
+    alternator. cut: the battery's cable is off.
     """
 
     def __init__(self, vehicle: Vehicle, meter_ohms: float = 0.0) -> None:
@@ -29,6 +29,7 @@ class Root:
         self.battery_ohms = self.charge_ohms = vehicle.battery.ohms * vehicle.battery.in_series
         self.weak_v = WEAK_V * vehicle.battery.in_series
         self.starter_a = 0.0
+        self.cut = False
         self.sources: list[Source | None] = [vehicle.charger, vehicle.alternator]
         self.on = [bool(vehicle.charger and vehicle.charger.on), False]
         self.source_a = [0.0, 0.0]
@@ -44,6 +45,10 @@ class Root:
 
     def settle(self, amps: float, siemens: float) -> float:
         """The voltage at the root with loads of `amps` and `siemens` on it; keeps it, source_a and share."""
+        if self.cut and not any(self.on):
+            self.bus_v = self.share = 0.0
+            self.source_a = [0.0, 0.0]
+            return 0.0
         volts = self._cross(amps, siemens)
         if not self._low <= volts <= self._high:
             volts = self._search(amps, siemens)

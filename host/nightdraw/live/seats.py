@@ -1,0 +1,128 @@
+"""Students at once, each with a vehicle of its own: seats, bounded in number, and the time that they share.
+
+A seat is known by a number that nobody guesses; who comes back with it finds everything as it was left. One
+that nobody sits at lives on in real time. When all are taken, one that was left long ago is given up.
+"""
+
+from __future__ import annotations
+
+import secrets
+import selectors
+import time
+from collections.abc import Callable
+
+from nightdraw.bench.doors import Doors
+from nightdraw.live.vehicle import Case, LiveVehicle
+
+MOST_SEATS = 24
+MOST_PAGES = 4  # of one seat: the same student in several windows
+LEFT_S = 1800.0  # after which a seat that nobody sits at may be given up
+TURN_S = 0.04  # the loop comes round so often
+BUSY_S = 0.03  # of computing in a turn, shared by all seats
+
+
+class Seat:
+    """A vehicle, the ports of its boxes, and how many pages look at it."""
+
+    def __init__(self, room: str, live: LiveVehicle, ports: int = 0) -> None:
+        self.key = secrets.token_urlsafe(12)
+        self.room, self.live = room, live
+        self.pages = 0
+        self.left_s = time.monotonic()
+        self.taken = False
+        self._speed = live.speed  # that its pages chose
+        live.set_speed(1.0)
+        self._selector = selectors.DefaultSelector()
+        self.doors = [
+            Doors(world, ports + k if ports else 0, False, self._selector)
+            for k, world in enumerate(live.rig.worlds)
+        ]
+
+    def where(self) -> list[dict[str, str]]:
+        """Where each box's link is served."""
+        return [
+            {"splice": world.splice, "socket": doors.address}
+            for world, doors in zip(self.live.rig.worlds, self.doors, strict=True)
+        ]
+
+    def enter(self) -> None:
+        """A page looks at it."""
+        self.pages += 1
+        if self.pages == 1:
+            self.live.set_speed(self._speed)
+        self.taken = True
+
+    def leave(self) -> None:
+        """A page has gone."""
+        self.pages -= 1
+        if not self.pages:
+            self.taken = bool(self.live.log)  # who did nothing leaves nothing behind
+            self.left_s = time.monotonic()
+            self._speed = self.live.speed
+            self.live.set_speed(min(1.0, self._speed))
+
+    def turn(self, budget_s: float) -> None:
+        """Hear who speaks to the boxes and let time pass, while a block is under way no faster than it."""
+        ready = {key.fileobj for key, _ in self._selector.select(0)}
+        if ready:
+            for doors in self.doors:
+                doors.hear(ready)
+            self.live.rig.settle()
+        self.live.turn(budget_s, any(doors.in_block() for doors in self.doors))
+        for doors in self.doors:
+            doors.tick()
+
+    def close(self) -> None:
+        """Close its ports and let its recording go."""
+        self._selector.close()
+        for doors in self.doors:
+            doors.close()
+        self.live.close()
+
+
+class Seats:
+    """All seats; make(case) builds a vehicle. The first of each room stands ready from the beginning."""
+
+    def __init__(self, make: Callable[[Case], LiveVehicle], most: int = MOST_SEATS) -> None:
+        self._make = make
+        self._most = most
+        self.seats: dict[str, Seat] = {}
+
+    def open(self, room: str, case: Case, ports: int = 0) -> Seat:
+        """A new seat."""
+        seat = Seat(room, self._make(case), ports)
+        self.seats[seat.key] = seat
+        return seat
+
+    def find(self, room: str, case: Case, key: str) -> Seat | None:
+        """The seat with this key, else one that nobody has taken, else a new one; None: all are taken."""
+        known = self.seats.get(key)
+        if known is not None and known.room == room:
+            return known if known.pages < MOST_PAGES else None
+        for seat in self.seats.values():
+            if seat.room == room and not seat.taken:
+                return seat
+        if len(self.seats) >= self._most and not self._give_up():
+            return None
+        return self.open(room, case)
+
+    def _give_up(self) -> bool:
+        left = [seat for seat in self.seats.values() if seat.taken and not seat.pages]
+        oldest = min(left, key=lambda seat: seat.left_s, default=None)
+        if oldest is None or time.monotonic() - oldest.left_s < LEFT_S:
+            return False
+        oldest.close()
+        del self.seats[oldest.key]
+        return True
+
+    def turn(self) -> None:
+        """Let time pass for all, each with its share of the computing."""
+        share_s = BUSY_S / max(1, len(self.seats))
+        for seat in self.seats.values():
+            seat.turn(share_s)
+
+    def close(self) -> None:
+        """Close all."""
+        for seat in self.seats.values():
+            seat.close()
+        self.seats.clear()
