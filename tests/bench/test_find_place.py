@@ -19,7 +19,7 @@ from nightdraw.vehicle.script import EMPTY, Event, Script
 from tests.bench.finding import DEEP, by_name, profile, search, vehicle
 
 S = 10_000
-CARS = ["vehicle-1", "vehicle-2", "vehicle-3"]
+CARS = ["vehicle-1", "vehicle-2", "vehicle-3", "vehicle-5"]
 PULSES = "  - pulse: {draw: 300 mA, on: 200 ms, every: 7 s, first: 3 s}\n"
 
 

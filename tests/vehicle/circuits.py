@@ -81,16 +81,27 @@ def vehicles(draw: st.DrawFn) -> Vehicle:
     names = st.sampled_from([fuse.name for fuse in fuses])
     amps = st.integers(1, 3000).map(lambda value: value / 1000)
     ticks = st.integers(10, 20 * S)
+    buses = tuple(model.Bus(f"b{k}", draw(ticks)) for k in range(draw(st.integers(0, 2))))
+    on = st.sets(st.sampled_from([bus.name for bus in buses])) if buses else st.just(set[str]())
     modules = tuple(
         Module(
             f"m{k}",
             draw(names),
             tuple(Stage(draw(amps), draw(ticks)) for _ in range(draw(st.integers(0, 3)))),
             draw(amps) / 100,
-            tuple(draw(st.sets(st.sampled_from(model.WAKES)))),
+            tuple(draw(st.sets(st.sampled_from(model.MODULE_WAKES)))),
             False,
+            buses=tuple(sorted(draw(on))),
+            waits_a=draw(amps) / 10,
+            holds=tuple(draw(st.sets(st.sampled_from(model.HOLDS)))),
+            gives_up_ticks=draw(st.none() | ticks),
         )
         for k in range(draw(st.integers(0, 4)))
+    )
+    kinds = st.sampled_from([model.NO_SLEEP, model.WAKES_ITSELF])
+    defects = tuple(
+        model.Defect(f"d{k}", draw(kinds), draw(st.booleans()), f"m{k}", (S, 9 * S))
+        for k in range(draw(st.integers(0, len(modules))))
     )
     twitches = tuple(
         Twitch(f"t{k}", draw(names), draw(amps), 50, (100, 40_000), draw(st.booleans()))
@@ -102,7 +113,14 @@ def vehicles(draw: st.DrawFn) -> Vehicle:
     )
     splices = tuple(Splice(f"s{k}", draw(names), draw(milli)) for k in range(2))
     return vehicle(
-        feeds=feeds, fuses=tuple(fuses), modules=modules, twitches=twitches, lamps=lamps, splices=splices
+        feeds=feeds,
+        fuses=tuple(fuses),
+        modules=modules,
+        twitches=twitches,
+        lamps=lamps,
+        splices=splices,
+        buses=buses,
+        defects=defects,
     )
 
 
@@ -122,6 +140,10 @@ def scripts(draw: st.DrawFn, made: Vehicle, most_ticks: int) -> Script:
                     ("charger", "on"),
                     ("charger", "off"),
                     ("engine", ""),
+                    ("ignition", "off"),
+                    ("ignition", "on"),
+                    ("key", "near"),
+                    ("key", "away"),
                 ]
                 + [("back" if fuse in out else "pull", fuse)] * 3
             )

@@ -38,6 +38,7 @@ NASTY = [
 SHAPES: list[Any] = [[], {}, [[]], {"a": "b"}, ["door", "door"], ["nothing"]]
 VEHICLES = [yaml.load(path.read_text(), yaml.BaseLoader) for path in data.shipped_paths("vehicles")]
 FIRST = load_vehicle(data.shipped("vehicles", "vehicle-1"))
+FIFTH = load_vehicle(data.shipped("vehicles", "vehicle-5"))
 SCRIPTS = [yaml.load(path.read_text(), yaml.BaseLoader) for path in data.shipped_paths("scripts")]
 
 
@@ -122,14 +123,15 @@ def runs(made: Vehicle, plan: Script) -> None:
 @given(data=st.data())
 def test_a_script_is_read_or_refused(data: st.DataObject, tmp_path: Path) -> None:
     content = data.draw(attacked(SCRIPTS))
+    made = data.draw(st.sampled_from([FIRST, FIFTH]))
     try:
-        plan = load_script(written(content, tmp_path / "s.yaml"), FIRST)
+        plan = load_script(written(content, tmp_path / "s.yaml"), made)
     except InputError as error:
         placed(error)
         return
     event("taken")
     schema("scripts").validate(content)
-    rig = Watched(FIRST, [], ("battery",), plan)
+    rig = Watched(made, [], ("battery",), plan)
     rig.advance(20 * S)
 
 
@@ -174,13 +176,19 @@ def test_what_ships_has_room(path: Path) -> None:
 
 def test_every_key_of_reader_and_schema_is_the_others_too() -> None:
     """Keys that only one of them knows would be refused or overlooked by the other."""
-    from nightdraw.vehicle import read, script
+    from nightdraw.vehicle import model, read, readbus, script
 
     top = schema("vehicles").schema["properties"]
     assert set(top) == set(read.KEYS)
     assert set(top["battery"]["properties"]) == {"type", "in_series", *read.BATTERY}
     events = schema("scripts").schema["properties"]["events"]["items"]["properties"]
     assert set(events) == {"at", *script.ACTIONS}
+    modules = {"module", "fuse", "stages", "asleep", "wakes", "sheds", "dies_below", *readbus.MODULE_KEYS}
+    assert set(top["modules"]["items"]["properties"]) == modules
+    assert set(top["modules"]["items"]["properties"]["wakes"]["items"]["enum"]) == set(model.MODULE_WAKES)
+    assert set(top["modules"]["items"]["properties"]["holds"]["items"]["enum"]) == set(model.HOLDS)
+    assert set(top["defects"]["items"]["properties"]["kind"]["enum"]) == set(readbus.DEFECT_KEYS)
+    assert set(readbus.DEFECT_KEYS) == set(model.DEFECTS)
     assert set(schema("scripts").schema["properties"]) == set(script.KEYS)
     with pytest.raises(jsonschema.ValidationError):
         schema("vehicles").validate({})

@@ -1,7 +1,8 @@
 """The vehicle's own channel: a line is an action of a script, the answer one JSON object on one line.
 
     door opens | door closes | car unlocked | car locked | pull F7 | back F7 | charger on | charger off
-    engine 5 min | wait 10 min | state
+    latch opens | latch closes | ignition off | ignition accessory | ignition on | key near | key away
+    defect NAME | mended NAME | engine 5 min | wait 10 min | state
 
 `wait` lets the vehicle's time jump, `state` changes nothing. The same words as a script's, the same refusals:
 what is refused changed nothing.
@@ -21,6 +22,7 @@ from nightdraw.bench.ports import HOST, Listener, SocketClient, deaf
 from nightdraw.bench.rig import Rig
 from nightdraw.errors import nearest, printable
 from nightdraw.vehicle import script
+from nightdraw.vehicle.model import KEY
 
 WAIT, STATE = "wait", "state"
 MOST_LINE = 256  # bytes: as on the boxes' own links
@@ -56,6 +58,10 @@ class Control:
             "engine": body.engine,
             "charger": network.on[0],
             "door_open": body.door_open,
+            "latch_open": body.cabin.seen_open,
+            "ignition": body.cabin.position,
+            "key_near": KEY in body.cabin.conditions,
+            "defects": body.defects.present(),
             "pulled": [name for name, limb in network.limbs.items() if limb.pulled],
             "battery_v": round(network.bus_v, 4),
             "battery_ma": round(1000 * network.battery_a, 3),
@@ -91,15 +97,19 @@ class Control:
                 raise RefusedError("this vehicle has no alternator: its engine can't run")
             return script.Event(0, action, "", _ticks(word, script.ENGINE_TIME[1]))
         if words is None:
-            limb = self._rig.network.limbs.get(word)
-            if limb is None:
-                hint = nearest(word[:60], self._vehicle.fuse_names()) or "state tells none by name"
-                raise RefusedError(f"there is no fuse {units.shown(word)} ({hint})")
-            if limb.pulled == (action == script.PULL):
-                raise RefusedError(f"fuse {word} is {'out already' if limb.pulled else 'in already'}")
+            self._refuse_name(action, word)
         elif word not in words:
             raise RefusedError(f"{action} must be one of {', '.join(words)}, not {units.shown(word)}")
+        refusal = self._rig.body.refuses(script.Event(0, action, word))
+        if refusal is not None:
+            raise RefusedError(refusal)
         return script.Event(0, action, word)
+
+    def _refuse_name(self, action: str, word: str) -> None:
+        what, known = script.names(self._vehicle, action)
+        if word not in known:
+            hint = nearest(word[:60], known) or "state tells none by name"
+            raise RefusedError(f"there is no {what} {units.shown(word)} ({hint})")
 
 
 def _ticks(text: str, most: str) -> int:

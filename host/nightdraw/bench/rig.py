@@ -19,7 +19,7 @@ from nightdraw.bench.setup import Bench
 from nightdraw.bench.world import SETTLED_TICKS, World
 from nightdraw.vehicle import model, script
 from nightdraw.vehicle.body import Body, Say
-from nightdraw.vehicle.loads import RESET_TICKS, SOON_TICKS
+from nightdraw.vehicle.modules import RESET_TICKS, SOON_TICKS
 from nightdraw.vehicle.network import Network
 
 if TYPE_CHECKING:

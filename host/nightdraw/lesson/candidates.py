@@ -26,7 +26,7 @@ from nightdraw.lesson.fitting import fitted
 from nightdraw.lesson.model import Car, ClassFile, Fault
 from nightdraw.profile import Profile
 from nightdraw.profile.read import load_as_written
-from nightdraw.vehicle import battery
+from nightdraw.vehicle import battery, standing
 from nightdraw.vehicle.loading import most_a
 from nightdraw.vehicle.model import Vehicle
 
@@ -278,7 +278,7 @@ def _budget_a(vehicle: Vehicle) -> float:
     cell, crank_a = vehicle.battery, 0.0 if vehicle.starter is None else vehicle.starter.draw_a
 
     def starts(drain_a: float) -> bool:
-        left_pct = battery.after(cell, cell.charge_pct, vehicle.asleep_a() + drain_a, DAY_H)
+        left_pct = battery.after(cell, cell.charge_pct, standing.mean_a(vehicle) + drain_a, DAY_H)
         return battery.starts(cell, left_pct, crank_a)
 
     if not starts(0.0):

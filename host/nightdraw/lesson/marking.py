@@ -24,6 +24,7 @@ from nightdraw.lesson.records import with_groups
 from nightdraw.lesson.tolerances import CURRENT, DURATION, INTERVAL, shown
 from nightdraw.lesson.truth import Pattern, Truth, of_journal, of_profile
 from nightdraw.lesson.words import Words
+from nightdraw.vehicle import standing
 
 RIGHT, PARTLY, WRONG, MISSING, ASIDE = "right", "partly", "wrong", "no answer", "not asked"
 MEASURED = (CURRENT, DURATION, INTERVAL)
@@ -129,7 +130,7 @@ class _Group:
     def _by(self, pattern: Pattern) -> tuple[list[Item], dict[str, str]]:
         words, truth = self.words, self.truth
         rules = self._rules(pattern)
-        own_a = self.vehicle.asleep_a() + self.others_a
+        own_a = standing.mean_a(self.vehicle) + self.others_a
         scored = {
             "circuit": judge.circuit(self.circuit, truth, self.circuits, words),
             "kind": judge.kind(self.kind, pattern, words),

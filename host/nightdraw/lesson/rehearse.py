@@ -36,6 +36,7 @@ from nightdraw.lesson.model import Assignment, Car, Plan
 from nightdraw.profile import Profile, fit
 from nightdraw.profile.model import Steady
 from nightdraw.profile.quantities import show_ua
+from nightdraw.vehicle import standing
 from nightdraw.vehicle.model import Vehicle
 from nightdraw.vehicle.script import ENGINE, Event, Script
 
@@ -176,7 +177,7 @@ def _off(
     import numpy as np
 
     values = np.concatenate([value for _, value in seen.blocks()])
-    own_a = sum(m.asleep_a for m in plan.of.car(one.vehicle).vehicle.modules if m.fuse == one.fuse)
+    own_a = standing.stays_a(plan.of.car(one.vehicle).vehicle, one.fuse)
     level_ua = 1e6 * (float(np.median(values[-len(values) // 3 :])) / 1000 / (place.ohms or 1.0) - own_a)
     wanted_ua = profile.base_ua()
     if abs(level_ua - wanted_ua) <= max(fit.TOLERANCE_UA, wanted_ua / fit.TOLERANCE_PER):

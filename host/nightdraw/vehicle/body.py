@@ -7,15 +7,20 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
+from typing import ClassVar
 
 from boxcore.program import TICKS_PER_S
 
 from nightdraw.vehicle import battery, script
 from nightdraw.vehicle.agenda import NEVER, Agenda
+from nightdraw.vehicle.buses import connect, stand
+from nightdraw.vehicle.cabin import Cabin
 from nightdraw.vehicle.cranking import levels
+from nightdraw.vehicle.defects import Defects
 from nightdraw.vehicle.loading import NOMINAL_V
-from nightdraw.vehicle.loads import NAPPING, LampState, Loads, ModuleState, TwitchState
-from nightdraw.vehicle.model import DOOR, FUSE, UNLOCK, Vehicle
+from nightdraw.vehicle.loads import LampState, Loads, TwitchState
+from nightdraw.vehicle.model import DOOR, FUSE, KEY, UNLOCK, UNLOCKED, Vehicle
+from nightdraw.vehicle.modules import NAPPING, Caller, ModuleState
 from nightdraw.vehicle.network import Network
 from nightdraw.vehicle.sensor import Watch
 
@@ -60,7 +65,7 @@ class Body:
         self._now = now
         self._zero = zero
         self._say = say
-        self._engine = self._door_open = False
+        self.cabin = Cabin()
         self._engine_turn = 0  # counts cranks: a stop that an earlier one planned is void
         self._ran = False  # whether the engine was cranked or ran at all since the last slow step
         self.dead = False  # whether a module has stopped for want of voltage
@@ -70,14 +75,22 @@ class Body:
         self._watch = None if vehicle.sensor is None else Watch(vehicle.sensor)
         self._loads = [Loads(self.network, branch) for branch in self.network.branches]
         self._modules = [
-            ModuleState(module, self._of(module.fuse), self.agenda, now) for module in vehicle.modules
+            ModuleState(module, self._of(module.fuse), self.agenda, now, self.cabin)
+            for module in vehicle.modules
         ]
+        self._buses = connect(vehicle, self._modules, self.agenda, now)
         self._lamps = [LampState(lamp, self._of(lamp.fuse), self.agenda) for lamp in vehicle.lamps]
+        self._callers = [
+            Caller(module.said.calls, module, seed, self.agenda, now)
+            for module in self._modules
+            if module.said.calls is not None
+        ]
+        self.defects = Defects(vehicle, self._modules, self.cabin, seed, self.agenda, now)
         self._begin(plan, seed)
 
     def asleep(self) -> bool:
         """Whether no module is awake and the engine stands."""
-        return not self._engine and all(module.stage == NAPPING for module in self._modules)
+        return not self.cabin.engine and all(module.stage == NAPPING for module in self._modules)
 
     def hungriest_a(self) -> float:
         """The most that any one module draws now."""
@@ -101,9 +114,13 @@ class Body:
 
     def _begin(self, plan: script.Script, seed: int) -> None:
         self._set_battery()
+        self.defects.begin()
+        stand(self._buses)
         for module in self._modules:
             if plan.awake:
-                module.wake(False)
+                module.wake()
+        for caller in self._callers:
+            caller.begin(self._zero)
         for twitch in self.vehicle.twitches:
             state = TwitchState(twitch, self._of(twitch.fuse), seed, self.agenda, self._now)
             state.plan(self._zero, self.asleep)
@@ -114,78 +131,134 @@ class Body:
     @property
     def engine(self) -> bool:
         """Whether it is cranked or runs."""
-        return self._engine
+        return self.cabin.engine
 
     @property
     def door_open(self) -> bool:
         """Whether a door is open."""
-        return self._door_open
+        return self.cabin.door_open
+
+    def refuses(self, event: script.Event) -> str | None:
+        """Why something can't happen now; None where it can."""
+        action, word = event.action, event.word
+        if action in (script.PULL, script.BACK):
+            pulled = self.network.limbs[word].pulled
+            if pulled == (action == script.PULL):
+                return f"fuse {word} is {'out already' if pulled else 'in already'}"
+        elif action in (script.DEFECT, script.MENDED):
+            there = word in self.defects.present()
+            if there == (action == script.DEFECT):
+                return f"the defect {word} {'is there already' if there else 'is not there'}"
+        elif action == script.LATCH and not self.cabin.door_open:
+            return "the door is closed, its latch can't be reached"
+        elif action == script.DOOR and word == "closes" and self.cabin.blocked:
+            return "the door doesn't close on a closed latch: open the latch before"
+        return None
 
     def happen(self, event: script.Event) -> None:
         """Let something happen to the vehicle now, whatever its time says."""
-        action, word = event.action, event.word
-        if action == script.PULL:
-            self._pull(word, True)
-        elif action == script.BACK:
-            self._pull(word, False)
-        elif action == script.DOOR:
-            self._move_door(word == "opens")
-        elif action == script.CAR:
-            self._lock(word == "locked")
-        elif action == script.CHARGER:
-            self.network.on[0] = word == "on"
-            self.network.touch()
-        elif action == script.ENGINE:
+        if event.action == script.ENGINE:
             self._crank(event.ticks)
+        else:
+            self._DEEDS[event.action](self, event.word)
 
-    def _pull(self, fuse: str, out: bool) -> None:
-        """Pull a fuse, a main fuse too, or put it back: what is behind it dies, or wakes."""
+    def _pull(self, fuse: str) -> None:
+        """Pull a fuse, a main fuse too: what is behind it dies."""
+        self._move_fuse(fuse, True)
+
+    def _put_back(self, fuse: str) -> None:
+        """Put a fuse back: what is behind it wakes."""
+        self._move_fuse(fuse, False)
+
+    def _move_fuse(self, fuse: str, out: bool) -> None:
         limb = self.network.limbs[fuse]
         limb.pulled = out
         self.network.touch(limb)
         for module in self._modules:
-            module.revive(self._engine)
+            module.revive()
         self._stir(FUSE)
         self._light(FUSE)
 
-    def _move_door(self, opens: bool) -> None:
-        """A door opens or closes: both stir modules; lamps are lit, or their time begins."""
-        was_open, self._door_open = self._door_open, opens
+    def _move_door(self, word: str) -> None:
+        """A door opens or closes, its latch with it."""
+        was_open = self.cabin.seen_open
+        self._seen(self.cabin.move_door(word == "opens"), was_open)
+
+    def _move_latch(self, word: str) -> None:
+        """A door's latch is opened or closed, whatever the door does."""
+        self._seen(self.cabin.move_latch(word == "opens"))
+
+    def _seen(self, sees: bool, was_open: bool = True) -> None:
+        """Modules and lamps see a door open or close: both stir modules; lamps are lit, or their time
+        begins."""
+        if not sees:
+            return
         self._stir(DOOR)
-        if opens:
+        if self.cabin.seen_open:
             self._light(DOOR)
         elif was_open:
             for lamp in self._lamps:
                 if DOOR in lamp.said.lit:
                     lamp.let_go(self._now())
 
-    def _lock(self, locked: bool) -> None:
+    def _lock(self, word: str) -> None:
         """The car is locked or unlocked: both stir modules; locking darkens lamps, unless a door is open."""
+        locked = word == "locked"
+        self.cabin.set(UNLOCKED, not locked)
         self._stir(UNLOCK)
         if not locked:
             self._light(UNLOCK)
-        elif not self._door_open:
+        elif not self.cabin.seen_open:
             for lamp in self._lamps:
                 if DOOR in lamp.said.lit or UNLOCK in lamp.said.lit:
                     lamp.darken()
 
-    def _stir(self, what: str) -> None:
-        """Wake every module that this concerns."""
+    def _turn_ignition(self, word: str) -> None:
+        """The ignition is turned to a position: what it switches wakes, and is held by it or let go."""
+        self._stir(*self.cabin.turn_ignition(word))
+
+    def _move_key(self, word: str) -> None:
+        """The key comes near, or goes: only its coming stirs."""
+        self.cabin.set(KEY, word == "near")
+        self._stir(*((KEY,) if word == "near" else ()))
+
+    def _switch_charger(self, word: str) -> None:
+        self.network.on[0] = word == "on"
+        self.network.touch()
+
+    def _break(self, name: str) -> None:
+        """A defect comes about."""
+        self._seen(self.defects.switch(name, True))
+
+    def _mend(self, name: str) -> None:
+        """A defect is mended."""
+        self._seen(self.defects.switch(name, False))
+
+    _DEEDS: ClassVar[dict[str, Callable[[Body, str], None]]] = {
+        script.PULL: _pull, script.BACK: _put_back, script.DOOR: _move_door, script.LATCH: _move_latch,
+        script.CAR: _lock, script.IGNITION: _turn_ignition, script.KEY: _move_key,
+        script.CHARGER: _switch_charger, script.DEFECT: _break, script.MENDED: _mend,
+    }  # fmt: skip
+
+    def _stir(self, *what: str) -> None:
+        """Wake every module that one of these concerns; the others see what holds them."""
         for module in self._modules:
-            if what in module.said.wakes:
-                module.wake(self._engine)
+            if not module.said.wakes_by.isdisjoint(what):
+                module.wake()
+            else:
+                module.reconsider()
 
     def _light(self, what: str) -> None:
         """Light every lamp that this concerns; an open door holds those that it lights."""
         for lamp in self._lamps:
             if what in lamp.said.lit:
-                lamp.light(self._now(), self._door_open and DOOR in lamp.said.lit)
+                lamp.light(self._now(), self.cabin.seen_open and DOOR in lamp.said.lit)
 
     def _crank(self, ticks: int) -> None:
         """The engine is cranked; where the battery is good for it, it then runs and everything is awake."""
         starter, cell = self.vehicle.starter, self.vehicle.battery
         wait, starts = 0, True
-        self._engine = self._ran = True
+        self.cabin.engine = self._ran = True
         self._engine_turn += 1
         if starter is not None:
             wait, now = starter.ticks, self._now()
@@ -195,7 +268,7 @@ class Body:
             for after, amps in later:
                 self.agenda.add(now + after, functools.partial(self._turn_over, self._engine_turn, amps))
         for module in self._modules:
-            module.wake(True)
+            module.wake()
         self.agenda.add(
             self._now() + wait, functools.partial(self._cranked, self._engine_turn, ticks, starts)
         )
@@ -224,11 +297,13 @@ class Body:
         """The engine stops, unless it was cranked anew meanwhile; everything is on its way to sleep."""
         if turn != self._engine_turn:
             return
-        self._engine = False
+        self.cabin.engine = False
+        for caller in self._callers:
+            caller.driven()
         self.network.on[1] = False
         self.network.touch()
         for module in self._modules:
-            module.wake(False)
+            module.wake()
 
     def stall(self) -> None:
         """The engine stops, or is cranked no further: nothing feeds its starter any more."""
@@ -292,7 +367,7 @@ class Body:
             return
         self.network.solve()
         if module.loads.branch.end_v >= module.said.dies_below_v:
-            module.rise(self._engine)
+            module.rise()
         else:
             module.back = NEVER
 
@@ -306,7 +381,7 @@ class Body:
 
     def _sense(self, drawn_a: float, now: int) -> None:
         """Let the battery sensor have the step's mean draw and the charge."""
-        ran, self._ran = self._ran, self._engine
+        ran, self._ran = self._ran, self.cabin.engine
         watch = self._watch
         if watch is None:
             return
@@ -321,7 +396,7 @@ class Body:
         for module in self._modules:
             if module.said.sheds:
                 module.shed = off
-                module.revive(self._engine)
+                module.revive()
                 self._tell(f"the battery sensor {said} {module.said.name}", self._now())
 
     def _tell(self, text: str, now: int) -> None:

@@ -11,7 +11,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from nightdraw.vehicle import battery
+from nightdraw.vehicle import battery, standing
 from nightdraw.vehicle.model import Vehicle
 from nightdraw.vehicle.root import Root
 
@@ -46,8 +46,9 @@ class Course:
     """The way of a vehicle's charge from now on, with `drain_a` on top of its own sleeping draw."""
 
     def __init__(self, vehicle: Vehicle, drain_a: float) -> None:
-        self.load_a = drain_a + vehicle.asleep_a()
-        self.shed_a = sum(module.asleep_a for module in vehicle.modules if module.sheds)
+        self.load_a = drain_a + standing.mean_a(vehicle)
+        stands = standing.stands(vehicle)
+        self.shed_a = sum(stands[module.name, module.fuse] for module in vehicle.modules if module.sheds)
         self._cell = vehicle.battery
         self._rate = battery.lost_per_hour(vehicle.battery)
         self._root = Root(vehicle)

@@ -7,11 +7,11 @@ instrument, no recording; twitches come at instants that nobody knows, so they a
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from boxcore.program import TICKS_PER_S
 
-from nightdraw.vehicle import script
+from nightdraw.vehicle import script, standing
 from nightdraw.vehicle.body import Body
 from nightdraw.vehicle.model import Vehicle
 
@@ -32,7 +32,8 @@ class Change:
 
 @dataclass(frozen=True)
 class Again:
-    """A twitch: so many amperes for `on_s`, start to start within `every_s`; asleep_only as in its file."""
+    """A twitch: so many amperes for `on_s`, start to start within `every_s`; asleep_only as in its file. Of a
+    module that wakes by itself the most that it draws, and how long it takes at most."""
 
     who: str
     fuse: str
@@ -49,7 +50,7 @@ def changes(vehicle: Vehicle, plan: script.Script, ticks: int) -> Iterator[Chang
     they are switched; how what they give tapers afterwards isn't.
     """
     tick = 0
-    body = Body(replace(vehicle, twitches=()), plan, lambda: tick)
+    body = Body(standing.certain(vehicle), plan, lambda: tick)
     network = body.network
     network.solve()
     before = body.drawn()
@@ -73,11 +74,21 @@ def changes(vehicle: Vehicle, plan: script.Script, ticks: int) -> Iterator[Chang
 
 
 def again(vehicle: Vehicle) -> list[Again]:
-    """The vehicle's twitches."""
-    return [
+    """The vehicle's twitches, and each load that a module wakes which wakes by itself at random."""
+    found = [
         Again(
             t.name, t.fuse, t.draw_a, t.on_ticks / TICKS_PER_S,
             (t.every_ticks[0] / TICKS_PER_S, t.every_ticks[1] / TICKS_PER_S), t.asleep_only,
         )
         for t in vehicle.twitches
     ]  # fmt: skip
+    for module, calls in standing.callers(vehicle):
+        if standing.at_random(calls):
+            wake = standing.wake(vehicle, module)
+            every_s = calls.every_ticks[0] / TICKS_PER_S, calls.every_ticks[1] / TICKS_PER_S
+            found += [
+                Again(name, fuse, most_a, wake.seconds, every_s, False)
+                for (name, fuse), most_a in wake.draws.items()
+                if most_a > 0
+            ]
+    return found

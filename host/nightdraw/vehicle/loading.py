@@ -18,7 +18,10 @@ HOT = 2.0  # times its cold resistance: more than any fuse that was seen has at 
 def most_a(vehicle: Vehicle, fuse: str) -> float:
     """What all loads on a fuse draw together at their most; lamps are taken as constant draws."""
     modules = [module for module in vehicle.modules if module.fuse == fuse]
-    total = sum(max([module.asleep_a, *(stage.draw_a for stage in module.stages)]) for module in modules)
+    total = sum(
+        max([module.asleep_a, module.waits_a, *(stage.draw_a for stage in module.stages)])
+        for module in modules
+    )
     total += sum(twitch.draw_a for twitch in vehicle.twitches if twitch.fuse == fuse)
     lit = sum(lamp.siemens for lamp in vehicle.lamps if lamp.fuse == fuse)
     return total + lit * NOMINAL_V * vehicle.battery.in_series

@@ -1,4 +1,4 @@
-"""What draws current in a vehicle by itself: modules in their stages, lamps, twitches; each on a branch.
+"""What draws current in a vehicle by itself: lamps, twitches, and what sums loads up; each on a branch.
 
 They change their branch's loads and plan what comes next. What wakes or lights them is the body's to say.
 """
@@ -8,13 +8,9 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 
-from nightdraw.vehicle.agenda import NEVER, Agenda
-from nightdraw.vehicle.model import Lamp, Module, Twitch
+from nightdraw.vehicle.agenda import Agenda
+from nightdraw.vehicle.model import Lamp, Twitch
 from nightdraw.vehicle.network import Branch, Network
-
-RESET_TICKS = 3_000  # a module's own start; our own figure
-SOON_TICKS = 60 * 10_000  # one that stops within so long is still on a battery that can't bear it
-NAPPING, AWAKE = -1, 0  # a module's stage while asleep or dead; while awake the number of its stage
 
 
 class Loads:
@@ -50,87 +46,6 @@ class Loads:
         """Whether both fuses, its own and its feed's, are in."""
         branch = self.branch
         return not branch.pulled and not branch.feed.pulled
-
-
-class ModuleState:
-    """A module's way to sleep. It lives while its fuses are in, its voltage is enough and the battery
-    sensor has not shed it.
-
-    flat: it has stopped for want of voltage; back: the tick at which it looks whether it may start anew;
-    falls: how often it has stopped soon after that.
-    """
-
-    def __init__(self, said: Module, loads: Loads, agenda: Agenda, now: Callable[[], int]) -> None:
-        self.said = said
-        self.loads = loads
-        self.stage = NAPPING
-        self.live = True
-        self.shed = self.flat = False
-        self.back = NEVER
-        self.falls = 0
-        self._lived = -SOON_TICKS  # when it last started anew
-        self._slot = loads.slot()
-        self._turn = 0  # counts wakes: a stage that an earlier wake planned is void
-        self._agenda = agenda
-        self._now = now
-        loads.draw(self._slot, said.asleep_a)
-
-    @property
-    def draws_a(self) -> float:
-        """What it draws now."""
-        if not self.live:
-            return 0.0
-        return self.said.asleep_a if self.stage == NAPPING else self.said.stages[self.stage].draw_a
-
-    def revive(self, stays: bool) -> None:
-        """Die where a fuse is out, the voltage too low or the sensor sheds it, wake where that is over;
-        `stays` as in wake()."""
-        live = self.loads.powered() and not self.shed and not self.flat
-        if live == self.live:
-            return
-        self.live = live
-        self._turn += 1
-        self.stage = NAPPING
-        self.loads.draw(self._slot, self.said.asleep_a if live else 0.0)
-        if live:
-            self.wake(stays)
-
-    def fall(self) -> None:
-        """Its voltage is too low: it stops."""
-        self.flat, self.back = True, NEVER
-        self.falls = self.falls + 1 if self._now() - self._lived < SOON_TICKS else 0
-        self.revive(False)
-
-    def rise(self, stays: bool) -> None:
-        """Its voltage is enough again: it starts anew."""
-        self.flat, self.back = False, NEVER
-        self._lived = self._now()
-        self.revive(stays)
-
-    @property
-    def pause_ticks(self) -> int:
-        """From enough voltage to its new start: twice as long each time it has stopped again soon."""
-        return min(RESET_TICKS << min(self.falls, 16), SOON_TICKS)
-
-    def wake(self, stays: bool) -> None:
-        """Begin anew with the first stage; stays: it goes no further (the engine runs)."""
-        if self.live and self.said.stages:
-            self._turn += 1
-            self._enter(AWAKE, self._turn, stays)
-
-    def _enter(self, stage: int, turn: int, stays: bool = False) -> None:
-        """Go into a stage, or to sleep behind the last, unless it was woken anew meanwhile."""
-        if turn != self._turn:
-            return
-        stages = self.said.stages
-        if stage == len(stages):
-            self.stage = NAPPING
-            self.loads.draw(self._slot, self.said.asleep_a)
-            return
-        self.stage = stage
-        self.loads.draw(self._slot, stages[stage].draw_a)
-        if not stays:
-            self._agenda.add(self._now() + stages[stage].ticks, lambda: self._enter(stage + 1, turn))
 
 
 class LampState:

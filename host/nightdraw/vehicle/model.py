@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 FLOODED, AGM = "flooded", "agm"
 BATTERY_TYPES = (FLOODED, AGM)
 DOOR, UNLOCK, FUSE = "door", "unlock", "fuse"  # what wakes a module; its own fuse put back always does
 WAKES = (DOOR, UNLOCK, FUSE)
+KEY, ACCESSORY, IGNITION, UNLOCKED = "key", "accessory", "ignition", "unlocked"
+MODULE_WAKES = (*WAKES, KEY, ACCESSORY, IGNITION)
+HOLDS = (DOOR, UNLOCKED, KEY, ACCESSORY, IGNITION)  # while one of these is so a module isn't ready to sleep
+NO_SLEEP, WAKES_ITSELF, LATCH_OPEN = "no-sleep", "wakes-itself", "latch-open"  # kinds of defects
+DEFECTS = (NO_SLEEP, WAKES_ITSELF, LATCH_OPEN)
 BATTERY = "battery"  # the channel around the battery's own cable
 FEED, DROP = "feed", "drop"
 ALL = "all"  # stands for every channel where channels are named: nothing else may have that name
@@ -72,9 +78,50 @@ class Stage:
 
 
 @dataclass(frozen=True)
+class Calls:
+    """A module that wakes by itself: `first_ticks` after zero, then start to start within `every_ticks`
+    (uniform), so many `times` until the engine has run again; 0: without end."""
+
+    first_ticks: int
+    every_ticks: tuple[int, int]
+    times: int = 0
+
+
+@dataclass(frozen=True)
+class Bus:
+    """A data bus: it is awake while a module on it isn't ready to sleep, and `idle_ticks` beyond.
+
+    With a master (LIN) it is awake while that is, and goes with the master's go-to-sleep frame; `idle_ticks`
+    is then after how much silence its children sleep where the master was cut off before it.
+    """
+
+    name: str
+    idle_ticks: int
+    master: str | None = None
+
+
+@dataclass(frozen=True)
+class Defect:
+    """Something that is wrong with the vehicle itself: its kind and the module that it concerns, if any.
+
+    every_ticks: start to start of what comes again; on: from the start, else a script brings it about.
+    """
+
+    name: str
+    kind: str
+    on: bool
+    module: str | None = None
+    every_ticks: tuple[int, int] = (0, 0)
+
+
+@dataclass(frozen=True)
 class Module:
     """A control module: woken it goes through its stages, then draws `asleep_a`. sheds: the battery sensor
-    may switch it off. Below `dies_below_v` at its wires it stops, and starts anew when they come back."""
+    may switch it off. Below `dies_below_v` at its wires it stops, and starts anew when they come back.
+
+    While one of `holds` is so it stays in its last stage, `gives_up_ticks` at most. Ready to sleep, it draws
+    `waits_a` until the last of its buses sleeps.
+    """
 
     name: str
     fuse: str
@@ -83,6 +130,16 @@ class Module:
     wakes: tuple[str, ...]
     sheds: bool
     dies_below_v: float = 6.0
+    buses: tuple[str, ...] = ()
+    waits_a: float = 0.0
+    holds: tuple[str, ...] = ()
+    gives_up_ticks: int | None = None
+    calls: Calls | None = None
+
+    @functools.cached_property
+    def wakes_by(self) -> frozenset[str]:
+        """`wakes`, to be asked often."""
+        return frozenset(self.wakes)
 
 
 @dataclass(frozen=True)
@@ -171,6 +228,8 @@ class Vehicle:
     starter: Starter | None
     sensor: Sensor | None
     file: str
+    buses: tuple[Bus, ...] = ()
+    defects: tuple[Defect, ...] = ()
 
     def channels(self) -> dict[str, str]:
         """Every channel that can be recorded, and its kind: BATTERY, FEED in amperes, DROP in millivolts."""

@@ -6,16 +6,13 @@ All findings of a file are collected and raised together, as profiles' are.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
-from typing import TypeVar
 
 from nightdraw import places, units
 from nightdraw.bank.parts import blade_fuses as blades
-from nightdraw.errors import nearest
-from nightdraw.fields import Fields, items, read_with
-from nightdraw.places import Findings, Node
+from nightdraw.fields import Fields
+from nightdraw.places import Node
 from nightdraw.vehicle import model
 from nightdraw.vehicle.loading import overloads
 from nightdraw.vehicle.model import (
@@ -33,15 +30,14 @@ from nightdraw.vehicle.model import (
     Twitch,
     Vehicle,
 )
+from nightdraw.vehicle.readbus import DRAW, MODULE_KEYS, TIME, BusReader, span
 
 KEYS = (
     "vehicle", "about", "battery", "feeds", "fuses", "modules", "twitches", "lamps", "splices", "charger",
-    "alternator", "starter", "sensor",
+    "alternator", "starter", "sensor", "buses", "defects",
 )  # fmt: skip
 REQUIRED = ("vehicle", "battery", "feeds", "fuses")
-MAX_ITEMS = 200  # of a list: a large vehicle has some 120 fuses
 MAX_ABOUT = 4000  # characters: a page
-NAME = re.compile(r"[A-Za-z][A-Za-z0-9-]{0,23}")
 VEHICLE_NAME = re.compile(r"[a-z][a-z0-9-]{0,31}")
 LAMP_VOLTS = 12.0  # the voltage that a lamp's watts are given at, for each battery in series
 IN_SERIES = ("1", "2")  # a 12 V or a 24 V vehicle
@@ -52,8 +48,6 @@ SAVER_S = Fraction(30 * 60)  # a battery saver's time; owners' manuals give 10 .
 SOURCE = ("12 V", "16 V")  # for each battery in series
 DIES = ("1 V", "11 V")  # for each battery in series
 DIES_V = Fraction(6)  # a module's own supply needs so much (common practice)
-DRAW = ("0 A", "100 A")
-TIME = ("1 ms", "30 d")
 # The battery's numbers: key -> dimension, bounds, default in base units (None: must be given)
 BATTERY: dict[str, tuple[str, tuple[str, str], Fraction | None]] = {
     "capacity": ("charge", ("1 Ah", "500 Ah"), None),
@@ -69,9 +63,7 @@ BATTERY_FIELDS = (
     "capacity_ah", "charge_pct", "temp_c", "ohms", "self_discharge_pct", "no_start_pct", "health_pct",
     "crank_min_v",
 )  # fmt: skip
-CHANNEL = "channel"
 MAIN = "-main"  # behind a feed's name: what its main fuse is called that has no name of its own
-T = TypeVar("T")
 
 
 def load_vehicle(path: str | Path) -> Vehicle:
@@ -83,29 +75,8 @@ def load_vehicle(path: str | Path) -> Vehicle:
     return vehicle
 
 
-def span(text: str) -> tuple[int, int]:
-    """A duration or a range of durations in ticks, 1 ms .. 30 d; raises QuantityError."""
-    low, high = units.parse_span(text, "time")
-    if low < units.MIN_DURATION_S:
-        raise units.QuantityError(f"{units.shown(text)} is too short, a duration is at least 1 ms")
-    if high > units.parse(TIME[1], "time"):
-        raise units.QuantityError(f"{units.shown(text)} is too long, a duration is at most {TIME[1]}")
-    return units.to_ticks(low), units.to_ticks(high)
-
-
-class _Reader:
+class _Reader(BusReader):
     """Reads one vehicle; each method reads one part and leaves findings for what is wrong in it."""
-
-    def __init__(self, findings: Findings) -> None:
-        self._findings = findings
-        self._names: dict[tuple[str, str], str] = {
-            (CHANNEL, model.BATTERY): "the battery's channel",
-            (CHANNEL, model.ALL): "the word for every channel",
-        }
-        self._feeds: list[str] = []  # named, whatever else is wrong with them
-        self._fuses: list[str] = []
-        self._in_series = 1
-        self._places: dict[str, Node] = {}  # of feeds' and fuses' names
 
     def read(self, root: Node) -> Vehicle | None:
         """The vehicle, or None with findings."""
@@ -116,7 +87,10 @@ class _Reader:
         battery = self._battery(f.node("battery"))
         feeds = self._list(f, "feeds", self._feed)
         fuses = self._list(f, "fuses", self._fuse)
+        buses = self._list(f, "buses", self._bus)
         modules = self._list(f, "modules", self._module)
+        self._check_masters(f, buses, modules)
+        defects = self._list(f, "defects", self._defect)
         twitches = self._list(f, "twitches", self._twitch)
         lamps = self._list(f, "lamps", self._lamp)
         splices = self._list(f, "splices", self._splice)
@@ -132,16 +106,11 @@ class _Reader:
         made = Vehicle(
             name or "", about or "", battery, tuple(feeds), tuple(fuses), tuple(modules), tuple(twitches),
             tuple(lamps), tuple(splices), charger, alternator, starter, sensor, self._findings.file,
+            tuple(buses), tuple(defects),
         )  # fmt: skip
         for limb, said in overloads(made):
             self._findings.add(self._places[limb], said)
         return made
-
-    def _list(self, f: Fields, key: str, read: Callable[[Node], T | None]) -> list[T]:
-        nodes = items(f.node(key), self._findings, key)
-        if len(nodes) > MAX_ITEMS:
-            self._findings.add(nodes[MAX_ITEMS], f"{key} has more than {MAX_ITEMS} items")
-        return [found for node in nodes[:MAX_ITEMS] if (found := read(node)) is not None]
 
     def _battery(self, node: Node | None) -> Battery | None:
         if node is None:
@@ -213,18 +182,19 @@ class _Reader:
         return kind, float(rating)
 
     def _module(self, node: Node) -> Module | None:
-        keys = ("module", "fuse", "stages", "asleep", "wakes", "sheds", "dies_below")
+        keys = ("module", "fuse", "stages", "asleep", "wakes", "sheds", "dies_below", *MODULE_KEYS)
         f = Fields(node, self._findings, "a module", keys, ("module", "fuse", "asleep"))
-        name = self._name(f, "module")
+        name = self._name(f, "module", self._modules)
         fuse = self._known(f, "fuse", self._fuses, "fuse")
         stages = self._list(f, "stages", self._stage)
         asleep = f.quantity("asleep", "current", DRAW)
-        wakes = self._words(f, "wakes", model.WAKES)
+        wakes = self._words(f, "wakes", model.MODULE_WAKES)
         sheds = f.choice("sheds", ("yes", "no"), "no")
         dies = f.quantity("dies_below", "voltage", self._series(DIES), DIES_V * self._in_series)
         if name is None or fuse is None or asleep is None or sheds is None or dies is None:
             return None
-        return Module(name, fuse, tuple(stages), float(asleep), wakes, sheds == "yes", float(dies))
+        made = Module(name, fuse, tuple(stages), float(asleep), wakes, sheds == "yes", float(dies))
+        return self._bus_life(f, made)
 
     def _stage(self, node: Node) -> Stage | None:
         f = Fields(node, self._findings, "a stage", ("draw", "for"), ("draw", "for"))
@@ -304,50 +274,6 @@ class _Reader:
         if above is None or after is None or below is None:
             return None
         return Sensor(float(above), units.to_ticks(after), float(below))
-
-    def _name(self, f: Fields, key: str, known: list[str] | None = None) -> str | None:
-        """A name that nothing else of its kind has, added to those that are known; feeds and fuses are both
-        channels of a recording."""
-        name = f.parsed(key, _name)
-        if name is not None and known is not None:
-            known.append(name)
-        return None if name is None else self._own(name, f.value_place(key), key)
-
-    def _own(self, name: str, place: Node, what: str) -> str | None:
-        """The name, where nothing else of its kind has it already."""
-        space = CHANNEL if what in ("feed", "fuse", "main fuse") else what
-        if (space, name) in self._names:
-            self._findings.add(place, f"the name {name!r} is taken by {self._names[space, name]}")
-            return None
-        self._names[space, name] = f"the {what} on line {place.line}"
-        if space == CHANNEL:
-            self._places[name] = place
-        return name
-
-    def _known(self, f: Fields, key: str, known: list[str], what: str) -> str | None:
-        name = f.text(key)
-        if name is None or name in known:
-            return name
-        hint = nearest(name[:60], known) or f"known: {', '.join(known) or 'none'}"
-        self._findings.add(f.value_place(key), f"there is no {what} {units.shown(name)}", hint)
-        return None
-
-    def _words(self, f: Fields, key: str, known: tuple[str, ...]) -> tuple[str, ...]:
-        found = []
-        for node in items(f.node(key), self._findings, key):
-            word = read_with(node, self._findings, key, str)
-            if word is not None and word not in known:
-                hint = nearest(word[:60], known) or f"known: {', '.join(known)}"
-                self._findings.add(node, f"{key} can't have {units.shown(word)}", hint)
-            elif word is not None:
-                found.append(word)
-        return tuple(found)
-
-
-def _name(text: str) -> str:
-    if NAME.fullmatch(text):
-        return text
-    raise ValueError(f"{units.shown(text)} is no name: a letter, then letters, digits and '-', at most 24")
 
 
 def _vehicle_name(text: str) -> str:

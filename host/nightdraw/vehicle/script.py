@@ -11,20 +11,27 @@ from nightdraw import places, units
 from nightdraw.errors import nearest
 from nightdraw.fields import Fields, in_range, items
 from nightdraw.places import Findings, Node
+from nightdraw.vehicle.cabin import POSITIONS
 from nightdraw.vehicle.model import Vehicle
 
 KEYS = ("script", "about", "begins", "events")
 REQUIRED = ("script", "events")
 BEGINS = ("asleep", "awake")  # how the vehicle stands at zero: long parked, or just locked
 PULL, BACK, DOOR, CAR, ENGINE, CHARGER = "pull", "back", "door", "car", "engine", "charger"
-# what can happen -> the words that it can have; None: a fuse's name; (): a duration
+LATCH, IGNITION, KEY, DEFECT, MENDED = "latch", "ignition", "key", "defect", "mended"
+# what can happen -> the words that it can have; None: the name of a fuse or a defect; (): a duration
 ACTIONS: dict[str, tuple[str, ...] | None] = {
     PULL: None,
     BACK: None,
     DOOR: ("opens", "closes"),
+    LATCH: ("opens", "closes"),
     CAR: ("unlocked", "locked"),
     ENGINE: (),
     CHARGER: ("on", "off"),
+    IGNITION: tuple(POSITIONS),
+    KEY: ("near", "away"),
+    DEFECT: None,
+    MENDED: None,
 }
 MAX_EVENTS = 10_000  # a day of one every nine seconds
 MAX_AT = ("0 s", "31 d")
@@ -68,7 +75,7 @@ def load_script(path: str | Path, vehicle: Vehicle) -> Script:
     read = [(node, _event(node, findings, vehicle)) for node in nodes[:MAX_EVENTS]]
     events = [(node, event) for node, event in read if event is not None]
     events.sort(key=lambda pair: pair[1].at_ticks)
-    _fuses_in_turn(events, findings)
+    _names_in_turn(events, findings, vehicle)
     _doors_in_turn(events, findings)
     _engine_in_turn(events, findings, vehicle)
     findings.stop()
@@ -90,7 +97,7 @@ def _event(node: Node, findings: Findings, vehicle: Vehicle) -> Event | None:
     if words == ():
         length = f.quantity(action, "time", ENGINE_TIME)
         return None if length is None else Event(at_ticks, action, "", units.to_ticks(length))
-    word = _fuse(f, action, findings, vehicle) if words is None else f.choice(action, words)
+    word = _named(f, action, findings, vehicle) if words is None else f.choice(action, words)
     if action == CHARGER and vehicle.charger is None:
         findings.add(f.key_place(action), "this vehicle has no support charger")
     return None if word is None else Event(at_ticks, action, word)
@@ -118,40 +125,54 @@ def _moment(f: Fields, findings: Findings) -> Fraction | None:
     return at
 
 
-def _fuse(f: Fields, key: str, findings: Findings, vehicle: Vehicle) -> str | None:
+def names(vehicle: Vehicle, action: str) -> tuple[str, list[str]]:
+    """What an action whose word is a name acts on, and the names that there are."""
+    if action in (DEFECT, MENDED):
+        return "defect", [defect.name for defect in vehicle.defects]
+    return "fuse", vehicle.fuse_names()
+
+
+def _named(f: Fields, key: str, findings: Findings, vehicle: Vehicle) -> str | None:
     name = f.text(key)
-    known = vehicle.fuse_names()
+    what, known = names(vehicle, key)
     if name is None or name in known:
         return name
-    hint = nearest(name[:60], known) or f"known: {', '.join(known)}"
-    findings.add(f.value_place(key), f"this vehicle has no fuse {units.shown(name)}", hint)
+    hint = nearest(name[:60], known) or f"known: {', '.join(known) or 'none'}"
+    findings.add(f.value_place(key), f"this vehicle has no {what} {units.shown(name)}", hint)
     return None
 
 
-def _fuses_in_turn(events: list[tuple[Node, Event]], findings: Findings) -> None:
-    """A fuse that is out can't be pulled, one that is in can't be put back."""
-    out: set[str] = set()
+def _names_in_turn(events: list[tuple[Node, Event]], findings: Findings, vehicle: Vehicle) -> None:
+    """A fuse that is out can't be pulled, one that is in can't be put back; likewise for defects."""
+    out: set[tuple[str, str]] = {(DEFECT, defect.name) for defect in vehicle.defects if defect.on}
+    turns = {PULL: (PULL, True), BACK: (PULL, False), DEFECT: (DEFECT, True), MENDED: (DEFECT, False)}
+    said = {PULL: "fuse {} is out already", BACK: "fuse {} is in already",
+            DEFECT: "the defect {} is there already", MENDED: "the defect {} isn't there"}  # fmt: skip
     for node, event in events:
-        if event.action == PULL and event.word in out:
-            findings.add(node, f"fuse {event.word} is out already")
-        elif event.action == BACK and event.word not in out:
-            findings.add(node, f"fuse {event.word} is in already")
-        if event.action == PULL:
-            out.add(event.word)
-        elif event.action == BACK:
-            out.discard(event.word)
+        if event.action not in turns:
+            continue
+        kind, goes = turns[event.action]
+        if ((kind, event.word) in out) == goes:
+            findings.add(node, said[event.action].format(event.word))
+        (out.add if goes else out.discard)((kind, event.word))
 
 
 def _doors_in_turn(events: list[tuple[Node, Event]], findings: Findings) -> None:
-    """A door that is open can't open; it is closed at first, and may stay open at the end."""
-    is_open = False
+    """A door that is open can't open; it is closed at first, and may stay open at the end. Its latch moves
+    with it; by hand only while the door is open, and closed it keeps the door from closing."""
+    door = latch = False
     for node, event in events:
-        if event.action != DOOR:
+        if event.action not in (DOOR, LATCH):
             continue
-        opens = event.word == "opens"
+        opens, is_open = event.word == "opens", door if event.action == DOOR else latch
         if opens == is_open:
-            findings.add(node, f"the door is {'open' if is_open else 'closed'} already")
-        is_open = opens
+            findings.add(node, f"the {event.action} is {'open' if is_open else 'closed'} already")
+        elif event.action == LATCH and not door:
+            findings.add(node, "the door is closed, its latch can't be reached")
+        elif event.action == DOOR and not opens and not latch:
+            findings.add(node, "the door doesn't close on a closed latch: open the latch before")
+        latch = opens
+        door = opens if event.action == DOOR else door
 
 
 def _engine_in_turn(events: list[tuple[Node, Event]], findings: Findings, vehicle: Vehicle) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from nightdraw.vehicle import battery
+from nightdraw.vehicle import battery, standing
 from nightdraw.vehicle.course import Course
 from nightdraw.vehicle.model import Vehicle
 
@@ -55,7 +55,8 @@ def sense(vehicle: Vehicle, drain_a: float, hours: float) -> Sense:
 def _assumptions(vehicle: Vehicle, course: Course, crank_a: float) -> tuple[str, ...]:
     cell, charger, sensor = vehicle.battery, vehicle.charger, vehicle.sensor
     said = [
-        f"the vehicle's own {vehicle.asleep_a() * 1000:.1f} mA asleep and {cell.self_discharge_pct:g} % a"
+        f"the vehicle's own {standing.mean_a(vehicle) * 1000:.1f} mA asleep and"
+        f" {cell.self_discharge_pct:g} % a"
         " month of self-discharge (at 25 C) are counted",
         f"it starts from {cell.no_start_pct:g} % of charge and {cell.crank_min_v:g} V while cranking with"
         f" {crank_a:g} A up",

@@ -83,6 +83,6 @@ def faces(site: Site, assumed: Assumed, pulses: Sequence[Face]) -> list[Face]:
     found = [site.made(face) for face in pulses]
     dense = any(face.train is not None and face.train.dense for face in pulses)
     base_a = site.mean_a() if dense else site.base_a()
-    if base_a + site.vehicle.asleep_a() > assumed.healthy_a:
+    if base_a + site.own_a() > assumed.healthy_a:
         found.append(Face(base_a, math.inf, None) if dense else stays(site))
     return found

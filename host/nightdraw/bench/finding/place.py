@@ -19,6 +19,7 @@ from nightdraw.bench.finding.train import Face
 from nightdraw.bench.finding.walks import Wakes
 from nightdraw.profile import Profile, fit
 from nightdraw.profile.model import Steady
+from nightdraw.vehicle import standing
 from nightdraw.vehicle.model import BATTERY, FUSE, Module, Splice, Twitch, Vehicle
 
 LIKE_SIZE = 2.0  # a twitch of half a pulse's size or more, and ..
@@ -115,15 +116,25 @@ class Site:
         return float(self.profile.base_ua() + sum(draw.mean_ua() for draw in moving)) / 1e6
 
     def asleep_a(self, fuse: str | None = None) -> float:
-        """What the vehicle's own modules draw asleep, or those on one fuse; twitches come on top."""
-        modules = self.vehicle.modules
-        return sum(module.asleep_a for module in modules if fuse in (None, module.fuse))
+        """What the vehicle itself draws when it is parked for long, or what is on one fuse; what comes again
+        comes on top."""
+        return standing.stays_a(self.vehicle, fuse)
 
     def twitches(self, where: str = BATTERY) -> list[Twitch]:
-        """Those of the vehicle's twitches that come in this state and pass a place."""
+        """Those of the vehicle's twitches that come in this state and pass a place; a module that wakes by
+        itself is one, with all that it wakes there."""
         fuses = {fuse.name for fuse in self.vehicle.fuses if where in (BATTERY, fuse.feed, fuse.name)}
         asleep = self.circuit.asleep
-        return [t for t in self.vehicle.twitches if t.fuse in fuses and (asleep or not t.asleep_only)]
+        found = [t for t in self.vehicle.twitches if t.fuse in fuses and (asleep or not t.asleep_only)]
+        for module, calls in standing.callers(self.vehicle):
+            wake = standing.wake(self.vehicle, module)
+            draws = {fuse: a for (_, fuse), a in wake.draws.items() if fuse in fuses and a > 0}
+            if draws:
+                at = module.fuse if module.fuse in draws else next(iter(draws))
+                on_ticks = round(wake.seconds * TICKS_PER_S)
+                name = f"{module.name}, which wakes by itself"
+                found.append(Twitch(name, at, sum(draws.values()), on_ticks, calls.every_ticks, False))
+        return found
 
     def largest_twitch(self, where: str = BATTERY) -> Twitch | None:
         """The largest of them."""
@@ -131,7 +142,11 @@ class Site:
 
     def steady_a(self) -> float:
         """What stays between pulses, the vehicle's own draw asleep among it."""
-        return self.base_a() + self.vehicle.asleep_a()
+        return self.base_a() + self.own_a()
+
+    def own_a(self) -> float:
+        """What the vehicle itself draws parked for long, its twitches by their duty."""
+        return self.asleep_a() + standing.twitches_a(self.vehicle)
 
     def made(self, face: Face) -> Face:
         """A face of pulses with the step that the bank makes of it here."""
@@ -152,22 +167,27 @@ class Site:
 
     def sleep_s(self) -> float:
         """How long this vehicle takes to fall asleep after locking."""
-        return max((_resleep_s(module) for module in self.vehicle.modules), default=0.0)
+        return max((self._resleep_s(module) for module in self.vehicle.modules), default=0.0)
 
     def woken_a(self) -> float:
         """The most that the modules draw which a pulled fuse, or the box's own put back, wakes."""
-        return sum(
-            max((stage.draw_a for stage in module.stages), default=0.0)
-            for module in self.vehicle.modules
-            if FUSE in module.wakes or module.fuse == self.fuse
-        )
+        woken: dict[tuple[str, str], float] = {}
+        for module in self.vehicle.modules:
+            if FUSE in module.wakes or module.fuse == self.fuse:
+                for load, amps in standing.wake(self.vehicle, module).draws.items():
+                    woken[load] = max(amps, woken.get(load, 0.0))
+        asleep = {(module.name, module.fuse): module.asleep_a for module in self.vehicle.modules}
+        return sum(amps + asleep[load] for load, amps in woken.items() if amps)
+
+    def _resleep_s(self, module: Module) -> float:
+        return standing.wake(self.vehicle, module).seconds
 
     def wakes(self) -> Wakes:
         """What pulling fuses wakes."""
         any_fuse: dict[str, float] = {}
         own_fuse: dict[str, float] = {}
         for module in self.vehicle.modules:
-            seconds = _resleep_s(module)
+            seconds = self._resleep_s(module)
             own_fuse[module.fuse] = max(seconds, own_fuse.get(module.fuse, 0.0))
             if FUSE in module.wakes and seconds:
                 any_fuse[module.fuse] = max(seconds, any_fuse.get(module.fuse, 0.0))
@@ -217,7 +237,3 @@ class Site:
         start = self.profile.start
         rule = start.after_ticks + (start.steady_ticks if start.when == REST else 0)
         return (self.profile.resume_after_ticks + rule) / TICKS_PER_S
-
-
-def _resleep_s(module: Module) -> float:
-    return sum(stage.ticks for stage in module.stages) / TICKS_PER_S
