@@ -1,20 +1,23 @@
-"""The parts of DEVELOPERS.md drawn from the code's own tables: `python -m tests.documents` renews it.
+"""The parts of pages drawn from the code's own tables, and the JSON Schemas.
 
-A part stands between `<!-- from the code: NAME -->` and `<!-- end -->`; a test fails when it differs.
+`python -m tests.documents` renews them; a test fails when one differs. A part stands between
+`<!-- from the code: NAME -->` and `<!-- end -->`.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from functools import partial
 
 from boxcore import commands, memory, states
 from nightdraw import journals
 from nightdraw.lesson import bookschema
 
-from tests import tidy
+from tests import formats, tidy
 
 PAGE = tidy.TOP / "DEVELOPERS.md"
+PAGES = (PAGE, tidy.TOP / "profiles" / "README.md", tidy.TOP / "hardware" / "README.md")
 # The same moves by pair: (state, event) -> state.
 MOVES = {(state, event): after for state, events in states.AFTER.items() for event, after in events.items()}
 EVENTS = {
@@ -110,6 +113,11 @@ def book() -> str:
     return table(("table", "columns"), rows)
 
 
+def keys(name: str) -> str:
+    """The keys of a file format, from its table of fields."""
+    return table(formats.HEADS, formats.manual(name))
+
+
 def floors() -> str:
     """Which package of the host stands on which floor."""
     rows: list[tuple[object, ...]] = []
@@ -127,6 +135,7 @@ PARTS: dict[str, Callable[[], str]] = {
     "buffers": buffers,
     "floors": floors,
     "book": book,
+    **{name: partial(keys, name) for name in formats.FORMATS},
 }
 
 
@@ -136,4 +145,7 @@ def renewed(text: str) -> str:
 
 
 if __name__ == "__main__":
-    PAGE.write_text(renewed(PAGE.read_text("utf-8")), "utf-8")
+    for page in PAGES:
+        page.write_text(renewed(page.read_text("utf-8")), "utf-8")
+    for name, one in formats.FORMATS.items():
+        one.path.write_text(formats.schema_text(name), "utf-8")

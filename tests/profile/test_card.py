@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from nightdraw import data
 from nightdraw.profile import card, load, sheet
-from nightdraw.profile.read import MAX_COMPLAINT
+from nightdraw.profile.table import MAX_COMPLAINT
 from nightdraw.profile.timeline import edges
 
 from tests.profile.made import HEAD, documents, dump, write

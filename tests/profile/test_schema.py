@@ -8,13 +8,13 @@ from typing import Any
 
 import jsonschema
 import pytest
-import yaml
 from hypothesis import given
 from nightdraw import data, places
 from nightdraw.board import load_board
 from nightdraw.errors import InputError
 
 from tests.profile.made import HEAD, documents, dump, found, plain, write
+from tests.test_formats import as_editors_read
 
 
 def schema(folder: str, name: str) -> jsonschema.Draft202012Validator:
@@ -26,18 +26,6 @@ def schema(folder: str, name: str) -> jsonschema.Draft202012Validator:
 
 PROFILE = schema("profiles", "profile.schema.json")
 BOARD = schema("hardware", "board.schema.json")
-
-
-def as_editors_read(text: str) -> Any:
-    """Numbers as numbers, `on` as a text: how a YAML 1.2 editor hands a file to its schema."""
-
-    class Loader(yaml.SafeLoader):
-        yaml_implicit_resolvers = {  # noqa: RUF012 - PyYAML's own way
-            first: [(tag, rule) for tag, rule in rules if not tag.endswith((":bool", ":timestamp"))]
-            for first, rules in yaml.SafeLoader.yaml_implicit_resolvers.items()
-        }
-
-    return yaml.load(text, Loader)
 
 
 @pytest.mark.parametrize("path", data.profile_paths(), ids=lambda path: path.stem)
@@ -137,15 +125,7 @@ def properties(validator: jsonschema.Draft202012Validator, *path: str) -> set[st
 def test_schemas_know_the_keys_that_the_checkers_know() -> None:
     from nightdraw.board import parts, wired
     from nightdraw.board import read as board
-    from nightdraw.profile import draws, read
 
-    assert properties(PROFILE) == set(read.KEYS)
-    assert properties(PROFILE, "properties", "start") == set(read.START_KEYS)
-    assert properties(PROFILE, "properties", "limits") == set(read.LIMITS)
-    assert properties(PROFILE, "$defs", "draw") == set(draws.KINDS)
-    assert properties(PROFILE, "$defs", "pulse") == set(draws.PULSE_KEYS)
-    assert properties(PROFILE, "$defs", "random") == set(draws.RANDOM_KEYS)
-    assert properties(PROFILE, "$defs", "replay") == set(draws.REPLAY_KEYS)
     assert properties(BOARD) == set(board.KEYS)
     assert properties(BOARD, "$defs", "channel") == set(board.CHANNEL_KEYS)
     assert properties(BOARD, "properties", "caps") == set(board.CAPS_KEYS)

@@ -11,15 +11,9 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from nightdraw import units
-from nightdraw.fields import Fields
-from nightdraw.places import Findings
 from nightdraw.profile.figures import NO_START_PCT, figures
 from nightdraw.profile.model import Case, Profile
 
-KEYS = ("battery", "age", "left", "charge", "own")
-BATTERY = ("1 Ah", "500 Ah")
-LEFT, CHARGE = ("10 %", "100 %"), ("51 %", "100 %")
-OWN = ("0 mA", "1 A")
 AGE = re.compile(r"([1-9][0-9]?) years?")
 HOURS_A_DAY = 24
 # How far time and figures may part: what a student rounds; with no case stated the battery may be any.
@@ -53,22 +47,8 @@ _PHRASES = (
 )
 
 
-def read_case(fields: Fields, findings: Findings) -> Case | None:
-    """The profile's case; None where there is none, or with findings where it is wrong."""
-    if "case" not in fields:
-        return None
-    f = Fields(fields.node("case"), findings, "case", KEYS, ("battery", "charge", "own"))
-    battery = f.quantity("battery", "charge", BATTERY)
-    age = f.parsed("age", _age, 0)
-    left = f.quantity("left", "percent", LEFT, Fraction(100))
-    charge = f.quantity("charge", "percent", CHARGE)
-    own = f.quantity("own", "current", OWN)
-    if battery is None or age is None or left is None or charge is None or own is None:
-        return None
-    return Case(battery, age, left, charge, own)
-
-
-def _age(text: str) -> int:
+def age_years(text: str) -> int:
+    """The years of `5 years`; raises ValueError."""
     match = AGE.fullmatch(text.strip())
     if match is None:
         raise ValueError(f"{units.shown(text)} is no age like 5 years")

@@ -9,14 +9,15 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from boxcore import program as pg
 
 from nightdraw import units
 from nightdraw.errors import InputError
-from nightdraw.fields import items, read_with
+from nightdraw.fields import Defs, Form, Quantity, items, read_with
 from nightdraw.places import Findings, Node, Refused, Sequence, read_text
-from nightdraw.profile.quantities import duration_ticks, level_ua
+from nightdraw.profile.quantities import LARGEST, LONGEST, duration_ticks, level_ua
 from nightdraw.units import QuantityError, shown
 
 MAX_LEVELS = pg.MAX_BYTES // pg.LEVEL_BYTES  # a program can't hold more: reading on would be for nothing
@@ -24,6 +25,21 @@ COLUMNS = (("level", "current"), ("duration", "time"))
 _HEADER = re.compile(r"(?P<name>[a-z]+)(?:[ _]?[(\[ _]?(?P<unit>[A-Za-z]+)[)\]]?)?")
 
 Levels = tuple[tuple[int, int], ...]
+
+
+class LevelPairs(Form):
+    """The form of a replay's levels: a list of [CURRENT, DURATION]."""
+
+    def read(self, node: Node, findings: Findings, what: str) -> Levels | None:
+        return from_nodes(node, findings)
+
+    def schema(self, defs: Defs) -> dict[str, Any]:
+        pair = [Quantity("current").schema(defs), Quantity("time").schema(defs)]
+        item = {"type": "array", "prefixItems": pair, "items": False, "minItems": len(pair)}
+        return {"type": "array", "minItems": 1, "items": item}
+
+    def said(self) -> str:
+        return f"a list of [CURRENT, DURATION], 0 A .. {LARGEST} and 1 ms .. {LONGEST}"
 
 
 def from_nodes(node: Node, findings: Findings) -> Levels | None:

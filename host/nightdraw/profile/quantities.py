@@ -48,6 +48,23 @@ def mean_ticks(text: str) -> int:
     return ticks
 
 
+def uniform_gap_ticks(text: str) -> tuple[int, int]:
+    """The two ends of a uniform gap's range; raises QuantityError."""
+    if not units.is_range(text):
+        duration_ticks(text)
+        hint = f"{text} .. {text} is a fixed gap; law: exponential takes a mean"
+        raise QuantityError(f"a uniform gap takes a range LOW .. HIGH, not {shown(text)}", hint)
+    return duration_range_ticks(text)
+
+
+def mean_gap_ticks(text: str) -> tuple[int, int]:
+    """The mean of an exponential gap, as both ends; raises QuantityError."""
+    if units.is_range(text):
+        raise QuantityError(f"an exponential gap takes one mean, not the range {shown(text)}")
+    mean = mean_ticks(text)
+    return mean, mean
+
+
 def _ticks(text: str, seconds: Fraction) -> int:
     if seconds < units.MIN_DURATION_S:
         raise QuantityError(f"{shown(text)} is too short, a duration is at least 1 ms")

@@ -64,7 +64,8 @@ def items(node: Node | None, findings: Findings, what: str) -> list[Node]:
 class Fields:
     """The keys of one mapping, checked against the known and the required names when it is made.
 
-    `what` names the mapping in messages. For a node that is no mapping there is one finding and no key.
+    `what` names the mapping in messages; known: all its keys are. For a node that is no mapping there is one
+    finding and no key.
     """
 
     def __init__(
@@ -80,6 +81,7 @@ class Fields:
         self.sound = isinstance(node, Mapping)
         self._findings = findings
         self._entries = node.entries if isinstance(node, Mapping) else {}
+        self.known = set(self._entries) <= set(known)
         if not isinstance(node, Mapping):
             if node is not None and not isinstance(node, Refused):
                 names = ", ".join(known)

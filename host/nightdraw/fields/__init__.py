@@ -1,0 +1,41 @@
+"""Every file format as tables: a `Record` of `Field`s, each with its `Form`, its default and its meaning.
+
+From one table come the reader with its messages (`record`, `forms`), the writer, the JSON Schema for editors
+and the manual's table (`published`). It knows units and places, and nothing of what the keys are for.
+"""
+
+from nightdraw.fields.forms import (
+    NAME,
+    Bounds,
+    ByKey,
+    Choice,
+    Defs,
+    Either,
+    Form,
+    Listed,
+    Quantity,
+    Span,
+    Text,
+    Whole,
+)
+from nightdraw.fields.held import (
+    CDEG,
+    EXACT,
+    FLOAT,
+    FLOAT_SHARE,
+    MAS,
+    MV,
+    SHARE,
+    TICKS,
+    UA,
+    Held,
+)
+from nightdraw.fields.mapping import Fields, in_range, items, read_with, whole_number
+from nightdraw.fields.record import ExactlyOne, Field, Read, Record, When
+
+__all__ = [
+    "CDEG", "EXACT", "FLOAT", "FLOAT_SHARE", "MAS", "MV", "NAME", "SHARE", "TICKS", "UA",
+    "Bounds", "ByKey", "Choice", "Defs", "Either", "ExactlyOne", "Field", "Fields", "Form", "Held", "Listed",
+    "Quantity", "Read", "Record", "Span", "Text", "When", "Whole",
+    "in_range", "items", "read_with", "whole_number",
+]  # fmt: skip
