@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import shutil
 from pathlib import Path
 
 import pytest
@@ -55,6 +56,8 @@ def test_a_fault_is_killed_by_tests_that_look_and_survives_others(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, body: str, said: str
 ) -> None:
     (tmp_path / "conftest.py").write_text('def pytest_addoption(parser):\n    parser.addoption("--seed")\n')
+    (tmp_path / "tests").mkdir()
+    shutil.copy(TOP / "tests" / "hangs.py", tmp_path / "tests" / "hangs.py")
     (tmp_path / "host").mkdir()
     (tmp_path / "host" / "planted_sum.py").write_text("def total(a, b):\n    return a + b\n")
     (tmp_path / "test_it.py").write_text(
@@ -65,8 +68,32 @@ def test_a_fault_is_killed_by_tests_that_look_and_survives_others(
     assert "a + b" in (tmp_path / "host" / "planted_sum.py").read_text(), "all is as it was"
 
 
+def test_a_fault_that_hangs_a_test_is_killed_by_it_and_slow_tests_kill_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "conftest.py").write_text('def pytest_addoption(parser):\n    parser.addoption("--seed")\n')
+    (tmp_path / "tests").mkdir()
+    shutil.copy(TOP / "tests" / "hangs.py", tmp_path / "tests" / "hangs.py")
+    (tmp_path / "host").mkdir()
+    source = "def count(n):\n    while n > 0:\n        n -= 1\n    return n\n"
+    (tmp_path / "host" / "planted_count.py").write_text(source)
+    (tmp_path / "test_it.py").write_text(
+        "from planted_count import count\n\ndef test_it():\n    assert count(2) == 0\n"
+    )
+    mutant = mutants.Mutant(
+        "host/planted_count.py", source.index("n -= 1"), "n -= 1", "pass", "", ("test_it.py",)
+    )
+    monkeypatch.setattr(mutants, "HANG_S", 0.5)
+    assert mutants.verdict(tmp_path, mutant, 1) == (mutants.KILLED, "test_it.py::test_it")
+    monkeypatch.setattr(mutants, "HANG_S", 100)
+    monkeypatch.setattr(mutants, "LIMIT_S", 2)
+    assert mutants.verdict(tmp_path, mutant, 1)[0] == mutants.SURVIVED
+
+
 def test_a_test_that_fails_anyway_kills_nothing(tmp_path: Path) -> None:
     (tmp_path / "conftest.py").write_text('def pytest_addoption(parser):\n    parser.addoption("--seed")\n')
+    (tmp_path / "tests").mkdir()
+    shutil.copy(TOP / "tests" / "hangs.py", tmp_path / "tests" / "hangs.py")
     (tmp_path / "host").mkdir()
     (tmp_path / "host" / "planted_sum.py").write_text("def total(a, b):\n    return a + b\n")
     (tmp_path / "test_it.py").write_text("def test_it():\n    assert False\n")
