@@ -1,4 +1,5 @@
-"""A pytest plugin: a test that takes more than HANG_S seconds (of the environment) fails, as a hang would not.
+"""A pytest plugin: a test that takes more than HANG_S seconds (of the environment) fails, as a hang would
+not.
 
 For tests/mutants.py alone; elsewhere nothing judges speed.
 """

@@ -11,15 +11,15 @@ from nightdraw.board import BoardModel, Channel, Enclosure, load_board
 
 
 def channel(
-    ohms: float, body: str | None, mounting: str = "air", pin: int = 2, tolerance: int = 0, **more: object
+    ohms: float, package: str | None, mounting: str = "air", pin: int = 2, tolerance: int = 0, **more: object
 ) -> Channel:
-    """A channel of one body with no tolerance, so that its watts are V^2/R."""
+    """A channel of one resistor with no tolerance, so that its watts are V^2/R."""
     return Channel(
         pin,
         Fraction(ohms),
         Fraction(tolerance),
         Fraction(1, 20),
-        body,
+        package,
         mounting,
         **more,  # type: ignore[arg-type]
     )

@@ -132,7 +132,7 @@ FAULTS = (
     Fault("own 0 mA", {"own.running": "0 mA"}, ("own-draw",), ("own",)),
     # bank, switch, box, wires
     Fault("switch of 10 ohm", {"channels.-1.on_ohms": "10 ohm"}, ("on-resistance",), ("channel",)),
-    Fault("body too small", {"channels.-1.body": "film-0.25w", "channels.-1.mounting": "air"},
+    Fault("resistor package too small", {"channels.-1.body": "film-0.25w", "channels.-1.mounting": "air"},
           ("resistor-power",), ("channel",)),
     Fault("a tenth of the ohms", {"channels.-1.ohms": "2 ohm"}, ("resistor-power",), ("channel",)),
     Fault("switch of 20 V", {"switch.drain": "20 V"}, ("switch-volts",), ("switch",)),

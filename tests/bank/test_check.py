@@ -32,7 +32,7 @@ def test_shipped_boards_break_no_rule(path: Path) -> None:
 
 SHEET = "specified: [{gate: 4 V, ohms: 0.039 ohm}, {gate: 5 V, ohms: 0.028 ohm}]"
 PLANTS = {
-    # a quarter-watt body where more than five watts burn: 16 V into 43 ohm are 6 W
+    # a quarter-watt resistor where more than five watts burn: 16 V into 43 ohm are 6 W
     "quarter watt": (
         [("body: clad-25w, mounting: plate", "body: film-0.25w")], "resistor-power", "channel 9"
     ),
@@ -65,7 +65,7 @@ PLANTS = {
     "weak converter": ([("input_max: 60 V", "input_max: 28 V")], "converter-input", "converter"),
     "no converter": ([(section("converter", "pins:"), "")], "board-missing", "converter"),
     "no switch": ([(section("switch", "gates:"), "")], "switch-missing", "switch"),
-    "no body": ([(", body: film-2w", "")], "resistor-body", "channels"),
+    "no resistor package": ([(", body: film-2w", "")], "resistor-body", "channels"),
     "small box": (
         [("length: 275 mm, width: 175 mm", "length: 90 mm, width: 60 mm")], "heat", "wall, handled"
     ),

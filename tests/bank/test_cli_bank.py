@@ -109,7 +109,7 @@ def test_heat_in_words_names_limits_and_margins(capsys: pytest.CaptureFixture[st
         (("--levels", "15mA", "--series", "E25"), "did you mean 'E24'?"),
         (("--levels", "15mA", "--channels", "17"), "17"),
         (("--levels", "15mA", "--supply", "48V"), "within its range"),
-        (("--levels", "15mA", "--body", "film-2"), "no body type"),
+        (("--levels", "15mA", "--body", "film-2"), "no resistor package"),
         (("--levels", "15mA", "--out", "/nowhere/at/all.yaml"), "its folder isn't there"),
     ],
 )
@@ -121,8 +121,8 @@ def test_misuse_of_size(capsys: pytest.CaptureFixture[str], words: tuple[str, ..
 
 # old text, new text, lines below the first place of the old text, message
 MISTAKES = [
-    ("body: film-0.6w}", "body: film-0.7w}", 0, "no body type is called 'film-0.7w'"),
-    ("body: film-0.6w}", "body: film 0.6w}", 0, "must be a body type's name"),
+    ("body: film-0.6w}", "body: film-0.7w}", 0, "no resistor package is called 'film-0.7w'"),
+    ("body: film-0.6w}", "body: film 0.6w}", 0, "must be a resistor package's name"),
     ("body: film-0.6w}", "body: film-0.6w, mounting: plate}", 0, "can't be screwed"),
     ("body: film-0.6w}", "body: film-0.6w, mounting: floor}", 0, "mounting must be one of air, plate"),
     ("body: film-0.6w}", "bdy: film-0.6w}", 0, "unknown key 'bdy'"),
@@ -133,7 +133,7 @@ MISTAKES = [
         0,
         "make 18.2 kohm, not what ohms says",
     ),
-    (", body: film-0.6w}", "}", 0, "has no body"),
+    (", body: film-0.6w}", "}", 0, "has no resistor package"),
     ("to_air: 62 K/W", "to_air: 62 W", 0, "to_air"),
     ("to_air: 62 K/W", "to_air: 62 K/W\n  fan: 3 W", 1, "unknown key 'fan'"),
     ("material: aluminium", "material: wood", 0, "material must be one of aluminium, plastic"),
@@ -171,6 +171,6 @@ def test_own_body_types_of_a_board_are_used(capsys: pytest.CaptureFixture[str], 
 def test_bodies_are_listed_with_their_sources(capsys: pytest.CaptureFixture[str]) -> None:
     status, document = answer(capsys, "bank", "bodies")
     assert status == 0
-    assert all(body["source"] for body in document["bodies"])
+    assert all(package["source"] for package in document["bodies"])
     assert run(["bank", "bodies"]) == 0
     assert "clad-25w" in capsys.readouterr().out

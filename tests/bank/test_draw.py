@@ -194,9 +194,9 @@ def test_clad_bodies_lie_beside_the_circuit_board(board: BoardModel) -> None:
     laid = placed(board)
     assert len(laid) == sum(c.count for c in board.channels if c.mounting == "plate")
     assert has_room(board)
-    for body in laid:
-        assert body.left_mm + CIRCUIT_BOARD_MM[0] + FREE_MM <= length
-        assert body.low_mm + body.tall_mm <= width - FREE_MM
+    for package in laid:
+        assert package.left_mm + CIRCUIT_BOARD_MM[0] + FREE_MM <= length
+        assert package.low_mm + package.tall_mm <= width - FREE_MM
     for a, b in itertools.combinations(laid, 2):
         apart_x = b.left_mm - b.long_mm >= a.left_mm or a.left_mm - a.long_mm >= b.left_mm
         apart_y = b.low_mm >= a.low_mm + a.tall_mm or a.low_mm >= b.low_mm + b.tall_mm

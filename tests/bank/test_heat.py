@@ -12,7 +12,7 @@ from nightdraw.bank.heat.enclosure import Box
 from nightdraw.bank.heat.steady_state import Heat, weigh
 from nightdraw.bank.heat.verdicts import Part
 from nightdraw.bank.parts.resistor_packages import CATALOGUE
-from nightdraw.board import OwnBody, load_board
+from nightdraw.board import OwnPackage, load_board
 from nightdraw.errors import InputError
 
 from tests.bank.boards import board, channel, enclosure
@@ -70,8 +70,8 @@ def test_shipped_boards_pass_at_forty_degrees_and_not_at_sixty(name: str) -> Non
 
 @settings(deadline=None, max_examples=10)
 @given(st.integers(15, 90), st.sampled_from(["clad-10w", "clad-25w", "clad-50w"]), st.integers(0, 6))
-def test_a_sheet_under_the_bodies_cools_the_hottest_spot(ohms: int, body: str, millimetres: int) -> None:
-    bare = board(channel(ohms, body, "plate"))
+def test_a_sheet_under_the_bodies_cools_the_hottest_spot(ohms: int, package: str, millimetres: int) -> None:
+    bare = board(channel(ohms, package, "plate"))
     assert bare.enclosure is not None
     thick = replace(bare.enclosure, plate_m=Fraction(millimetres, 1000))
     spots = [
@@ -162,8 +162,8 @@ def test_a_mosfet_that_runs_away_fails() -> None:
 
 
 def test_a_body_beyond_its_voltage_fails() -> None:
-    low = OwnBody("low", "film-3w", {"volts": Fraction(12)})
-    weighed = replace(board(channel(10_000, "low")), bodies=(low,))
+    low = OwnPackage("low", "film-3w", {"volts": Fraction(12)})
+    weighed = replace(board(channel(10_000, "low")), packages=(low,))
     failed = part(weigh(weighed, 25.0), "channel 1")
     assert not failed.ok
     assert "in series" in failed.remedy
@@ -172,8 +172,8 @@ def test_a_body_beyond_its_voltage_fails() -> None:
 @pytest.mark.parametrize(
     ("channels", "box", "message"),
     [
-        ([channel(100, None)], None, "channel 1 has no body"),
-        ([channel(100, "film-9w")], None, "no body type is called 'film-9w'"),
+        ([channel(100, None)], None, "channel 1 has no resistor package"),
+        ([channel(100, "film-9w")], None, "no resistor package is called 'film-9w'"),
         ([channel(100, "film-1w", "plate")], None, "can't be screwed to a plate"),
         ([channel(100, "clad-25w", "plate")], enclosure("plastic"), "no metal plate"),
     ],
@@ -190,6 +190,6 @@ def test_a_board_without_a_box_is_refused() -> None:
 
 
 def test_an_unknown_model_of_an_own_body_is_refused() -> None:
-    mine = OwnBody("mine", "film-7w", {})
-    with pytest.raises(InputError, match="no body type is called 'film-7w'"):
-        weigh(replace(board(channel(100, "mine")), bodies=(mine,)), 25.0)
+    mine = OwnPackage("mine", "film-7w", {})
+    with pytest.raises(InputError, match="no resistor package is called 'film-7w'"):
+        weigh(replace(board(channel(100, "mine")), packages=(mine,)), 25.0)

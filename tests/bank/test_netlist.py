@@ -10,7 +10,7 @@ from nightdraw import data
 from nightdraw.bank.circuit import ngspice, spice
 from nightdraw.bank.circuit.assembly import build
 from nightdraw.bank.circuit.control import gpio_pin
-from nightdraw.bank.circuit.gate_drive import bodies_of, letters
+from nightdraw.bank.circuit.gate_drive import letters, resistors_of
 from nightdraw.bank.circuit.netlist import GROUND, Join, Netlist, Stress
 from nightdraw.bank.drawings import documents
 from nightdraw.bank.rules import electrical
@@ -46,8 +46,8 @@ def test_every_channel_runs_from_its_pin_to_ground(path: Path) -> None:
         assert outlet is not None
         assert gate is not None
         assert [part.ref for part in netlist.between(outlet, gate)] == [f"RG{number}"]
-        bodies = bodies_of(netlist.parts, number)
-        assert len(bodies) == channel.count
+        packages = resistors_of(netlist.parts, number)
+        assert len(packages) == channel.count
         assert netlist.net(f"Q{number}", "S") == ("RET" if board.monitor else GROUND)
 
 
@@ -130,7 +130,7 @@ VARIANTS = {
     "an amplifier stands in for the monitor": (
         "current: monitor\n", "current: amplifier\n  gain: 20\n", ("U5", "R10"),
     ),
-    "nine by nine bodies": (
+    "nine by nine resistors": (
         "body: film-1w", "body: film-1w, each: 620 ohm, in_series: 9, in_parallel: 9", ("RB5cc", "RB5"),
     ),
 }  # fmt: skip

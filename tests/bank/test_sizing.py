@@ -16,9 +16,9 @@ from nightdraw.bank.heat.steady_state import weigh
 from nightdraw.bank.sizing import channel_search, size_bank
 from nightdraw.bank.sizing.board_text import text
 from nightdraw.bank.sizing.level_error import Spread
-from nightdraw.bank.sizing.request import MAX_LEVELS, Wish
+from nightdraw.bank.sizing.request import MAX_LEVELS, SizingRequest
 from nightdraw.bank.sizing.size_bank import Sized, size
-from nightdraw.board import BoardModel, OwnBody, load_board
+from nightdraw.board import BoardModel, OwnPackage, load_board
 from nightdraw.board.circuit import Controller, Reverse
 from nightdraw.errors import InputError
 
@@ -29,14 +29,14 @@ MA = Fraction(1, 1000)
 STILL = (Fraction("12.6"), Fraction("12.6"))  # a supply that never moves: every level a single target
 
 
-def wish(*levels_ma: int, **more: object) -> Wish:
+def request(*levels_ma: int, **more: object) -> SizingRequest:
     asked = {
         "levels_a": tuple(level * MA for level in levels_ma),
         "supply_v": Fraction("12.6"),
         "range_v": (Fraction(11), Fraction(15)),
         **more,
     }
-    return Wish(**asked)  # type: ignore[arg-type]
+    return SizingRequest(**asked)  # type: ignore[arg-type]
 
 
 def remarks(sized: Sized, rule: str) -> list[str]:
@@ -59,18 +59,18 @@ levels = st.lists(st.integers(5, 1000), min_size=1, max_size=12, unique=True)
 @settings(deadline=None, max_examples=12)
 @given(levels, st.integers(1, 3), st.sampled_from(["E12", "E24"]))
 def test_a_sizing_adds_up(levels_ma: list[int], channels: int, series: str) -> None:
-    sized = size(wish(*levels_ma, channels=channels, series=series), "made")
+    sized = size(request(*levels_ma, channels=channels, series=series), "made")
     # fewer channels only where they leave no error: 180 mA is two of 140 ohm to the digit
     assert len(sized.channels) == channels or (len(sized.channels) < channels and sized.choice.error == 0)
     ohms = [float(each.ohms) for each in sized.channels]
     assert ohms == sorted(ohms, reverse=True)  # channel 1 draws least
     for level, pattern, nominal, error in zip(
-        sized.wish.levels_a, sized.patterns, sized.nominal_ma, sized.errors, strict=True
+        sized.request.levels_a, sized.patterns, sized.nominal_ma, sized.errors, strict=True
     ):
         by_hand = sum(12.6 / value for bit, value in enumerate(ohms) if pattern >> bit & 1) * 1000
         assert nominal == pytest.approx(by_hand)
         assert error.worst >= abs(nominal / float(level * 1000) - 1) - 1e-12
-    largest = max(over_the_range(ohms, float(level)) for level in sized.wish.levels_a)
+    largest = max(over_the_range(ohms, float(level)) for level in sized.request.levels_a)
     assert sized.choice.error == pytest.approx(largest, abs=1e-3), "between two of the supplies tried"
     assert sized.choice.error <= max(error.worst for error in sized.errors) + 1e-12
     assert sized.choice.gap == pytest.approx(0, abs=1e-9)
@@ -85,7 +85,7 @@ def test_the_board_file_is_read_back_as_it_was(
     levels_ma: list[int], channels: int, span: tuple[int, int]
 ) -> None:
     limits = (Fraction(span[0]), Fraction(span[1]))
-    sized = size(wish(*levels_ma, channels=channels, range_v=limits), "made")
+    sized = size(request(*levels_ma, channels=channels, range_v=limits), "made")
     assert read_back(text(sized.board, ["made for a test"])) == sized.board
     assert weigh(sized.board, 40.0) == sized.heat
 
@@ -115,8 +115,10 @@ def test_parts_that_no_shipped_board_has_survive_it_too() -> None:
     reverse = Reverse("diode", "a Schottky diode", Fraction(60), None, Fraction("0.55"), None, None)
     controller = Controller(Fraction(96_000_000), Fraction(5, 1000))
     circuit = replace(shipped.circuit, sense=sense, reverse=reverse, controller=controller, fuse=None)
-    bodies = (OwnBody("mine", "film-1w", {"rating": Fraction("1.5"), "tempco": Fraction(50, 1_000_000)}),)
-    model = replace(shipped, circuit=circuit, bodies=bodies)
+    packages = (
+        OwnPackage("mine", "film-1w", {"rating": Fraction("1.5"), "tempco": Fraction(50, 1_000_000)}),
+    )
+    model = replace(shipped, circuit=circuit, packages=packages)
     assert read_back(text(model)) == model
 
 
@@ -127,24 +129,24 @@ def test_a_split_channel_survives_it_too() -> None:
 
 
 def test_the_own_consumption_is_part_of_every_level() -> None:
-    sized = size(wish(15, 40, own_a=11 * MA, channels=2, range_v=STILL), "made")
+    sized = size(request(15, 40, own_a=11 * MA, channels=2, range_v=STILL), "made")
     assert sized.nominal_ma == pytest.approx([15, 40], rel=0.02)
     bank_only = [12.6 / float(each.ohms) * 1000 for each in sized.channels]
     assert bank_only[0] == pytest.approx(4, rel=0.1)
     assert sized.board.own_ua == 11_000
     assert not remarks(sized, "own")
-    assert remarks(size(wish(15, 40, channels=2), "made"), "own")
+    assert remarks(size(request(15, 40, channels=2), "made"), "own")
 
 
 def test_switch_and_wire_can_be_counted_in_the_choice() -> None:
-    sized = size(wish(1000, channels=1, on_ohms=Fraction(2), range_v=STILL), "made")
+    sized = size(request(1000, channels=1, on_ohms=Fraction(2), range_v=STILL), "made")
     assert [float(each.ohms) for each in sized.channels] == [11]  # 12.6 ohm less 2 ohm: 11 of E24 is nearest
     assert sized.nominal_ma == pytest.approx([12.6 / 13 * 1000])
 
 
 def test_a_24_volt_bank_is_weighed_at_its_highest_supply() -> None:
     sized = size(
-        wish(20, 100, 500, supply_v=Fraction(25), range_v=(Fraction(18), Fraction(32)), channels=4), "made"
+        request(20, 100, 500, supply_v=Fraction(25), range_v=(Fraction(18), Fraction(32)), channels=4), "made"
     )
     assert sized.heat.supply_v == 32
     assert sized.ok
@@ -152,16 +154,16 @@ def test_a_24_volt_bank_is_weighed_at_its_highest_supply() -> None:
 
 
 def test_levels_that_no_pattern_makes_are_an_error() -> None:
-    sized = size(wish(5, 1000, channels=1), "made")
+    sized = size(request(5, 1000, channels=1), "made")
     assert not sized.ok or sized.choice.error < 1
-    hopeless = size(wish(5, 600, channels=1, ohms_range=(Fraction(20), Fraction(30))), "made")
+    hopeless = size(request(5, 600, channels=1, ohms_range=(Fraction(20), Fraction(30))), "made")
     assert not hopeless.ok
     assert remarks(hopeless, "level")
 
 
 def test_a_level_that_is_not_made_is_an_error_without_being_asked() -> None:
     """350 mA of resistors from 10 kohm on: 98 % off is not ok."""
-    sized = size(wish(350, channels=6, ohms_range=(Fraction(10_000), Fraction(100_000))), "made")
+    sized = size(request(350, channels=6, ohms_range=(Fraction(10_000), Fraction(100_000))), "made")
     assert not sized.ok
     assert "98" in remarks(sized, "error")[0]
 
@@ -172,28 +174,28 @@ def test_a_level_that_is_not_made_is_an_error_without_being_asked() -> None:
 def test_currents_that_nothing_bears_end_in_errors_that_say_so(
     level_ma: int, ohms: tuple[Fraction, Fraction]
 ) -> None:
-    sized = size(wish(level_ma, channels=2, ohms_range=ohms), "made")
+    sized = size(request(level_ma, channels=2, ohms_range=ohms), "made")
     assert not sized.ok
     assert remarks(sized, "power")
     assert remarks(sized, "heat")
 
 
 def test_within_makes_a_wide_level_an_error() -> None:
-    loose, tight = (size(wish(15, 40, channels=2, within=limit), "made") for limit in (0.5, 0.001))
+    loose, tight = (size(request(15, 40, channels=2, within=limit), "made") for limit in (0.5, 0.001))
     assert loose.ok
     assert not tight.ok
     assert "in the worst case" in remarks(tight, "error")[0]
 
 
 def test_a_bank_that_burns_says_so() -> None:
-    sized = size(wish(9000, channels=1, bodies=("film-0.6w",)), "made")
+    sized = size(request(9000, channels=1, packages=("film-0.6w",)), "made")
     assert not sized.ok
     assert remarks(sized, "power")
 
 
 def test_bodies_given_are_the_ones_used() -> None:
-    sized = size(wish(40, 350, channels=2, bodies=("ceramic-5w", "ceramic-17w")), "made")
-    assert {each.body.name for each in sized.channels} <= {"ceramic-5w", "ceramic-17w"}
+    sized = size(request(40, 350, channels=2, packages=("ceramic-5w", "ceramic-17w")), "made")
+    assert {each.package.name for each in sized.channels} <= {"ceramic-5w", "ceramic-17w"}
 
 
 def test_more_channels_than_the_shipped_wiring_has_pins_for_are_pointed_out(
@@ -201,14 +203,14 @@ def test_more_channels_than_the_shipped_wiring_has_pins_for_are_pointed_out(
 ) -> None:
     # the values don't matter here, nor how sure they are
     monkeypatch.setattr(channel_search, "DEADLINE_S", 0.5)
-    sized = size(wish(*range(100, 1001, 100), channels=11, series="E6", range_v=STILL), "made")
+    sized = size(request(*range(100, 1001, 100), channels=11, series="E6", range_v=STILL), "made")
     assert remarks(sized, "pins")
-    assert not remarks(size(wish(100, channels=10, range_v=STILL), "made"), "pins")
+    assert not remarks(size(request(100, channels=10, range_v=STILL), "made"), "pins")
 
 
 def test_a_channel_in_no_pattern_is_pointed_out() -> None:
     """One level of exactly one resistor: the second channel has nothing to do."""
-    sized = size(wish(1260, channels=2, range_v=STILL), "made")
+    sized = size(request(1260, channels=2, range_v=STILL), "made")
     assert sized.choice.error == pytest.approx(0, abs=1e-12)
     assert len(remarks(sized, "idle")) == sum(not sized.patterns[0] >> bit & 1 for bit in range(2))
 
@@ -221,14 +223,14 @@ def test_a_channel_in_no_pattern_is_pointed_out() -> None:
         ({"levels_a": (Fraction(0),)}, "above 0 A"),
         ({"own_a": Fraction(1)}, "own consumption"),
         ({"supply_v": Fraction(16)}, "within its range"),
-        ({"bodies": ("film-7w",)}, "no body type is called 'film-7w'"),
+        ({"packages": ("film-7w",)}, "no resistor package is called 'film-7w'"),
         ({"series": "E25"}, "did you mean 'E24'"),
         ({"ohms_range": (Fraction(101, 100), Fraction(102, 100))}, "has no value"),
     ],
 )
 def test_wishes_without_sense_are_refused(more: dict[str, object], message: str) -> None:
     with pytest.raises(InputError, match=message):
-        size(replace(wish(15), **more), "made")  # type: ignore[arg-type]
+        size(replace(request(15), **more), "made")  # type: ignore[arg-type]
 
 
 def test_a_cold_yard_counts_as_drift_where_nothing_gets_warm(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -240,7 +242,7 @@ def test_a_cold_yard_counts_as_drift_where_nothing_gets_warm(monkeypatch: pytest
         return Spread(siemens, tolerance, drift, supply_v, own_a)
 
     monkeypatch.setattr(size_bank, "Spread", spread)
-    sized = size(wish(1, 2, ambient_c=20.0), "cold")
+    sized = size(request(1, 2, ambient_c=20.0), "cold")
     (drift,) = seen
     for share, channel_ in zip(drift, sized.channels, strict=True):
-        assert share == pytest.approx(35 * channel_.body.tempco_ppm * 1e-6)
+        assert share == pytest.approx(35 * channel_.package.tempco_ppm * 1e-6)

@@ -168,9 +168,9 @@ def test_a_suppressed_load_dump_leaves_every_part_within_its_rating(
         amperes = found[f"m_i{channel.number}"][0]
         assert found[f"m_d{channel.number}"][0] < switch.drain_v
         watts = amperes**2 * float(channel.channel.ohms) / channel.channel.count
-        body = channel.body
-        short = body.short_j is not None and watts * kind.dump_s <= body.short_j
-        assert watts <= body.overload_times * body.law(AIR).rating_w or short, channel.name
+        package = channel.package
+        short = package.short_j is not None and watts * kind.dump_s <= package.short_j
+        assert watts <= package.overload_times * package.law(AIR).rating_w or short, channel.name
 
 
 @pytest.mark.parametrize("step_v", [2.0, pytest.param(0.5, marks=pytest.mark.campaign)])

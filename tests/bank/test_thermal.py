@@ -80,7 +80,7 @@ def test_a_long_run_ends_where_the_steady_state_is() -> None:
 
 
 def test_half_the_time_on_is_as_warm_as_half_the_heat() -> None:
-    """Fast pulses: the box sees the mean, the bodies a ripple around it."""
+    """Fast pulses: the box sees the mean, the resistors a ripple around it."""
     model = board(channel(50, "ceramic-10w"))
     half = board(channel(100, "ceramic-10w"))
     pulsed = run_of(model, [(0.5, 1), (0.5, 0)] * 7200)

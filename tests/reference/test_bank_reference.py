@@ -110,15 +110,16 @@ def test_the_catalogue_keeps_to_the_sheets() -> None:
     for name in ("ceramic-5w", "ceramic-10w", "ceramic-17w"):
         assert (CATALOGUE[name].air.full_to_c, CATALOGUE[name].air.zero_at_c) == (70, 275)
     clad = [CATALOGUE[f"clad-{watts}w"] for watts in (10, 15, 25, 50)]
-    assert [body.plate.rating_w for body in clad if body.plate] == [10, 15, 25, 50]
-    assert [body.air.rating_w for body in clad] == [5.5, 8, 12.5, 20]
-    assert [body.volts_max for body in clad] == [150, 250, 500, 1250]
-    assert [body.plate_k_per_w for body in clad] == [16, 10, 6, 3.5]
-    assert [(body.air.full_to_c, body.air.zero_at_c) for body in clad] == [(25, 200)] * 4
+    assert [package.plate.rating_w for package in clad if package.plate] == [10, 15, 25, 50]
+    assert [package.air.rating_w for package in clad] == [5.5, 8, 12.5, 20]
+    assert [package.volts_max for package in clad] == [150, 250, 500, 1250]
+    assert [package.plate_k_per_w for package in clad] == [16, 10, 6, 3.5]
+    assert [(package.air.full_to_c, package.air.zero_at_c) for package in clad] == [(25, 200)] * 4
 
 
 def test_aluminium_clad_rises_on_the_sheets_plate() -> None:
-    """WH sheet, thermal impedance on the standard plate: 25 W body at 25 W 150 K, 50 W body at 50 W 175 K."""
+    """WH sheet, thermal impedance on the standard plate: 25 W resistor at 25 W 150 K, 50 W resistor at 50 W
+    175 K."""
     assert CATALOGUE["clad-25w"].plate_k_per_w * 25 == 150
     assert CATALOGUE["clad-50w"].plate_k_per_w * 50 == 175
 
@@ -140,7 +141,8 @@ def test_short_time_overload() -> None:
 
 
 def test_a_wires_short_pulse_is_limited_by_its_energy_a_films_is_not() -> None:
-    """A maker's example for a 5 W wirewound body: 24 500 W for 1 ms or 24 500 000 W for 1 us, 24.5 J both."""
+    """A maker's example for a 5 W wirewound resistor: 24 500 W for 1 ms or 24 500 000 W for 1 us, 24.5 J
+    both."""
     wire = CATALOGUE["ceramic-5w"]
     assert pulse_w(wire, 5.0, 1e-3) == pytest.approx(24_500)
     assert pulse_w(wire, 5.0, 1e-6) == pytest.approx(24_500_000)

@@ -2,7 +2,8 @@
 
 The other solver shares no code with the host: finite elements (bilinear rectangles of 4 mm whose nodes the
 six faces share), film coefficients by the textbook's formulas at each face's own mean temperature, radiation
-to the fourth power, iterated. Only the geometry (where the drilling template puts the bodies) is the host's.
+to the fourth power, iterated. Only the geometry (where the drilling template puts the resistors) is the
+host's.
 """
 
 from __future__ import annotations
@@ -140,10 +141,10 @@ def outside_c(model: BoardModel, room_c: float) -> float:
     assert model.enclosure is not None
     length = float(model.enclosure.length_m)
     spots = []
-    for body in placed(model):
-        long, wide = (mm / 1000 for mm in base_mm(body))
-        x = length - (body.left_mm - body.long_mm / 2) / 1000
-        spots.append((x, (body.low_mm + body.tall_mm / 2) / 1000, long, wide, watts[body.channel]))
+    for package in placed(model):
+        long, wide = (mm / 1000 for mm in base_mm(package))
+        x = length - (package.left_mm - package.long_mm / 2) / 1000
+        spots.append((x, (package.low_mm + package.tall_mm / 2) / 1000, long, wide, watts[package.channel]))
     total = sum(watts[number] * one.count for number, one in enumerate(model.channels, 1))
     air_w = total - sum(spot[-1] for spot in spots) + model.own_ua / 1e6 * volts
     return Elements(model.enclosure).hottest_c(spots, air_w, room_c)
@@ -162,8 +163,8 @@ def test_the_shipped_boards_hottest_spots(name: str, room_c: float) -> None:
 
 
 BOARDS = {
-    "one large body, no sheet": board(channel(33, "clad-50w", "plate"), box=enclosure(size=5)),
-    "four small bodies in a corner of heat": board(
+    "one large resistor, no sheet": board(channel(33, "clad-50w", "plate"), box=enclosure(size=5)),
+    "four small resistors in a corner of heat": board(
         *(channel(82, "clad-10w", "plate") for _ in range(4)), box=enclosure(size=6)
     ),
     "a split channel": board(

@@ -1,6 +1,6 @@
 """What a set of conductances can make: the sums of its subsets, and how far the nearest is from each target.
 
-Arrays of siemens in, arrays of numbers out; no series, no bodies, no searching.
+Arrays of siemens in, arrays of numbers out; no series, no resistors, no searching.
 """
 
 from __future__ import annotations

@@ -5,7 +5,7 @@ or wiring.
 """
 
 from nightdraw.board.circuit import Circuit
-from nightdraw.board.model import BoardModel, Channel, Enclosure, GateRow, OwnBody, Switch
+from nightdraw.board.model import BoardModel, Channel, Enclosure, GateRow, OwnPackage, Switch
 from nightdraw.board.read import load_board
 
-__all__ = ["BoardModel", "Channel", "Circuit", "Enclosure", "GateRow", "OwnBody", "Switch", "load_board"]
+__all__ = ["BoardModel", "Channel", "Circuit", "Enclosure", "GateRow", "OwnPackage", "Switch", "load_board"]

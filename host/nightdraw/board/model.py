@@ -30,15 +30,16 @@ NOWHERE = Node(1, 1)
 class Channel:
     """One switch with its resistor: GPIO number, resistor (ohms, tolerance in percent), the switch's ohms.
 
-    body: the name of its body type, None where the file has none; mounting: in air or on the enclosure's
-    metal. Where it is made of several: `each` ohms, `in_series` in a string, `in_parallel` such strings.
+    body: the name of its resistor package, None where the file has none; mounting: in air or on the
+    enclosure's metal. Where it is made of several: `each` ohms, `in_series` in a string, `in_parallel` such
+    strings.
     """
 
     pin: int
     ohms: Fraction
     tolerance_pct: Fraction
     on_ohms: Fraction
-    body: str | None = None
+    package: str | None = None
     mounting: str = AIR
     each: Fraction | None = None
     in_series: int = 1
@@ -52,7 +53,7 @@ class Channel:
 
     @property
     def count(self) -> int:
-        """How many bodies the channel is made of; each bears the same share of its power."""
+        """How many resistors the channel is made of; each bears the same share of its power."""
         return self.in_series * self.in_parallel
 
 
@@ -82,7 +83,7 @@ class Switch:
 @dataclass(frozen=True)
 class Enclosure:
     """The box's outside: material, metres, emissivity (0..1), whether its bottom stands on something;
-    plate_m: an aluminium sheet on its floor that spreads the bodies' heat, 0 where there is none."""
+    plate_m: an aluminium sheet on its floor that spreads the resistors' heat, 0 where there is none."""
 
     material: str
     length_m: Fraction
@@ -96,8 +97,9 @@ class Enclosure:
 
 
 @dataclass(frozen=True)
-class OwnBody:
-    """A body type of the board's own: a known one's name, and what it says otherwise, by key, base units."""
+class OwnPackage:
+    """A resistor package of the board's own: a known one's name, and what it says otherwise, by key, base
+    units."""
 
     name: str
     like: str
@@ -124,7 +126,7 @@ class BoardModel:
     caps: dict[str, int]
     switch: Switch | None = None
     enclosure: Enclosure | None = None
-    bodies: tuple[OwnBody, ...] = ()
+    packages: tuple[OwnPackage, ...] = ()
     circuit: Circuit = field(default_factory=Circuit)
     file: str = field(default="", compare=False)
     root: Node = field(default=NOWHERE, compare=False)

@@ -1,4 +1,5 @@
-"""The board file's parts: the channels' bodies, the MOSFET, the enclosure, body types of the board's own.
+"""The board file's parts: the channels' resistors, the MOSFET, the enclosure, resistor packages of the
+board's own.
 
 It reads and checks keys and ranges; whether a part is fit for its work is bank's to say.
 """
@@ -20,7 +21,7 @@ from nightdraw.board.model import (
     PLASTIC,
     Enclosure,
     GateRow,
-    OwnBody,
+    OwnPackage,
     Switch,
 )
 from nightdraw.fields import Fields, items
@@ -31,8 +32,8 @@ SWITCH_REQUIRED = ("part", "drain", "specified", "junction", "to_air")
 ROW_KEYS = ("gate", "ohms")
 ENCLOSURE_KEYS = ("material", "length", "width", "height", "wall", "emissivity", "bottom", "plate")
 ENCLOSURE_REQUIRED = ("material", "length", "width", "height", "wall")
-# key of a body type of the board's own -> dimension, bounds
-BODY_NUMBERS = {
+# key of a resistor package of the board's own -> dimension, bounds
+PACKAGE_NUMBERS = {
     "rating": ("power", ("0.01 W", "1000 W")),
     "full_to": ("temperature", ("0 C", "400 C")),
     "zero_at": ("temperature", ("0 C", "500 C")),
@@ -42,7 +43,7 @@ BODY_NUMBERS = {
     "to_plate": ("thermal resistance", ("0.01 K/W", "1000 K/W")),
     "heat": ("heat capacity", ("0.001 J/K", "10000 J/K")),
 }
-BODY_KEYS = ("body", "like", *BODY_NUMBERS)
+PACKAGE_KEYS = ("body", "like", *PACKAGE_NUMBERS)
 BODY_NAME = re.compile(r"[a-z][a-z0-9.-]{0,31}")
 ON_BOUNDS = ("0.0001 ohm", "100 ohm")
 GATE_BOUNDS = ("0.5 V", "30 V")
@@ -62,29 +63,29 @@ EMISSIVITY = {
 }  # handbooks; bare aluminium hardly radiates
 
 
-def body_name(text: str) -> str:
-    """A body type's name as it stands; raises ValueError for what can't be one."""
+def package_name(text: str) -> str:
+    """A resistor package's name as it stands; raises ValueError for what can't be one."""
     if BODY_NAME.fullmatch(text):
         return text
-    raise ValueError(f"must be a body type's name, [a-z][a-z0-9.-]{{0,31}}, not {units.shown(text)}")
+    raise ValueError(f"must be a resistor package's name, [a-z][a-z0-9.-]{{0,31}}, not {units.shown(text)}")
 
 
 def read_channel(keys: Fields, ohms: Fraction | None, findings: Findings) -> dict[str, Any]:
     """The part of a channel as Channel's own keywords; `ohms` is the whole channel's resistance."""
-    body = keys.parsed("body", body_name)
+    package = keys.parsed("body", package_name)
     mounting = keys.choice("mounting", MOUNTINGS, AIR)
     series = keys.whole("in_series", 1, MOST_BODIES, 1)
     parallel = keys.whole("in_parallel", 1, MOST_BODIES, 1)
     each = keys.quantity("each", "resistance")
     if each is None and "each" not in keys and (series or 1) * (parallel or 1) > 1:
-        findings.add(keys.place, f"{keys.what} is made of several bodies: say the ohms of `each`")
+        findings.add(keys.place, f"{keys.what} is made of several resistors: say the ohms of `each`")
     if each is not None and ohms is not None and series and parallel and each * series != ohms * parallel:
         made = units.show(each * series / parallel, "resistance")
         findings.add(
             keys.value_place("each"), f"{series} x {parallel} of these make {made}, not what ohms says"
         )
     return {
-        "body": body,
+        "package": package,
         "mounting": mounting or AIR,
         "each": each,
         "in_series": series or 1,
@@ -152,21 +153,21 @@ def read_enclosure(node: Node | None, findings: Findings) -> Enclosure | None:
     return Enclosure(material, length, width, height, wall, emissivity, bottom, node, plate)
 
 
-def read_bodies(node: Node | None, findings: Findings) -> tuple[OwnBody, ...]:
-    """The body types of the board's own, in the order of the file."""
-    found: dict[str, OwnBody] = {}
+def read_packages(node: Node | None, findings: Findings) -> tuple[OwnPackage, ...]:
+    """The resistor packages of the board's own, in the order of the file."""
+    found: dict[str, OwnPackage] = {}
     for item in items(node, findings, "bodies"):
-        keys = Fields(item, findings, "a body type", BODY_KEYS, ("body", "like"))
-        name = keys.parsed("body", body_name)
-        like = keys.parsed("like", body_name)
+        keys = Fields(item, findings, "a resistor package", PACKAGE_KEYS, ("body", "like"))
+        name = keys.parsed("body", package_name)
+        like = keys.parsed("like", package_name)
         given = {
             key: value
-            for key, (dimension, bounds) in BODY_NUMBERS.items()
+            for key, (dimension, bounds) in PACKAGE_NUMBERS.items()
             if key in keys and (value := keys.quantity(key, dimension, bounds)) is not None
         }
         if name is None or like is None:
             continue
         if name in found:
-            findings.add(keys.value_place("body"), f"the body type {name!r} stands twice")
-        found[name] = OwnBody(name, like, given, item)
+            findings.add(keys.value_place("body"), f"the resistor package {name!r} stands twice")
+        found[name] = OwnPackage(name, like, given, item)
     return tuple(found.values())

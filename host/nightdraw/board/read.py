@@ -1,6 +1,6 @@
 """Reading a board file: every key checked, every mistake at its place, all of them in one go.
 
-The electrical core is read here; bodies, MOSFET and enclosure are read by parts.
+The electrical core is read here; resistors, MOSFET and enclosure are read by parts.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ def _read(root: Node, findings: Findings, check_pins: bool) -> BoardModel | None
     caps = _caps(fields.node("caps"), findings)
     switch = parts.read_switch(fields.node("switch"), findings)
     enclosure = parts.read_enclosure(fields.node("enclosure"), findings)
-    bodies = parts.read_bodies(fields.node("bodies"), findings)
+    packages = parts.read_packages(fields.node("bodies"), findings)
     circuit = wired.read_circuit(fields, sense, findings, wired.MAX_PIN if check_pins else wired.ANY_PIN)
     if len(findings) or name is None or supply is None or running is None or caps is None:
         return None
@@ -74,7 +74,7 @@ def _read(root: Node, findings: Findings, check_pins: bool) -> BoardModel | None
         caps,
         switch,
         enclosure,
-        bodies,
+        packages,
         circuit,
         findings.file,
         root,

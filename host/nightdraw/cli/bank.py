@@ -1,4 +1,4 @@
-"""`nightdraw bank`: size the load bank, weigh its heat, list the bodies. Parse, call, print.
+"""`nightdraw bank`: size the load bank, weigh its heat, list the resistor packages. Parse, call, print.
 
 What is around the bank (check, wiring, draw) is bank_circuit's.
 """
@@ -19,7 +19,7 @@ from nightdraw.errors import EXIT_DONE, EXIT_NO
 if TYPE_CHECKING:
     from nightdraw.bank.heat.steady_state import Heat
     from nightdraw.bank.heat.warm_up import WarmUp
-    from nightdraw.bank.sizing.request import Wish
+    from nightdraw.bank.sizing.request import SizingRequest
     from nightdraw.board import BoardModel
 
 LIGHT_SUPPLY_V = 18  # below it a 12 V system, from it on a 24 V one
@@ -86,7 +86,11 @@ for _command in (bank_circuit.check, bank_circuit.wiring, bank_circuit.draw, ban
     "--ohms", type=QuantityRange("resistance"), help="Values to choose from (default 0.1ohm..1000kohm)."
 )
 @click.option(
-    "--body", "bodies", multiple=True, metavar="NAME", help="Body types to use (repeatable; default: all)."
+    "--body",
+    "packages",
+    multiple=True,
+    metavar="NAME",
+    help="Resistor packages to use (repeatable; default: all).",
 )
 @click.option("--within", type=Quantity("percent"), help="Worst-case error that a level may have.")
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Seed of the Monte Carlo.")
@@ -108,24 +112,25 @@ def size(
     own: Fraction,
     on_ohms: Fraction,
     ohms: tuple[Fraction, Fraction] | None,
-    bodies: tuple[str, ...],
+    packages: tuple[str, ...],
     within: Fraction | None,
     seed: int,
     out: Path | None,
     as_json: bool,
 ) -> None:
-    """Choose resistors, bodies and a box for the wanted levels, and say how good and how hot they are.
+    """Choose resistors, their packages and a box for the wanted levels, and say how good and how hot they
+    are.
 
     The choice makes the largest relative error over the levels and the supply's range, with the pattern
     picked anew at each supply, as small as the series allows. bound_pct says how far, in percentage points of
     that error, it may lie above the best choice there is: 0 is proven best, always so up to 3 channels.
     """
     from nightdraw.bank.parts.preferred_values import OHMS_RANGE
-    from nightdraw.bank.sizing.request import Wish
+    from nightdraw.bank.sizing.request import SizingRequest
     from nightdraw.bank.sizing.size_bank import size as work_out
     from nightdraw.cli import bank_text
 
-    wish = Wish(
+    request = SizingRequest(
         levels_a=_levels(levels, first, last, step),
         supply_v=supply,
         range_v=supply_range or (RANGE_12_V if supply < LIGHT_SUPPLY_V else RANGE_24_V),
@@ -136,14 +141,14 @@ def size(
         own_a=own,
         on_ohms=on_ohms,
         ohms_range=ohms or OHMS_RANGE,
-        bodies=bodies,
+        packages=packages,
         within=None if within is None else float(within) / 100,
         seed=seed,
     )
     if out is not None:
         outputs.check(out)  # told before the work, not after it
     with output.progress("choosing", 1) as shown:
-        sized = work_out(wish, _board_name(out, wish), shown.reach)
+        sized = work_out(request, _board_name(out, request), shown.reach)
     if out is not None:
         outputs.write(out, bank_text.board_text(sized).encode())
     document = bank_text.size_document(sized, out)
@@ -175,12 +180,12 @@ def _levels(
     return tuple(first + step * number for number in range(count))
 
 
-def _board_name(out: Path | None, wish: Wish) -> str:
+def _board_name(out: Path | None, request: SizingRequest) -> str:
     """The board's name: the file's, as far as it is one."""
     from boxcore.program import name_is_valid
 
     stem = "" if out is None else out.stem.lower()
-    return stem if name_is_valid(stem) else f"sized-{round(wish.supply_v)}v"
+    return stem if name_is_valid(stem) else f"sized-{round(request.supply_v)}v"
 
 
 @group.command()
@@ -235,18 +240,19 @@ def _draw(path: Path, model: BoardModel, weighed: Heat, run: WarmUp) -> None:
     from nightdraw.bank.heat import plot
     from nightdraw.bank.heat.mounted import mounted
 
-    limits_c = [channel.body.limit_c for channel in mounted(model)]
+    limits_c = [channel.package.limit_c for channel in mounted(model)]
     limit_c = {part.name: part.limit_c for part in weighed.parts}
     title = f"{model.name}: warm-up at {weighed.ambient_c:g} C and {weighed.supply_v:g} V"
     plot.draw(path, run, limits_c, title, limit_c["air inside"], limit_c["wall, brushed"])
 
 
-@group.command()
+@group.command("bodies")
 @output.json_option
-def bodies(as_json: bool) -> None:
-    """The body types that sizing knows: rating, derating law, voltage, ohms, and the figures' sources."""
+def packages(as_json: bool) -> None:
+    """The resistor packages that sizing knows: rating, derating law, voltage, ohms, and the figures'
+    sources."""
     from nightdraw.bank.parts.resistor_packages import CATALOGUE
     from nightdraw.cli import bank_text
 
     known = list(CATALOGUE.values())
-    output.finish(bank_text.bodies_document(known), bank_text.bodies_text(known), as_json)
+    output.finish(bank_text.packages_document(known), bank_text.packages_text(known), as_json)

@@ -11,7 +11,7 @@ from nightdraw import units
 if TYPE_CHECKING:
     from nightdraw.bank.heat.steady_state import Heat
     from nightdraw.bank.heat.verdicts import Part
-    from nightdraw.bank.parts.resistor_packages import Body, Law
+    from nightdraw.bank.parts.resistor_packages import Law, ResistorPackage
     from nightdraw.bank.sizing.arrangement import Arrangement
     from nightdraw.bank.sizing.size_bank import Sized
 
@@ -23,7 +23,7 @@ def size_document(sized: Sized, out: Path | None) -> dict[str, Any]:
     """The document of `bank size`; errors in percent of the level."""
     from nightdraw.bank.cautions import CAUTIONS
 
-    low, high = sized.wish.ohms_range
+    low, high = sized.request.ohms_range
     return {
         "channels": [_channel(sized, channel) for channel in sized.channels],
         "levels": _levels(sized),
@@ -32,7 +32,7 @@ def size_document(sized: Sized, out: Path | None) -> dict[str, Any]:
         "proven_pct": 100 * sized.choice.proven,
         "ok": sized.ok,
         "findings": [vars(remark) for remark in sized.remarks],
-        "limits": {"series": sized.wish.series, "ohms_min": float(low), "ohms_max": float(high)},
+        "limits": {"series": sized.request.series, "ohms_min": float(low), "ohms_max": float(high)},
         "assumptions": list(_assumptions(sized)),
         "cautions": list(CAUTIONS),
         "board": None if out is None else str(out),
@@ -42,8 +42,8 @@ def size_document(sized: Sized, out: Path | None) -> dict[str, Any]:
 def _channel(sized: Sized, channel: Arrangement) -> dict[str, Any]:
     return {
         "ohms": float(channel.ohms),
-        "series": sized.wish.series,
-        "body": channel.body.name,
+        "series": sized.request.series,
+        "body": channel.package.name,
         "rating_w": channel.rating_w,
         "worst_w": channel.worst_w * channel.count,
         "allowed_w": channel.allowed_w,
@@ -52,12 +52,12 @@ def _channel(sized: Sized, channel: Arrangement) -> dict[str, Any]:
         "each_ohms": float(channel.each),
         "in_series": channel.in_series,
         "in_parallel": channel.in_parallel,
-        "source": channel.body.source,
+        "source": channel.package.source,
     }
 
 
 def _levels(sized: Sized) -> list[dict[str, Any]]:
-    rows = zip(sized.wish.levels_a, sized.patterns, sized.nominal_ma, sized.errors, strict=True)
+    rows = zip(sized.request.levels_a, sized.patterns, sized.nominal_ma, sized.errors, strict=True)
     return [
         {
             "wanted_ma": float(level * 1000),
@@ -79,23 +79,24 @@ def _assumptions(sized: Sized) -> tuple[str, ...]:
     from nightdraw.bank.sizing.level_error import PERCENTILE, REPICK
     from nightdraw.bank.sizing.size_bank import COLDEST_C, REFERENCE_C
 
-    wish = sized.wish
-    on_ohms = float(wish.on_ohms or SWITCH_AND_WIRE_OHMS)
-    low, high = wish.range_v
+    request = sized.request
+    on_ohms = float(request.on_ohms or SWITCH_AND_WIRE_OHMS)
+    low, high = request.range_v
     return (
         f"choice: the smallest largest error over {float(low):g} .. {float(high):g} V with the pattern "
         "picked "
         f"anew for each supply, resistors at their nominal values: {_percent(sized.choice.error)}, no choice "
         f"below {_percent(sized.choice.proven)}",
-        f"nominal: Ohm's law at {float(wish.supply_v):g} V with "
-        f"{'the resistors alone' if not wish.on_ohms else f'{on_ohms:g} ohm of switch and wire'}",
+        f"nominal: Ohm's law at {float(request.supply_v):g} V with "
+        f"{'the resistors alone' if not request.on_ohms else f'{on_ohms:g} ohm of switch and wire'}",
         f"worst case: {float(low):g} .. {float(high):g} V with the pattern picked anew for each supply, "
-        f"tolerance {float(wish.tolerance_pct):g} %, tempco from {COLDEST_C:g} C to the hottest body "
+        f"tolerance {float(request.tolerance_pct):g} %, tempco from {COLDEST_C:g} C to the hottest resistor "
         f"({REFERENCE_C:g} C nominal), {on_ohms:g} ohm of switch and wire; rss: the same limits as "
-        f"root-sum-square; monte carlo: the {PERCENTILE:g}th percentile, seed {wish.seed}; held: worst case "
+        f"root-sum-square; monte carlo: the {PERCENTILE:g}th percentile, seed {request.seed}; held: worst "
+        "case "
         f"and the {100 * REPICK:g} % of supply movement that a standing level waits for",
-        f"worst_w: highest supply squared over ohms; bodies loaded to {100 * USE:g} % of their rating "
-        f"derated for {wish.ambient_c + SURROUND_K:g} C (ambient and {SURROUND_K:g} K), weighed in a box",
+        f"worst_w: highest supply squared over ohms; resistors loaded to {100 * USE:g} % of their rating "
+        f"derated for {request.ambient_c + SURROUND_K:g} C (ambient and {SURROUND_K:g} K), weighed in a box",
     )
 
 
@@ -108,12 +109,14 @@ def board_text(sized: Sized) -> str:
     """The board file of a sizing."""
     from nightdraw.bank.sizing.board_text import text
 
-    wish = sized.wish
-    low, high = wish.range_v
+    request = sized.request
+    low, high = request.range_v
     comment = (
-        f"Sized for {len(wish.levels_a)} levels from {units.show(min(wish.levels_a), 'current')} to "
-        f"{units.show(max(wish.levels_a), 'current')}: {wish.series}, {float(wish.tolerance_pct):g} %,",
-        f"{float(wish.supply_v):g} V nominal, {float(low):g} .. {float(high):g} V, in {wish.ambient_c:g} C.",
+        f"Sized for {len(request.levels_a)} levels from {units.show(min(request.levels_a), 'current')} to "
+        f"{units.show(max(request.levels_a), 'current')}: {request.series}, "
+        f"{float(request.tolerance_pct):g} %,",
+        f"{float(request.supply_v):g} V nominal, {float(low):g} .. {float(high):g} V, "
+        f"in {request.ambient_c:g} C.",
         f"Largest error over that range {100 * sized.choice.error:.3g} % before tolerance, proven to be "
         "within "
         f"{100 * sized.choice.gap:.3g} percentage points of the best choice.",
@@ -131,7 +134,7 @@ def size_text(sized: Sized, out: Path | None) -> str:
         made = "" if channel.count == 1 else f"  = {channel.count} x {float(channel.each):g} ohm"
         where = "on the wall" if channel.mounting == "plate" else "in air"
         lines.append(
-            f"  {number:2}  {float(channel.ohms):>9g} ohm  {channel.body.name:<12} {where:<12}"
+            f"  {number:2}  {float(channel.ohms):>9g} ohm  {channel.package.name:<12} {where:<12}"
             f"{channel.worst_w * channel.count:8.3g} W of {channel.rating_w:g} W{made}"
         )
     lines += ["", *_level_lines(sized), "", *_verdict_lines(sized)]
@@ -167,7 +170,7 @@ def _verdict_lines(sized: Sized) -> list[str]:
     best = "the best choice there is"
     if sized.choice.gap:
         best = f"at most {100 * sized.choice.gap:.3g} percentage points above the best choice there is"
-    low, high = sized.wish.range_v
+    low, high = sized.request.range_v
     worst = max(error.worst for error in sized.errors)
     lines.append(
         f"{'ok' if sized.ok else 'not ok'}: largest error {_percent(worst)} over {float(low):g} .. "
@@ -244,37 +247,39 @@ def heat_text(heat: Heat, plot: Path | None) -> str:
     return "\n".join([*lines, "", *_said(heat.assumptions), "", *_said(CAUTIONS)])
 
 
-def bodies_document(bodies: Sequence[Body]) -> dict[str, Any]:
+def packages_document(packages: Sequence[ResistorPackage]) -> dict[str, Any]:
     """The document of `bank bodies`."""
     return {
         "bodies": [
             {
-                "name": body.name,
-                "about": body.about,
-                "air": vars(body.air),
-                "plate": vars(body.plate) if body.plate else None,
-                "volts_max": body.volts_max,
-                "ohms_min": body.ohms[0],
-                "ohms_max": body.ohms[1],
-                "stocked": body.stocked,
-                "tempco_ppm": body.tempco_ppm,
-                "source": body.source,
+                "name": package.name,
+                "about": package.about,
+                "air": vars(package.air),
+                "plate": vars(package.plate) if package.plate else None,
+                "volts_max": package.volts_max,
+                "ohms_min": package.ohms[0],
+                "ohms_max": package.ohms[1],
+                "stocked": package.stocked,
+                "tempco_ppm": package.tempco_ppm,
+                "source": package.source,
             }
-            for body in bodies
+            for package in packages
         ]
     }
 
 
-def bodies_text(bodies: Sequence[Body]) -> str:
+def packages_text(packages: Sequence[ResistorPackage]) -> str:
     """The text of `bank bodies`."""
     lines = []
-    for body in bodies:
-        laws = _law(body.air, "in air") + (f"; {_law(body.plate, 'on a plate')}" if body.plate else "")
-        values = f"{body.ohms[0]:g} .. {body.ohms[1]:g} ohm ({', '.join(body.stocked)})"
+    for package in packages:
+        laws = _law(package.air, "in air") + (
+            f"; {_law(package.plate, 'on a plate')}" if package.plate else ""
+        )
+        values = f"{package.ohms[0]:g} .. {package.ohms[1]:g} ohm ({', '.join(package.stocked)})"
         lines += [
-            f"{body.name}: {body.about}",
-            f"    {laws}; {values}, {body.volts_max:.0f} V, {body.tempco_ppm:g} ppm/K",
-            f"    source: {body.source}",
+            f"{package.name}: {package.about}",
+            f"    {laws}; {values}, {package.volts_max:.0f} V, {package.tempco_ppm:g} ppm/K",
+            f"    source: {package.source}",
         ]
     return "\n".join(lines)
 

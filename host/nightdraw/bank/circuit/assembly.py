@@ -22,7 +22,8 @@ def missing(board: BoardModel) -> list[str]:
 
 
 def build(board: BoardModel, ambient_c: float = AMBIENT_C) -> Netlist:
-    """The netlist of a board; raises InputError where its file lacks a section of NEEDED or a body."""
+    """The netlist of a board; raises InputError where its file lacks a section of NEEDED or a resistor
+    package."""
     lacking = missing(board)
     if lacking:
         keys = ", ".join(lacking)
@@ -35,7 +36,7 @@ def allowed(board: BoardModel, ambient_c: float) -> dict[str, float]:
     return {part.name: part.allowed_w for part in weigh(board, ambient_c).parts}
 
 
-def assemble(board: BoardModel, bodies: list[Mounted], allowed_w: dict[str, float]) -> Netlist:
+def assemble(board: BoardModel, packages: list[Mounted], allowed_w: dict[str, float]) -> Netlist:
     """The stages put together; without a monitor the sources return straight to ground."""
     circuit = board.circuit
     assert circuit.gates is not None
@@ -45,7 +46,7 @@ def assemble(board: BoardModel, bodies: list[Mounted], allowed_w: dict[str, floa
     five_volts(draft, board, circuit.converter)
     control(draft, board)
     drive(draft, board, circuit.gates)
-    channels(draft, board, bodies, allowed_w)
+    channels(draft, board, packages, allowed_w)
     if not board.monitor:
         draft.joins = [
             Join(GROUND if join.net == "RET" else join.net, join.ref, join.pin) for join in draft.joins

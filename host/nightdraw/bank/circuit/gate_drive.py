@@ -112,7 +112,8 @@ def _supervisor(draft: Draft, gates: Gates) -> None:
 
 
 def channels(draft: Draft, board: BoardModel, mounted: list[Mounted], allowed_w: dict[str, float]) -> None:
-    """Every channel's MOSFET and resistors; allowed_w: what heat allows one body, by the channel's name."""
+    """Every channel's MOSFET and resistors; allowed_w: what heat allows one resistor, by the channel's
+    name."""
     assert board.switch is not None
     for channel in mounted:
         _switch(draft, board, board.switch, channel)
@@ -152,11 +153,13 @@ def _resistors(draft: Draft, board: BoardModel, channel: Mounted, allowed: float
     volts = board.caps["supply_max_mv"] / 1000
     ohms = channel.element_ohms()
     watts = channel.watts(volts) / own.count
-    body = channel.body
-    rating = body.law(own.mounting).rating_w
+    package = channel.package
+    rating = package.law(own.mounting).rating_w
     stress = (
-        Stress("dissipation", watts, body.law(AIR).allowed_w(AROUND_C) if allowed is None else allowed, "W"),
-        Stress("voltage", channel.element_volts(volts), body.volts_max, "V"),
+        Stress(
+            "dissipation", watts, package.law(AIR).allowed_w(AROUND_C) if allowed is None else allowed, "W"
+        ),
+        Stress("voltage", channel.element_volts(volts), package.volts_max, "V"),
     )
     for string in range(own.in_parallel):
         for place in range(own.in_series):
@@ -167,16 +170,16 @@ def _resistors(draft: Draft, board: BoardModel, channel: Mounted, allowed: float
             second = f"D{channel.number}" if last else f"B{channel.number}{letters(number)}"
             part = Part(
                 ref, RESISTOR, f"{ohms_text(ohms)} ohm", f"{rating:g} W, {float(own.tolerance_pct):g} %",
-                body.name,
-                f"{body.about}, {ohms_text(ohms)} ohm, {float(own.tolerance_pct):g} %",
-                "the same value, tolerance and rating in the next larger body", ("1", "2"), ohms,
+                package.name,
+                f"{package.about}, {ohms_text(ohms)} ohm, {float(own.tolerance_pct):g} %",
+                "the same value, tolerance and rating in the next larger package", ("1", "2"), ohms,
                 WALL if channel.on_plate else BOARD, stress=stress,
             )  # fmt: skip
             draft.add(part, {"1": first, "2": second})
 
 
 def letters(number: int) -> str:
-    """0 is a, 25 z, 26 aa: what tells the bodies of one channel apart."""
+    """0 is a, 25 z, 26 aa: what tells the resistors of one channel apart."""
     text = ""
     number += 1
     while number:
@@ -185,6 +188,6 @@ def letters(number: int) -> str:
     return text
 
 
-def bodies_of(parts: tuple[Part, ...], channel: int) -> list[Part]:
+def resistors_of(parts: tuple[Part, ...], channel: int) -> list[Part]:
     """A channel's resistors, in the netlist's order."""
     return [part for part in parts if part.ref.rstrip(ascii_lowercase) == f"RB{channel}"]

@@ -61,7 +61,7 @@ class Part:
     kind: str
     value: str
     rating: str
-    body: str
+    package: str
     description: str
     second: str
     pins: tuple[str, ...]

@@ -136,17 +136,17 @@ def _clamp(board: BoardModel, clamp: Clamp | None, kind: System) -> Iterator[Rem
 
 
 def _dumped(channel: Mounted, kind: System) -> Iterator[Remark]:
-    """A channel that is on when a suppressed dump comes: its bodies' overload and pulse rules."""
-    body = channel.body
+    """A channel that is on when a suppressed dump comes: its resistors' overload and pulse rules."""
+    package = channel.package
     volts = channel.element_volts(kind.dump_v)
     watts = channel.watts(kind.dump_v) / channel.channel.count
     joules = watts * kind.dump_s
-    rating = body.law(AIR).rating_w
-    by_overload = body.overload_times * rating
-    fits = watts <= by_overload or (body.short_j is not None and joules <= body.short_j)
-    if not fits or volts > body.volts_max:
+    rating = package.law(AIR).rating_w
+    by_overload = package.overload_times * rating
+    fits = watts <= by_overload or (package.short_j is not None and joules <= package.short_j)
+    if not fits or volts > package.volts_max:
         message = (
-            f"a suppressed load dump puts {watts:.3g} W into a {body.name} for {kind.dump_s:g} s, which "
-            f"bears {by_overload:.3g} W for {body.overload_s:g} s"
+            f"a suppressed load dump puts {watts:.3g} W into a {package.name} for {kind.dump_s:g} s, which "
+            f"bears {by_overload:.3g} W for {package.overload_s:g} s"
         )
         yield Remark(channel.name, "dump-overload", message, ERROR)

@@ -1,7 +1,7 @@
 """The enclosure's drilling template, one to one: front, rear, floor. Where what goes is worked out here.
 
-Hole sizes are the usual ones of each kind of part (common practice); aluminium-clad bodies are marked through
-their own holes.
+Hole sizes are the usual ones of each kind of part (common practice); aluminium-clad resistors are marked
+through their own holes.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def drilling(board: BoardModel, netlist: Netlist) -> list[Sheet]:
     )
     floor = _sheet(board, "drilling template, floor", length, width + 14)
     _face(floor, MARGIN_MM, top, length, width, "floor, from inside", floor_holes(board, length, width))
-    _bodies(floor, board, MARGIN_MM, top, length, width)
+    _packages(floor, board, MARGIN_MM, top, length, width)
     for sheet in (sides, floor):
         y = sheet.height_mm - EDGE_MM - BLOCK_MM - 13
         notes(sheet, MARGIN_MM, y, _notes(), 2.6)
@@ -63,7 +63,8 @@ def _notes() -> list[str]:
     return [
         "Print at 100 %, measure the bar, cut out, tape on, centre-punch, drill 2 mm first. Hole sizes are "
         "the usual ones:",
-        "check them against the parts in hand. Clad bodies: mark through their own holes, deburr, compound, "
+        "check them against the parts in hand. Clad resistors: mark through their own holes, deburr, "
+        "compound, "
         "torque evenly.",
     ]
 
@@ -112,7 +113,7 @@ def rear_holes(length: float, height: float) -> list[Hole]:
 
 
 def floor_holes(board: BoardModel, length: float, width: float) -> list[Hole]:
-    """The circuit board's stand-offs, and the clad bodies' screws, diagonally across each."""
+    """The circuit board's stand-offs, and the clad resistors' screws, diagonally across each."""
     wide, high = CIRCUIT_BOARD_MM
     y0 = (width - high) / 2
     holes = [
@@ -120,10 +121,10 @@ def floor_holes(board: BoardModel, length: float, width: float) -> list[Hole]:
         for dx in (CORNER_MM, wide - CORNER_MM)
         for dy in (CORNER_MM, high - CORNER_MM)
     ]
-    for body in placed(board):
-        x, y = length - body.left_mm + body.long_mm / 2, body.low_mm + body.tall_mm / 2
+    for package in placed(board):
+        x, y = length - package.left_mm + package.long_mm / 2, package.low_mm + package.tall_mm / 2
         for way in (-1, 1):
-            holes.append(Hole(x + way * body.along_mm / 2, y + way * body.across_mm / 2, SCREW_MM, ""))
+            holes.append(Hole(x + way * package.along_mm / 2, y + way * package.across_mm / 2, SCREW_MM, ""))
     return holes
 
 
@@ -146,22 +147,22 @@ def _face(
             )
 
 
-def _bodies(sheet: Sheet, board: BoardModel, left: float, top: float, length: float, width: float) -> None:
+def _packages(sheet: Sheet, board: BoardModel, left: float, top: float, length: float, width: float) -> None:
     wide, high = CIRCUIT_BOARD_MM
     y0 = (width - high) / 2
     sheet.box(left + FREE_MM, top + width - y0 - high, wide, high, stroke=GREY)
     middle = (left + FREE_MM + wide / 2, top + width / 2)
     sheet.text(*middle, f"circuit board {wide:g} x {high:g} mm on four M3 stand-offs", 3, MIDDLE, colour=GREY)
-    told = f"{SCREW_MM:g} mm, {CORNER_MM:g} mm from its edges; thin line: the wall's inside"
-    sheet.text(middle[0], middle[1] + 5, told, 2.6, MIDDLE, colour=GREY)
+    text = f"{SCREW_MM:g} mm, {CORNER_MM:g} mm from its edges; thin line: the wall's inside"
+    sheet.text(middle[0], middle[1] + 5, text, 2.6, MIDDLE, colour=GREY)
     assert board.enclosure is not None
     wall = float(board.enclosure.wall_m) * 1000
     sheet.box(left + wall, top + wall, length - 2 * wall, width - 2 * wall, stroke=GREY, width_mm=THIN)
-    for body in placed(board):
-        x, y = left + length - body.left_mm, top + width - body.low_mm - body.tall_mm
-        sheet.box(x, y, body.long_mm, body.tall_mm, stroke=GREY)
-        middle = (x + body.long_mm / 2, y + body.tall_mm / 2)
-        name = f"RB{body.channel} {board.channels[body.channel - 1].body}"
+    for package in placed(board):
+        x, y = left + length - package.left_mm, top + width - package.low_mm - package.tall_mm
+        sheet.box(x, y, package.long_mm, package.tall_mm, stroke=GREY)
+        middle = (x + package.long_mm / 2, y + package.tall_mm / 2)
+        name = f"RB{package.channel} {board.channels[package.channel - 1].package}"
         sheet.text(middle[0], middle[1] + 1, name, 2.5, MIDDLE)
-        screws = f"{body.along_mm:g} x {body.across_mm:g}"
+        screws = f"{package.along_mm:g} x {package.across_mm:g}"
         sheet.text(middle[0], middle[1] + 4.2, screws, 2.2, MIDDLE, colour=GREY)

@@ -1,4 +1,4 @@
-"""The frame of every drawing: border, title block, notes. A4, lying or standing."""
+"""The frame of every drawing: border, title block, notes. A4, landscape or portrait."""
 
 from __future__ import annotations
 

@@ -196,7 +196,7 @@ def _bank(board: BoardModel, netlist: Netlist) -> Iterator[str]:
     yield "3. **Measure, unpowered:** from VP to each drain the value of section 1's table; from each"
     yield "   drain to GND no short, the meter's plus on the drain (some kohm by the supply side are normal)."
     if walls:
-        yield "4. **Measure:** every clad body's terminals to the enclosure: open (more than 10 Mohm)."
+        yield "4. **Measure:** every clad resistor's terminals to the enclosure: open (more than 10 Mohm)."
 
 
 def _power_up(board: BoardModel, netlist: Netlist) -> Iterator[str]:

@@ -17,7 +17,7 @@ from nightdraw.board import BoardModel
 
 COLUMNS_MM = (34.0, 34.0, 22.5)  # supply, processor, drive; the channels have the rest
 EDGE, BETWEEN = 9.0, 1.8  # mm: from the board's edge, between outlines
-# A part's outline, wide and high, by reference (first letters) or body.
+# A part's outline, wide and high, by reference (first letters) or package.
 OUTLINES: dict[str, tuple[float, float]] = {
     "J1": (10.5, 9.0),
     "D1": (16.0, 6.0),
@@ -60,9 +60,9 @@ class Spot:
 
 
 def outline(part: Part) -> tuple[float, float]:
-    """A part's outline: by its body, its reference, the longest beginning that is known."""
-    if part.body in OUTLINES:
-        return OUTLINES[part.body]
+    """A part's outline: by its package, its reference, the longest beginning that is known."""
+    if part.package in OUTLINES:
+        return OUTLINES[part.package]
     for length in range(len(part.ref), 0, -1):
         if part.ref[:length] in OUTLINES:
             return OUTLINES[part.ref[:length]]

@@ -5,7 +5,7 @@ Every value, net and pin comes from the netlist; a test counts that no part is l
 
 from __future__ import annotations
 
-from nightdraw.bank.circuit.gate_drive import bodies_of
+from nightdraw.bank.circuit.gate_drive import resistors_of
 from nightdraw.bank.circuit.netlist import (
     BUFFER,
     GROUND,
@@ -321,7 +321,7 @@ def _channels(board: BoardModel, netlist: Netlist, first: int, last: int, page: 
     lines = [
         f"Each channel alike: RG {gate.value} at the gate, RP to the source, "
         f"{netlist.part(f'Q{first}').description}.",
-        "Bodies marked `wall` are screwed to the enclosure with thermal compound, their leads sleeved.",
+        "Resistors marked `wall` are screwed to the enclosure with thermal compound, their leads sleeved.",
     ]
     notes(sheet, 16, 179, lines, 2.7)
     return sheet
@@ -329,15 +329,15 @@ def _channels(board: BoardModel, netlist: Netlist, first: int, last: int, page: 
 
 def _channel(draw: Page, board: BoardModel, netlist: Netlist, number: int, x: float, y: float) -> None:
     own = board.channels[number - 1]
-    bodies = bodies_of(netlist.parts, number)
-    first = bodies[0]
-    refs = first.ref if len(bodies) == 1 else f"{first.ref}..{bodies[-1].ref.lstrip('RB0123456789')}"
-    many = "" if len(bodies) == 1 else f"\n{own.in_series} series x {own.in_parallel} parallel"
+    packages = resistors_of(netlist.parts, number)
+    first = packages[0]
+    refs = first.ref if len(packages) == 1 else f"{first.ref}..{packages[-1].ref.lstrip('RB0123456789')}"
+    many = "" if len(packages) == 1 else f"\n{own.in_series} series x {own.in_parallel} parallel"
     where = ", wall" if first.place == "wall" else ""
     draw.tag((x, y), "VP", "up", 0.4)
     element = draw.elements.ResistorIEC().at((x, y)).to((x, y - 3))
     draw.drawing.add(element)
-    draw.words((x + 0.5, y - 1.5), f"{refs}\n{first.value}\n{first.body}{where}{many}", SMALL, "left")
+    draw.words((x + 0.5, y - 1.5), f"{refs}\n{first.value}\n{first.package}{where}{many}", SMALL, "left")
     fet = draw.elements.NFet().theta(0).reverse().anchor("drain").at((x, y - 3.4))
     draw.line((x, y - 3), (x, y - 3.4))
     draw.drawing.add(fet)

@@ -52,14 +52,14 @@ def parts_list(board: BoardModel, netlist: Netlist) -> str:
     """The parts list as CSV: like parts in one line, then what no netlist has."""
     groups: dict[tuple[str, ...], list[Part]] = {}
     for part in netlist.parts:
-        key = (part.value, part.rating, part.body, part.description, part.second, part.place)
+        key = (part.value, part.rating, part.package, part.description, part.second, part.place)
         groups.setdefault(key, []).append(part)
     rows: list[Sequence[object]] = [
-        ("quantity", "references", "value", "rating", "body", "description", "second_source", "where")
+        ("quantity", "references", "value", "rating", "package", "description", "second_source", "where")
     ]
-    for (value, rating, body, description, second, place), parts in groups.items():
+    for (value, rating, package, description, second, place), parts in groups.items():
         refs = " ".join(part.ref for part in parts)
-        rows.append((len(parts), refs, value, rating, body, description, second, PLACES[place]))
+        rows.append((len(parts), refs, value, rating, package, description, second, PLACES[place]))
     return _text([*rows, *_sundries(board, netlist)])
 
 
@@ -88,12 +88,12 @@ def _sundries(board: BoardModel, netlist: Netlist) -> Iterator[Sequence[object]]
             "-",
         )
     walls = sum(part.place == WALL and part.ref.startswith("RB") for part in netlist.parts)
-    for count, value, rating, body, description, second in SUNDRIES:
+    for count, value, rating, package, description, second in SUNDRIES:
         if count or walls:
-            yield count or 2 * walls, "-", value, rating, body, description, second, "-"
+            yield count or 2 * walls, "-", value, rating, package, description, second, "-"
 
 
-# what every box has; a count of 0: two a clad body
+# what every box has; a count of 0: two a clad resistor
 SUNDRIES = (
     (1, "M12", "IP67", "cable gland", "cable gland M12 x 1.5 with nut, for two wires in sleeving", "PG7"),
     (4, "M3", "10 mm", "stand-off", "stand-off M3, 10 mm, with screws and lock washers", "nylon"),

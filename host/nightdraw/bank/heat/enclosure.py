@@ -62,7 +62,7 @@ class Box:
 
     @property
     def metal(self) -> bool:
-        """Whether bodies may be screwed to its wall as to a plate."""
+        """Whether resistors may be screwed to its wall as to a plate."""
         return self.material == ALUMINIUM
 
     @property

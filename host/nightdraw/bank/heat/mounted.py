@@ -1,4 +1,4 @@
-"""A board's channels with their bodies resolved, and the enclosure that they are in.
+"""A board's channels with their resistor packages resolved, and the enclosure that they are in.
 
 Here a board file's names become parts, or findings at their place; nothing is weighed yet.
 """
@@ -9,18 +9,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from nightdraw.bank.heat.enclosure import Air, Box
-from nightdraw.bank.parts.resistor_packages import AIR, CATALOGUE, PLATE, Body, own_body
+from nightdraw.bank.parts.resistor_packages import AIR, CATALOGUE, PLATE, ResistorPackage, own_package
 from nightdraw.board import BoardModel, Channel
 from nightdraw.errors import Finding, InputError, nearest
 
 
 @dataclass(frozen=True)
 class Mounted:
-    """A channel with its body resolved. watts: the whole channel's at the supply in question."""
+    """A channel with its resistor package resolved. watts: the whole channel's at the supply in question."""
 
     number: int
     channel: Channel
-    body: Body
+    package: ResistorPackage
 
     @property
     def name(self) -> str:
@@ -45,7 +45,7 @@ class Mounted:
         return supply_v**2 / self.least_ohms
 
     def element_volts(self, supply_v: float) -> float:
-        """What stands across one of its bodies."""
+        """What stands across one of its resistors."""
         return supply_v / self.channel.in_series
 
     def element_ohms(self) -> float:
@@ -53,55 +53,59 @@ class Mounted:
         return float(each if each is not None else self.channel.ohms)
 
     def rise_k_w(self) -> float:
-        """Hot spot over air, or over the wall, by the watts of one body."""
-        return self.body.plate_k_per_w if self.on_plate else self.body.law(AIR).k_per_w
+        """Hot spot over air, or over the wall, by the watts of one resistor."""
+        return self.package.plate_k_per_w if self.on_plate else self.package.law(AIR).k_per_w
 
     def allowed_w(self, air: Air) -> float:
-        """What one body may dissipate in this box: its derating law, on a plate also its way to the wall."""
+        """What one resistor may dissipate in this box: its derating law, on a plate also its way to the
+        wall."""
         if not self.on_plate:
-            return self.body.law(AIR).allowed_w(air.air_c)
-        by_plate = (self.body.limit_c - air.wall_c) / self.body.plate_k_per_w
-        return max(0.0, min(self.body.law(PLATE).allowed_w(air.wall_c), by_plate))
+            return self.package.law(AIR).allowed_w(air.air_c)
+        by_plate = (self.package.limit_c - air.wall_c) / self.package.plate_k_per_w
+        return max(0.0, min(self.package.law(PLATE).allowed_w(air.wall_c), by_plate))
 
 
 def mounted(board: BoardModel) -> list[Mounted]:
-    """Every channel with its body; raises InputError with the place of each without one that it can have."""
+    """Every channel with its resistor package; raises InputError with the place of each without one that it
+    can have."""
     known = {**CATALOGUE}
     findings: list[Finding] = []
-    for own in board.bodies:
+    for own in board.packages:
         if own.like in known:
-            known[own.name] = own_body(own.name, known[own.like], own.given)
+            known[own.name] = own_package(own.name, known[own.like], own.given)
         else:
             hint = nearest(own.like, known)
-            findings.append(board.finding(own.place, f"no body type is called {own.like!r}", hint))
+            findings.append(board.finding(own.place, f"no resistor package is called {own.like!r}", hint))
     found = []
     for number, channel in enumerate(board.channels, 1):
-        problem = _body_problem(board, number, channel, known)
+        problem = _package_problem(board, number, channel, known)
         if problem is not None:
             findings.append(problem)
-        elif channel.body is not None:
-            found.append(Mounted(number, channel, known[channel.body]))
+        elif channel.package is not None:
+            found.append(Mounted(number, channel, known[channel.package]))
     if findings:
         raise InputError(*findings)
     return found
 
 
-def _body_problem(board: BoardModel, number: int, channel: Channel, known: dict[str, Body]) -> Finding | None:
-    if channel.body is None:
+def _package_problem(
+    board: BoardModel, number: int, channel: Channel, known: dict[str, ResistorPackage]
+) -> Finding | None:
+    if channel.package is None:
         names = ", ".join(CATALOGUE)
-        message = f"channel {number} has no body: its heat can't be weighed"
-        return board.finding(channel.place, message, f"body types: {names}")
-    if channel.body not in known:
-        hint = nearest(channel.body, known) or f"known: {', '.join(known)}"
-        return board.finding(channel.place, f"no body type is called {channel.body!r}", hint)
-    if channel.mounting == PLATE and known[channel.body].plate is None:
-        message = f"channel {number}: a {channel.body} can't be screwed to a plate"
+        message = f"channel {number} has no resistor package: its heat can't be weighed"
+        return board.finding(channel.place, message, f"resistor packages: {names}")
+    if channel.package not in known:
+        hint = nearest(channel.package, known) or f"known: {', '.join(known)}"
+        return board.finding(channel.place, f"no resistor package is called {channel.package!r}", hint)
+    if channel.mounting == PLATE and known[channel.package].plate is None:
+        message = f"channel {number}: a {channel.package} can't be screwed to a plate"
         return board.finding(channel.place, message, "mounting: air")
     return None
 
 
 def box_of(board: BoardModel, channels: Sequence[Mounted]) -> Box:
-    """The board's enclosure; raises InputError where it has none, or bodies on a wall that is no plate."""
+    """The board's enclosure; raises InputError where it has none, or resistors on a wall that is no plate."""
     if board.enclosure is None:
         raise InputError(board.finding(board.root, "the board has no enclosure: heat can't be weighed"))
     box = Box(board.enclosure)

@@ -1,4 +1,4 @@
-"""A run's temperatures as a picture: the bodies nearest to their limits, air and wall over time."""
+"""A run's temperatures as a picture: the resistors nearest to their limits, air and wall over time."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from nightdraw.errors import InputError
 
 FORMATS = (".png", ".svg", ".pdf")
 WIDTH_IN, HEIGHT_IN = 9.0, 5.0
-MOST_BODIES = 4  # the hottest; more lines are not told apart
+MOST_LINES = 4  # the hottest; more lines are not told apart
 MINUTES = 60.0
 
 
@@ -38,7 +38,7 @@ def draw(
     axes = figure.add_subplot()
     minutes = run.times_s / MINUTES
     nearest = sorted(range(len(limits_c)), key=lambda column: limits_c[column] - run.peaks_c[column])
-    for column in sorted(nearest[:MOST_BODIES]):
+    for column in sorted(nearest[:MOST_LINES]):
         label = f"channel {column + 1}: {run.peaks_c[column]:.0f} of {limits_c[column]:.0f} C"
         axes.plot(minutes, run.temps_c[:, column], linewidth=0.7, label=label)
     air = f"air inside: {run.air_c:.0f} of {air_limit_c:.0f} C"
@@ -50,7 +50,7 @@ def draw(
     axes.set_ylabel("temperature in C")
     axes.set_title(title)
     axes.grid(alpha=0.3)
-    title = "peak of limit; the bodies nearest to theirs"
+    title = "peak of limit; the resistors nearest to theirs"
     axes.legend(title=title, loc="center left", bbox_to_anchor=(1.0, 0.5), frameon=False)
     with outputs.replacing(Path(path)) as made:
         figure.savefig(made, format=suffix[1:].lower())

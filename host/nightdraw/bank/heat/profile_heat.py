@@ -1,4 +1,4 @@
-"""Does it burn under a profile: verdicts from a run's warm-up, with pulses against the bodies' rules.
+"""Does it burn under a profile: verdicts from a run's warm-up, with pulses against the resistors' rules.
 
 The supply stands at the highest that box and program allow; run 1 of the program is played, from cold.
 """
@@ -30,11 +30,14 @@ class RunHeat:
 
 
 def weigh_run(
-    board: BoardModel, program: Program, ambient_c: float, tell: Callable[[float], None] = lambda share: None
+    board: BoardModel,
+    program: Program,
+    ambient_c: float,
+    progress: Callable[[float], None] = lambda share: None,
 ) -> RunHeat:
     """Play a program on a board and weigh every part at its peak; raises InputError as heat.weigh does.
 
-    tell: called with the share of the work done.
+    progress: called with the share of the work done, 0 to 1.
     """
     channels = mounted(board)
     box = box_of(board, channels)
@@ -43,9 +46,9 @@ def weigh_run(
     supply_v = supply_mv / 1000
     segments = list(patterns(board, program, supply_mv))
     run = warm_up(board, channels, box, ambient_c, supply_v, segments)
-    tell(1 / 2)
+    progress(1 / 2)
     reference = warm_up(board, channels, box, touch.REFERENCE_C, supply_v, segments)
-    tell(1.0)
+    progress(1.0)
     parts = _channel_parts(channels, run, supply_v)
     if board.switch is not None:
         air = Air(run.wall_c, run.wall_c, run.air_c)
@@ -64,7 +67,7 @@ def _assumptions(program: Program, run: WarmUp, supply_v: float) -> tuple[str, .
         "that box and profile allow, patterns as the box picks them there",
         "dissipation is the run's mean, temperature its peak; allowed is the mean at which the same run "
         "would peak at the limit; a pulse is weighed by its longest unbroken time on",
-        "a body is one lump: inside a single pulse its wire or film may be hotter, which the makers' "
+        "a resistor is one lump: inside a single pulse its wire or film may be hotter, which the makers' "
         "overload rules cover",
         "resistors at the low end of their tolerance; no sun, no fan",
     )
@@ -75,39 +78,38 @@ def _channel_parts(channels: Sequence[Mounted], run: WarmUp, supply_v: float) ->
     for number, (channel, use) in enumerate(zip(channels, run.uses, strict=True)):
         peak_c = float(run.peaks_c[number])
         around_c = run.wall_c if channel.on_plate else run.air_c
-        parts.append(_body_part(channel, use, run, peak_c, supply_v))
+        parts.append(_resistor_part(channel, use, run, peak_c, supply_v))
         if use.on_s:
             parts.append(_pulse_part(channel, use, peak_c, around_c, supply_v))
     return parts
 
 
-def _body_part(channel: Mounted, use: Use, run: WarmUp, peak_c: float, supply_v: float) -> Part:
-    """A body's mean and peak over the run."""
+def _resistor_part(channel: Mounted, use: Use, run: WarmUp, peak_c: float, supply_v: float) -> Part:
+    """A resistor's mean and peak over the run."""
     mean = use.joules / run.seconds / channel.channel.count
-    limit = channel.body.limit_c
-    volts_ok = channel.element_volts(supply_v) <= channel.body.volts_max
+    limit = channel.package.limit_c
+    volts_ok = channel.element_volts(supply_v) <= channel.package.volts_max
     ok = peak_c <= limit and volts_ok
     around_c = run.wall_c if channel.on_plate else run.air_c
     if use.on_s and peak_c > around_c:
         allowed = _scaled(mean, peak_c, limit, around_c)
     else:
         allowed = channel.allowed_w(Air(run.wall_c, run.wall_c, run.air_c))
-    about = (
-        f"{channel.element_ohms():g} ohm, {channel.body.name}, on for {use.on_s:.0f} of {run.seconds:.0f} s"
-    )
-    remedy = "" if ok else "a bigger body, or a shorter or rarer pulse"
+    share = f"on for {use.on_s:.0f} of {run.seconds:.0f} s"
+    about = f"{channel.element_ohms():g} ohm, {channel.package.name}, {share}"
+    remedy = "" if ok else "a larger package, or a shorter or rarer pulse"
     return Part(channel.name, mean, allowed, peak_c, limit, ok, about, remedy)
 
 
 def _pulse_part(channel: Mounted, use: Use, peak_c: float, around_c: float, supply_v: float) -> Part:
-    """A body's pulse against its overload rule, at the rating derated for where it sits."""
+    """A resistor's pulse against its overload rule, at the rating derated for where it sits."""
     watts = channel.watts(supply_v) / channel.channel.count
     rating = channel.allowed_w(Air(around_c, around_c, around_c))
-    allowed = pulse_w(channel.body, rating, use.longest_s)
+    allowed = pulse_w(channel.package, rating, use.longest_s)
     ok = watts <= allowed
     about = f"{watts:.3g} W for {use.longest_s:.3g} s, {watts * use.longest_s:.3g} J at once"
-    remedy = "" if ok else f"a bigger body, or pulses within {channel.body.overload_s:g} s"
-    return Part(f"{channel.name}, pulse", watts, allowed, peak_c, channel.body.limit_c, ok, about, remedy)
+    remedy = "" if ok else f"a larger package, or pulses within {channel.package.overload_s:g} s"
+    return Part(f"{channel.name}, pulse", watts, allowed, peak_c, channel.package.limit_c, ok, about, remedy)
 
 
 def _scaled(watts: float, peak_c: float, limit_c: float, around_c: float) -> float:

@@ -1,12 +1,12 @@
-"""How much hotter than its mean the shell is where bodies are screwed to it: six faces as one sheet.
+"""How much hotter than its mean the shell is where resistors are screwed to it: six faces as one sheet.
 
 Theory: a thin wall is a sheet of conductance k t in two directions (its Biot number h t / k is below 0.001),
 so each cell obeys k t lap(T) = h (T - Ta) - q, a fin equation, with the film coefficient h of its own face
-(outside convection and linearised radiation; inside convection to one node of air) and q the watts of a body
-over its base. Faces meet at the edges. Finite volumes on cells of CELL_M, solved for one watt at each source:
-the answer is linear in the watts and comes on top of the lumped wall's temperature, which is the mean by loss
-of the same sheet. Held against a solver of another make in tests/reference/test_shell_reference.py. Cost: one
-sparse factorisation of some 4000 unknowns.
+(outside convection and linearised radiation; inside convection to one node of air) and q the watts of a
+resistor over its base. Faces meet at the edges. Finite volumes on cells of CELL_M, solved for one watt at
+each source: the answer is linear in the watts and comes on top of the lumped wall's temperature, which is the
+mean by loss of the same sheet. Held against a solver of another make in
+tests/reference/test_shell_reference.py. Cost: one sparse factorisation of some 4000 unknowns.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ LEAST_K = 0.5  # film coefficients are taken at this rise at least: at none ther
 
 @dataclass(frozen=True)
 class Spread:
-    """k_per_w: rows are the hottest spot under each channel's bodies and, last, the hottest one elsewhere,
-    above the wall's mean; columns one watt in each channel's bodies and, last, in the air."""
+    """k_per_w: rows are the hottest spot under each channel's resistors and, last, the hottest one elsewhere,
+    above the wall's mean; columns one watt in each channel's resistors and, last, in the air."""
 
     k_per_w: Floats
 
@@ -47,8 +47,8 @@ class Spread:
 
 
 def spread(board: BoardModel, channels: Sequence[Mounted], box: Box, air: Air, ambient_c: float) -> Spread:
-    """The sheet of a board's box with its bodies where the drilling template puts them, its film coefficients
-    at the temperatures where the lumped box settles."""
+    """The sheet of a board's box with its resistors where the drilling template puts them, its film
+    coefficients at the temperatures where the lumped box settles."""
     assert board.enclosure is not None
     sheet = _Sheet(board.enclosure)
     loss, inside = _films(box, air, ambient_c)
@@ -134,14 +134,14 @@ class _Sheet:
 
 
 def _footprint(board: BoardModel, sheet: _Sheet, number: int) -> Floats:
-    """One watt over the bases of a channel's bodies, by the share of each floor cell that they cover."""
+    """One watt over the bases of a channel's resistors, by the share of each floor cell that they cover."""
     watts = np.zeros(sheet.count)
     floor: Floats = np.zeros((sheet.nx, sheet.ny))
-    for body in placed(board):
-        if body.channel == number:
-            long, tall = (mm / 1000 for mm in base_mm(body))
-            x = sheet.length - (body.left_mm - body.long_mm / 2) / 1000
-            y = (body.low_mm + body.tall_mm / 2) / 1000
+    for package in placed(board):
+        if package.channel == number:
+            long, tall = (mm / 1000 for mm in base_mm(package))
+            x = sheet.length - (package.left_mm - package.long_mm / 2) / 1000
+            y = (package.low_mm + package.tall_mm / 2) / 1000
             along = _covered(x - long / 2, x + long / 2, sheet.nx, sheet.dx)
             up = _covered(y - tall / 2, y + tall / 2, sheet.ny, sheet.dy)
             floor = np.add(floor, np.outer(along, up))

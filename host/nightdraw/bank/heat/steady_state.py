@@ -100,7 +100,7 @@ def weigh(board: BoardModel, ambient_c: float) -> Heat:
 def _shell(
     board: BoardModel, channels: Sequence[Mounted], box: Box, ambient_c: float, settled: tuple[Air, Load]
 ) -> tuple[list[float], Wall]:
-    """How far the wall under each channel's bodies lies above the wall's mean, and the hottest spot."""
+    """How far the wall under each channel's resistors lies above the wall's mean, and the hottest spot."""
     air, load = settled
     sheet = spread(board, channels, box, air, ambient_c)
     supply_v = board.caps["supply_max_mv"] / 1000
@@ -116,7 +116,7 @@ def assumptions(board: BoardModel, supply_v: float) -> tuple[str, ...]:
         "resistors at the low end of their tolerance; own consumption counted; no sun, no fan, no help from "
         "the temperature guard",
         "outside: Churchill-Chu (upright), McAdams (flat) and grey-body radiation; inside: convection alone",
-        "the shell as a conducting sheet with the bodies where the drilling template has them; its "
+        "the shell as a conducting sheet with the resistors where the drilling template has them; its "
         "hottest spot is "
         "judged, the bottom's too, in the room's own temperature (handled: at 25 C, as its standard says)",
     ]

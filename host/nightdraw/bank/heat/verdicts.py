@@ -1,6 +1,6 @@
 """One verdict a part: what it dissipates, what it may, how hot it is, and what would mend it.
 
-The temperatures come from heat; the limits from the bodies, the MOSFET's sheet and the touch tables.
+The temperatures come from heat; the limits from the resistors, the MOSFET's sheet and the touch tables.
 """
 
 from __future__ import annotations
@@ -63,35 +63,35 @@ class Wall:
 
 
 def resistor_part(channel: Mounted, supply_v: float, air: Air, box: Box, above_k: float) -> Part:
-    """One body of a channel: its derated rating, its hot spot, its voltage. above_k: of the wall under it
+    """One resistor of a channel: its derated rating, its hot spot, its voltage. above_k: of the wall under it
     over the wall's mean."""
     air = replace(air, wall_c=air.wall_c + above_k)
     watts = channel.watts(supply_v) / channel.channel.count
     around = air.wall_c if channel.on_plate else air.air_c
     temp = around + watts * channel.rise_k_w()
     allowed = channel.allowed_w(air)
-    volts_ok = channel.element_volts(supply_v) <= channel.body.volts_max
+    volts_ok = channel.element_volts(supply_v) <= channel.package.volts_max
     ok = watts <= allowed and volts_ok
     where = "on the wall" if channel.on_plate else "in air"
-    about = f"{channel.element_ohms():g} ohm, {channel.body.name} {where} at {around:.0f} C"
-    remedy = "" if ok else _body_remedy(channel, watts, air, box, volts_ok)
-    return Part(channel.name, watts, allowed, temp, channel.body.limit_c, ok, about, remedy)
+    about = f"{channel.element_ohms():g} ohm, {channel.package.name} {where} at {around:.0f} C"
+    remedy = "" if ok else _package_remedy(channel, watts, air, box, volts_ok)
+    return Part(channel.name, watts, allowed, temp, channel.package.limit_c, ok, about, remedy)
 
 
-def _body_remedy(channel: Mounted, watts: float, air: Air, box: Box, volts_ok: bool) -> str:
-    """The smallest body of the catalogue that would do in this box as it is, or a split."""
+def _package_remedy(channel: Mounted, watts: float, air: Air, box: Box, volts_ok: bool) -> str:
+    """The smallest package of the catalogue that would do in this box as it is, or a split."""
     if not volts_ok:
-        return f"its {channel.body.volts_max:g} V are exceeded: two or more in series"
-    for body in CATALOGUE.values():
-        low, high = body.ohms
+        return f"its {channel.package.volts_max:g} V are exceeded: two or more in series"
+    for package in CATALOGUE.values():
+        low, high = package.ohms
         if not low <= channel.element_ohms() <= high:
             continue
-        if body.plate and box.metal:
-            by_plate = (body.limit_c - air.wall_c) / body.plate_k_per_w
-            if min(body.plate.allowed_w(air.wall_c), by_plate) >= watts:
-                return f"use a {body.name} on the enclosure's wall"
-        elif body.law(AIR).allowed_w(air.air_c) >= watts:
-            return f"use a {body.name}"
+        if package.plate and box.metal:
+            by_plate = (package.limit_c - air.wall_c) / package.plate_k_per_w
+            if min(package.plate.allowed_w(air.wall_c), by_plate) >= watts:
+                return f"use a {package.name} on the enclosure's wall"
+        elif package.law(AIR).allowed_w(air.air_c) >= watts:
+            return f"use a {package.name}"
     return "split it: four of the same ohms, two by two, share the heat; or a larger box"
 
 
@@ -160,7 +160,7 @@ def _wall_part(
         remedy = f"in a room of {ambient_c:g} C no box may be touched"
     elif not ok:
         remedy = (
-            f"{allowed:.3g} W is what this box may lose: a plate under the bodies, more and smaller ones, "
+            f"{allowed:.3g} W is what this box may lose: a plate under the resistors, more and smaller ones, "
             "more "
             "surface, or a lower level"
         )

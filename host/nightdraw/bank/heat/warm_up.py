@@ -1,4 +1,4 @@
-"""Warm-up over a profile: the bank's heat, second by second, in a network of bodies, air and wall.
+"""Warm-up over a profile: the bank's heat, second by second, in a network of resistors, air and wall.
 
 Powers come from the patterns that the box's own bank picks at the highest supply. Convection and radiation
 depend on temperature, so the conductances are renewed as the box warms; in between the network is exact.
@@ -25,9 +25,8 @@ from nightdraw.bank.patterns import Floats
 from nightdraw.board import BoardModel
 
 ELECTRONICS_J_K = 40.0  # boards, wires and terminals in the air: 50 g of glass fibre and copper (derived)
-LOCAL_S = (
-    10.0  # the sheet under a body follows its power in 10 to 30 s (derived): the shorter, on the safe side
-)
+# the sheet under a resistor follows its power in 10 to 30 s (derived): the shorter, on the safe side
+LOCAL_S = 10.0
 RENEW_S = 20.0  # conductances older than this are renewed; boxes warm in tens of minutes
 MOST_TRACE = 20_000  # instants kept for the plot; of more every second one is dropped
 LEAST_K = 0.5  # conductances are taken at this rise at least: at none there is no convection at all
@@ -89,7 +88,7 @@ class WarmUp:
 
 
 class _Model:
-    """Nodes: one a channel (all its bodies), then the air, then the wall."""
+    """Nodes: one a channel (all its resistors), then the air, then the wall."""
 
     def __init__(
         self, board: BoardModel, channels: Sequence[Mounted], box: Box, ambient_c: float, supply_v: float
@@ -105,7 +104,7 @@ class _Model:
         self.sheet = spread(board, channels, box, air, ambient_c)
         density = SEA_LEVEL_PA / (GAS_J_KGK * (ambient_c + KELVIN))
         self._capacities = [
-            *(channel.body.heat_j_k * channel.channel.count for channel in channels),
+            *(channel.package.heat_j_k * channel.channel.count for channel in channels),
             box.volume_m3 * density * AIR_J_KGK + ELECTRONICS_J_K,
             box.shell_j_k,
         ]
@@ -163,7 +162,7 @@ def warm_up(
     """Play segments of (seconds, pattern) from a cold box; peaks are taken where powers or conductances
     change.
 
-    A body's temperature is highest at the end of its pulse, which is such a place. Air and wall move so
+    A resistor's temperature is highest at the end of its pulse, which is such a place. Air and wall move so
     slowly that the places are close enough.
     """
     model = _Model(board, channels, box, ambient_c, supply_v)
@@ -188,7 +187,7 @@ class _Run:
         self._model = model
         self.rises = rises
         self.peaks = rises.copy()
-        self._lagging = np.zeros(len(rises) - 1)  # the watts that the sheet under the bodies has followed
+        self._lagging = np.zeros(len(rises) - 1)  # the watts that the sheet under the resistors has followed
         self.now_s = 0.0
         self.times = [0.0]
         self.trace = [rises]
@@ -215,7 +214,7 @@ class _Run:
         self._note()
 
     def _seen(self) -> Floats:
-        """The rises with what the sheet adds where the bodies are; the wall's is its hottest spot."""
+        """The rises with what the sheet adds where the resistors are; the wall's is its hottest spot."""
         above = self._model.sheet.above_k(self._lagging[:-1], float(self._lagging[-1]))
         seen = self.rises.copy()
         seen[:-2] += above[:-1]

@@ -1,4 +1,4 @@
-"""Is there room: the circuit board and the bodies on the wall side by side on the enclosure's floor.
+"""Is there room: the circuit board and the resistors on the wall side by side on the enclosure's floor.
 
 Outlines are the usual ones (common practice, and makers' sheets from memory); drawing them is draw's
 business.
@@ -14,8 +14,8 @@ CIRCUIT_BOARD_MM = (160.0, 100.0)  # the long-standing size of perforated and st
 FREE_MM = 5.0  # between anything and the outside of the wall
 PILLAR_MM = 12.0  # die-cast boxes have a pillar for the lid's screw in each corner
 GAP_MM = 7.0
-RIM_MM = 5.0  # of a body's base beyond its screws, both ends together: the least of the usual outlines
-# Outlines of aluminium-clad bodies with their terminals, length and width (from memory of makers' sheets),
+RIM_MM = 5.0  # of a resistor's base beyond its screws, both ends together: the least of the usual outlines
+# Outlines of aluminium-clad resistors with their terminals, length and width (from memory of makers' sheets),
 # and the screws' distance along and across.
 CLAD_MM = {
     "clad-10w": (32.0, 21.0, 14.3, 15.9),
@@ -27,10 +27,9 @@ OTHER_CLAD_MM = (73.0, 30.0, 39.7, 21.4)
 
 
 @dataclass(frozen=True)
-class Lying:
-    """A body on the floor: its channel, distance of its left edge from the right wall, its lower edge from
-    the
-    lower one; outline and screws."""
+class PlacedResistor:
+    """A resistor on the floor: its channel, distance of its left edge from the right wall, its lower edge
+    from the lower one; outline and screws."""
 
     channel: int
     left_mm: float
@@ -45,10 +44,10 @@ Row = tuple[int, tuple[float, float, float, float]]  # channel; outline and scre
 
 
 def _columns(board: BoardModel, width_mm: float) -> list[list[Row]]:
-    """Every body on the wall, largest first, in columns as full as the width allows."""
+    """Every resistor on the wall, largest first, in columns as full as the width allows."""
     columns: list[list[Row]] = []
     low = PILLAR_MM
-    for row in _bodies(board):
+    for row in _packages(board):
         tall = row[1][1]
         if not columns or low + tall > width_mm - PILLAR_MM:
             columns.append([])
@@ -58,16 +57,17 @@ def _columns(board: BoardModel, width_mm: float) -> list[list[Row]]:
     return columns
 
 
-def placed(board: BoardModel) -> list[Lying]:
-    """Every body on the floor, spread over what the circuit board leaves of it: heat is lost over the whole
-    shell, and bodies side by side heat one corner. Columns from the right, upwards, in half millimetres."""
+def placed(board: BoardModel) -> list[PlacedResistor]:
+    """Every resistor on the floor, spread over what the circuit board leaves of it: heat is lost over the
+    whole shell, and resistors side by side heat one corner. Columns from the right, upwards, in half
+    millimetres."""
     assert board.enclosure is not None
     length, width = float(board.enclosure.length_m) * 1000, float(board.enclosure.width_m) * 1000
     columns = _columns(board, width)
     widths = [max(size[0] for _, size in column) for column in columns]
     beside = length - CIRCUIT_BOARD_MM[0] - 2 * FREE_MM - GAP_MM - sum(widths) - GAP_MM * (len(columns) - 1)
     apart = max(0.0, beside) / (len(columns) + 1)
-    found: list[Lying] = []
+    found: list[PlacedResistor] = []
     right = FREE_MM + apart
     for column, widest in zip(columns, widths, strict=True):
         taken = sum(size[1] for _, size in column)
@@ -75,7 +75,7 @@ def placed(board: BoardModel) -> list[Lying]:
         low = (width - taken - between * (len(column) - 1)) / 2
         for number, (long, tall, along, across) in column:
             left = right + (widest + long) / 2
-            found.append(Lying(number, _half(left), _half(low), long, tall, along, across))
+            found.append(PlacedResistor(number, _half(left), _half(low), long, tall, along, across))
             low += tall + between
         right += widest + GAP_MM + apart
     return found
@@ -85,16 +85,17 @@ def _half(mm: float) -> float:
     return round(mm * 2) / 2
 
 
-def base_mm(body: Lying) -> tuple[float, float]:
-    """What of a body's outline lies on the floor, without its terminals: its screws' distance and a rim."""
-    return body.along_mm + RIM_MM, body.tall_mm
+def base_mm(package: PlacedResistor) -> tuple[float, float]:
+    """What of a resistor's outline lies on the floor, without its terminals: its screws' distance and a
+    rim."""
+    return package.along_mm + RIM_MM, package.tall_mm
 
 
-def _bodies(board: BoardModel) -> list[Row]:
+def _packages(board: BoardModel) -> list[Row]:
     rows = []
     for number, channel in enumerate(board.channels, 1):
         if channel.mounting == "plate":
-            rows += [(number, CLAD_MM.get(channel.body or "", OTHER_CLAD_MM))] * channel.count
+            rows += [(number, CLAD_MM.get(channel.package or "", OTHER_CLAD_MM))] * channel.count
     return sorted(rows, key=lambda row: -row[1][0] * row[1][1])
 
 

@@ -22,11 +22,13 @@ SIZES_MM = (
     (400, 310, 110),
 )
 WALL_MM = {ALUMINIUM: 2, PLASTIC: 3}
-PLATE_MM = 5  # an aluminium sheet on the floor under clad bodies: without one their corner burns fingers
+# an aluminium sheet on the floor under clad resistors: without one the box is too hot to touch above them
+PLATE_MM = 5
 
 
 def boxes(material: str, plate: bool = False) -> list[Enclosure]:
-    """The sizes of one material, standing on their bottom; plate: with a sheet under the bodies, on feet."""
+    """The sizes of one material, standing on their bottom; plate: with a sheet under the resistors, on
+    feet."""
     return [
         Enclosure(
             material,

@@ -1,8 +1,9 @@
-"""Resistor bodies that can be bought, as data: rating, derating law, voltage, tempco, pulse rules, each with
-its source.
+"""Resistor packages that can be bought, as data: rating, derating law, voltage, tempco, pulse rules, each
+with its source.
 
-The law is the body's own, never a constant: most film and ceramic parts are rated at 70 C (IEC 60115-1), some
-wirewound ones at 40 C, aluminium-clad ones at 25 C on a plate. A board file may add bodies of its own.
+The law is the resistor's own, never a constant: most film and ceramic parts are rated at 70 C (IEC 60115-1),
+some wirewound ones at 40 C, aluminium-clad ones at 25 C on a plate. A board file may add resistors of its
+own.
 """
 
 from __future__ import annotations
@@ -38,8 +39,8 @@ class Law:
 
 
 @dataclass(frozen=True)
-class Body:
-    """A body type: laws in free air and (None: not made for it) on a metal plate, and its bounds.
+class ResistorPackage:
+    """A resistor package: laws in free air and (None: not made for it) on a metal plate, and its bounds.
 
     plate_k_per_w: element to plate. ohms: the range it is made in; stocked: the series it is stocked in.
     heat_j_k: heat capacity. overload: so many times the rating for so many seconds. short_j: for wire, the
@@ -80,7 +81,7 @@ class Body:
 FILM_SHEETS = (
     "general-purpose metal film sheets (MFR and MF series): 70 C to 155 C, 2.5 x rated voltage for 5 s"
 )
-HEAT_FILM = "; heat capacity from the body's volume at 3 g/cm3 and 0.85 J/gK (derived)"
+HEAT_FILM = "; heat capacity from the resistor's volume at 3 g/cm3 and 0.85 J/gK (derived)"
 CERAMIC_SHEET = (
     "ceramic-encased wirewound sheet (HEA series): rating at 70 C, zero at 275 C, mass, ohms, +150 ppm/K; "
     "5 x the rating for 5 s and 0.85 J/gK from memory; short-pulse energy 4.9 J per rated watt, a maker's "
@@ -97,8 +98,8 @@ WIRE_OVERLOAD = 5.0  # 5 to 10 times, by maker and size: the lower
 OVERLOAD_S = 5.0
 
 
-def _film(watts: float, volts: float, heat_j_k: float) -> Body:
-    return Body(
+def _film(watts: float, volts: float, heat_j_k: float) -> ResistorPackage:
+    return ResistorPackage(
         name=f"film-{watts:g}w",
         about=f"metal film, axial, {watts:g} W at 70 C",
         kind=FILM,
@@ -117,8 +118,8 @@ def _film(watts: float, volts: float, heat_j_k: float) -> Body:
     )
 
 
-def _ceramic(watts: float, grams: float, ohms: tuple[float, float]) -> Body:
-    return Body(
+def _ceramic(watts: float, grams: float, ohms: tuple[float, float]) -> ResistorPackage:
+    return ResistorPackage(
         name=f"ceramic-{watts:g}w",
         about=f"ceramic-encased wirewound, axial, {watts:g} W at 70 C",
         kind=WIRE,
@@ -137,8 +138,10 @@ def _ceramic(watts: float, grams: float, ohms: tuple[float, float]) -> Body:
     )
 
 
-def _clad(on_plate_w: float, in_air_w: float, k_per_w: float, volts: float, top: float, grams: float) -> Body:
-    return Body(
+def _clad(
+    on_plate_w: float, in_air_w: float, k_per_w: float, volts: float, top: float, grams: float
+) -> ResistorPackage:
+    return ResistorPackage(
         name=f"clad-{on_plate_w:g}w",
         about=f"aluminium-clad wirewound, screwed down, {on_plate_w:g} W at 25 C on a plate",
         kind=WIRE,
@@ -168,9 +171,9 @@ _SILICONE = replace(
 )
 
 # In the order in which sizing tries them: the small ones in air first, then what carries its heat to a plate.
-CATALOGUE: dict[str, Body] = {
-    body.name: body
-    for body in (
+CATALOGUE: dict[str, ResistorPackage] = {
+    package.name: package
+    for package in (
         _film(0.25, 250, 0.07),
         _film(0.6, 350, 0.07),
         _film(1, 350, 0.47),
@@ -190,8 +193,9 @@ CATALOGUE: dict[str, Body] = {
 OWN_KEYS = ("like", "rating", "full_to", "zero_at", "volts", "tempco", "plate_rating", "to_plate", "heat")
 
 
-def own_body(name: str, like: Body, given: Mapping[str, Fraction]) -> Body:
-    """A body of the user's own: the one it is like, with what a board file says otherwise (OWN_KEYS)."""
+def own_package(name: str, like: ResistorPackage, given: Mapping[str, Fraction]) -> ResistorPackage:
+    """A resistor package of the user's own: the one it is like, with what a board file says otherwise
+    (OWN_KEYS)."""
     number = {key: float(value) for key, value in given.items()}
     full_to = number.get("full_to", like.air.full_to_c)
     zero_at = number.get("zero_at", like.air.zero_at_c)

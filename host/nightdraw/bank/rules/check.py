@@ -47,10 +47,10 @@ RULES = {
     "divider-span": "the supply's divider spans the guard's limits and reads them well enough",
     "thermistor-span": "the thermistor's divider spans its range and reads the limit within 5 K",
     "shunt-range": "the shunt's reading tells the smallest channel from nothing",
-    "resistor-body": "every resistor has a body that exists",
+    "resistor-body": "every resistor has a package that exists",
     "resistor-power": "no resistor has more than its derated rating, or its voltage",
     "heat": "junctions, air and walls stay within their limits",
-    "room": "the enclosure holds circuit board and bodies side by side",
+    "room": "the enclosure holds circuit board and resistors side by side",
     "reverse-protection": "a reversed supply is kept out",
     "reverse-volts": "by a part that bears it",
     "reverse-gate": "whose gate is clamped",
@@ -95,20 +95,20 @@ def check(board: BoardModel, ambient_c: float = AMBIENT_C) -> Checked:
     """Hold a board to every rule; the board may have been read without the pins' own checks."""
     found = [*gates.pins(board), *gates.gates(board), *part_text.remarks(board)]
     found += [*supplies.remarks(board), *sensors.remarks(board, ambient_c)]
-    bodies, more = _bodies(board)
-    found += [*more, *plausibility.remarks(board, bodies)]
+    packages, more = _packages(board)
+    found += [*more, *plausibility.remarks(board, packages)]
     allowed: dict[str, float] = {}
-    if bodies and board.enclosure is not None:
+    if packages and board.enclosure is not None:
         heat, allowed = _heat(board, ambient_c)
         found += heat
     found += _room(board)
-    found += transients.remarks(board, bodies)
+    found += transients.remarks(board, packages)
     found += wire_up(board, ambient_c).remarks
     lacking = [key for key in missing(board) if key in ("converter", "enclosure")]
     found += [Remark(key, "board-missing", f"the board file lacks the key `{key}`", ERROR) for key in lacking]
-    if bodies and not missing(board):
+    if packages and not missing(board):
         weighed = any(remark.rule == "resistor-power" for remark in found)
-        netlist = assemble(board, bodies, allowed)
+        netlist = assemble(board, packages, allowed)
         found += [r for r in electrical.remarks(netlist) if not (weighed and _is_watts(r))]
     return Checked(tuple(found))
 
@@ -120,7 +120,7 @@ def _room(board: BoardModel) -> Iterator[Remark]:
     width = float(box.width_m) * 1000
     length, least = needed_mm(board, width)
     message = (
-        f"{float(box.length_m) * 1000:g} x {width:g} mm have no room for circuit board and bodies side by "
+        f"{float(box.length_m) * 1000:g} x {width:g} mm have no room for circuit board and resistors side by "
         f"side: about {length:.0f} x {max(least, width):.0f} mm are needed"
     )
     yield Remark("enclosure", "room", message, ERROR)
@@ -131,7 +131,7 @@ def _is_watts(remark: Remark) -> bool:
     return remark.rule == "rating" and remark.part.startswith("RB")
 
 
-def _bodies(board: BoardModel) -> tuple[list[Mounted], list[Remark]]:
+def _packages(board: BoardModel) -> tuple[list[Mounted], list[Remark]]:
     try:
         return mounted(board), []
     except InputError as error:

@@ -185,16 +185,16 @@ def half_driven(board: BoardModel, switch: Switch, drive: Gates) -> Iterator[Rem
     least = min(float(c.ohms) * (1 - float(c.tolerance_pct) / 100) for c in board.channels)
     watts = half_driven_w(volts, least)
     bears = max(0.0, (float(switch.junction_c) - AROUND_C) / float(switch.to_air_k_w))
-    told = (
+    text = (
         f"a half-driven gate would dissipate up to {watts:.3g} W in its MOSFET ({volts:g} V, {least:.3g} "
         f"ohm), "
         f"which bears {bears:.3g} W"
     )
     if drive.lockout_v is None:
-        message = told + ": lock the buffer out below its supply's threshold (key `lockout`)"
+        message = text + ": lock the buffer out below its supply's threshold (key `lockout`)"
         yield Remark("gates", "gate-lockout", message, ERROR)
     elif watts > bears:
-        message = told + f"; the lock-out at {float(drive.lockout_v):g} V keeps the outputs off instead"
+        message = text + f"; the lock-out at {float(drive.lockout_v):g} V keeps the outputs off instead"
         yield Remark("gates", "half-driven-gate", message, NOTE)
 
 

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from nightdraw.bank.circuit.supply_side import HOT
 from nightdraw.bank.heat.mounted import Mounted
-from nightdraw.bank.parts.resistor_packages import Body
+from nightdraw.bank.parts.resistor_packages import ResistorPackage
 from nightdraw.bank.remarks import ERROR, Remark
 from nightdraw.board import BoardModel, Switch
 
@@ -21,9 +21,9 @@ LEAST_GATE_V = 2.0  # no power MOSFET's sheet has a row below it
 LEAST_OHMS = 0.001
 WIRE_OHMS = 0.1  # from terminal to ground besides the MOSFET: wire, terminals, shunt
 WRONG_SHARE = 0.01  # what on_ohms may be off, as a share of its channel: the resistors' own tolerance
-IN_AIR_K_W = 2.0  # a body in air with less would need a heat sink
+IN_AIR_K_W = 2.0  # a resistor in air with less would need a heat sink
 ON_PLATE_K_W = 0.3  # the best that is screwed to a plate
-HOTTEST_BODY_C = 450.0  # vitreous enamel; films end at 155 to 200 C
+HOTTEST_PACKAGE_C = 450.0  # vitreous enamel; films end at 155 to 200 C
 
 
 def remarks(board: BoardModel, channels: list[Mounted]) -> Iterator[Remark]:
@@ -32,10 +32,10 @@ def remarks(board: BoardModel, channels: list[Mounted]) -> Iterator[Remark]:
         for message in _switch(board.switch):
             yield Remark("switch", "part-figures", message, ERROR)
         yield from _on_ohms(board, board.switch)
-    own = {body.name for body in board.bodies}
+    own = {package.name for package in board.packages}
     for channel in channels:
-        if channel.body.name in own:
-            for message in _body(channel.body):
+        if channel.package.name in own:
+            for message in _package(channel.package):
                 yield Remark(channel.name, "part-figures", message, ERROR)
     yield from _made(channels)
 
@@ -73,21 +73,22 @@ def _on_ohms(board: BoardModel, switch: Switch) -> Iterator[Remark]:
             yield Remark(f"channel {number}", "on-resistance", message, ERROR)
 
 
-def _body(body: Body) -> Iterator[str]:
-    for law, least in ((body.air, IN_AIR_K_W), (body.plate, ON_PLATE_K_W)):
+def _package(package: ResistorPackage) -> Iterator[str]:
+    for law, least in ((package.air, IN_AIR_K_W), (package.plate, ON_PLATE_K_W)):
         if law is None:
             continue
         if law.zero_at_c <= law.full_to_c:
-            yield f"{body.name}: zero_at must be above full_to"
+            yield f"{package.name}: zero_at must be above full_to"
         elif law.k_per_w < least:
-            yield f"{body.name}: {law.k_per_w:.2g} K/W between hot spot and surroundings: none has so little"
-    if body.air.zero_at_c > HOTTEST_BODY_C:
-        yield f"{body.name}: a hot spot of {body.air.zero_at_c:g} C"
+            problem = f"{law.k_per_w:.2g} K/W between hot spot and surroundings: none has so little"
+            yield f"{package.name}: {problem}"
+    if package.air.zero_at_c > HOTTEST_PACKAGE_C:
+        yield f"{package.name}: a hot spot of {package.air.zero_at_c:g} C"
 
 
 def _made(channels: list[Mounted]) -> Iterator[Remark]:
     for channel in channels:
-        low, high = channel.body.ohms
+        low, high = channel.package.ohms
         if not low <= channel.element_ohms() <= high:
-            message = f"a {channel.body.name} is made from {low:g} to {high:g} ohm"
+            message = f"a {channel.package.name} is made from {low:g} to {high:g} ohm"
             yield Remark(channel.name, "resistor-body", message, ERROR)

@@ -45,12 +45,12 @@ def remarks(board: BoardModel) -> Iterator[Remark]:
 def _span(board: BoardModel, converter: Converter) -> Iterator[Remark]:
     """The 5 V supply at both ends of its tolerance against buffers, processor board and lock-out."""
     low, high = node_voltages.output_v(converter)
-    told = f"its output is {low:.3g} to {high:.3g} V"
+    text = f"its output is {low:.3g} to {high:.3g} V"
     if high > LOGIC_V[1]:
-        message = f"{told}: buffers and processor board bear {LOGIC_V[1]:g} V"
+        message = f"{text}: buffers and processor board bear {LOGIC_V[1]:g} V"
         yield Remark("converter", "converter-output", message, ERROR)
     if low < LOGIC_V[0]:
-        message = f"{told}: the buffers need {LOGIC_V[0]:g} V to drive a gate"
+        message = f"{text}: the buffers need {LOGIC_V[0]:g} V to drive a gate"
         yield Remark("converter", "converter-output", message, ERROR)
     gates = board.circuit.gates
     if gates is None:

@@ -1,4 +1,4 @@
-"""Which body a channel gets: the smallest that stays cool, else several of one kind in series and parallel.
+"""Which resistor package a channel gets: the smallest that stays cool, else several in series and parallel.
 
 A square of equal resistors has the resistance of one of them, so a split from the same series always exists.
 """
@@ -9,23 +9,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from nightdraw.bank.parts.resistor_packages import AIR, PLATE, Body
+from nightdraw.bank.parts.resistor_packages import AIR, PLATE, ResistorPackage
 
-USE = 0.5  # a body is loaded to half its derated rating: common practice for parts that stay in a closed box
-# (in series, in parallel), fewest bodies first; 3 x 3 is as far as anyone would wire
+# a resistor is loaded to half its derated rating: common practice for parts that stay in a closed box
+USE = 0.5
+# (in series, in parallel), fewest resistors first; 3 x 3 is as far as anyone would wire
 SPLITS = ((1, 1), (2, 1), (1, 2), (3, 1), (1, 3), (2, 2), (2, 3), (3, 2), (3, 3))
 
 
 @dataclass(frozen=True)
 class Arrangement:
-    """A channel as it is built: `count` bodies of `each` ohms, `in_series` in a string; surround_c: what its
-    rating was derated for; worst_w: one body's watts at the highest supply."""
+    """A channel as it is built: `count` resistors of `each` ohms, `in_series` in a string; surround_c: what
+    its rating was derated for; worst_w: one resistor's watts at the highest supply."""
 
     ohms: Fraction
     each: Fraction
     in_series: int
     in_parallel: int
-    body: Body
+    package: ResistorPackage
     mounting: str
     surround_c: float
     worst_w: float
@@ -37,27 +38,31 @@ class Arrangement:
 
     @property
     def rating_w(self) -> float:
-        """The catalogue rating of all its bodies together, as mounted."""
-        return self.body.law(self.mounting).rating_w * self.count
+        """The catalogue rating of all its resistors together, as mounted."""
+        return self.package.law(self.mounting).rating_w * self.count
 
     @property
     def allowed_w(self) -> float:
-        """The derated rating of all its bodies together."""
-        return allowed_w(self.body, self.mounting, self.surround_c) * self.count
+        """The derated rating of all its resistors together."""
+        return allowed_w(self.package, self.mounting, self.surround_c) * self.count
 
 
-def allowed_w(body: Body, mounting: str, surround_c: float) -> float:
-    """One body's derated rating; on a plate its way to the plate counts as well."""
-    allowed = body.law(mounting).allowed_w(surround_c)
-    if mounting == PLATE and body.plate:
-        return max(0.0, min(allowed, (body.limit_c - surround_c) / body.plate_k_per_w))
+def allowed_w(package: ResistorPackage, mounting: str, surround_c: float) -> float:
+    """One resistor's derated rating; on a plate its way to the plate counts as well."""
+    allowed = package.law(mounting).allowed_w(surround_c)
+    if mounting == PLATE and package.plate:
+        return max(0.0, min(allowed, (package.limit_c - surround_c) / package.plate_k_per_w))
     return allowed
 
 
 def arrange(
-    ohms: Fraction, supply_v: float, surround_c: float, bodies: Sequence[Body], values: frozenset[Fraction]
+    ohms: Fraction,
+    supply_v: float,
+    surround_c: float,
+    packages: Sequence[ResistorPackage],
+    values: frozenset[Fraction],
 ) -> Arrangement | None:
-    """The first arrangement, fewest and smallest bodies first, loaded to USE; else one within its full
+    """The first arrangement, fewest and smallest resistors first, loaded to USE; else one within its full
     derated rating (`roomy` False); None where even nine of the biggest would burn.
 
     supply_v: the highest supply; surround_c: the air's or the wall's temperature; values: the series.
@@ -69,13 +74,21 @@ def arrange(
                 continue
             count = in_series * in_parallel
             worst_w = supply_v**2 / float(ohms) / count
-            for body in bodies:
-                mounting = PLATE if body.plate else AIR
-                made = body.ohms[0] <= float(each) <= body.ohms[1]
-                if not made or supply_v / in_series > body.volts_max:
+            for package in packages:
+                mounting = PLATE if package.plate else AIR
+                made = package.ohms[0] <= float(each) <= package.ohms[1]
+                if not made or supply_v / in_series > package.volts_max:
                     continue
-                if worst_w <= share * allowed_w(body, mounting, surround_c):
+                if worst_w <= share * allowed_w(package, mounting, surround_c):
                     return Arrangement(
-                        ohms, each, in_series, in_parallel, body, mounting, surround_c, worst_w, share == USE
+                        ohms,
+                        each,
+                        in_series,
+                        in_parallel,
+                        package,
+                        mounting,
+                        surround_c,
+                        worst_w,
+                        share == USE,
                     )
     return None

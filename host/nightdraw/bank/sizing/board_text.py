@@ -7,8 +7,8 @@ from fractions import Fraction
 from textwrap import wrap
 
 from nightdraw.bank.sizing.circuit_text import circuit_lines, number, ohms, sense_fields
-from nightdraw.board import BoardModel, Channel, Enclosure, OwnBody, Switch
-from nightdraw.board.parts import BODY_NUMBERS
+from nightdraw.board import BoardModel, Channel, Enclosure, OwnPackage, Switch
+from nightdraw.board.parts import PACKAGE_NUMBERS
 from nightdraw.units import UNITS
 
 BASIS_WIDTH = 100
@@ -38,8 +38,8 @@ def text(board: BoardModel, comment: Sequence[str] = ()) -> str:
     lines += circuit_lines(board.circuit)
     if board.enclosure is not None:
         lines.append(f"enclosure: {_enclosure(board.enclosure)}")
-    if board.bodies:
-        lines += ["bodies:", *(f"  - {_body(body)}" for body in board.bodies)]
+    if board.packages:
+        lines += ["bodies:", *(f"  - {_package(package)}" for package in board.packages)]
     return "\n".join(lines) + "\n"
 
 
@@ -67,11 +67,11 @@ def _sense(board: BoardModel) -> list[str]:
     return ["sense:", f"  {current}", *(f"  {field}" for field in more)]
 
 
-def _body(body: OwnBody) -> str:
-    """A body type of the board's own."""
-    fields = [f"body: {body.name}", f"like: {body.like}"]
-    for key, value in body.given.items():
-        dimension, _ = BODY_NUMBERS[key]
+def _package(package: OwnPackage) -> str:
+    """A resistor package of the board's own."""
+    fields = [f"body: {package.name}", f"like: {package.like}"]
+    for key, value in package.given.items():
+        dimension, _ = PACKAGE_NUMBERS[key]
         unit, size = next(iter(UNITS[dimension].items()))
         fields.append(f"{key}: {number(value / size)} {unit}")
     return "{" + ", ".join(fields) + "}"
@@ -84,8 +84,8 @@ def _channel(channel: Channel) -> str:
         f"tolerance: {number(channel.tolerance_pct)} %",
         f"on_ohms: {ohms(channel.on_ohms)}",
     ]
-    if channel.body is not None:
-        fields += [f"body: {channel.body}", f"mounting: {channel.mounting}"]
+    if channel.package is not None:
+        fields += [f"body: {channel.package}", f"mounting: {channel.mounting}"]
     if channel.each is not None:
         fields += [
             f"each: {ohms(channel.each)}",

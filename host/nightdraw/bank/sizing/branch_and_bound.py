@@ -11,6 +11,12 @@ take the smallest target u that none of its subset sums meets within e. Two fact
 
 Nothing else is cut, so when no prefix is left no choice with an error below e exists. Each improvement found
 lowers e at once. Prefixes of one length are worked on together as rows of an array.
+
+Assumptions: errors are judged at the given targets only (channel_search adds the points between them), and
+tolerance is the same for all channels, so that it doesn't change which choice is best. The derivation is our
+own; the method is Land and Doig's (1960) with a depth-first stack. Worst case: candidates^N prefixes of 2^N
+sums; in practice the smallest error that is proven doubles the work for each halving. Memory is bounded by
+CHUNK_SUMS for each length of prefix.
 """
 
 from __future__ import annotations
@@ -24,7 +30,7 @@ from numpy.typing import NDArray
 from nightdraw.bank.patterns import Floats, Ints, Targets, nearest_distance
 
 CHUNK_SUMS = 1 << 19  # sums held in one array: 4 MB, near the size of a processor's cache
-ROUNDING = 1e-12  # totals are compared this much more loosely, so that rounding never cuts a choice away
+ROUNDING = 1e-12  # totals are compared this much more loosely, so that rounding never excludes a choice
 SAME = 1e-13  # relative errors closer than this count as equal; rounding of the sums is a thousandth of it
 
 Bools = NDArray[np.bool_]
@@ -100,12 +106,15 @@ class Proof:
         """The rows' children that may lead to something better; what is too much goes back on the stack."""
         length = rows.picks.shape[1]
         left = self._channels - length
+        # below `lowest` the remaining channels can't reach the largest target any more; picks ascend, so that
+        # each multiset is met once
         lowest = np.searchsorted(self._candidates, self._least_total[left - 1] - rows.total)
         first = np.maximum(rows.last, lowest)
+        # above the unmet target's upper edge a channel can't take part in making it (first fact above)
         beyond = np.searchsorted(self._candidates, self._high[rows.unmet], side="right")
         counts = np.maximum(beyond - first, 0)
         kept = self._fitting(counts, CHUNK_SUMS >> (length + 1))
-        if kept < len(counts):
+        if kept < len(counts):  # the rest waits, so that one array stays within CHUNK_SUMS
             stack.append(rows.take(slice(kept, None)))
         counts = counts[:kept]
         parents = np.repeat(np.arange(kept), counts)
@@ -126,7 +135,7 @@ class Proof:
         self.work += base.size
         with_it = base + conductance[:, None]
         unmet = rows.unmet[parents]
-        if left == 1:  # the last channel must make the target itself: most fall here
+        if left == 1:  # the last channel must make the target itself: most rows end here
             meets = self._meets(with_it, unmet)
             parents, index, conductance = parents[meets], index[meets], conductance[meets]
             base, with_it, unmet = base[meets], with_it[meets], unmet[meets]
@@ -143,7 +152,7 @@ class Proof:
         return children.take(alive) if len(alive) else None
 
     def _alive(self, rows: _Rows, left: int) -> Ints:
-        """The rows whose next channel has any room at all."""
+        """The rows that have at least one candidate for the next channel."""
         beyond = np.searchsorted(self._candidates, self._high[rows.unmet], side="right")
         grown = rows.total + self._high[rows.unmet]
         return np.flatnonzero((rows.last < beyond) & (grown >= self._least_total[left - 1]))
@@ -167,14 +176,15 @@ class Proof:
     def _note(self, sums: Floats, picks: Ints, unmet: Ints) -> Ints:
         """Keep the best of the rows that meet every target; returns the first unmet target under its error.
 
-        A row's search starts at its parent's target, which was settled under an older, larger error: so
-        whoever seems to be done is measured in full.
+        A row's search starts at its parent's target, which was met under an older, larger error: rows
+        that seem to be done are therefore measured in full.
         """
         done = np.flatnonzero(unmet == self._targets.count)
         if not len(done):
             return unmet
         errors = np.array([self._largest(row) for row in sums[done]])
         best = int(errors.argmin())
+        # a better choice tightens every later bound at once; one within rounding would loop without gain
         if errors[best] < self.error - SAME:
             self.picks = picks[done[best]]
             self._better_than(float(errors[best]))

@@ -1,4 +1,4 @@
-"""From values to a board: bodies that bear their heat, a box that gives it off, and remarks on both."""
+"""From values to a board: resistors that bear their heat, a box that gives it off, and remarks on both."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from nightdraw.bank.heat.verdicts import Part
 from nightdraw.bank.mechanics.placement import has_room
 from nightdraw.bank.parts.enclosures import boxes
 from nightdraw.bank.parts.preferred_values import series_values
-from nightdraw.bank.parts.resistor_packages import AIR, CATALOGUE, PLATE, Body
+from nightdraw.bank.parts.resistor_packages import AIR, CATALOGUE, PLATE, ResistorPackage
 from nightdraw.bank.remarks import ERROR, NOTE, WARNING, Remark
 from nightdraw.bank.sizing.arrangement import Arrangement, arrange
-from nightdraw.bank.sizing.request import Wish
+from nightdraw.bank.sizing.request import SizingRequest
 from nightdraw.bank.sizing.template import FIRST_PIN, circuit_for, shipped_for
 from nightdraw.board import BoardModel, Channel, Enclosure, GateRow, Switch
 from nightdraw.board.circuit import Pins
@@ -36,19 +36,20 @@ MOSFET = Switch(
 
 
 def build(
-    wish: Wish, name: str, ohms: Sequence[Fraction], values: Sequence[Fraction]
+    request: SizingRequest, name: str, ohms: Sequence[Fraction], values: Sequence[Fraction]
 ) -> tuple[list[Arrangement], BoardModel, Heat, list[Remark]]:
-    """Bodies for every channel, the smallest box that stays cool with them, and remarks on both."""
-    bodies = [CATALOGUE[known] for known in wish.bodies] or list(CATALOGUE.values())
+    """Resistor packages for every channel, the smallest enclosure that stays within its limits with them, and
+    remarks on both."""
+    packages = [CATALOGUE[known] for known in request.packages] or list(CATALOGUE.values())
     channels: list[Arrangement] = []
     remarks: list[Remark] = []
     for number, value in enumerate(ohms, 1):
-        channel, remark = _channel(wish, number, value, bodies, frozenset(values))
+        channel, remark = _channel(request, number, value, packages, frozenset(values))
         channels.append(channel)
         remarks += remark
     metal = any(channel.mounting == PLATE for channel in channels)
     enclosures = boxes(ALUMINIUM, plate=True) if metal else [*boxes(PLASTIC), *boxes(ALUMINIUM)]
-    board, heat = _in_a_box(wish, name, channels, enclosures)
+    board, heat = _in_a_box(request, name, channels, enclosures)
     remarks += [Remark(part.name, "heat", _too_warm(part), ERROR) for part in heat.parts if not part.ok]
     pins = board.circuit.pins
     if pins != Pins():
@@ -70,73 +71,82 @@ def _too_warm(part: Part) -> str:
 
 
 def _channel(
-    wish: Wish, number: int, value: Fraction, bodies: Sequence[Body], values: frozenset[Fraction]
+    request: SizingRequest,
+    number: int,
+    value: Fraction,
+    packages: Sequence[ResistorPackage],
+    values: frozenset[Fraction],
 ) -> tuple[Arrangement, list[Remark]]:
-    supply_v, surround_c = float(wish.range_v[1]), wish.ambient_c + SURROUND_K
+    supply_v, surround_c = float(request.range_v[1]), request.ambient_c + SURROUND_K
     name = f"channel {number}"
     remarks = []
-    found = arrange(value, supply_v, surround_c, bodies, values)
+    found = arrange(value, supply_v, surround_c, packages, values)
     if found is None:
-        found = _hopeless(value, supply_v, surround_c, bodies)
+        found = _hopeless(value, supply_v, surround_c, packages)
         message = (
-            f"{found.worst_w:.3g} W at the highest supply: no arrangement of the bodies given bears that in "
-            f"{float(value):g} ohm; more channels, or bigger bodies"
+            f"{found.worst_w:.3g} W at the highest supply: no arrangement of these packages bears that in "
+            f"{float(value):g} ohm; more channels, or larger packages"
         )
         remarks.append(Remark(name, "power", message, ERROR))
     elif not found.roomy:
         bears = found.allowed_w / found.count
         message = (
-            f"each {found.body.name} bears {found.worst_w:.3g} W of {bears:.3g} W: within its derated "
+            f"each {found.package.name} bears {found.worst_w:.3g} W of {bears:.3g} W: within its derated "
             "rating, but above half of it"
         )
         remarks.append(Remark(name, "power", message, WARNING))
     if found.count > 1:
         message = (
-            f"made of {found.count} x {float(found.each):g} ohm {found.body.name}, {found.in_series} in "
+            f"made of {found.count} x {float(found.each):g} ohm {found.package.name}, {found.in_series} in "
             f"series, {found.in_parallel} in parallel: one would have {found.worst_w * found.count:.3g} W"
         )
         remarks.append(Remark(name, "split", message, NOTE))
-    if not any(series_values(series, found.each, found.each) for series in found.body.stocked):
+    if not any(series_values(series, found.each, found.each) for series in found.package.stocked):
         message = (
-            f"{float(found.each):g} ohm isn't in {' or '.join(found.body.stocked)}, which a "
-            f"{found.body.name} is stocked in: made to order"
+            f"{float(found.each):g} ohm isn't in {' or '.join(found.package.stocked)}, which a "
+            f"{found.package.name} is stocked in: made to order"
         )
         remarks.append(Remark(name, "stock", message, WARNING))
     return found, remarks
 
 
-def _hopeless(ohms: Fraction, supply_v: float, surround_c: float, bodies: Sequence[Body]) -> Arrangement:
-    """The biggest body there is, for a channel that none can bear: the answer shows by how much it fails."""
-    body = max(bodies, key=lambda known: known.law(PLATE).rating_w)
-    mounting = PLATE if body.plate else AIR
-    return Arrangement(ohms, ohms, 1, 1, body, mounting, surround_c, supply_v**2 / float(ohms), False)
+def _hopeless(
+    ohms: Fraction, supply_v: float, surround_c: float, packages: Sequence[ResistorPackage]
+) -> Arrangement:
+    """The largest package there is, for a channel that none can bear: the answer shows by how much it
+    fails."""
+    package = max(packages, key=lambda known: known.law(PLATE).rating_w)
+    mounting = PLATE if package.plate else AIR
+    return Arrangement(ohms, ohms, 1, 1, package, mounting, surround_c, supply_v**2 / float(ohms), False)
 
 
 def _in_a_box(
-    wish: Wish, name: str, channels: Sequence[Arrangement], enclosures: Sequence[Enclosure]
+    request: SizingRequest, name: str, channels: Sequence[Arrangement], enclosures: Sequence[Enclosure]
 ) -> tuple[BoardModel, Heat]:
     """The board in the first box that has room and whose parts stay within their limits; else in the last."""
     found = None
     for enclosure in enclosures:
-        board = _board(wish, name, channels, enclosure)
-        found = board, weigh(board, wish.ambient_c)
+        board = _board(request, name, channels, enclosure)
+        found = board, weigh(board, request.ambient_c)
         if found[1].ok and has_room(board):
             break
     assert found is not None  # there are boxes of every material
     return found
 
 
-def _board(wish: Wish, name: str, channels: Sequence[Arrangement], enclosure: Enclosure) -> BoardModel:
+def _board(
+    request: SizingRequest, name: str, channels: Sequence[Arrangement], enclosure: Enclosure
+) -> BoardModel:
     """The board as a model; its caps take the supply range asked for."""
-    low, high = (units.to_mv(volts) for volts in wish.range_v)
-    on_ohms = wish.on_ohms or SWITCH_AND_WIRE_OHMS
-    own_a = wish.own_a or OWN_A
-    shipped = shipped_for(wish.range_v[1])
-    full_a = float(wish.range_v[1]) * sum(1 / float(channel.ohms) for channel in channels) + float(own_a)
+    low, high = (units.to_mv(volts) for volts in request.range_v)
+    on_ohms = request.on_ohms or SWITCH_AND_WIRE_OHMS
+    own_a = request.own_a or OWN_A
+    shipped = shipped_for(request.range_v[1])
+    full_a = float(request.range_v[1]) * sum(1 / float(channel.ohms) for channel in channels) + float(own_a)
     return BoardModel(
         name=name,
-        about=f"Sized for {len(wish.levels_a)} levels at {units.show(wish.supply_v, 'voltage')}.",
-        supply_nominal_mv=units.to_mv(wish.supply_v),
+        about=f"Sized for {len(request.levels_a)} levels at {units.show(request.supply_v, 'voltage')}.",
+        supply_nominal_mv=units.to_mv(request.supply_v),
         supply_min_mv=low,
         supply_max_mv=high,
         own_ua=units.to_ua(own_a),
@@ -144,9 +154,9 @@ def _board(wish: Wish, name: str, channels: Sequence[Arrangement], enclosure: En
             Channel(
                 FIRST_PIN + number,
                 channel.ohms,
-                wish.tolerance_pct,
+                request.tolerance_pct,
                 on_ohms,
-                channel.body.name,
+                channel.package.name,
                 channel.mounting,
                 channel.each if channel.count > 1 else None,
                 channel.in_series,
@@ -158,7 +168,7 @@ def _board(wish: Wish, name: str, channels: Sequence[Arrangement], enclosure: En
         caps={"supply_min_mv": low, "supply_max_mv": high, **CAPS},
         switch=MOSFET if shipped is None or shipped.switch is None else shipped.switch,
         enclosure=enclosure,
-        circuit=circuit_for(wish.range_v[1], full_a, len(channels)),
-        own_states_ua={} if shipped is None or wish.own_a else shipped.own_states_ua,
-        own_basis="" if shipped is None or wish.own_a else shipped.own_basis,
+        circuit=circuit_for(request.range_v[1], full_a, len(channels)),
+        own_states_ua={} if shipped is None or request.own_a else shipped.own_states_ua,
+        own_basis="" if shipped is None or request.own_a else shipped.own_basis,
     )

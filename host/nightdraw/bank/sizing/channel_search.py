@@ -1,10 +1,19 @@
 """The choice of channels: which multiset of resistor values has the smallest largest error over all supplies.
 
-It joins the quick search and the proof by an exchange (Blankenship and Falk, 1976, for programs with
-infinitely many conditions): both work on sampled points of the levels' spans, the error that counts is exact
-over all of them, and where a proof's best choice is worse than its points show, the points that show it join
-them. What is proven of some points is a lower bound for all. Values and spans come in as plain numbers;
-bodies are not its business, nor is the tolerance: every channel has the same, so that it adds alike to all.
+Theory of operation. Wanted: min over choices of max over (level, supply) of the relative error, a program
+with infinitely many conditions, one for each supply. It is solved by exchange (Blankenship and Falk, 1976):
+
+1. local_search finds a good choice on a fine sample of the levels' spans: an upper bound. Its exact error
+   over the whole spans (supply_range) is what counts, and the points where it fails join the sample.
+2. branch_and_bound proves on a coarse sample that no choice has an error below e. A lower bound on some
+   points is a lower bound for all. A choice that it finds is judged exactly; the points where it fails join
+   the coarse sample, and the proof runs again.
+3. e grows from FIRST_ERROR by GROWTH until it meets the upper bound (proven best) or the work is used up;
+then
+   a longer local search, and LAST_TRIES proofs between the last proven e and the one given up.
+
+Assumptions: nominal values (every channel has the same tolerance, which adds alike to all choices), ideal
+switches. Complexity: up to EXACT_CHANNELS channels always to the end; above, at most TOTAL_SUMS sums.
 """
 
 from __future__ import annotations
@@ -22,22 +31,22 @@ from nightdraw.bank.sizing.supply_range import Spans
 
 EXACT_CHANNELS = 3  # up to here the proof always runs to its end: a second at the most, with E96 too
 FIRST_ERROR = 1e-4  # the first error put to the proof: 0.01 %, below what any resistor holds
-NEGLIGIBLE = 1e-5  # above EXACT_CHANNELS an error of 0.001 % is as good as none: its own size is the bound
+NEGLIGIBLE = 1e-5  # above EXACT_CHANNELS an error below 0.001 % needs no proof: resistors don't hold it
 GROWTH = 2.0  # from proof to proof the error doubles: the last one costs more than all before it
 PROOF_SUMS = 1.5e9  # sums that one proof may compute: 7 to 10 s
 TOTAL_SUMS = 5e9  # sums that all proofs may compute: about 30 s on one core
 LAST_TRIES = 2  # where a proof was given up, errors between it and the last proven one are tried
 DEADLINE_S = 40.0  # a slow machine stops proving here; the bound is then wider than it could be
-FINE = 0.006  # ratio of neighbouring points in the search: what they miss is put right by REFINEMENTS
+FINE = 0.006  # ratio of neighbouring points in the search: what they miss REFINEMENTS add
 COARSE = 0.05  # and in the proof: fewer points, quicker proofs, and the exchange adds those that matter
-SHOWN = 0.2  # gaps within a fifth of the largest error join: closing one opens the next
-REFINEMENTS = 6  # rounds in which the search gets the points that its best choice fails at
+SHOWN = 0.2  # gaps within a fifth of the largest error join too: closing only the largest opens the next
+REFINEMENTS = 6  # rounds in which the points where the best choice fails join the sample
 
 
 @dataclass(frozen=True)
 class Choice:
     """ohms, ascending; the largest relative error over the spans; no choice within the limits has a largest
-    error below `proven`; whether the clock, not the work, ended the proof."""
+    error below `proven`; `hurried`: the clock, not the work, ended the proof."""
 
     ohms: tuple[float, ...]
     error: float
@@ -83,14 +92,14 @@ def choose(
     spans: Spans,
     channels: int,
     clock: Callable[[], float] = time.monotonic,
-    tell: Callable[[float], None] = lambda share: None,
+    progress: Callable[[float], None] = lambda share: None,
 ) -> Choice:
     """The best choice of up to `channels` values (repetition allowed) for the levels' spans.
 
     The error of a choice is the largest, over levels and supplies, of |sum of the best pattern - wanted| /
     wanted, as the circuit sees it. Up to EXACT_CHANNELS channels the result is proven best; above, `proven`
     bounds it from below. The same call gives the same answer unless `hurried`. clock: seconds, ever-growing.
-    tell: called with the share of the work done.
+    progress: called with the share of the work done, 0 to 1.
     """
     values = sorted(values_ohms, reverse=True)
     points = _Points(spans, spans.targets(FINE), spans.targets(COARSE))
@@ -101,16 +110,19 @@ def choose(
     exact = channels <= EXACT_CHANNELS
 
     def late() -> bool:
-        tell(min(1.0, best.work / TOTAL_SUMS))
+        progress(min(1.0, best.work / TOTAL_SUMS))
         return not exact and clock() - started_s > DEADLINE_S
 
     failed = best.error
+    # a proof of an error that no resistor holds would cost its whole work for nothing
     if exact or best.error > NEGLIGIBLE:
         failed = _prove_upwards(candidates, points, channels, best, late)
+    # where the proof was given up the choice itself may still be poor: search longer before judging the gap
     if not best.settled and best.error > NEGLIGIBLE:
         picks, _ = local_search.search_on(best.picks, best.error, candidates, points.fine)
         best.take(*_refined(picks, candidates, points))
         _prove_between(candidates, points, channels, best, late, failed)
+    # equal in the largest error, better in the mean: accepted only where the exact error doesn't grow
     settled = local_search.settle(best.picks, candidates, points.fine)
     best.take(settled, spans.error(candidates[settled]), slack=SAME)
     proven = best.error if best.settled else best.proven
@@ -128,15 +140,15 @@ def _candidates(falling_ohms: Sequence[float], targets: Targets) -> Floats:
 
 
 def _refined(picks: Ints, candidates: Floats, points: _Points) -> tuple[Ints, float]:
-    """Improve picks by their exact error: the points at which they fail join the search's, which descends
-    again; without it the search trusts its samples, between which the best choice hides its gaps."""
+    """Improve picks by their exact error: the points where they fail join the sample, and the descent runs
+    again. Without this a choice would win whose largest errors lie between the samples."""
     best, least = picks, points.spans.error(candidates[picks])
     fine = points.fine
     for _ in range(REFINEMENTS):
         fine = fine.also(points.spans.worst_points(candidates[picks], least * (1 - SHOWN)))
         picks, _ = local_search.descend(best, candidates, fine)
         error = points.spans.error(candidates[picks])
-        if error >= least - SAME:
+        if error >= least - SAME:  # more points found nothing better: further rounds repeat this one
             break
         best, least = picks, error
     return best, least
@@ -155,7 +167,7 @@ def _prove(
     if proof.picks is not None:
         found = candidates[proof.picks]
         best.take(proof.picks, points.spans.error(found))
-        if len(proof.picks) == channels:
+        if len(proof.picks) == channels:  # a proof may stop at fewer channels; descent needs them all
             best.take(*_refined(proof.picks, candidates, points))
         points.coarse = points.coarse.also(points.spans.worst_points(found, proof.error + SAME))
     return proof.complete
@@ -171,6 +183,7 @@ def _prove_upwards(
         before = best.proven
         if not _prove(candidates, points, channels, best, error, late):
             return error
+        # grow only after success: a proof that met its own sample repeats with the points it missed
         error = min(max(error, best.proven) * (GROWTH if best.proven > before else 1.0), best.error)
     return best.error
 

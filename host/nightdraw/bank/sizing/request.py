@@ -13,7 +13,7 @@ MAX_LEVELS = 2000  # more are no course; the search's work grows with them
 
 
 @dataclass(frozen=True)
-class Wish:
+class SizingRequest:
     """What is asked for; amperes, volts, ohms, percent and C as exact values."""
 
     levels_a: tuple[Fraction, ...]
@@ -26,22 +26,22 @@ class Wish:
     own_a: Fraction = Fraction(0)
     on_ohms: Fraction = Fraction(0)
     ohms_range: tuple[Fraction, Fraction] = OHMS_RANGE
-    bodies: tuple[str, ...] = ()
+    packages: tuple[str, ...] = ()
     within: float | None = None
     seed: int = 1
 
 
-def check(wish: Wish) -> None:
-    """Raise InputError for a wish that makes no sense."""
-    low, high = wish.range_v
-    if not wish.levels_a:
+def check(request: SizingRequest) -> None:
+    """Raise InputError for a request that makes no sense."""
+    low, high = request.range_v
+    if not request.levels_a:
         raise InputError("no level is wanted")
-    if len(wish.levels_a) > MAX_LEVELS:
-        raise InputError(f"{len(wish.levels_a)} levels are wanted, {MAX_LEVELS} are the most")
-    if not 0 < low <= wish.supply_v <= high:
+    if len(request.levels_a) > MAX_LEVELS:
+        raise InputError(f"{len(request.levels_a)} levels are wanted, {MAX_LEVELS} are the most")
+    if not 0 < low <= request.supply_v <= high:
         raise InputError("the supply must lie within its range, above 0 V")
-    if min(wish.levels_a) <= max(wish.own_a, Fraction(0)):
+    if min(request.levels_a) <= max(request.own_a, Fraction(0)):
         raise InputError("every level must be above 0 A and above the box's own consumption")
-    unknown = [name for name in wish.bodies if name not in CATALOGUE]
+    unknown = [name for name in request.packages if name not in CATALOGUE]
     if unknown:
-        raise InputError(f"no body type is called {unknown[0]!r}: there are {', '.join(CATALOGUE)}")
+        raise InputError(f"no resistor package is called {unknown[0]!r}: there are {', '.join(CATALOGUE)}")

@@ -1,5 +1,5 @@
-"""What a bank is asked for over a range of supplies: each level's span of wanted conductance, and how far off
-a bank is over all of them.
+"""What a bank is asked for over a range of supplies: each level's span of wanted conductance, and the error
+of a bank over all of them.
 
 Theory: a level L less the box's own consumption wants (L - own) / V siemens at V volts, and the box picks the
 nearest sum of its channels anew at each supply. Over a span the error is greatest at its ends, and half way
@@ -43,7 +43,7 @@ class Spans:
         )
 
     def worst_points(self, conductances: Floats, above: float) -> Targets:
-        """Targets where this bank is off by more than `above`: the middles of its gaps."""
+        """Targets where the error of this bank is more than `above`: the middles of its gaps."""
         middles, errors = self._gaps(conductances)
         off = errors > above
         return Targets(middles[off], middles[off] / self._share_at(middles[off]))
@@ -52,7 +52,7 @@ class Spans:
         """Points of the spans, neighbours no further apart than the ratio 1 + step, every end among them."""
         wanted, share = [self._edges], [self._at_edge]
         for start, end, counts in zip(self._edges, self._edges[1:], self._between, strict=False):
-            if counts > 0:
+            if counts > 0:  # nothing is wanted in the stretches between spans
                 inside = np.geomspace(start, end, 1 + math.ceil(math.log(end / start) / math.log1p(step)))[
                     1:-1
                 ]
@@ -77,6 +77,7 @@ class Spans:
         """The middles between neighbouring sums, and the error there (0 where no level wants it)."""
         sums = np.sort(subset_sums(conductances))
         middles = (sums[1:] + sums[:-1]) / 2
+        # the lowest sum is 0: its relative error is undefined, and no level wants 0
         with np.errstate(invalid="ignore"):
             errors = np.where(middles > 0, (sums[1:] - middles) / middles, 0.0) * self._share_at(middles)
         return middles, errors

@@ -245,13 +245,13 @@ def _splice_remarks(splice: Splice | None, peak: float, ambient_c: float) -> Ite
         return
     total = float(splice.load_a) + peak
     bears = float(splice.fuse_a) * blades.share(blades.MEDIUM, ambient_c)
-    told = (
+    text = (
         f"{float(splice.load_a):g} A of its own and {peak:.3g} A of the box are {total:.3g} A; its "
         f"{float(splice.fuse_a):g} A fuse bears {bears:.3g} A for ever at {ambient_c:g} C"
     )
     if total > bears:
-        told += ": splice into another circuit; never fit a larger fuse into a vehicle"
-    yield Remark("splice", "splice-fuse", told, ERROR if total > bears else NOTE)
+        text += ": splice into another circuit; never fit a larger fuse into a vehicle"
+    yield Remark("splice", "splice-fuse", text, ERROR if total > bears else NOTE)
 
 
 def _assumptions(board: BoardModel, peak: float, ambient_c: float) -> tuple[str, ...]:
