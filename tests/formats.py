@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from nightdraw.board.table import board
 from nightdraw.fields import ByKey, Either, Field, Form, Listed, Record
 from nightdraw.profile.table import PROFILE
 
@@ -44,6 +45,7 @@ FORMATS = {
         "Nightdraw drain profile",
         "What a load box is asked to draw.",
     ),
+    "board": Format(board(), "hardware/board.schema.json", "Nightdraw board", "What a load box is made of."),
 }
 
 

@@ -20,6 +20,7 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nightdraw import data, places
+from nightdraw.board import load_board
 from nightdraw.errors import InputError
 from nightdraw.profile.read import load_as_written
 
@@ -28,8 +29,11 @@ from tests.mutated import dump, mutated, short
 from tests.profile.made import plain
 
 TRIES = 100  # of each format in a quick run; the campaign takes ten times as many
-LOAD: dict[str, Callable[[Path], object]] = {"profile": load_as_written}
-SHIPPED: dict[str, list[Path]] = {"profile": list(data.profile_paths())}
+LOAD: dict[str, Callable[[Path], object]] = {"profile": load_as_written, "board": load_board}
+SHIPPED: dict[str, list[Path]] = {
+    "profile": list(data.profile_paths()),
+    "board": sorted(data.folder("hardware").glob("*.yaml")),
+}
 # What only the reader finds: what it is -> what its messages match.
 READER_ONLY = {
     "bounds of a quantity": r"must be \S+ \S+ \.\. |is too (long|short|much)|draws nothing|is negative",

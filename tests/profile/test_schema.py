@@ -112,39 +112,3 @@ def test_named_mistakes_of_a_board_fail_both(tmp_path: Path, old: str, new: str)
     with pytest.raises(InputError):
         load_board(write(tmp_path, text))
     assert not BOARD.is_valid(as_editors_read(text))
-
-
-def properties(validator: jsonschema.Draft202012Validator, *path: str) -> set[str]:
-    """The keys that a schema knows at the end of a path, whichever way it gets there."""
-    node = validator.schema
-    for key in path:
-        node = node[key]
-    return set(node["properties"])
-
-
-def test_schemas_know_the_keys_that_the_checkers_know() -> None:
-    from nightdraw.board import parts, wired
-    from nightdraw.board import read as board
-
-    assert properties(BOARD) == set(board.KEYS)
-    assert properties(BOARD, "$defs", "channel") == set(board.CHANNEL_KEYS)
-    assert properties(BOARD, "properties", "caps") == set(board.CAPS_KEYS)
-    assert properties(BOARD, "$defs", "switch") == set(parts.SWITCH_KEYS)
-    assert properties(BOARD, "$defs", "enclosure") == set(parts.ENCLOSURE_KEYS)
-    assert properties(BOARD, "$defs", "body") == set(parts.BODY_KEYS)
-    assert properties(BOARD, "properties", "sense") == set(wired.SENSE_KEYS)
-    assert properties(BOARD, "properties", "own_states") == set(board.OWN_STATES_KEYS)
-    for name, keys in {
-        "divider": wired.DIVIDER_KEYS,
-        "thermistor": wired.THERMISTOR_KEYS,
-        "pins": wired.PINS_KEYS,
-        "gates": wired.GATES_KEYS,
-        "converter": wired.CONVERTER_KEYS,
-        "reverse": wired.REVERSE_KEYS,
-        "clamp": wired.CLAMP_KEYS,
-        "wire": wired.WIRE_KEYS,
-        "fuse": wired.FUSE_KEYS,
-        "splice": wired.SPLICE_KEYS,
-        "controller": wired.CONTROLLER_KEYS,
-    }.items():
-        assert properties(BOARD, "$defs", name) == set(keys), name

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from fractions import Fraction
+from typing import NamedTuple
 
 from nightdraw.places import Node
 
@@ -26,15 +27,22 @@ class Thermistor:
     pull_up_ohms: Fraction
 
 
+class Divider(NamedTuple):
+    """The supply's divider, ohms."""
+
+    top: Fraction
+    bottom: Fraction
+
+
 @dataclass(frozen=True)
 class Sense:
-    """Shunt of the current monitor or amplifier, the supply's divider (top, bottom), the thermistor; None:
+    """Shunt of the current monitor or amplifier, the supply's divider, the thermistor; None:
     not fitted. gain: of an amplifier on a converter pin that stands in for a monitor, None where none
     does."""
 
     shunt_ohms: Fraction | None = None
     gain: int | None = None
-    divider_ohms: tuple[Fraction, Fraction] | None = None
+    divider_ohms: Divider | None = None
     thermistor: Thermistor | None = None
     place: Node = field(default=NOWHERE, compare=False)
 

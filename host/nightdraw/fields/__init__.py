@@ -32,10 +32,11 @@ from nightdraw.fields.held import (
 )
 from nightdraw.fields.mapping import Fields, in_range, items, read_with, whole_number
 from nightdraw.fields.record import ExactlyOne, Field, Read, Record, When
+from nightdraw.fields.writer import as_yaml
 
 __all__ = [
     "CDEG", "EXACT", "FLOAT", "FLOAT_SHARE", "MAS", "MV", "NAME", "SHARE", "TICKS", "UA",
     "Bounds", "ByKey", "Choice", "Defs", "Either", "ExactlyOne", "Field", "Fields", "Form", "Held", "Listed",
     "Quantity", "Read", "Record", "Span", "Text", "When", "Whole",
-    "in_range", "items", "read_with", "whole_number",
+    "as_yaml", "in_range", "items", "read_with", "whole_number",
 ]  # fmt: skip

@@ -204,10 +204,10 @@ class Record(Form):
         return "a mapping"
 
     def written(self, value: Any) -> dict[str, Any]:
-        """The model's values by key; what is None or the default is left out."""
+        """A model's values (or a dict's, by the model's names) by key; None and defaults are left out."""
         found = {}
         for field in self.fields:
-            held = getattr(value, field.name)
+            held = value.get(field.name) if isinstance(value, dict) else getattr(value, field.name)
             if held is not None and (field.needed or held != field.absent()):
                 found[field.key] = field.form.written(held)
         return found
