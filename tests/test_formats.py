@@ -38,7 +38,9 @@ SHIPPED: dict[str, list[Path]] = {
 READER_ONLY = {
     "bounds of a quantity": r"must be \S+ \S+ \.\. |is too (long|short|much)|draws nothing|is negative",
     "which end of a range is lower": r"range with its high end first",
-    "how values agree": r"must be (below|above|shorter)|no supply is left|never starts",
+    "how values agree": r"must be (below|above|shorter)|must have \w+ <|no supply is left|never starts"
+    r"|is made of several|not what ohms says|leave no room|of 1000 kHz|must list four pins",
+    "what may stand there once only": r"already drives|stands twice",
     "a program's size and speed": r"bytes, at most|edges/s|too large",
     "files that must exist": r"there is no file",
     "a text that only looks like a quantity": r"is out of range",

@@ -122,7 +122,7 @@ def test_misuse_of_size(capsys: pytest.CaptureFixture[str], words: tuple[str, ..
 # old text, new text, lines below the first place of the old text, message
 MISTAKES = [
     ("body: film-0.6w}", "body: film-0.7w}", 0, "no resistor package is called 'film-0.7w'"),
-    ("body: film-0.6w}", "body: film 0.6w}", 0, "must be a resistor package's name"),
+    ("body: film-0.6w}", "body: film 0.6w}", 0, "is not a resistor package's name"),
     ("body: film-0.6w}", "body: film-0.6w, mounting: plate}", 0, "can't be screwed"),
     ("body: film-0.6w}", "body: film-0.6w, mounting: floor}", 0, "mounting must be one of air, plate"),
     ("body: film-0.6w}", "bdy: film-0.6w}", 0, "unknown key 'bdy'"),

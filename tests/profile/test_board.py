@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 from boxcore import board as core
-from nightdraw import data
+from nightdraw import data, places
+from nightdraw.bank.sizing.board_text import text
 from nightdraw.board import load_board
 from nightdraw.errors import InputError
 from nightdraw.link.firmware import board_json
 
-from tests.profile.made import write
+from tests.mutated import dump
+from tests.profile.made import plain, write
 
 
 def test_the_shipped_board_compiles_to_what_the_box_reads() -> None:
@@ -63,7 +66,7 @@ def board_findings(path: Path) -> list[tuple[int | None, int | None, str]]:
 @pytest.mark.parametrize(
     ("old", "new", "at", "said"),
     [
-        ("board: bench-12v", "board: 12v", "12v", "must be a name"),
+        ("board: bench-12v", "board: 12v", "12v", "is not a name"),
         ("nominal: 12.6 V", "nominal: 17 V", "{nominal", "min <= nominal <= max"),
         ("running: 11 mA", "running: 11 V", "11 V}", "is a voltage"),
         ("pin: 3,", "pin: 2,", "2, ohms: 4.7", "already drives channel 1"),
@@ -103,3 +106,27 @@ def test_a_board_of_seventeen_channels_or_none_is_refused(tmp_path: Path) -> Non
     assert "1 to 16 channels, not 0" in board_findings(write(tmp_path, head + "channels: []\n" + tail))[0][2]
     sixteen = head + "channels:\n" + "".join(channel.format(pin=pin) for pin in range(16)) + tail
     assert len(load_board(write(tmp_path, sixteen)).compile().channels_ns) == 16
+
+
+@pytest.mark.parametrize("name", [path.stem for path in sorted(data.folder("hardware").glob("*.yaml"))])
+@pytest.mark.parametrize(
+    "change",
+    [
+        {},
+        {"sense": {"current": "amplifier", "shunt": "0.1 ohm", "gain": "20"}},
+        {"sense": {"current": "none"}},
+        {"controller": {"clock": "120000 kHz", "brightness": "7.5 %"}},
+        {"pins": {"enable": "28", "selector": []}},
+        {"bodies": [{"body": "own", "like": "film-1w", "rating": "0.7 W", "tempco": "55.5 ppm/K"}]},
+        {"about": "1: 2 # 'three'", "switch": {"part": "- x", "drain": "60.005 V"}},
+    ],
+    ids=str,
+)
+def test_a_board_that_is_written_reads_as_it_was(tmp_path: Path, name: str, change: dict[str, Any]) -> None:
+    document = plain(places.read(data.board(name))[0])
+    for key, value in change.items():
+        document[key] = document.get(key, {}) | value if key == "switch" else value
+    board = load_board(write(tmp_path, dump(document)))
+    again = load_board(write(tmp_path, text(board, ("a comment",)), "again.yaml"))
+    assert again == board
+    assert (again.own_states_ua, again.own_basis) == (board.own_states_ua, board.own_basis)

@@ -52,7 +52,7 @@ def _full_scale(read: Read) -> None:
 
 def _four_or_none(read: Read) -> None:
     node = read.value_place("selector")
-    if isinstance(node, Sequence) and len(node.items) not in (0, SELECTOR_PINS):
+    if isinstance(node, Sequence) and 0 < len(node.items) < SELECTOR_PINS:
         read.add("selector", "selector must list four pins, weights 1 2 4 8, or none")
 
 
