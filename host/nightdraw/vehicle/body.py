@@ -1,7 +1,6 @@
 """A vehicle's own life: modules waking and falling asleep, twitches, lamps, the engine, the battery's charge.
 
-It changes the network's loads as its agenda and the script say. It knows no box and records nothing.
-"""
+It changes the network's loads as its agenda and the script say. It knows no box and records nothing."""
 
 from __future__ import annotations
 
@@ -26,7 +25,6 @@ from nightdraw.vehicle.sensor import Watch
 
 SLOW_TICKS = 10 * TICKS_PER_S  # the battery's charge and the fuses' warmth are brought up to date this often
 SLOW_HOURS = SLOW_TICKS / TICKS_PER_S / battery.SECONDS_AN_HOUR
-
 JUDGED_PCT = 0.01  # of charge between two looks whether the engine would start
 AGAIN_V = 0.5  # each battery in series: a module that has stopped wants so much more before it starts anew
 WIRES_V = 4.0  # likewise: what wires and fuses to a load drop at most, as `loading` and a box allow
@@ -43,8 +41,7 @@ def _alarm_v(vehicle: Vehicle) -> float:
 class Body:
     """One vehicle from tick `zero` on: its network, its agenda, its battery's charge.
 
-    now(): the present tick, asked by every action. A seed makes the twitches' instants. charge_pct and
-    surface_v are the battery's present state.
+    now(): the present tick. A seed makes the twitches' instants. charge_pct, surface_v: the battery's state.
     """
 
     def __init__(
