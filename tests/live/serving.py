@@ -10,6 +10,7 @@ import time
 from collections.abc import Iterator
 from typing import Any
 
+from nightdraw.lesson.words import load_words
 from nightdraw.live.seats import Seats
 from nightdraw.live.server import LiveServer, Room
 from nightdraw.live.vehicle import Case, LiveVehicle
@@ -24,16 +25,23 @@ PATIENCE_S = 30
 def serving(*cases: Case, speed: float = 1.0, most: int = 24) -> Iterator[LiveServer]:
     rooms = [Room(case) for case in cases]
     seats = Seats(lambda case: LiveVehicle(case, TEXTS, speed), most)
-    server = LiveServer(rooms, seats, TEXTS)
+    server = LiveServer(rooms, seats, TEXTS, load_words())
     for room in rooms:
         seats.open(room.token, room.case)
+    with running(server):
+        yield server
+
+
+@contextlib.contextmanager
+def running(server: LiveServer) -> Iterator[None]:
+    """A server in a thread of its own."""
     thread = threading.Thread(target=server.run)
     thread.start()
     try:
         until = time.monotonic() + PATIENCE_S
         while not server.started and time.monotonic() < until:
             time.sleep(0.01)  # until it hears: nothing tells a thread so
-        yield server
+        yield
     finally:
         server.stop()
         thread.join(PATIENCE_S)

@@ -241,6 +241,11 @@ def serve(pty: bool, serial: str | None, speed: float, **words: Any) -> None:
     "--port", type=click.IntRange(0, MAX_PORT), default=0, show_default=True, help="The page's; 0: any free."
 )
 @click.option("--practice", is_flag=True, help="Nothing that the page gets tells the answer.")
+@click.option("--plan", metavar="PLAN", help="A lesson's plan, instead of a vehicle and boxes.")
+@click.option(
+    "--group", "groups", multiple=True, help="Whose assignment of the plan; repeatable (default: all)."
+)
+@click.option("--answers", metavar="DIR", help="Write what is handed in there, as `lesson mark` takes it.")
 @click.option("--words", "translated", metavar="FILE", help="A translation of the page's words.toml.")
 @seed_option
 @board_option
@@ -252,6 +257,9 @@ def live(**words: Any) -> None:
     The first line on standard output is one JSON object: url, the page's address on this computer, and boxes,
     the socket of each box's link. Whoever has the address may use the page; several at once each get a
     vehicle of their own. It ends when it is terminated, or with Ctrl-C.
+
+    With --plan each group has an address of its own; they and the instructor's, which shows every path beside
+    the quickest, are told on standard error.
     """
     from nightdraw.cli import bench_live
 

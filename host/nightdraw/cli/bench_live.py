@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from nightdraw import extras
 from nightdraw.cli import bench_look, bench_vehicle
-from nightdraw.errors import InputError
+from nightdraw.errors import InputError, nearest
 
 if TYPE_CHECKING:
+    from nightdraw.lesson.model import Plan
+    from nightdraw.lesson.words import Words
     from nightdraw.live.server import LiveServer
     from nightdraw.live.vehicle import Case
 
+NOT_WITH_A_PLAN = {"vehicle": "vehicle", "boxes": "box", "instruments": "instruments", "faults": "fault"}
+
 
 def serve(words: dict[str, Any]) -> LiveServer:
-    """The server, its first vehicle standing ready; raises InputError."""
+    """The server, its first vehicles standing ready; raises InputError."""
     for module in ("starlette", "uvicorn", "websockets"):
         extras.need(module)
     from nightdraw.lesson.words import load_words
@@ -27,19 +32,81 @@ def serve(words: dict[str, Any]) -> LiveServer:
     speed = words["speed"]
     if not SPEEDS[0] <= speed <= SPEEDS[1]:
         raise InputError(f"--speed must be from {SPEEDS[0]:g} to {SPEEDS[1]:g}")
-    if words["vehicle"] is None:
-        raise InputError("--vehicle is needed: a file, or the name of one that ships")
     texts = load_words(None if words["translated"] is None else Path(words["translated"]), WORDS)
-    room = Room(_case(words))
-    server = LiveServer([room], Seats(lambda case: LiveVehicle(case, texts, speed)), texts, words["port"])
-    server.seats.open(room.token, room.case)
+    sheet = load_words()
+    cases, overview = _cases(words, sheet)
+    folder = None if words["answers"] is None else Path(words["answers"])
+    rooms = [Room(case) for case in cases]
+    seats = Seats(lambda case: LiveVehicle(case, texts, speed))
+    server = LiveServer(rooms, seats, texts, sheet, words["port"], overview, folder)
+    for room in rooms:
+        seats.open(room.token, room.case)
+    if overview is not None:
+        for room in rooms:
+            bench_vehicle.note(f"group {room.case.group}: {server.url(room)}")
+        bench_vehicle.note(f"for the instructor only: {server.overview_url()}")
     return server
 
 
+def _cases(words: dict[str, Any], sheet: Words) -> tuple[list[Case], Any]:
+    """What the options name: one case, or a plan's groups and their overview."""
+    from nightdraw.live.overview import Overview
+
+    if words["plan"] is None:
+        if words["groups"]:
+            raise InputError("--group is a plan's: it needs --plan")
+        if words["vehicle"] is None:
+            raise InputError("--vehicle is needed (a file, or the name of one that ships), or --plan")
+        return [_case(words)], None
+    from nightdraw.lesson.planfile import load_plan
+
+    given = [name for key, name in NOT_WITH_A_PLAN.items() if words[key]]
+    if given:
+        raise InputError(f"--{given[0]} doesn't go with --plan, which says that itself")
+    plan = load_plan(words["plan"])
+    groups = _groups(plan, words["groups"])
+    return [_assigned(plan, group, words, sheet) for group in groups], Overview(plan, groups)
+
+
 def _case(words: dict[str, Any]) -> Case:
-    """What the options name."""
+    """The vehicle and the boxes by name."""
     from nightdraw.live.vehicle import Case
 
     kit = bench_look.kit(words["instruments"])
     call = bench_vehicle.read(words)
-    return Case(call.vehicle, tuple(call.boxes), call.plan, kit, call.seed, None, words["practice"])
+    return Case(call.vehicle, tuple(call.boxes), call.plan, kit, call.seed, secret=words["practice"])
+
+
+def _groups(plan: Plan, asked: Sequence[str]) -> list[str]:
+    known = [one.group for one in plan.assignments]
+    for group in asked:
+        if group not in known:
+            raise InputError(
+                f"--group {group}: the plan has none of that name"
+                f" ({nearest(group[:60], known) or 'known: ' + ', '.join(known)})"
+            )
+    return list(dict.fromkeys(asked)) or known
+
+
+def _assigned(plan: Plan, group: str, words: dict[str, Any], sheet: Words) -> Case:
+    """A group's own assignment: its vehicle just locked, its box armed, its kit."""
+    from nightdraw import data
+    from nightdraw.bench.drive import Placed
+    from nightdraw.bench.setup import build
+    from nightdraw.lesson import sheets
+    from nightdraw.lesson.fitting import played
+    from nightdraw.live.vehicle import Case
+    from nightdraw.vehicle.script import Script, load_script
+
+    one = plan.assignment(group)
+    of = plan.of
+    vehicle = of.car(one.vehicle).vehicle
+    box = build(of.box(one.box).board.file, words["plant"], (), one.seed)
+    placed = Placed(one.splice, played(plan, one).program(), box, one.seed)
+    script = words["script"]
+    happens = Script("just locked", True, ())
+    if script is not None:
+        happens = load_script(data.shipped("scripts", script), vehicle)
+    kit = of.kit(one.kit).instruments
+    said = sheets.complaint(plan, one, sheet)
+    return Case(vehicle, (placed,), happens, kit, one.seed, group, of.name, said, words["practice"])

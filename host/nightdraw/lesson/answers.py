@@ -16,7 +16,9 @@ from typing import Any
 
 from nightdraw import places
 from nightdraw.errors import Finding, InputError, nearest, printable
+from nightdraw.lesson import path as paths
 from nightdraw.lesson.entries import COLUMNS
+from nightdraw.lesson.path import Told
 from nightdraw.places import Findings, Mapping, Node, Refused, Scalar
 from nightdraw.units import shown
 
@@ -25,17 +27,20 @@ HEADER = (GROUP, *COLUMNS)
 SUFFIXES = {".csv": "csv", ".yaml": "yaml", ".yml": "yaml", ".json": "json"}
 MAX_BYTES = places.MAX_BYTES
 SEPARATORS = ",;\t"  # what spreadsheets of different countries write
-EXTRA = ("answers", "lesson", "saved", "readings")  # what the form page saves beside the items
+MOVES = "moves"  # what was done on a vehicle that lives, and when
+EXTRA = ("answers", "lesson", "saved", "readings", MOVES)  # what a page saves beside the items
 
 
 @dataclass(frozen=True)
 class Answer:
-    """One group's answer: the texts of COLUMNS as handed in, "" where there is none, and their place."""
+    """One group's answer: the texts of COLUMNS as handed in, "" where there is none, and their place; what
+    was done until then, where that was on a vehicle that lives."""
 
     group: str
     texts: dict[str, str]
     file: str
     line: int | None
+    moves: tuple[Told, ...] = ()
 
 
 def read_answers(paths: Iterable[Path], groups: Sequence[str]) -> dict[str, Answer]:
@@ -258,10 +263,14 @@ def _of_object(told: Any, groups: Sequence[str], findings: Findings) -> Answer |
     if wrong:
         findings.add(at, f"{wrong[0]} must be one text", 'like "350 mA", or a range "20 s .. 3 min"')
         return None
+    moves = paths.read(told.get(MOVES, []))
+    if moves is None:
+        findings.add(
+            at, f"{MOVES} is a list of what was done, each with t_s and do", "leave it as it was saved"
+        )
+        return None
     said = told.get(GROUP)
     group = _group(said if isinstance(said, str) else "", groups, at, findings)
-    return (
-        None
-        if group is None
-        else Answer(group, {k: v.strip() for k, v in texts.items()}, findings.file, None)
-    )
+    if group is None:
+        return None
+    return Answer(group, {k: v.strip() for k, v in texts.items()}, findings.file, None, moves)

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from nightdraw.lesson import claims, evidence, judge, tolerances
+from nightdraw.lesson import path as paths
 from nightdraw.lesson.answers import Answer
 from nightdraw.lesson.entries import COLUMNS, Entry, GroupEntry, Item, Marks
 from nightdraw.lesson.fitting import beside, played
@@ -24,6 +25,7 @@ from nightdraw.lesson.records import with_groups
 from nightdraw.lesson.tolerances import CURRENT, DURATION, INTERVAL, shown
 from nightdraw.lesson.truth import Pattern, Truth, of_journal, of_profile
 from nightdraw.lesson.words import Words
+from nightdraw.report.chart import spell
 from nightdraw.vehicle import standing
 
 RIGHT, PARTLY, WRONG, MISSING, ASIDE = "right", "partly", "wrong", "no answer", "not asked"
@@ -52,7 +54,14 @@ class Marked:
             "passed": marks.passed,
             "items": [dict(vars(item)) for item in marks.items],
             "notes": list(self.notes),
+            "path": None if self.path is None else self.path.document(),
         }
+
+    @property
+    def path(self) -> paths.Path | None:
+        """The group's path on a vehicle that lives; None where its answer came from elsewhere."""
+        answer = self.answer
+        return paths.path(answer.moves, self.one.fuse) if answer is not None and answer.moves else None
 
 
 @dataclass(frozen=True)
@@ -112,6 +121,8 @@ class _Group:
         notes = list(self.truth.notes)
         if self.answer is None:
             notes.append(self.words("note.no_answer"))
+        elif self.answer.moves:
+            notes.append(self._path(paths.path(self.answer.moves, self.one.fuse)))
         ways = [self._by(pattern) for pattern in self.truth.patterns] or [self._nothing()]
         # The first of equals: an answer is about the commonest pattern, unless it fits another better.
         items, verdicts = max(ways, key=lambda way: _share(way[0]))
@@ -121,6 +132,19 @@ class _Group:
         passed = None if percent is None else percent >= float(self.plan.of.pass_pct)
         marks = Marks(points, of, percent, passed, tuple(items))
         return Marked(self.one, marks, self.truth, self.answer, verdicts, tuple(notes))
+
+    def _path(self, taken: paths.Path) -> str:
+        """How the group came to its answer on a vehicle that lives."""
+        at, answered = taken.at_fuse_s, taken.answered_s
+        return self.words(
+            "note.path",
+            moves=taken.moves,
+            stirred=taken.stirred,
+            fuse=self.one.fuse,
+            at=self.words("note.never") if at is None else spell(at),
+            answered=self.words("note.never") if answered is None else spell(answered),
+            pulled=", ".join(taken.pulled) or self.words("note.none"),
+        )
 
     def _nothing(self) -> tuple[list[Item], dict[str, str]]:
         """There was nothing to find."""

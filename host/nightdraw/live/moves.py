@@ -16,8 +16,8 @@ from nightdraw.bench.control import RefusedError
 from nightdraw.errors import printable
 from nightdraw.instruments import setup as fronts
 from nightdraw.instruments.model import Range
+from nightdraw.live import findings, tools
 from nightdraw.live import recorder as rec
-from nightdraw.live import tools
 from nightdraw.live.asked import Asked, number, text, whole
 from nightdraw.live.vehicle import CLOCK_S, DAY_S, SPEEDS, LiveVehicle
 from nightdraw.units import shown
@@ -28,7 +28,6 @@ CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
 MOST_WAIT_S = DAY_S
 MOST_LOOK_S = 2 * 3600  # one waits so long for something to happen
 ENGINE_S = (1, 3600)
-MOST_TEXT = 120  # characters: as the sheet's fields take
 
 
 @dataclass(frozen=True)
@@ -174,12 +173,10 @@ def _inputs(live: LiveVehicle, asked: Asked) -> None:
         if not isinstance(one, dict):
             continue
         place = text(live.words, one, "at", [*clamps, *live.case.vehicle.fuse_names()])
-        number = one.get("range")
-        reach = (
-            None
-            if number is None
-            else recorder.ranges_mv[whole(live.words, one, "range", 0, len(recorder.ranges_mv) - 1)]
-        )
+        reach, at = None, None
+        if one.get("range") is not None:
+            at = whole(live.words, one, "range", 0, len(recorder.ranges_mv) - 1)
+            reach = recorder.ranges_mv[at]
         if place in clamps:
             assert clamp is not None
             around = live.places.get(place)
@@ -190,7 +187,7 @@ def _inputs(live: LiveVehicle, asked: Asked) -> None:
         else:
             traits, channel = fronts.drop_front(recorder, fronts.DROP_MV if reach is None else reach), place
         unit = "mv" if kinds[channel] == model.DROP else "a"
-        found.append(rec.Input(channel, f"{channel}_{unit}", traits))
+        found.append(rec.Input(place, at, channel, f"{channel}_{unit}", traits))
     if len({one.channel for one in found}) < len(found):
         raise RefusedError(live.words("no.twice"))
     live.connect(tuple(found))
@@ -266,4 +263,5 @@ MOVES: dict[str, Move] = {
     "speed": Move(_speed, False),
     "wait": Move(_wait),
     "cancel": Move(_cancel, False),
+    "answer": Move(findings.take),
 }

@@ -35,8 +35,13 @@ TURNS = (RISES, FALLS)
 
 @dataclass(frozen=True)
 class Input:
-    """What an input shows: the vehicle's channel, the column's name with its unit, its front end."""
+    """What an input shows: the vehicle's channel, the column's name with its unit, its front end.
 
+    at, number: as it was asked for, the place and the range (None: the usual one).
+    """
+
+    at: str
+    number: int | None
     channel: str
     column: str
     traits: Traits

@@ -39,6 +39,7 @@ def scene(case: Case) -> dict[str, Any]:
         "kit": _kit(case.kit),
         "speeds": SPEEDS,
         "group": case.group,
+        "complaint": case.complaint,
         "secret": case.secret,
     }
 
@@ -91,6 +92,7 @@ def snapshot(live: LiveVehicle) -> dict[str, Any]:
         "shown": {name: _display(display) for name, display in live.displays.items()},
         "recorder": _recorder(live),
         "said": list(live.said)[-30:],
+        "answered": live.answer,
     }
     if not live.case.secret:
         told["asleep"] = rig.body.asleep()
@@ -124,7 +126,8 @@ def _recorder(live: LiveVehicle) -> dict[str, Any] | None:
     told: dict[str, Any] = {
         "burnt": live.burnt,
         "inputs": [
-            {"channel": one.channel, "column": one.column, "most": one.traits.most} for one in live.inputs
+            {"at": one.at, "range": one.number, "column": one.column, "most": one.traits.most}
+            for one in live.inputs
         ],
     }
     recording = live.recording

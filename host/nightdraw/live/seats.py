@@ -22,9 +22,10 @@ BUSY_S = 0.03  # of computing in a turn, shared by all seats
 
 
 class Seat:
-    """A vehicle, the ports of its boxes, and how many pages look at it."""
+    """A vehicle, its boxes' ports, and how many pages look at it. place: which of its room's, from 1."""
 
-    def __init__(self, room: str, live: LiveVehicle, ports: int = 0) -> None:
+    def __init__(self, room: str, live: LiveVehicle, place: int, ports: int = 0) -> None:
+        self.place = place
         self.key = secrets.token_urlsafe(12)
         self.room, self.live = room, live
         self.pages = 0
@@ -90,7 +91,8 @@ class Seats:
 
     def open(self, room: str, case: Case, ports: int = 0) -> Seat:
         """A new seat."""
-        seat = Seat(room, self._make(case), ports)
+        place = 1 + max((seat.place for seat in self.seats.values() if seat.room == room), default=0)
+        seat = Seat(room, self._make(case), place, ports)
         self.seats[seat.key] = seat
         return seat
 
@@ -116,10 +118,14 @@ class Seats:
         return True
 
     def turn(self) -> None:
-        """Let time pass for all, each with its share of the computing."""
-        share_s = BUSY_S / max(1, len(self.seats))
+        """Let time pass for all; those at which it runs ahead share what computing there is."""
+        share_s = BUSY_S / max(1, self.waiting())
         for seat in self.seats.values():
             seat.turn(share_s)
+
+    def waiting(self) -> int:
+        """At how many time runs as fast as it can."""
+        return sum(seat.live.wait is not None for seat in self.seats.values())
 
     def close(self) -> None:
         """Close all."""

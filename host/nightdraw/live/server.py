@@ -16,7 +16,7 @@ import mimetypes
 import secrets
 import socket
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,7 +24,8 @@ from typing import TYPE_CHECKING, Any
 from nightdraw.bench.control import RefusedError
 from nightdraw.errors import InputError
 from nightdraw.lesson.words import Words
-from nightdraw.live import moves, plots
+from nightdraw.live import findings, moves, plots
+from nightdraw.live.overview import Overview
 from nightdraw.live.scene import scene, snapshot
 from nightdraw.live.seats import TURN_S, Seat, Seats
 from nightdraw.live.vehicle import Case
@@ -37,11 +38,13 @@ if TYPE_CHECKING:
 
 HOST = "127.0.0.1"
 ASSETS = Path(__file__).with_name("assets")
-FILES = ("page.js", "chart.js", "draw.js", "page.css", "uplot/uPlot.iife.min.js", "uplot/uPlot.min.css")
+CHARTS = ("uplot/uPlot.iife.min.js", "uplot/uPlot.min.css")
+FILES = ("paths.js", "page.js", "chart.js", "draw.js", "page.css", *CHARTS)
 MOST_MESSAGE = 8192  # bytes: a move has some hundred
 MOST_PAGES = 64  # at once, of all students
 MOST_A_SECOND = 60  # messages of one page
 DEAF_S = 20.0  # a page that doesn't read is let go after so long
+LEAST_REST_S = 0.002  # of each turn is the pages'
 PICTURE_S = 0.05  # between two pictures of one page
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -65,10 +68,27 @@ class Room:
 
 
 class LiveServer:
-    """Rooms behind tokens. `port` is open from the beginning; run() serves until stop() is called."""
+    """Rooms behind tokens. `port` is open from the beginning; run() serves until stop() is called.
 
-    def __init__(self, rooms: list[Room], seats: Seats, words: Words, port: int = 0) -> None:
+    sheet: texts of a lesson's sheets, for the form. overview: of a plan, behind a token of its own; answers:
+    a folder that they are written to.
+    """
+
+    def __init__(
+        self,
+        rooms: list[Room],
+        seats: Seats,
+        words: Words,
+        sheet: Words,
+        port: int = 0,
+        overview: Overview | None = None,
+        answers: Path | None = None,
+    ) -> None:
         self.rooms, self.seats, self.words = rooms, seats, words
+        self._fields = findings.fields(sheet)
+        self._overview, self._answers = overview, answers
+        self.token = secrets.token_urlsafe(18)  # the instructor's
+        self._working: asyncio.Task[None] | None = None
         try:
             self._socket = socket.create_server((HOST, port))
         except OSError as error:
@@ -129,6 +149,9 @@ class LiveServer:
         routes = [
             Route("/{token}/", self._page),
             Route("/{token}/recording.{form:str}", self._recording),
+            Route("/{token}/answer.json", self._answer),
+            Route("/{token}/paths", self._paths),
+            Route("/{token}/paths.json", self._paths_told),
             Route("/{token}/{name:path}", self._file),
             WebSocketRoute("/{token}/live", self._talk),
         ]
@@ -147,20 +170,28 @@ class LiveServer:
         while True:
             begun = time.monotonic()
             self.seats.turn()
-            await asyncio.sleep(max(0.002, TURN_S - (time.monotonic() - begun)))
+            rest_s = 0.0 if self.seats.waiting() else TURN_S - (time.monotonic() - begun)
+            await asyncio.sleep(max(LEAST_REST_S, rest_s))
+
+    def overview_url(self) -> str:
+        """The address of the instructor's view."""
+        return f"http://{HOST}:{self.port}/{self.token}/paths"
 
     def _room(self, asked: Request | WebSocket) -> Room | None:
-        """The room that a request may enter: by its token, and only under the loopback's own name."""
-        token = asked.path_params.get("token", "").encode()
+        """The room that a request may enter."""
         found = None
         for room in self.rooms:  # all are compared: how long it takes tells nothing
-            if hmac.compare_digest(room.token.encode(), token):
-                found = room
+            found = room if self._may(asked, room.token) else found
+        return found
+
+    def _may(self, asked: Request | WebSocket, token: str) -> bool:
+        """Whether a request has the token, and came under the loopback's own name and from its own pages."""
+        said = asked.path_params.get("token", "").encode()
+        known = hmac.compare_digest(token.encode(), said)
         names = {f"{HOST}:{self.port}", f"localhost:{self.port}"}
-        if asked.headers.get("host") not in names:
-            return None
         origin = asked.headers.get("origin")
-        return found if origin is None or origin in {f"http://{name}" for name in names} else None
+        own = origin is None or origin in {f"http://{name}" for name in names}
+        return known and own and asked.headers.get("host") in names
 
     async def _page(self, request: Request) -> Response:
         from starlette.responses import HTMLResponse
@@ -171,9 +202,12 @@ class LiveServer:
         return HTMLResponse(self._html(room), headers=HEADERS)
 
     def _html(self, room: Room) -> str:
-        told = {"scene": scene(room.case), "words": self.words.under("page")}
+        told = {"scene": scene(room.case), "fields": self._fields, "words": self.words.under("page")}
+        return self._filled("page.html", told)
+
+    def _filled(self, name: str, told: dict[str, Any]) -> str:
         data = json.dumps(told, allow_nan=False).replace("<", "\\u003c").replace("&", "\\u0026")
-        text = (ASSETS / "page.html").read_text("utf-8")
+        text = (ASSETS / name).read_text("utf-8")
         for key, place in (("language", "language"), ("page.title", "title"), ("page.noscript", "noscript")):
             text = text.replace(f"{{{place}}}", html.escape(self.words(key)))
         return text.replace("{data}", data)
@@ -182,17 +216,57 @@ class LiveServer:
         from starlette.responses import FileResponse
 
         name = request.path_params["name"]
-        if self._room(request) is None or name not in FILES:
+        allowed = self._room(request) is not None or self._may(request, self.token)
+        if not allowed or name not in FILES:
             return _nothing()
         kind = mimetypes.guess_type(name)[0] or "text/plain"
         return FileResponse(ASSETS / name, media_type=kind, headers=HEADERS)
 
     async def _recording(self, request: Request) -> Response:
-        room, form = self._room(request), request.path_params["form"]
-        seat = self.seats.seats.get(request.query_params.get("seat", ""))
-        if room is None or seat is None or seat.room != room.token or form not in ("csv", "parquet"):
+        seat, form = self._seat(request), request.path_params["form"]
+        if seat is None or form not in ("csv", "parquet"):
             return _nothing()
         return await plots.download(seat.live, form, HEADERS)
+
+    def _seat(self, request: Request) -> Seat | None:
+        """The seat that a request names, where it may enter its room."""
+        room = self._room(request)
+        seat = self.seats.seats.get(request.query_params.get("seat", ""))
+        return None if room is None or seat is None or seat.room != room.token else seat
+
+    async def _answer(self, request: Request) -> Response:
+        from starlette.responses import Response
+
+        seat = self._seat(request)
+        if seat is None:
+            return _nothing()
+        name = f"answer-{seat.live.case.group or 'nobody'}.json"
+        told = {**HEADERS, "Content-Disposition": f'attachment; filename="{name}"'}
+        return Response(findings.text(seat.live), media_type="application/json", headers=told)
+
+    async def _paths(self, request: Request) -> Response:
+        from starlette.responses import HTMLResponse
+
+        if self._overview is None or not self._may(request, self.token):
+            return _nothing()
+        if self._working is None:
+            self._working = asyncio.create_task(asyncio.to_thread(self._overview.work_out))
+        return HTMLResponse(self._filled("paths.html", {"words": self.words.under("paths")}), headers=HEADERS)
+
+    async def _paths_told(self, request: Request) -> Response:
+        from starlette.responses import JSONResponse
+
+        if self._overview is None or not self._may(request, self.token):
+            return _nothing()
+        return JSONResponse(self._overview.document(self.seats.seats.values()), headers=HEADERS)
+
+    def keep_answer(self, seat: Seat) -> None:
+        """Write an answer where answers are kept; what a full disk says is told on the page."""
+        if self._answers is not None:
+            try:
+                findings.keep(seat.live, self._answers, seat.place)
+            except (InputError, OSError) as error:
+                raise RefusedError(str(error)) from None
 
     # ---- the socket
 
@@ -209,7 +283,7 @@ class LiveServer:
             return
         self._pages += 1
         seat.enter()
-        page = Page(socket, seat, self.words)
+        page = Page(socket, seat, self.words, self.keep_answer)
         try:
             await page.serve()
         finally:
@@ -220,8 +294,8 @@ class LiveServer:
 class Page:
     """One page's end of the socket."""
 
-    def __init__(self, socket: WebSocket, seat: Seat, words: Words) -> None:
-        self._socket, self._seat, self._words = socket, seat, words
+    def __init__(self, socket: WebSocket, seat: Seat, words: Words, keep: Callable[[Seat], None]) -> None:
+        self._socket, self._seat, self._words, self._keep = socket, seat, words, keep
         self._view: plots.View | None = None
         self._stirred = asyncio.Event()
         self._answers: list[str] = []
@@ -276,6 +350,8 @@ class Page:
                 self._view = plots.view(asked, self._words)
             else:
                 moves.act(self._seat.live, asked)
+                if asked["do"] == "answer":
+                    self._keep(self._seat)
         except RefusedError as refusal:
             answer["no"] = str(refusal)
         self._answers.append(json.dumps(answer))

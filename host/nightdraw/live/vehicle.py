@@ -42,8 +42,11 @@ DAY_S = 86_400
 
 @dataclass(frozen=True)
 class Case:
-    """What stands before a student: vehicle, boxes, what happens by itself, the instruments. group: whose
-    assignment it is, None: nobody's. secret: nothing that is told may give the answer away."""
+    """What stands before a student: vehicle, boxes, what happens by itself, the instruments.
+
+    group, lesson, complaint: of the plan whose assignment it is. secret: nothing that is told may give the
+    answer away.
+    """
 
     vehicle: model.Vehicle
     boxes: tuple[drive.Placed, ...]
@@ -51,6 +54,8 @@ class Case:
     kit: Instruments
     seed: int
     group: str | None = None
+    lesson: str | None = None
+    complaint: str | None = None
     secret: bool = False
 
 
@@ -88,6 +93,7 @@ class LiveVehicle:
         self.blown: set[str] = set()
         self.inputs: tuple[Input, ...] = ()
         self.recording: Recording | None = None
+        self.answer: dict[str, str] | None = None
         self.locked = not case.plan.awake
         self.wait: Wait | None = None
         self.changes = 0  # counts moves and sentences: whoever remembers the count knows whether to look

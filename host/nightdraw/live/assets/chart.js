@@ -2,7 +2,7 @@
 // The recorder's screen: a strip for each channel over one axis of time. The server sends columns with lowest
 // and highest value; what is asked for is a view (from, how long, how many columns).
 
-const STRIP_HIGH = 118, ZOOM = 1.6, SHIFT = 0.2, LEAST_S = 0.01, MOST_COLUMNS = 1500;
+const STRIP_HIGH = 96, AXIS_HIGH = 26, ZOOM = 1.6, SHIFT = 0.2, LEAST_S = 0.01, MOST_COLUMNS = 1500;
 
 class Screen {
   constructor(words, ask) {
@@ -33,7 +33,7 @@ class Screen {
     const wide = this.wide();
     if (wide === this.last) return;
     this.last = wide;
-    for (const strip of this.strips) strip.chart.setSize({ width: wide, height: STRIP_HIGH });
+    for (const strip of this.strips) strip.chart.setSize({ width: wide, height: strip.high });
     this.look();
   }
 
@@ -111,21 +111,22 @@ class Screen {
     const unit = column.endsWith("_mv") ? "mV" : "mA", per = unit === "mA" ? 1000 : 1;
     const name = column.replace(/_(a|mv)$/, "");
     const told = el("output", {});
-    const node = el("div.strip", {}, el("h3", {}, `${k + 1}  ${name}`, told));
+    const node = el("div.strip", {}, el("h3", {}, `${k + 1}  ${name}, ${unit}`, told));
     this.node.append(node);
     const style = getComputedStyle(document.documentElement), colour = key => style.getPropertyValue(`--${key}`).trim();
     const axis = { stroke: colour("ink"), grid: { stroke: colour("rule"), width: 1 }, ticks: { stroke: colour("rule"), width: 1 },
       font: "12px system-ui, 'Liberation Sans', Arial, sans-serif" };
     const found = { unit, per, node, told, window: [0, 1] };
-    const last = k === count - 1;
+    const last = k === count - 1, high = STRIP_HIGH + (last ? AXIS_HIGH : 0);
+    found.high = high;
     found.chart = new uPlot({
-      width: this.wide(), height: STRIP_HIGH + (last ? 0 : 0), legend: { show: false }, pxAlign: 1,
+      width: this.wide(), height: high, legend: { show: false }, padding: [8, 14, 0, 0],
       cursor: { sync: { key: "recorder" }, drag: { x: true, y: false, setScale: false }, points: { show: false } },
       scales: { x: { time: false, range: () => found.window }, y: { range: (u, low, high) => low === null ? [0, 1] : spread(low, high) } },
-      axes: [{ ...axis, size: 26, values: (u, ticks) => ticks.map(t => `${figure(t)} s`) },
-        { ...axis, size: 60, values: (u, ticks) => ticks.map((v, i) => i === ticks.length - 1 ? `${figure(v)} ${unit}` : figure(v)) }],
+      axes: [{ ...axis, size: last ? AXIS_HIGH : 0, values: (u, ticks) => ticks.map(t => last ? `${figure(t)} s` : "") },
+        { ...axis, size: 60, space: 24, values: (u, ticks) => ticks.map(figure) }],
       series: [{}, { stroke: colour(unit === "mA" ? "ma" : "mv"), width: 1.2, points: { show: false } }],
-      hooks: { setSelect: [u => this.select(u)], drawClear: [] , draw: [u => this.marks(u, colour("pulse"))] },
+      hooks: { setSelect: [u => this.select(u)], draw: [u => this.marks(u, colour("pulse"))] },
     }, [[], []], node);
     found.chart.over.addEventListener("dblclick", () => this.whole());
     return found;

@@ -48,14 +48,14 @@ function carSymbol() {
 }
 
 function batterySymbol() {
-  // plates, the positive terminal up; the negative cable to ground with room for clamp and meter
-  return svg(300, 124, "", '<path class="line" d="M150 22V10H296"/><path class="line" d="M128 22H172"/>' +
-    '<path class="line" d="M138 31H162"/><path class="line" d="M128 40H172"/><path class="line" d="M138 49H162"/>' +
-    '<text x="180" y="30" class="small">+</text><text x="180" y="54" class="small">\u2013</text>' +
-    '<path class="line" d="M150 49V66"/><path class="line cable" d="M150 66V96"/><path class="line" d="M150 96V106M134 106H166M140 112H160M146 118H154"/>' +
-    '<g class="inline" visibility="hidden"><circle class="plate" cx="150" cy="81" r="14"/><text x="150" y="86" text-anchor="middle" class="marktext">A</text></g>' +
-    '<g class="ring" visibility="hidden"><ellipse class="mark" cx="150" cy="60" rx="15" ry="5"/></g>' +
-    '<text class="small ringtext" x="172" y="68"></text><text class="volts" x="8" y="30"></text><text class="small kind" x="8" y="50"></text>');
+  // plates; from the positive one the wire to all feeds, from the negative one the cable to ground
+  return svg(400, 124, "", '<path class="line" d="M120 24V10H0"/><path class="line" d="M98 24H142"/>' +
+    '<path class="line" d="M108 32H132"/><path class="line" d="M98 40H142"/><path class="line" d="M108 48H132"/>' +
+    '<text x="146" y="28" class="small">+</text><text x="146" y="52" class="small">\u2013</text>' +
+    '<path class="line cable" d="M120 48V104"/><path class="line" d="M104 104H136M110 110H130M116 116H124"/>' +
+    '<g class="inline" visibility="hidden"><circle class="plate" cx="120" cy="84" r="14"/><text x="120" y="89" text-anchor="middle" class="marktext">A</text></g>' +
+    '<g class="ring" visibility="hidden"><ellipse class="mark" cx="120" cy="60" rx="15" ry="5"/></g>' +
+    '<text class="small ringtext" x="142" y="68"></text><text class="volts" x="170" y="30"></text><text class="small kind" x="170" y="48"></text>');
 }
 
 class Vehicle {
@@ -78,8 +78,8 @@ class Vehicle {
     if (scene.charger) buttons.append(this.charger);
     this.seen = el("p.note", {});
     this.node = el("section", { "aria-labelledby": "h-vehicle" }, el("h2", { id: "h-vehicle" }, words.vehicle),
-      el("div.body", {}, this.car, this.battery), buttons, this.seen,
-      ...scene.feeds.map(feed => this.feed(feed, ask)));
+      el("div.body", {}, this.car, el("div", {}, buttons, this.seen)),
+      el("div.circuit", {}, this.battery, ...scene.feeds.map(feed => this.feed(feed, ask))));
   }
 
   feed(feed, ask) {

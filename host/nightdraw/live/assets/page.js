@@ -3,14 +3,14 @@
 // asks; what a move does is decided on the server. Lost connections are taken up again, at the same seat.
 
 const told = JSON.parse(document.getElementById("told").textContent);
-const { scene, words } = told;
+const { scene, words, fields } = told;
 words.clamp_name = name => words.clamp_n.replace("{n}", name.split(" ")[1]);
 const SEAT = `seat ${location.pathname}`;
 const RETRY_MS = [300, 1000, 3000, 5000];
-const DISPLAY_MS = { recording: 250 };
 
 // ---- the socket
 
+const answerLink = el("a", { href: "#", hidden: true, download: true }, words.save_answer);
 let socket = null, tries = 0, number = 0, now = null;
 const connection = el("p.net", { role: "status" });
 const refused = el("div.refused", { role: "alert", hidden: true });
@@ -40,6 +40,7 @@ function hear(message) {
   if (message.seat) {
     sessionStorage.setItem(SEAT, message.seat);
     for (const form of ["csv", "parquet"]) saves[form].href = `recording.${form}?seat=${encodeURIComponent(message.seat)}`;
+    answerLink.href = `answer.json?seat=${encodeURIComponent(message.seat)}`;
     showBoxes(message.boxes);
   }
   if (message.no) {
@@ -50,14 +51,16 @@ function hear(message) {
   if (message.now) show(message.now);
 }
 
+/** A length of time in the largest unit that it fills. */
+function span(s) { return s >= 3600 ? `${s / 3600} h` : s >= 60 ? `${s / 60} min` : `${s} s`; }
+
 // ---- time
 
 const clock = el("b", {});
 const ahead = el("span.ahead", { role: "status" });
 const speed = el("select", { id: "speed", onchange: event => ask({ do: "speed", speed: Number(event.target.value) }) },
   ...[1, 2, 5, 10, 30, 60, 120, 300, 600].map(s => el("option", { value: s }, `${s} \u00d7`)));
-const long = el("select", { "aria-label": words.how_long }, ...[[60, "1 min"], [300, "5 min"], [900, "15 min"], [3600, "1 h"], [28800, "8 h"]]
-  .map(([s, name]) => el("option", { value: s }, name)));
+const long = el("select", { "aria-label": words.how_long }, ...[60, 300, 900, 3600, 28800].map(s => el("option", { value: s }, span(s))));
 const until = el("input", { type: "text", value: "07:00", size: 5, "aria-label": words.clock_time, maxlength: 5 });
 const waits = [
   el("button", { type: "button", onclick: () => ask({ do: "wait", for_s: Number(long.value) }) }, words.wait_for), long,
@@ -165,10 +168,23 @@ function recorder() {
       ...own.ranges_mv.map((mv, n) => el("option", { value: n }, mv >= 1000 ? `\u00b1${figure(mv / 1000)} V` : `\u00b1${figure(mv)} mV`)));
     return { place, range };
   });
+  let touched = false, followed = ""; // touched: from a change until the server has it
   function send() {
+    touched = true;
+    setTimeout(() => { touched = false; }, 1000);
     const inputs = rows.filter(row => row.place.value)
       .map(row => ({ at: row.place.value, range: row.range.value === "" ? null : Number(row.range.value) }));
     ask({ do: "inputs", inputs });
+  }
+  /** Show what the server has: after a reload, and after a refused change. */
+  function follow(inputs) {
+    const key = JSON.stringify([inputs, rows.map(row => [row.place.value, row.range.value])]);
+    if (key === followed || rows.some(row => [row.place, row.range].includes(document.activeElement))) return;
+    rows.forEach((row, k) => {
+      put(row.place, "value", inputs[k] ? inputs[k].at : "");
+      put(row.range, "value", inputs[k] && inputs[k].range !== null ? String(inputs[k].range) : "");
+    });
+    followed = JSON.stringify([inputs, rows.map(row => [row.place.value, row.range.value])]);
   }
   const rate = el("select", {}, ...own.rates.map(hz => el("option", { value: hz }, hz >= 1000 ? `${hz / 1000} kHz` : `${hz} Hz`)));
   rate.value = own.rates.includes(1000) ? "1000" : String(own.rates.at(-1));
@@ -188,7 +204,7 @@ function recorder() {
     return screen.follow(trigger ? "trigger" : "end");
   });
   const across = el("select", { onchange: event => screen.look({ for_s: Number(event.target.value), ...(screen.view.from_s === null ? {} : { from_s: screen.from() }) }) },
-    ...[0.1, 1, 5, 20, 60, 300, 1200, 3600].map(s => el("option", { value: s }, s >= 60 ? `${s / 60} min` : `${s} s`)));
+    ...[0.1, 1, 5, 20, 60, 300, 1200, 3600].map(s => el("option", { value: s }, span(s))));
   across.value = "60";
   const state = el("p.note", { role: "status" });
   const views = [["ArrowLeft", "\u2190", words.earlier], ["ArrowRight", "\u2192", words.later], ["+", "+", words.zoom_in], ["-", "\u2013", words.zoom_out],
@@ -202,6 +218,7 @@ function recorder() {
     el("div.row", { role: "toolbar", "aria-label": words.view }, el("label", {}, words.across_screen, across), ...views, screen.told, saved),
     screen.node, el("p.note", { id: "screen-keys" }, words.keys));
   shows.push(() => {
+    if (!touched) follow(now.recorder.inputs);
     const { recording, inputs, burnt } = now.recorder, running = Boolean(recording && recording.running);
     put(start, "textContent", running ? words.stop : words.record);
     put(start, "disabled", burnt || (!running && !inputs.length));
@@ -220,14 +237,40 @@ function recorder() {
 
 // ---- what happened, and the whole page
 
+/** The sheet's form: its fields, handed in to the instructor where he keeps answers, and saved on this device. */
+function findings() {
+  const inputs = new Map(fields.map(field => [field.name, field.choices.length
+    ? el("select", { name: field.name }, el("option", { value: "" }, ""), ...field.choices.map(one => el("option", { value: one }, one)))
+    : el("input", { type: "text", name: field.name, maxlength: 120, placeholder: field.hint })]));
+  const saved = el("p.note", { role: "status" });
+  const form = el("form", { autocomplete: "off" }, el("div.findings", {}, ...fields.map(field => el("label", {}, field.label, inputs.get(field.name)))),
+    el("div.row", {}, el("button.strong", { type: "submit" }, words.hand_in), answerLink, saved));
+  let dirty = false, last = "";
+  form.addEventListener("submit", event => {
+    event.preventDefault();
+    dirty = false;
+    ask({ do: "answer", texts: Object.fromEntries([...inputs].map(([name, input]) => [name, input.value.trim()])) });
+  });
+  form.addEventListener("input", () => { dirty = true; saved.textContent = words.not_handed_in; });
+  shows.push(() => {
+    const key = JSON.stringify(now.answered);
+    put(answerLink, "hidden", !now.answered);
+    if (!dirty && now.answered) put(saved, "textContent", words.handed_in);
+    if (key === last) return;
+    last = key;
+    if (now.answered && !dirty) for (const [name, input] of inputs) input.value = now.answered[name];
+  });
+  return el("section.wide", { "aria-labelledby": "h-findings" }, el("h2", { id: "h-findings" }, words.findings), form);
+}
+
 const log = el("ol.log", { role: "log", "aria-live": "polite", tabindex: 0, "aria-label": words.happened });
-let heard = 0;
+let heard = "";
 
 function showSaid(said) {
-  const last = said.length ? said.map(one => one.join()).join("\n") : "";
+  const last = JSON.stringify(said);
   if (last === heard) return;
   heard = last;
-  log.replaceChildren(...said.toReversed().map(([t, text]) => el("li", {}, el("time", {}, hours(t)), el("span", {}, text))));
+  log.replaceChildren(...(said.length ? said.toReversed() : [[0, words.nothing_yet]]).map(([t, text]) => el("li", {}, el("time", {}, hours(t)), el("span", {}, text))));
 }
 
 function hours(t) {
@@ -246,11 +289,12 @@ const recorderNode = kit.recorder ? recorder() : null;
 refused.append(el("span", {}), el("button", { type: "button", onclick: () => { refused.hidden = true; } }, words.understood));
 document.body.append(
   el("header", {}, el("h1", {}, words.title), el("p", {}, scene.group ? words.for_group.replace("{vehicle}", scene.vehicle).replace("{group}", scene.group) : scene.vehicle), connection),
+  scene.complaint ? el("p.lead", {}, scene.complaint) : "",
   time,
   el("main", {}, vehicle.node,
     el("section", { "aria-labelledby": "h-tools" }, el("h2", { id: "h-tools" }, words.tools.replace("{kit}", kit.name)), ...panels,
       el("h2", {}, words.happened), log, boxes),
-    recorderNode, refused),
+    recorderNode || "", findings(), refused),
   el("footer", {}, el("details.caution", {}, el("summary", {}, words.caution),
     el("ul", {}, ...words.cautions.trim().split("\n").map(line => el("li", {}, line))))));
 

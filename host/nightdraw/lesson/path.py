@@ -1,0 +1,67 @@
+"""The path that a student took on a vehicle that lives: what was done and when, counted from its zero.
+
+Moves come from the page's log, as an answer's file carries them: each has `t_s`, `do` and its words.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+PULL, LEADS, INPUTS, ANSWER = "pull", "leads", "inputs", "answer"
+STIRS = ("door", "car", "engine", PULL, "back")  # what wakes modules, or may
+MOST_MOVES = 10_000
+
+Told = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Path:
+    """How many moves; seconds to the first one at the right fuse and to the answer (None: never); fuses
+    pulled, each once; how often something was done that may wake the vehicle."""
+
+    moves: int
+    at_fuse_s: float | None
+    answered_s: float | None
+    pulled: tuple[str, ...]
+    stirred: int
+
+    def document(self) -> dict[str, Any]:
+        """For JSON."""
+        return {**vars(self), "pulled": list(self.pulled)}
+
+
+def read(told: object) -> tuple[Told, ...] | None:
+    """Moves out of a file; None where they are none."""
+    if not isinstance(told, list) or len(told) > MOST_MOVES or not all(_is_move(one) for one in told):
+        return None
+    return tuple({**one, "t_s": float(one["t_s"])} for one in told)
+
+
+def _is_move(one: object) -> bool:
+    if not isinstance(one, dict) or not isinstance(one.get("do"), str):
+        return False
+    try:
+        return math.isfinite(float(one.get("t_s", "")))  # answers read numbers as text
+    except (TypeError, ValueError):
+        return False
+
+
+def path(moves: Sequence[Told], fuse: str) -> Path:
+    """What the moves come to, where `fuse` is the right one."""
+    at = next((float(one["t_s"]) for one in moves if fuse in places(one)), None)
+    answered = [float(one["t_s"]) for one in moves if one["do"] == ANSWER]
+    pulled = dict.fromkeys(str(one.get("fuse")) for one in moves if one["do"] == PULL)
+    stirred = sum(one["do"] in STIRS for one in moves)
+    return Path(len(moves), at, answered[-1] if answered else None, tuple(pulled), stirred)
+
+
+def places(one: Told) -> Iterator[str]:
+    """The fuses that a move measures or pulls."""
+    if one["do"] in (PULL, LEADS) and isinstance(one.get("fuse"), str):
+        yield one["fuse"]
+    said = one.get("inputs")
+    if one["do"] == INPUTS and isinstance(said, list):
+        yield from (row["at"] for row in said if isinstance(row, dict) and isinstance(row.get("at"), str))
