@@ -23,6 +23,11 @@ from nightdraw.live.vehicle import CLOCK_S, DAY_S, SPEEDS, LiveVehicle
 from nightdraw.units import shown
 from nightdraw.vehicle import model, script
 
+# what a person in front of the vehicle can do of what may happen to it; it has its defects by itself
+BY_HAND = (
+    *(script.PULL, script.BACK, script.DOOR, script.LATCH, script.CAR, script.ENGINE, script.CHARGER),
+    *(script.IGNITION, script.KEY),
+)
 CLAMP, LEADS, METER = "clamp", "leads", "meter"
 CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
 MOST_WAIT_S = DAY_S
@@ -249,7 +254,7 @@ def _cancel(live: LiveVehicle, asked: Asked) -> None:
 
 
 MOVES: dict[str, Move] = {
-    **{action: Move(_vehicle(action)) for action in script.ACTIONS},
+    **{action: Move(_vehicle(action)) for action in BY_HAND},
     "meter in": Move(_meter_in),
     "meter out": Move(_meter_out),
     "meter range": Move(_meter_range),

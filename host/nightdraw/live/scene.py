@@ -12,6 +12,7 @@ from nightdraw.instruments.model import Instruments
 from nightdraw.live import recorder as rec
 from nightdraw.live.tools import Display
 from nightdraw.live.vehicle import CLOCK_S, DAY_S, SPEEDS, Case, LiveVehicle
+from nightdraw.vehicle import cabin, model
 
 
 def scene(case: Case) -> dict[str, Any]:
@@ -35,6 +36,7 @@ def scene(case: Case) -> dict[str, Any]:
         "battery": f"{count}{battery.capacity_ah:g} Ah, {battery.type}",
         "charger": vehicle.charger is not None,
         "engine": vehicle.alternator is not None,
+        "ignition": list(cabin.POSITIONS),
         "feeds": feeds,
         "kit": _kit(case.kit),
         "speeds": SPEEDS,
@@ -80,7 +82,10 @@ def snapshot(live: LiveVehicle) -> dict[str, Any]:
         "speed": live.speed,
         "waits": None if live.wait is None else round((live.wait.until - rig.tick) / 10_000, 1),
         "door": rig.body.door_open,
+        "latch": rig.body.cabin.latch_open,
         "locked": live.locked,
+        "ignition": rig.body.cabin.position,
+        "key": model.KEY in rig.body.cabin.conditions,
         "engine": rig.body.engine,
         "charger": network.on[0],
         "lamps": len(live.lamps()),

@@ -33,6 +33,11 @@ class Cabin:
         return self.door_open and not self._latch_open
 
     @property
+    def latch_open(self) -> bool:
+        """Whether the latch is open, whatever its switch says."""
+        return self._latch_open
+
+    @property
     def position(self) -> str:
         """The ignition's."""
         switched = self.conditions & POSITIONS["on"]

@@ -69,11 +69,15 @@ class Vehicle {
     this.battery.querySelector(".kind").textContent = scene.battery;
     this.door = el("button", { type: "button", onclick: () => ask({ do: "door", word: this.now.door ? "closes" : "opens" }) });
     this.lock = el("button", { type: "button", onclick: () => ask({ do: "car", word: this.now.locked ? "unlocked" : "locked" }) });
+    this.latch = el("button", { type: "button", onclick: () => ask({ do: "latch", word: this.now.latch ? "closes" : "opens" }) });
+    this.near = el("button", { type: "button", onclick: () => ask({ do: "key", word: this.now.key ? "away" : "near" }) });
+    this.ignition = el("select", { onchange: event => ask({ do: "ignition", word: event.target.value }) },
+      ...scene.ignition.map(word => el("option", { value: word }, words[`ignition_${word}`])));
     this.key = el("button", { type: "button", onclick: () => ask({ do: "engine", for_s: Number(this.runs.value) }) }, words.key);
     this.runs = el("select", { "aria-label": words.runs },
       ...[60, 300, 1200].map(s => el("option", { value: s }, words.minutes.replace("{n}", s / 60))));
     this.charger = el("button", { type: "button", onclick: () => ask({ do: "charger", word: this.now.charger ? "off" : "on" }) });
-    const buttons = el("div.row", {}, this.door, this.lock);
+    const buttons = el("div.row", {}, this.door, this.latch, this.lock, this.near, el("label", {}, words.ignition, this.ignition));
     if (scene.engine) buttons.append(this.key, this.runs);
     if (scene.charger) buttons.append(this.charger);
     this.seen = el("p.note", {});
@@ -118,9 +122,14 @@ class Vehicle {
     this.car.querySelector(".turn").classList.toggle("gone", now.engine);
     put(this.door, "textContent", now.door ? words.door_close : words.door_open);
     put(this.lock, "textContent", now.locked ? words.unlock : words.lock);
+    put(this.latch, "textContent", now.latch ? words.latch_close : words.latch_open);
+    put(this.near, "textContent", now.key ? words.key_away : words.key_near);
+    if (document.activeElement !== this.ignition) put(this.ignition, "value", now.ignition);
     put(this.key, "disabled", now.engine);
     put(this.charger, "textContent", now.charger ? words.charger_off : words.charger_on);
     const seen = [now.door ? words.is_door : words.is_closed, now.locked ? words.is_locked : words.is_unlocked];
+    if (now.latch !== now.door) seen.push(now.latch ? words.is_latch_open : words.is_latch_closed);
+    seen.push(now.key ? words.is_key_near : words.is_key_away);
     if (now.lamps) seen.push(words.is_lit);
     if (now.engine) seen.push(words.is_engine);
     if (now.charger) seen.push(words.is_charger);
