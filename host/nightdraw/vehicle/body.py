@@ -59,9 +59,7 @@ class Body:
         self.agenda = Agenda()
         self.charge_pct = vehicle.battery.charge_pct
         self.surface_v = 0.0
-        self._now = now
-        self._zero = zero
-        self._say = say
+        self._now, self._zero, self._say = now, zero, say
         self.cabin = Cabin()
         self._engine_turn = 0  # counts cranks: a stop that an earlier one planned is void
         self._ran = False  # whether the engine was cranked or ran at all since the last slow step
@@ -297,7 +295,7 @@ class Body:
         self.cabin.engine = False
         for caller in self._callers:
             caller.driven()
-        self.network.on[1] = False
+        self.network.starter_a, self.network.on[1] = 0.0, False
         self.network.touch()
         for module in self._modules:
             module.wake()
@@ -305,7 +303,6 @@ class Body:
     def stall(self) -> None:
         """The engine stops, or is cranked no further: nothing feeds its starter any more."""
         self._engine_turn += 1
-        self.network.starter_a = 0.0
         self._stop(self._engine_turn)
 
     def _slow(self) -> None:
