@@ -86,6 +86,7 @@ class Recorder:
     averaging: bool = True
     seed: int = 1
     stray: tuple[tuple[float, float], ...] = ()  # (s, mA): samples that are somebody else's
+    digit_ma: float = 0.0  # the values are whole multiples of it
 
     def samples(self, world: World) -> tuple[Floats, Floats]:
         """Times (s) and currents (mA)."""
@@ -97,6 +98,8 @@ class Recorder:
         value += rng.normal(0.0, self.noise_ma, len(t_s)) if self.noise_ma else 0.0
         for at_s, ma in self.stray:
             value[round(at_s * self.rate_hz)] = ma
+        if self.digit_ma:
+            value = np.round(value / self.digit_ma) * self.digit_ma
         return t_s, value
 
     def recording(self, world: World) -> Recording:
@@ -156,3 +159,18 @@ def varied(
             return tuple(events)
         events.append(Event(at_s, ((lasting_s, float(rng.uniform(*levels_ma))),)))
         at_s += lasting_s
+
+
+def staircases(seconds: float, least_ma: float, tread_s: tuple[float, float], seed: int) -> tuple[Event, ...]:
+    """Events of two to four levels, neighbours at least so many mA apart, each lasting within `tread_s`."""
+    rng = np.random.default_rng(seed)
+    events, at_s = [], 1.0
+    while True:
+        level = rng.uniform(least_ma, 600.0, rng.integers(2, 5))
+        if np.min(np.abs(np.diff(np.concatenate(([0.0], level, [0.0]))))) < least_ma:
+            continue
+        lasting = np.exp(rng.uniform(*np.log(tread_s), len(level)))
+        if at_s + lasting.sum() > seconds - 1.5:
+            return tuple(events)
+        events.append(Event(at_s, tuple(zip(lasting.tolist(), level.tolist(), strict=True))))
+        at_s += float(lasting.sum() + rng.uniform(0.6, 6.0))

@@ -217,7 +217,7 @@ class _Search:
         answer = matched.answers(self.sums, starts * size, size)
         piece = np.minimum(starts * size // PIECE, len(self.noise.sigma) - 1)
         white = self.noise.sigma[piece] * np.sqrt(matched.energy * size)
-        least = np.maximum(self.z * white, self.noise.least * matched.top * size)
+        least = np.maximum(self.z * white, self.noise.least[piece] * matched.top * size)
         hits = np.abs(answer) > least
         # the narrowest edge is what sigma was measured by: there is nothing else to learn from it
         if hits.any() and matched.span > 2:

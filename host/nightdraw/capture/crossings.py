@@ -35,9 +35,14 @@ PARTIAL_RUN = 1  # a single sample between two steps of one direction was caught
 PARTIAL_Z = 3.0  # beside a known step a sample this far off its level was caught in the middle of the step
 LEVEL_SHARE = 1000.0  # a level beside an edge is averaged until noise is this small a part of the height:
 LEVEL_LEAST = 16  # or what wanders is averaged too; but over so many samples
-SMOOTHED = 4  # a slow edge is smoothed over a quarter of its length before it is asked for its middle
-ROOM_EDGES = 3  # lengths of an edge that the level after it lasts, for it to have settled
+SMOOTHED = 4  # a slow edge is smoothed over a quarter of its length before it is asked for its middle,
+SMOOTH_SHARE = 100.0  # or until noise is this small a part of the height: a tail is long without noise
+ROOM_EDGES = 3  # lengths of an edge that the level after it lasts, for it to have settled,
+ROOM_HALVES = (
+    6  # or so many times what lies between 25 and 75 %: without noise an edge's tail is in its length
+)
 SETTLED_TAUS = 6.0  # time constants after which an edge has settled to 0.3 %
+FITS = 2  # of a slow recorder's edges: what is added or left out moves tau and the neighbours
 STRONG_Z = 30.0  # edges so high show their shape through the noise
 
 
@@ -49,11 +54,10 @@ class Transitions(Columns):
     standard uncertainty in samples where it was fitted, else nan; before, after: levels beside it; n_before,
     n_after: samples those means are of (or are as good as); level: the one after it where it was fitted, for
     it never settles, else nan, and lasting_u: the standard uncertainty of how long, in samples; last_s,
-    first_s: instants of the last settled sample before
-    and the first one after it; sum_to, sum_from: the recording's running sum up to there, and n_to, n_from
+    first_s: instants of the last settled sample before and the first one after it; sum_to, sum_from: the recording's running sum up to there, and n_to, n_from
     the samples it is of, so that a level's mean is (sum_to[i + 1] - sum_from[i]) / (n_to[i + 1] - n_from[i]);
-    sigma: the noise there, of the record beside the edge where that is more; slope: of the record in the
-    middle of the edge, per sample; smooth: samples that this is averaged over; inside: samples in the middle
+    sigma: the noise there; bias: standard uncertainty that the values' resolution leaves to levels beside it;
+    slope: of the record in the middle of the edge, per sample; smooth: samples that this is averaged over; inside: samples in the middle
     of the edge.
     """
 
@@ -72,6 +76,7 @@ class Transitions(Columns):
     n_to: Floats
     n_from: Floats
     sigma: Floats
+    bias: Floats
     slope: Floats
     smooth: Floats
     inside: Floats
@@ -112,15 +117,19 @@ class Chunk:
 class _Stretch:
     """The transitions of one chunk while they are measured."""
 
+    fitted: slow.Fitted | None = None
+
     def __init__(self, chunk: Chunk, found: Ints, gaps: Ints, noise: Noise, window: int, tau: float) -> None:
-        self.chunk = chunk
-        self.total = chunk.total
-        first, last, self.is_gap = _merge(self.total, found, gaps, noise, tau)
-        self.first, self.last = _trim(chunk.value, self.total, first, last, self.is_gap, noise)
-        self.sigma = np.maximum(noise.at(self.first), 1e-12)
-        self.window = window
-        self.inside = self.last - self.first
+        self.chunk, self.total, self.noise, self.window = chunk, chunk.total, noise, window
+        first, last, is_gap = _merge(self.total, found, gaps, noise, tau)
+        self.set(*_trim(chunk.value, self.total, first, last, is_gap, noise), is_gap)
         self.measure(tau)
+
+    def set(self, first: Ints, last: Ints, is_gap: Bools) -> None:
+        """The transitions by the samples they begin and end with."""
+        self.first, self.last, self.is_gap, self.inside = first, last, is_gap, last - first
+        self.sigma = np.maximum(self.noise.at(first), 1e-12)
+        self.bias = self.noise.bias_at(first)
 
     def measure(self, tau: float) -> None:
         """Levels beside the transitions, and their crossings; tau: the recorder's time constant, samples."""
@@ -139,33 +148,55 @@ class _Stretch:
         self.n_before, self.n_after = self.closes[:-1] - low, high - self.opens[1:]
         self.before = _means(total, low, self.closes[:-1])
         self.after = _means(total, self.opens[1:], high)
-        self.around = self.inside // SMOOTHED // 2
+        enough = (SMOOTH_SHARE * self.sigma / np.maximum(np.abs(self.after - self.before), 1e-12)) ** 2 / 2
+        self.around = np.minimum(
+            self.inside // SMOOTHED // 2, np.ceil(np.minimum(enough, 1e9)).astype(np.int64)
+        )
         if tau:  # alike for all edges: what smoothing moves them by is then nothing to a duration
             self.around = np.where(self.inside > SMOOTHED, int(tau / 8), 0)
         self.at_s, self.slope, self.smooth = self.crossing(slice(None), 0.5)
 
-    def fitted(self, tau: float) -> slow.Fitted:
-        """The edges as a recorder of a time constant (samples) shows them; of a fast one there is nothing to
-        fit."""
-        if not tau:
-            return slow.nothing(len(self.first))
-        time_s, value = self.chunk.time_s, self.chunk.value
+    def fit(self, tau: float) -> float:
+        """Fit the edges as a recorder of a time constant (samples) shows them; returns the best one."""
+        time_s = self.chunk.time_s
         row = np.clip(np.searchsorted(time_s, self.at_s), 1, len(time_s) - 1)
-        at = row - (time_s[row] - self.at_s) / (time_s[row] - time_s[row - 1])
-        return slow.fit(value, at, self.first, self.after - self.before, self.sigma, self.is_gap, tau)
+        onset = row - (time_s[row] - self.at_s) / (time_s[row] - time_s[row - 1]) - tau * np.log(2)
+        height = self.after - self.before
+        if self.fitted is not None:  # once more, from where they are
+            onset = np.where(np.isfinite(self.fitted.onset), self.fitted.onset, onset)
+            height = self.fitted.height
+        given = slow.Given(onset, height, self.first, self.last, self.sigma, self.is_gap)
+        self.fitted, tau = slow.fit(self.chunk.value, given, tau)
+        self._rearrange(self.fitted, slow.SETTLED_TAUS * tau)
+        self.measure(tau)
+        return tau
 
-    def take(self, fitted: slow.Fitted) -> None:
+    def _rearrange(self, fitted: slow.Fitted, settled: float) -> None:
+        """Leave out the edges that don't stand out, take in those that were missing.
+
+        A missing one was part of the edge before it, which now ends where it has settled (after so many
+        samples) or this one begins.
+        """
+        known, is_gap = np.isfinite(fitted.onset), self.is_gap[fitted.origin] & (fitted.origin >= 0)
+        first, last = self.first[fitted.origin], self.last[fitted.origin]
+        first[known] = np.ceil(fitted.onset[known]).astype(np.int64)
+        first = np.maximum.accumulate(np.clip(first, 1, len(self.chunk.value) - 2))
+        most = first + max(int(settled), 1)
+        last = np.where(known & ((fitted.origin < 0) | (last <= first) | (last > most)), most, last)
+        last[:-1] = np.minimum(last[:-1], first[1:])
+        self.set(first, np.maximum(last, first + ~is_gap), is_gap)
+
+    def take(self, tau: float) -> None:
         """Take what was fitted for instants and levels, and the low-pass out of the other instants."""
-        time_s, known = self.chunk.time_s, np.isfinite(fitted.at)
-        row = np.clip(fitted.at[known].astype(np.int64), 0, len(time_s) - 2)
-        interval_s = time_s[row + 1] - time_s[row]
-        if fitted.tau:
-            self.at_s -= fitted.tau * np.log(2) * float(np.median(np.diff(time_s[:SOME])))
-        self.at_s[known] = time_s[row] + (fitted.at[known] - row) * interval_s
-        self.at_s[self.is_gap] = np.nan
-        short = np.flatnonzero(np.isfinite(fitted.level))
-        self.after[short] = self.before[short + 1] = fitted.level[short]
-        n = (self.sigma[short] / fitted.level_u[short]) ** 2
+        assert self.fitted is not None
+        time_s, onset, level = self.chunk.time_s, self.fitted.onset, self.fitted.level
+        known = np.isfinite(onset)
+        row = np.clip(onset[known].astype(np.int64), 0, len(time_s) - 2)
+        self.at_s -= tau * np.log(2) * float(np.median(np.diff(time_s[:SOME])))
+        self.at_s[known] = time_s[row] + (onset[known] - row) * (time_s[row + 1] - time_s[row])
+        short = np.flatnonzero(np.isfinite(level))
+        self.after[short] = self.before[short + 1] = level[short]
+        n = (self.sigma[short] / self.fitted.level_u[short]) ** 2
         self.n_after, self.n_before = self.n_after.astype(float), self.n_before.astype(float)
         self.n_after[short] = self.n_before[short + 1] = n
 
@@ -200,23 +231,25 @@ def assemble(
     if tau and not known:  # learnt only now
         found = find(tau)
         m = _Stretch(chunk, found, gaps, noise, window, tau)
-    fitted = m.fitted(tau)
+    for _ in range(FITS if tau else 0):
+        tau = m.fit(tau)
     if tau:
-        for low, high in zip(m.first[~fitted.stands], m.last[~fitted.stands], strict=True):
-            found = found[(found < low) | (found > high)]
-        m = _Stretch(chunk, found, gaps, noise, window, tau)
-        fitted = m.fitted(fitted.tau)
-        shape.refine(fitted.tau)
-        fitted.stands[:] = True
-    m.take(fitted)
+        m.take(tau)
+        shape.refine(tau)
+    m.at_s[m.is_gap] = np.nan
+    nothing = np.full(len(m.first), np.nan)
+    fitted = m.fitted
+    at_u, level, lasting_u = (
+        (nothing,) * 3 if fitted is None else (fitted.at_u, fitted.level, fitted.lasting_u)
+    )
     mine = (m.first >= chunk.core) & (m.first < chunk.core_end)
     before, summed = chunk.before
-    levels = m.before, m.after, m.n_before, m.n_after, fitted.level, fitted.lasting_u
+    levels = m.before, m.after, m.n_before, m.n_after, level, lasting_u
     beside = chunk.time_s[m.first - 1], chunk.time_s[m.last]
     sums = summed + m.total[m.closes[:-1]], summed + m.total[m.opens[1:]]
     counts = before + m.closes[:-1], before + m.opens[1:]
-    shown = m.sigma, m.slope, m.smooth, m.inside
-    columns = (m.at_s, fitted.at_u, *levels, *beside, *sums, *counts, *shown)
+    shown = m.sigma, m.bias, m.slope, m.smooth, m.inside
+    columns = (m.at_s, at_u, *levels, *beside, *sums, *counts, *shown)
     here = Transitions(*(column[mine].astype(float) for column in columns))
     return here, _trace(chunk, m.total, m.opens, m.closes, m.first, window, count)
 
@@ -232,7 +265,8 @@ def _learn(m: _Stretch, shape: Shape) -> None:
     # of a pulse too short to reach its top the rise tells less than the time constant; what follows must be
     # long
     room = np.append(m.first[1:], len(time_s)) - m.last
-    telling = strong & (room > ROOM_EDGES * m.inside)
+    halves = np.nan_to_num((three_s - quarter_s) / interval_s)
+    telling = strong & (room > np.minimum(ROOM_EDGES * m.inside, ROOM_HALVES * np.maximum(halves, 1.0)))
     shape.learn(quarter_s[telling], m.at_s[telling], three_s[telling], interval_s)
     real = ~m.is_gap
     value = m.chunk.value

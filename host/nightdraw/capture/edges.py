@@ -32,8 +32,8 @@ GAP_INTERVALS = 2.5  # a distance of more than this many sampling intervals is a
 class Scan:
     """What one pass over a recording found.
 
-    interval_s: the sampling interval; noise: rms of one sample; hum: rms of what was taken out; total: the
-    sum of all samples; z: the deviations that changes were asked for.
+    interval_s: the sampling interval; noise: rms of one sample; least_change: no smaller one is an edge; hum:
+    rms of what was taken out; total: the sum of all samples; z: the deviations that changes were asked for.
     """
 
     transitions: Transitions
@@ -43,6 +43,7 @@ class Scan:
     end_s: float
     interval_s: float
     noise: float
+    least_change: float
     hum: float
     total: float
     z: float
@@ -68,6 +69,7 @@ def scan(recording: Recording, false_alarms_per_h: float) -> Scan:
         end_s=state.end_s,
         interval_s=float(np.median(state.intervals_s)) if state.intervals_s else 0.0,
         noise=float(np.median(np.concatenate(state.sigmas))) if state.sigmas else 0.0,
+        least_change=float(np.median(np.concatenate(state.leasts))) if state.leasts else 0.0,
         hum=max(state.hums, default=0.0),
         total=state.total,
         z=state.z,
@@ -93,6 +95,7 @@ class _Progress:
         self.start_s = self.end_s = 0.0
         self.intervals_s: list[float] = []
         self.sigmas: list[Floats] = []
+        self.leasts: list[Floats] = []
         self.hums: list[float] = []
         self.shape = Shape()
 
@@ -186,13 +189,15 @@ def _part(chunk: Chunk, state: _Progress) -> tuple[Transitions, Trace]:
     found = find(state.shape.tau)
     hum = hum_of(chunk.value, found, gaps, 1 / interval_s)
     if hum is not None:
-        state.hums.append(float(np.sqrt(np.mean(hum**2))))
+        rms = float(np.sqrt(np.mean(hum**2)))
+        state.hums.append(rms)
         value = chunk.value - hum
         chunk = replace(chunk, value=value, total=np.concatenate(([0.0], np.cumsum(value))))
-        noise = noise_of(value)
+        noise = noise.without(value, rms)
         found = find(state.shape.tau)
     state.intervals_s.append(interval_s)
     state.sigmas.append(noise.sigma)
+    state.leasts.append(noise.least)
     here, trace = assemble(chunk, found, find, gaps, noise, window, state.transitions, state.shape)
     state.transitions += len(here)
     return here, trace

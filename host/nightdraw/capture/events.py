@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from nightdraw.capture import kinds as kd
 from nightdraw.capture import levels as lv
 from nightdraw.capture import seen as sn
 from nightdraw.capture.edges import Scan, scan
@@ -25,8 +26,8 @@ SMALL_MA = 50.0  # ... and this level: a module that wakes for an instant (commo
 DROP_OHM = 0.01  # drops are looked at as currents in a 10 A blade fuse (7.5 milliohm) and its contacts
 MOST_MV = 1000.0  # a fuse that carries its rated current drops 0.2 V at the most; a pulled one the supply
 PLATEAU_PULSES = 3  # pulses on a plateau that make it a base to them
-SPIKE_INTERVALS = 1.5  # what lasts no longer is one sample: a recorder's or a contact's, unless there are ...
-SPIKES_ALIKE = 3  # ... so many upwards, alike within a quarter
+SPIKE_INTERVALS = 2.5  # from the settled sample before an event to the one after it: a single sample
+SPIKES_ALIKE = 5  # single samples alike, at a period, are pulses shorter than a sampling interval
 ALIKE = 0.25
 CUT_LASTING = 4.0  # times the longest pulse that one which is cut may have been seen
 SETTLED = 3  # samples that tell a level of a part
@@ -108,6 +109,7 @@ def _seen(found: Scan, recording: Recording, least: float) -> Seen:
         noise=found.noise,
         mean=found.mean,
         z=found.z,
+        least_change=found.least_change,
         time_constant_s=recorder.time_constant_s,
         edges=_edges(m).take(whole),
         base=_base(m, base_rows),
@@ -154,7 +156,7 @@ def _events(m: _Measured, x: lv.Excursions, least: float) -> tuple[Events, Parts
     kind, first, last = kind[~is_cut], first[~is_cut], last[~is_cut]
     parts, part_from = _parts(m, first, last)
     events = _measure(m, kind, first, last, parts, part_from)
-    events = replace(events, kind=_spikes(events, m.scan.interval_s))
+    events = replace(events, kind=_spikes(m, events))
     keep = (events.kind != sn.PULSE) | (np.abs(events.level) >= least)
     return events.take(keep), parts, cut
 
@@ -186,8 +188,9 @@ def _parts(m: _Measured, first: Ints, last: Ints) -> tuple[Parts, Ints]:
     whole_s = level.until_s[last] - level.from_s[first + 1]
     share = (start_s + lasting_s / 2 - level.from_s[first + 1][event]) / np.maximum(whole_s[event], 1e-12)
     base = left[event] + (right - left)[event] * share
-    noise = m.scan.transitions.sigma[row - 1] / np.sqrt(np.maximum(level.n[row], 1))
-    u = np.sqrt(noise**2 + base_u[event] ** 2)
+    t = m.scan.transitions
+    noise = np.hypot(t.sigma[row - 1] / np.sqrt(np.maximum(level.n[row], 1)), t.bias[row - 1])
+    u = np.hypot(noise, base_u[event])
     return Parts(start_s, lasting_s, level.mean[row] - base, u), part_from
 
 
@@ -251,17 +254,24 @@ def _highest(m: _Measured, parts: Parts, event: Ints, first: Ints) -> Ints:
     return top
 
 
-def _spikes(events: Events, interval_s: float) -> Ints:
-    """The kinds of events, single samples told from pulses: those downwards, and those upwards that are alone
-    of their level."""
-    kind = events.kind.copy()
-    single = events.duration_s <= SPIKE_INTERVALS * interval_s
+def _spikes(m: _Measured, events: Events) -> Ints:
+    """The kinds of events, single samples told from pulses.
+
+    A sample that stands alone may be a recorder's or a contact's: nothing in it says that it is not. So it is
+    a spike, unless so many alike come at a period, which no disturbance does.
+    """
+    t, kind = m.scan.transitions, events.kind.copy()
+    outside_s = t.first_s[events.last_edge] - t.last_s[events.first_edge]  # between the settled samples
+    single = outside_s < SPIKE_INTERVALS * m.recorder.interval_s
     kind[single & (kind == sn.DIP)] = sn.SPIKE
     up = np.flatnonzero(single & (kind == sn.PULSE))
-    level = np.sort(events.level[up])
-    fellows = np.searchsorted(level, events.level[up] * (1 + ALIKE), side="right")
-    fellows = fellows - np.searchsorted(level, events.level[up] * (1 - ALIKE), side="left")
-    kind[up[fellows < SPIKES_ALIKE]] = sn.SPIKE
+    kind[up] = sn.SPIKE
+    some = events.take(up)
+    gaps_s = t.last_s[m.is_gap]
+    alike = kd.kinds(some.start_s, some.duration_s, some.level, some.level_u, gaps_s, m.recorder.interval_s)
+    for one in alike:
+        if one.law == kd.PERIODIC and len(one.rows) >= SPIKES_ALIKE:
+            kind[up[one.rows]] = sn.PULSE
     return kind
 
 

@@ -68,7 +68,8 @@ def instants(t: Transitions, recorder: Recorder) -> tuple[Floats, Floats]:
     sharp_u = np.sqrt(place_u**2 + (noise_u / h) ** 2 + (CHANGE_U / h**2) ** 2)
     slope = np.maximum(t.slope, 1e-12)
     slow_u = t.sigma / np.sqrt(t.smooth) / slope
-    by_levels = t.sigma / 2 * np.sqrt(1 / np.maximum(t.n_before, 1) + 1 / np.maximum(t.n_after, 1)) / slope
+    levels_u = t.sigma * np.sqrt(1 / np.maximum(t.n_before, 1) + 1 / np.maximum(t.n_after, 1))
+    by_levels = np.hypot(levels_u, np.sqrt(2) * t.bias) / 2 / slope
     samples_u = np.hypot(np.where(t.smooth > 1, np.hypot(slow_u, SHARE_U), sharp_u), by_levels)
     samples_u = np.where(np.isfinite(t.at_u), np.hypot(t.at_u, SHARE_U), samples_u)
     return t.at_s, samples_u * recorder.interval_s

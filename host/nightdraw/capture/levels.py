@@ -121,7 +121,9 @@ def levels_of(scan: Scan, at_s: Floats) -> Level:
     n = np.append(t.n_to, scan.samples) - np.append(0.0, t.n_from)
     fitted = np.append(np.nan, t.level)  # what never settles is known by its edges alone
     mean = np.where(np.isfinite(fitted), fitted, sums / np.maximum(n, 1))
-    u_before, u_after = (t.sigma / np.sqrt(np.maximum(k, 1)) for k in (t.n_before, t.n_after))
+    u_before, u_after = (
+        np.hypot(t.sigma / np.sqrt(np.maximum(k, 1)), t.bias) for k in (t.n_before, t.n_after)
+    )
     return Level(
         start=np.append(mean[:1] if not len(t) else t.before[:1], t.after),
         start_u=np.append(scan.noise if not len(t) else u_before[:1], u_after),

@@ -14,11 +14,16 @@ HALF_Z = 0.67448975  # half of |normal| lies below this
 TRIMMED = 1.02  # by which the deviation is too low for what is left out
 TRIM_Z = 2.5  # one in eighty normal differences is larger: leaving them out lowers the deviation by 2 %
 DYNAMIC = 1e-4  # a recorder resolves 13 bits at the most: noise below 1e-4 of the range is arithmetic
-QUANTUM_MA = 20.0  # coarser steps of the values than this are pulses, not the resolution of a recorder
-# Values in steps of FINE_MA or less, or of FINE_SHARE of their range, show a recorder's resolution: as a zero
-# creeps they jump by one unit, which is no pulse.
+# Without noise the slightest bend of what creeps would stand out: a change below this share of the range is
+# none.
+LEAST_SHARE = 5e-4
+RANGE = 0.05, 0.95  # the range is between these quantiles: an engine that is started for a second is no range
+LEAST_CODES = 4  # values this many and evenly spaced are a recorder's codes, fewer may be a script's levels
+EVEN, EVEN_SHARE, EVEN_MOST = 0.1, 0.9, 8.5  # how near to a multiple, of how many gaps, up to which multiple
+# Fewer values are codes where they are so near to each other (mA, or of the range): as a zero creeps they
+# jump by one unit, which is no pulse.
 FINE_MA, FINE_SHARE = 2.0, 0.05
-FLICKER, FLICKER_SHARE = 3, 0.3  # or go to and fro within so many samples this often
+FLICKER, FLICKER_SHARE = 3, 0.3  # or where they go to and fro within so many samples this often
 SOME = 1 << 13  # values enough for a quantile: it is known to a percent or so then
 PIECE = 1 << 16  # samples that share a threshold: a minute at 1 kHz; cars settle, clamps drift over minutes
 QUARTER_Z = 0.31863936  # a quarter of |normal| lies below this: three in four windows may hold steps
@@ -29,16 +34,32 @@ ROUNDS = 4  # of leaving out what can only be steps
 
 @dataclass(frozen=True)
 class Noise:
-    """sigma: deviation of one sample, of each PIECE; least: the smallest change that the values' resolution
-    allows."""
+    """Of each PIECE. sigma: deviation of one sample; least: the smallest change that is one; bias: standard
+    uncertainty that the values' resolution leaves to a mean of any number of samples."""
 
     sigma: Floats
-    least: float
+    least: Floats
+    bias: Floats
 
     def at(self, place: Ints) -> Floats:
         """The deviation at some samples."""
         found: Floats = self.sigma[np.minimum(place // PIECE, len(self.sigma) - 1)]
         return found
+
+    def bias_at(self, place: Ints) -> Floats:
+        """What the resolution leaves to a level at some samples."""
+        found: Floats = self.bias[np.minimum(place // PIECE, len(self.bias) - 1)]
+        return found
+
+    def without(self, value: Floats, hum: float) -> Noise:
+        """The noise of the same record without its hum (rms): the resolution stays, and a share of the hum
+        is left where it begins, ends or changes."""
+        rest = noise_of(value)
+        sigma = np.maximum(rest.sigma, HUM_LEFT * hum)
+        return Noise(sigma, np.maximum(rest.least, self.least), np.maximum(rest.bias, self.bias))
+
+
+HUM_LEFT = 0.02
 
 
 def deviations(false_alarms_per_h: float, rate_hz: float) -> float:
@@ -57,27 +78,29 @@ TRIES = 15.0  # as counted: all filters at all widths, of a pulse each of its tw
 def noise_of(value: Floats) -> Noise:
     """The noise of a record in which levels and steps are mixed, piece by piece."""
     whole = len(value) // PIECE
-    if len(value) - whole * PIECE >= PIECE // 8 or not whole:  # fewer are too few to measure by themselves
-        rest = _of_pieces(value[None, whole * PIECE :])
-    else:
-        rest = np.empty(0), 0.0
-    measured = _of_pieces(value[: whole * PIECE].reshape(whole, PIECE)) if whole else (np.empty(0), 0.0)
-    return Noise(np.concatenate((measured[0], rest[0])), max(measured[1], rest[1]))
+    parts = [value[: whole * PIECE].reshape(whole, PIECE)] if whole else []
+    # fewer samples are too few to measure by themselves: they share what the piece before them has
+    if len(value) - whole * PIECE >= PIECE // 8 or not whole:
+        parts.append(value[None, whole * PIECE :])
+    rows = [_of_pieces(part) for part in parts]
+    return Noise(*(np.concatenate(columns) for columns in zip(*rows, strict=True)))
 
 
-def _of_pieces(value: Floats) -> tuple[Floats, float]:
-    """Deviation of one sample in each row, from the smaller differences of neighbours, and the least change.
+def _of_pieces(value: Floats) -> tuple[Floats, Floats, Floats]:
+    """Deviation of one sample in each row, from the smaller differences of neighbours; the least change; and
+    what resolution leaves to a mean.
 
     Differences that can only be steps are left out and the rest measured again, until nothing changes much.
     """
     count, length = value.shape
     if length < 3:
-        return np.zeros(count), 0.0
+        return np.zeros(count), np.zeros(count), np.zeros(count)
     rows = np.arange(count)
     some = np.sort(value[:, :: max(length // FEW, 1)], axis=1)
+    low, high = (int(share * (some.shape[1] - 1)) for share in RANGE)
+    spread = some[:, high] - some[:, low]
     rare = some.shape[1] // 1000
-    spread = some[:, -1 - rare] - some[:, rare]
-    floor = DYNAMIC * spread
+    floor = DYNAMIC * (some[:, -1 - rare] - some[:, rare])
     # neighbours from all over the piece, but in runs, which cost less to fetch than one here and there
     runs = value[:, : length // RUN * RUN].reshape(count, -1, RUN) if length >= PIECE else value[:, None]
     runs = runs[:, :, : RUN * SOME // PIECE + 1] if length >= PIECE else runs
@@ -88,24 +111,59 @@ def _of_pieces(value: Floats) -> tuple[Floats, float]:
         rest = np.count_nonzero(moves <= TRIM_Z * np.sqrt(2) * sigma[:, None], axis=1)
         sigma = np.minimum(sigma, moves[rows, np.maximum(rest - 1, 0) // 2] / (HALF_Z * np.sqrt(2)))
     sigma = sigma.astype(float) * TRIMMED
-    least = 0.0
-    first = np.argmax(moves > np.maximum(floor, 1e-9)[:, None], axis=1)
-    quanta = moves[rows, first].astype(float)
-    for k in np.flatnonzero(
-        (quanta > np.maximum(floor, 1e-9)) & (2 * sigma < quanta) & (quanta <= QUANTUM_MA)
-    ):
-        # values that rarely change: differences are 0 or a unit, no quantile of them is the noise
-        quantum = float(quanta[k])
-        flicker = moves[k][moves[k] < 3.5 * quantum].astype(float)
-        floor[k] = max(floor[k], quantum / np.sqrt(12), float(np.sqrt(np.mean(flicker**2) / 2)))
-        if quantum <= max(FINE_MA, FINE_SHARE * spread[k]) or _flickers(np.diff(value[k])):
-            least = max(least, 1.5 * quantum)
-    return np.maximum(sigma, floor), least
+    least, bias = LEAST_SHARE * spread, np.zeros(count)
+    # Values that rarely change, or between neighbouring codes alone: differences are 0 or a unit, and no
+    # quantile of them is the noise.
+    for k in np.flatnonzero(sigma <= np.maximum(floor, moves[:, -1] * 1e-9)):
+        unit = resolution(value[k], float(some[k, -1] - some[k, 0]))
+        if not unit:
+            continue
+        few = moves[k][moves[k] < FEW_UNITS * unit].astype(float)
+        flicker = float(np.sqrt(np.mean(few**2) / 2)) if len(few) else 0.0
+        floor[k] = max(floor[k], unit / np.sqrt(12), flicker)
+        least[k] = max(least[k], LEAST_UNITS * unit)
+        bias[k] = quantization_u(unit, flicker)
+    return np.maximum(sigma, floor), least, bias
+
+
+FEW_UNITS = 3.5  # of the resolution: larger moves are steps, not noise
+LEAST_UNITS = 1.5  # of the resolution: what creeps over a code's bound moves by one
+
+
+def quantization_u(unit: float, noise: float) -> float:
+    """Standard uncertainty that a resolution leaves to a mean of samples whose rms is `noise` as it was seen.
+
+    A constant value is anywhere within its code, unit / sqrt(12). Noise of the input makes the mean follow it
+    again (dither): what is left has the amplitude of the first harmonic of the quantizer's characteristic,
+    times exp(-2 pi^2 (noise / unit)^2) (Widrow and Kollar 2008; uniform law: IEEE Std 1241).
+    """
+    own = max(noise**2 - unit**2 / 12, 0.0)  # what is seen has the quantizer's share in it
+    return float(unit / np.sqrt(12) * np.exp(-2 * np.pi**2 * own / unit**2))
+
+
+def resolution(value: Floats, spread: float) -> float:
+    """The distance of a recorder's codes, 0 where the values show none.
+
+    Looked for among the values beside changes, where rare codes are as likely as common ones.
+    """
+    at = np.flatnonzero(np.diff(value))
+    at = at[:: max(len(at) // SOME, 1)]
+    codes = np.unique(value[np.concatenate((at, at + 1))])
+    gaps = np.diff(codes)
+    gaps = gaps[gaps > 1e-7 * spread]  # less is a sum's rounding
+    if not len(gaps):
+        return 0.0
+    # A recorder that writes fewer digits than its codes have makes their distances differ by one digit.
+    unit = float(np.mean(gaps[gaps < 1.5 * gaps.min()]))
+    times = gaps / unit
+    near = times[times < EVEN_MOST]
+    even = np.mean(np.abs(near - np.round(near)) <= EVEN * np.round(near)) >= EVEN_SHARE
+    told = len(gaps) >= LEAST_CODES or unit <= max(FINE_MA, FINE_SHARE * spread) or _flickers(np.diff(value))
+    return unit if even and told else 0.0
 
 
 def _flickers(moves: Floats) -> bool:
-    """Whether values that rarely change go to and fro within few samples, as between two units of a
-    recorder."""
+    """Whether values that rarely change go to and fro within few samples, as between two codes."""
     at = np.flatnonzero(moves)
     soon = (np.diff(at) <= FLICKER) & (moves[at[1:]] * moves[at[:-1]] < 0)
     return len(soon) > 0 and float(np.mean(soon)) >= FLICKER_SHARE

@@ -7,8 +7,9 @@ standard uncertainty.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Self
+from typing import Self, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+
+Table = TypeVar("Table", bound="Columns")
 
 PULSE, DIP, STEP, SPIKE, PLATEAU = range(5)
 PLATEAU_S = 60.0  # an excursion that lasts this long and carries pulses of its own is a base to them
@@ -32,6 +35,12 @@ class Columns:
     def take(self, rows: Ints | Bools | slice) -> Self:
         """The same table with some rows only."""
         return replace(self, **{f.name: getattr(self, f.name)[rows] for f in fields(self)})  # type: ignore[type-var,arg-type]
+
+
+def stacked(parts: Sequence[Table]) -> Table:
+    """Tables of one kind, at least one, one under the other."""
+    names = [f.name for f in fields(parts[0])]  # type: ignore[arg-type]
+    return replace(parts[0], **{n: np.concatenate([getattr(part, n) for part in parts]) for n in names})  # type: ignore[type-var]
 
 
 @dataclass(frozen=True)
@@ -133,7 +142,8 @@ class Seen:
 
     noise: rms of one sample; interval_s: the sampling interval; time_constant_s: of a first-order low-pass
     that the edges show (0 where they show none; instants and durations are already without it); z: the
-    deviations that a change must stand out by, from the rate of false alarms.
+    deviations that a change must stand out by, from the rate of false alarms; least_change: whatever is
+    smaller isn't told from the values' resolution or the bends of what creeps.
     """
 
     name: str
@@ -146,6 +156,7 @@ class Seen:
     noise: float
     mean: float
     z: float
+    least_change: float
     time_constant_s: float
     edges: Edges
     base: Base
@@ -175,15 +186,18 @@ class Seen:
         return self.end_s - self.start_s + self.interval_s
 
     def shortest_s(self, level: float) -> float:
-        """The shortest pulse of a level that is surely found (a miss once in a thousand); at least one
-        interval."""
-        samples = ((self.z + MISS_Z) * FILTER_LOSS * self.noise / max(level, 1e-12)) ** 2
-        return float(max(np.ceil(samples), 1.0) * self.interval_s)
+        """The shortest pulse of a level that is surely found (a miss once in a thousand), infinite where
+        none is; at least LEAST_SAMPLES. Weaker ones than 3 dB must be 14 times as far apart as long."""
+        if level <= self.least_change:
+            return np.inf
+        samples = ((self.z + MISS_Z) * FILTER_LOSS * self.noise / level) ** 2
+        return float(max(np.ceil(samples), LEAST_SAMPLES) * self.interval_s)
 
     def least(self, duration_s: float) -> float:
         """The smallest level that a pulse of some duration must have to be surely found."""
         samples = max(duration_s / max(self.interval_s, 1e-12), 1.0)
-        return float((self.z + MISS_Z) * FILTER_LOSS * self.noise / np.sqrt(samples))
+        by_noise = (self.z + MISS_Z) * FILTER_LOSS * self.noise / np.sqrt(samples)
+        return float(max(by_noise, self.least_change))
 
     def times(self, factor: float, unit: str) -> Seen:
         """The same with every level times a factor (millivolts as the current that makes them, or back)."""
@@ -194,10 +208,14 @@ class Seen:
             )
             for table, names in LEVELS.items()
         }
-        return replace(self, unit=unit, noise=self.noise * factor, mean=self.mean * factor, **scaled)
+        own = {name: getattr(self, name) * factor for name in ("noise", "mean", "least_change")}
+        return replace(self, unit=unit, **own, **scaled)
 
 
-FILTER_LOSS = 1.15  # the search's filters are seldom quite as long as a pulse, and what is beside it is noisy
+FILTER_LOSS = (
+    1.27  # the widths of filters are steps apart, what is beside a pulse is noisy: as counted at 3 dB
+)
+LEAST_SAMPLES = 2.0  # a single sample is a spike
 MISS_Z = 3.1  # a normal deviation is larger once in a thousand
 LEVELS = {
     "edges": ("before", "before_u", "after", "after_u"),

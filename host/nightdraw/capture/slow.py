@@ -5,128 +5,218 @@ height h at t the course h (1 - exp(-(s - t) / tau)). Edges nearer to each other
 one group, whose record is a level and the sum of their courses; instants and heights follow by least squares
 (Gauss and Newton), uncertainties from the same normal equations and the noise. An edge whose height doesn't
 stand out there is what another one left behind, and goes, the weakest first: two that stand for one weaken
-each other. What all groups together say of tau is a further column of the same equations. Edges further apart
-are groups of their own, so the cost is in proportion to their number.
+each other. Where the record isn't what its edges make it, an edge is missing, which was taken for the tail of
+another: courses are tried all over the group against what is left (orthogonal matching pursuit, each course
+without what the fit could move, tau included), and the one that stands out most is added. What all groups
+together say of tau is a further column of the same equations. Edges further apart are groups of their own, so
+the cost is in proportion to their number.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from nightdraw.capture.seen import Bools, Floats, Ints
+from nightdraw.capture.seen import Bools, Columns, Floats, Ints, stacked
 
 APART_TAUS = 10.0  # edges further apart don't know of each other: 5 in 100,000 are left
 SETTLED_TAUS = 7.0  # a thousandth is left: from here on a level is a mean of samples
 BEFORE_TAUS = 4.0  # of the level before a group, and at least
 BEFORE_LEAST = 32  # samples
+FEW = 8  # samples behind that are too few for a mean
 STEPS = 8  # of the iteration; most take three
 NEAR = 0.01  # samples: a smaller step ends it
 MOST_EDGES = 12  # of one group; more are no edges of a slow recorder
-KEEP_Z = 5.0  # deviations that a height must stand out by
+KEEP_Z = 5.0  # deviations that a height must stand out by,
+ADD_Z = 6.5  # one that nobody saw by more: it is looked for at many places
+ADD_SHARE = 0.04  # of the group's highest edge: to so much a real recorder's response is of first order
+ENERGY_SHARE = 1e-3  # of a course must be left when the fit has moved all it can
+# Courses are tried at so many places in a time constant, and no nearer than one of these, or so many samples,
+# to a known edge: the sample that an edge falls into is averaged, which no course knows.
+TRIED = 4
+MOST_ADDED = 6  # edges of one group
 
 
-@dataclass
-class Fitted:
-    """Of each edge: its instant (samples; nan where none could be fitted) and the standard uncertainty of
-    that; of the level after it where that never settles, else nan: its value, the uncertainty of that and
-    the one of how long it lasts (samples); whether the edge stands out. tau: the time constant (samples)
-    that fits best."""
+@dataclass(frozen=True)
+class Fitted(Columns):
+    """Rows of edges, those that don't stand out left out, those that were missing added.
 
-    at: Floats
+    origin: which of the given edges it is, -1 for one that was added; onset: its instant (samples; nan where
+    none could be fitted), at_u: standard uncertainty of that; height; of the level after it, where that never
+    settles, else nan: its value, the uncertainty of that, and the one of how long it lasts (samples).
+    """
+
+    origin: Ints
+    onset: Floats
     at_u: Floats
+    height: Floats
     level: Floats
     level_u: Floats
     lasting_u: Floats
-    stands: Bools
-    tau: float
 
 
-def nothing(count: int) -> Fitted:
-    """Of edges of a fast recorder, of which there is nothing to fit."""
-    at, at_u, level, level_u, lasting_u = (np.full(count, np.nan) for _ in range(5))
-    return Fitted(at, at_u, level, level_u, lasting_u, np.ones(count, dtype=bool), 0.0)
+@dataclass(frozen=True)
+class Given(Columns):
+    """Edges before they are fitted: onset and height as far as they are known; first, last: changes that
+    they were joined of; sigma: noise there; is_gap."""
+
+    onset: Floats
+    height: Floats
+    first: Ints
+    last: Ints
+    sigma: Floats
+    is_gap: Bools
 
 
-def fit(
-    value: Floats, at: Floats, first: Ints, height: Floats, sigma: Floats, is_gap: Bools, tau: float
-) -> Fitted:
-    """Fit edges that were found by their crossings `at` (samples, late by tau ln 2) and first changes."""
-    count = len(first)
-    found, told = nothing(count), np.zeros(2)
-    ends = np.flatnonzero((np.diff(first) > APART_TAUS * tau) | is_gap[1:] | is_gap[:-1]) + 1
+def untouched(edges: Given) -> Fitted:
+    """Of edges of which there is nothing to fit."""
+    nan = np.full(len(edges), np.nan)
+    return Fitted(np.arange(len(edges)), nan, nan, edges.height, nan, nan, nan)
+
+
+def fit(value: Floats, edges: Given, tau: float) -> tuple[Fitted, float]:
+    """Fit edges behind a low-pass of tau samples; returns them and the tau that fits best."""
+    parts, told, count = [untouched(edges.take(slice(0, 0)))], np.zeros(2), len(edges)
+    # an edge that is missing has made the one before it longer
+    until = np.maximum(edges.first + APART_TAUS * tau, edges.last + BEFORE_TAUS * tau)
+    gap = edges.is_gap
+    ends = np.flatnonzero((edges.first[1:] > until[:-1]) | gap[1:] | gap[:-1]) + 1
     for low, high in zip([0, *ends.tolist()], [*ends.tolist(), count], strict=True):
-        if low == high or is_gap[low] or high - low > MOST_EDGES:
-            continue
-        settled = 0 if not low else int(first[low - 1] + (0 if is_gap[low - 1] else SETTLED_TAUS * tau))
-        begin = max(int(first[low] - max(BEFORE_TAUS * tau, BEFORE_LEAST)), settled)
-        begin = max(min(begin, int(first[low]) - 2), 0)
-        end = int(min(first[high - 1] + APART_TAUS * tau, first[high] - 1 if high < count else len(value)))
-        rows = np.arange(low, high)
-        while len(rows):
-            onset = at[rows] - begin - tau * np.log(2)
-            group = _Group(value[begin:end], onset, height[rows], tau)
-            if not group.fits:
-                break
-            z = np.abs(group.height) / (sigma[low] * group.height_u)
-            if z.min() >= KEEP_Z:
-                group.write(found, rows, begin, float(sigma[low]))
-                told += group.told / sigma[low] ** 2
-                break
-            found.stands[rows[np.argmin(z)]] = False
-            rows = np.delete(rows, np.argmin(z))
-    found.tau = tau + float(np.clip(told[0] / told[1], -tau / 4, tau / 4)) if told[1] > 0 else tau
-    return found
+        some = edges.take(slice(low, high))
+        found, group = untouched(some), None
+        if low < high <= low + MOST_EDGES and not gap[low]:
+            settled = (
+                0 if not low else int(edges.first[low - 1] + (0 if gap[low - 1] else SETTLED_TAUS * tau))
+            )
+            begin = max(int(edges.first[low] - max(BEFORE_TAUS * tau, BEFORE_LEAST)), settled)
+            begin = max(min(begin, int(edges.first[low]) - 2), 0)
+            end = int(min(until[high - 1], edges.first[high] - 1 if high < count else len(value)))
+            group, origin = _settled(value[begin:end], replace(some, onset=some.onset - begin), tau)
+        if group is not None:
+            found = group.rows(origin, begin, float(some.sigma[0]))
+            told += group.told / some.sigma[0] ** 2
+        parts.append(replace(found, origin=np.where(found.origin < 0, -1, found.origin + low)))
+    best = tau + float(np.clip(told[0] / told[1], -tau / 4, tau / 4)) if told[1] > 0 else tau
+    return stacked(parts), best
+
+
+def _settled(value: Floats, edges: Given, tau: float) -> tuple[_Group | None, Ints]:
+    """A group with the edges that stand out, and which of the given ones they are; None where they don't
+    explain the record."""
+    sigma, adding = float(edges.sigma[0]), MOST_ADDED
+    origin, onset, height = np.arange(len(edges)), edges.onset, edges.height
+    while len(origin) and len(value) >= 2 * len(origin) + 4:
+        group = _Group(value, onset, height, tau)
+        if group.fits:
+            z = np.abs(group.height) / (sigma * group.height_u)
+            weak = int(np.argmin(z))
+            if z[weak] < KEEP_Z:
+                origin, onset = np.delete(origin, weak), np.delete(group.onset, weak)
+                height = np.delete(group.height, weak)
+                adding = 0  # or what goes would be added again
+                continue
+        missing = group.missing(sigma) if adding else None
+        if missing is None:
+            return (group if group.fits else None), origin
+        place = int(np.searchsorted(group.onset, missing[0]))
+        origin = np.insert(origin, place, -1)
+        onset, height = np.insert(group.onset, place, missing[0]), np.insert(group.height, place, missing[1])
+        adding -= 1
+    return None, origin
 
 
 class _Group:
-    """Edges that are fitted together. at: instants, in samples from the first; uncertainties for a noise of
-    one; told: what the rest says of tau, and how surely."""
+    """Edges that are fitted together, in samples from the first; uncertainties for a noise of one.
 
-    def __init__(self, value: Floats, at: Floats, height: Floats, tau: float) -> None:
-        self.tau, self.fits = tau, False
-        count = len(at)
-        self.at, self.height = at, height
-        self.level = float(np.mean(value[: max(int(at[0]), 1)])) if len(value) else 0.0
-        k = np.arange(len(value), dtype=float)[:, None]
-        if len(value) < 2 * count + 2:
-            return
+    fits: whether instants could be found; else heights alone are. told: what the rest says of tau, and how
+    surely.
+    """
+
+    def __init__(self, value: Floats, onset: Floats, height: Floats, tau: float) -> None:
+        self.tau, self.onset, self.height = tau, onset, height
+        self.level = float(np.mean(value[: max(int(onset[0]), 1)]))
+        self._value, self._k = value, np.arange(len(value), dtype=float)[:, None]
+        count, moved = len(onset), np.full(len(onset), np.inf)
         for _ in range(STEPS):
-            over = np.maximum(k - self.at, 0.0)
-            late = np.where(over > 0, np.exp(-over / tau), 0.0)
-            course = np.where(over > 0, 1.0, 0.0) - late
-            jacobian = np.hstack((np.ones((len(value), 1)), course, -self.height / tau * late))
-            normal = jacobian.T @ jacobian
-            normal[np.diag_indices_from(normal)] *= 1 + 1e-9
-            try:
-                self.inverse = np.linalg.inv(normal)
-            except np.linalg.LinAlgError:
-                return
-            rest = value - self.level - course @ self.height
-            step = self.inverse @ (jacobian.T @ rest)
+            step = self._step()
             moved = np.clip(step[count + 1 :], -tau / 2, tau / 2)
             self.level, self.height = self.level + float(step[0]), self.height + step[1 : count + 1]
-            self.at = self.at + moved
+            self.onset = self.onset + moved
             if np.max(np.abs(moved)) < NEAR:
                 break
         variance = np.diag(self.inverse)
         self.fits = bool(
-            np.all(np.diff(self.at) > 0) and np.all(np.abs(self.at - at) < 3 * tau) and np.all(variance > 0)
+            np.all(np.diff(self.onset) > 0)
+            and np.all(np.abs(self.onset - onset) < 3 * tau)
+            and np.all(variance > 0)
         )
-        if self.fits:
-            self.height_u, self.at_u = np.sqrt(variance[1 : count + 1]), np.sqrt(variance[count + 1 :])
-            by_tau = -(over * late / tau**2) @ self.height
-            across = jacobian.T @ by_tau
-            self.told = np.array([by_tau @ rest, by_tau @ by_tau - across @ self.inverse @ across])
+        if not self.fits:
+            self._hold(onset)
+            return
+        self.height_u, self.at_u = np.sqrt(variance[1 : count + 1]), np.sqrt(variance[count + 1 :])
+        by_tau = self.moves[:, -1]
+        across = self.moves[:, :-1].T @ by_tau
+        self.told = np.array([by_tau @ self.rest, by_tau @ by_tau - across @ self.inverse @ across])
 
-    def write(self, found: Fitted, rows: Ints, begin: int, sigma: float) -> None:
-        """Write down what was found; begin: the number of the first sample, sigma: the noise of one."""
-        found.at[rows], found.at_u[rows] = self.at + begin, sigma * self.at_u
-        for i in np.flatnonzero(np.diff(self.at) < SETTLED_TAUS * self.tau).tolist():
+    def _courses(self) -> tuple[Floats, Floats]:
+        """How long after each edge each sample is, and how much of the edge is still to come."""
+        over = np.maximum(self._k - self.onset, 0.0)
+        return over, np.where(over > 0, np.exp(-over / self.tau), 0.0)
+
+    def _step(self) -> Floats:
+        """How far level, heights and instants are off, to first order."""
+        over, late = self._courses()
+        course = np.where(over > 0, 1.0, 0.0) - late
+        jacobian = np.hstack((np.ones_like(self._k), course, -self.height / self.tau * late))
+        by_tau = -(over * late / self.tau**2) @ self.height
+        self.rest = self._value - self.level - course @ self.height
+        self.moves = np.column_stack((jacobian, by_tau))
+        normal = jacobian.T @ jacobian
+        normal[np.diag_indices_from(normal)] *= 1 + 1e-9
+        self.inverse = np.linalg.pinv(normal, hermitian=True)
+        return np.asarray(self.inverse @ (jacobian.T @ self.rest))
+
+    def _hold(self, onset: Floats) -> None:
+        """Heights alone, each edge where it was seen: an edge that is missing drags the others away."""
+        self.onset = onset
+        over, late = self._courses()
+        self.moves = np.hstack((np.ones_like(self._k), np.where(over > 0, 1.0, 0.0) - late))
+        found = np.linalg.lstsq(self.moves, self._value, rcond=None)[0]
+        self.level, self.height = float(found[0]), found[1:]
+        self.rest = self._value - self.moves @ found
+
+    def missing(self, sigma: float) -> tuple[float, float] | None:
+        """Where an edge of which height is missing that stands out of noise most; None: nowhere."""
+        places = np.arange(1.0, len(self._k) - 1, max(self.tau / TRIED, 1.0))
+        over = np.maximum(self._k - places, 0.0)
+        course = np.where(over > 0, 1.0, 0.0) - np.exp(-over / self.tau) * (over > 0)
+        whole = np.sum(course**2, axis=0)
+        basis, _ = np.linalg.qr(self.moves)
+        course -= basis @ (basis.T @ course)
+        energy = np.maximum(np.sum(course**2, axis=0), 1e-12)
+        apart = np.min(np.abs(places[:, None] - self.onset), axis=1)
+        # right beside a known edge a course is what moving that edge makes: nothing is left to tell it by
+        free = (energy > ENERGY_SHARE * whole) & (apart > max(self.tau / TRIED, TRIED)) & (energy > 1e-6)
+        answer = np.where(free, self.rest @ course, 0.0) / np.sqrt(energy)
+        best = int(np.argmax(np.abs(answer)))
+        height = float(answer[best] / np.sqrt(energy[best]))
+        least = ADD_SHARE * float(np.max(np.abs(self.height)))
+        if abs(answer[best]) < ADD_Z * sigma or abs(height) < least:
+            return None
+        return float(places[best]), height
+
+    def rows(self, origin: Ints, begin: int, sigma: float) -> Fitted:
+        """What was found; origin: which edges these are; begin: the number of the first sample, sigma: the
+        noise of one."""
+        count = len(origin)
+        level, level_u, lasting_u = (np.full(count, np.nan) for _ in range(3))
+        for i in np.flatnonzero(np.diff(self.onset) < SETTLED_TAUS * self.tau + FEW).tolist():
             which, apart = np.zeros((2, len(self.inverse)))
             which[: i + 2] = 1.0  # the level before, and all heights until then
-            apart[len(rows) + 1 + i], apart[len(rows) + 2 + i] = -1.0, 1.0
-            found.level[rows[i]] = self.level + float(np.sum(self.height[: i + 1]))
-            found.level_u[rows[i]] = sigma * float(np.sqrt(which @ self.inverse @ which))
-            found.lasting_u[rows[i]] = sigma * float(np.sqrt(apart @ self.inverse @ apart))
+            apart[count + 1 + i], apart[count + 2 + i] = -1.0, 1.0
+            level[i] = self.level + float(np.sum(self.height[: i + 1]))
+            level_u[i] = sigma * float(np.sqrt(which @ self.inverse @ which))
+            lasting_u[i] = sigma * float(np.sqrt(apart @ self.inverse @ apart))
+        onset = self.onset + begin
+        return Fitted(origin, onset, sigma * self.at_u, self.height, level, level_u, lasting_u)
