@@ -54,11 +54,11 @@ class Transitions(Columns):
     standard uncertainty in samples where it was fitted, else nan; before, after: levels beside it; n_before,
     n_after: samples those means are of (or are as good as); level: the one after it where it was fitted, for
     it never settles, else nan, and lasting_u: the standard uncertainty of how long, in samples; last_s,
-    first_s: instants of the last settled sample before and the first one after it; sum_to, sum_from: the recording's running sum up to there, and n_to, n_from
-    the samples it is of, so that a level's mean is (sum_to[i + 1] - sum_from[i]) / (n_to[i + 1] - n_from[i]);
-    sigma: the noise there; bias: standard uncertainty that the values' resolution leaves to levels beside it;
-    slope: of the record in the middle of the edge, per sample; smooth: samples that this is averaged over; inside: samples in the middle
-    of the edge.
+    first_s: instants of the last settled sample before and the first one after it; sum_to, sum_from: the
+    recording's running sum up to there, and n_to, n_from the samples it is of, so that a level's mean is
+    (sum_to[i + 1] - sum_from[i]) / (n_to[i + 1] - n_from[i]); sigma: the noise there; bias: standard
+    uncertainty that the values' resolution leaves to levels beside it; slope: of the record in the middle of
+    the edge, per sample; smooth: samples that this is averaged over; inside: samples in the middle of it.
     """
 
     at_s: Floats
