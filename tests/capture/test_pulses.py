@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from nightdraw.capture import edges, events, read, seen
+from nightdraw.capture import events, read, scan, seen
 from nightdraw.capture.pulses import Pulses, measure
 from nightdraw.capture.read import blocks
 from nightdraw.errors import CannotTellError
@@ -238,8 +238,8 @@ def test_blocks_leave_no_seams(monkeypatch: pytest.MonkeyPatch) -> None:
     whole = measure(recording)
     for size in (1 << 14, 1 << 16):
         monkeypatch.setattr(blocks, "BLOCK_SAMPLES", size)
-        monkeypatch.setattr(edges, "BLOCK_SAMPLES", size)
-        monkeypatch.setattr(edges, "MOST_WINDOW", size >> 4)
+        monkeypatch.setattr(scan, "BLOCK_SAMPLES", size)
+        monkeypatch.setattr(scan, "MOST_WINDOW", size >> 4)
         pieces = measure(recording)
         assert len(pieces) == len(whole)
         np.testing.assert_allclose(pieces.start_s, whole.start_s, atol=1e-4)

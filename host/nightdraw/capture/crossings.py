@@ -5,7 +5,7 @@ Theory of operation. Changes of one direction that no settled level divides are 
 the middle of it, ramps, the tail that a low-pass leaves. The level on either side is the mean of as many
 samples as the height needs and no more, after the edge has settled. The instant is where the record crosses
 half of the height (IEEE 181), by linear interpolation, of a slow edge in the smoothed record. Strong slow
-edges tell the time constant of a first-order low-pass (see instants), by which the levels beside all edges
+edges tell the time constant of a first-order low-pass (see response), by which the levels beside all edges
 are then taken once it has settled; of a pulse too short for that the levels are what it reaches. No stream
 and no file here.
 """
@@ -18,10 +18,10 @@ from typing import Any
 
 import numpy as np
 
-from nightdraw.capture import slow
-from nightdraw.capture.edgeshape import Shape
+from nightdraw.capture import response as rsp
 from nightdraw.capture.noise import SOME, Noise
-from nightdraw.capture.seen import Bools, Columns, Floats, Ints
+from nightdraw.capture.seen import Bools, Floats, Ints
+from nightdraw.capture.transitions import Trace, Transitions
 
 GUARD = 1  # samples left out at each end of a level: a step rarely falls between two samples
 GUARD_FROM = 5  # levels of fewer samples can't spare them
@@ -43,59 +43,6 @@ ROOM_HALVES = (
 )
 SETTLED_TAUS = 6.0  # time constants after which an edge has settled to 0.3 %
 FITS = 2  # of a slow recorder's edges: what is added or left out moves tau and the neighbours
-STRONG_Z = 30.0  # edges so high show their shape through the noise
-
-
-@dataclass(frozen=True)
-class Transitions(Columns):
-    """One row a transition, in order of time.
-
-    at_s: mid-reference level instant, without a low-pass's delay (nan where it fell into a gap); at_u: its
-    standard uncertainty in samples where it was fitted, else nan; before, after: levels beside it; n_before,
-    n_after: samples those means are of (or are as good as); level: the one after it where it was fitted, for
-    it never settles, else nan, and lasting_u: the standard uncertainty of how long, in samples; last_s,
-    first_s: instants of the last settled sample before and the first one after it; sum_to, sum_from: the
-    recording's running sum up to there, and n_to, n_from the samples it is of, so that a level's mean is
-    (sum_to[i + 1] - sum_from[i]) / (n_to[i + 1] - n_from[i]); sigma: the noise there; bias: standard
-    uncertainty that the values' resolution leaves to levels beside it; slope: of the record in the middle of
-    the edge, per sample; smooth: samples that this is averaged over; inside: samples in the middle of it.
-    """
-
-    at_s: Floats
-    at_u: Floats
-    before: Floats
-    after: Floats
-    n_before: Floats
-    n_after: Floats
-    level: Floats
-    lasting_u: Floats
-    last_s: Floats
-    first_s: Floats
-    sum_to: Floats
-    sum_from: Floats
-    n_to: Floats
-    n_from: Floats
-    sigma: Floats
-    bias: Floats
-    slope: Floats
-    smooth: Floats
-    inside: Floats
-
-    @property
-    def height(self) -> Floats:
-        """Level after less level before."""
-        return self.after - self.before
-
-
-@dataclass(frozen=True)
-class Trace(Columns):
-    """Means of the settled record, cut at transitions and about WINDOW_S long: middle, mean, number of
-    samples, and level (the number of transitions before it)."""
-
-    t_s: Floats
-    mean: Floats
-    n: Floats
-    level: Floats
 
 
 @dataclass(frozen=True)
@@ -117,7 +64,7 @@ class Chunk:
 class _Stretch:
     """The transitions of one chunk while they are measured."""
 
-    fitted: slow.Fitted | None = None
+    fitted: rsp.Fitted | None = None
 
     def __init__(self, chunk: Chunk, found: Ints, gaps: Ints, noise: Noise, window: int, tau: float) -> None:
         self.chunk, self.total, self.noise, self.window = chunk, chunk.total, noise, window
@@ -165,13 +112,13 @@ class _Stretch:
         if self.fitted is not None:  # once more, from where they are
             onset = np.where(np.isfinite(self.fitted.onset), self.fitted.onset, onset)
             height = self.fitted.height
-        given = slow.Given(onset, height, self.first, self.last, self.sigma, self.is_gap)
-        self.fitted, tau = slow.fit(self.chunk.value, given, tau)
-        self._rearrange(self.fitted, slow.SETTLED_TAUS * tau)
+        given = rsp.Given(onset, height, self.first, self.last, self.sigma, self.is_gap)
+        self.fitted, tau = rsp.fit(self.chunk.value, given, tau)
+        self._rearrange(self.fitted, rsp.SETTLED_TAUS * tau)
         self.measure(tau)
         return tau
 
-    def _rearrange(self, fitted: slow.Fitted, settled: float) -> None:
+    def _rearrange(self, fitted: rsp.Fitted, settled: float) -> None:
         """Leave out the edges that don't stand out, take in those that were missing.
 
         A missing one was part of the edge before it, which now ends where it has settled (after so many
@@ -216,7 +163,7 @@ def assemble(
     noise: Noise,
     window: int,
     count: int,
-    shape: Shape,
+    shape: rsp.Shape,
 ) -> tuple[Transitions, Trace]:
     """The transitions of a chunk and the means between them.
 
@@ -254,11 +201,11 @@ def assemble(
     return here, _trace(chunk, m.total, m.opens, m.closes, m.first, window, count)
 
 
-def _learn(m: _Stretch, shape: Shape) -> None:
+def _learn(m: _Stretch, shape: rsp.Shape) -> None:
     """What the transitions of a chunk tell of the recorder."""
     time_s = m.chunk.time_s
     slow = m.inside > SMOOTHED  # only edges of several samples have quarters worth asking for
-    strong = ~m.is_gap & (np.abs(m.after - m.before) > STRONG_Z * m.sigma)
+    strong = ~m.is_gap & (np.abs(m.after - m.before) > rsp.STRONG_Z * m.sigma)
     quarter_s, three_s = m.at_s.copy(), m.at_s.copy()
     quarter_s[slow], three_s[slow] = m.crossing(slow, 0.25)[0], m.crossing(slow, 0.75)[0]
     interval_s = float(np.median(np.diff(time_s[:SOME]))) if len(time_s) > 1 else 1.0

@@ -14,10 +14,10 @@ import numpy as np
 from nightdraw.capture import kinds as kd
 from nightdraw.capture import levels as lv
 from nightdraw.capture import seen as sn
-from nightdraw.capture.edges import Scan, scan
-from nightdraw.capture.instants import Recorder, instants, recorder_of
 from nightdraw.capture.read import MILLIVOLT, Recording
-from nightdraw.capture.seen import Bools, Events, Floats, Ints, Parts, Seen, Span
+from nightdraw.capture.scan import scan
+from nightdraw.capture.seen import Bools, Events, Floats, Ints, Parts, Seen, Span, stacked
+from nightdraw.capture.transitions import Recorder, Scan, instants, recorder_of
 from nightdraw.errors import CannotTellError, Finding
 
 LEAST_SAMPLES = 10  # with fewer no level can be told from its noise
@@ -74,12 +74,27 @@ def see(recording: Recording, *, false_alarms_per_h: float = 0.01, least: float 
 
 
 def _refuse_noise(found: Scan, recording: Recording) -> None:
-    samples = max(SHORT_S / found.interval_s, 1.0)
-    hidden_ma = found.z * found.noise * np.sqrt(2 / samples)
+    hidden_ma = float(_hidden(found, np.array(found.noise)))
     if hidden_ma > SMALL_MA:
         message = f"noise of {found.noise:.3g} {recording.unit} rms hides pulses below {hidden_ma:.3g}"
         hint = "more turns through the clamp, or a slower recording that averages"
         raise CannotTellError(Finding(message, file=recording.name, hint=hint))
+
+
+def _hidden(found: Scan, noise: Floats) -> Floats:
+    """The level of a pulse of SHORT_S that some noise hides."""
+    return np.asarray(found.z * noise * np.sqrt(2 / max(SHORT_S / found.interval_s, 1.0)))
+
+
+def _noisy(found: Scan) -> list[Span]:
+    """The stretches whose noise hides pulses that a search is for: an engine runs, a charger works."""
+    spans: list[Span] = []
+    rows = np.flatnonzero(_hidden(found, found.pieces.sigma) > SMALL_MA)
+    for from_s, until_s in zip(found.pieces.from_s[rows], found.pieces.until_s[rows], strict=True):
+        if spans and from_s <= spans[-1].until_s + 2 * found.interval_s:
+            from_s = spans.pop().from_s
+        spans.append(Span(float(from_s), float(until_s), sn.NOISE))
+    return spans
 
 
 def _seen(found: Scan, recording: Recording, least: float) -> Seen:
@@ -93,11 +108,13 @@ def _seen(found: Scan, recording: Recording, least: float) -> Seen:
     row = np.cumsum(whole) - 1  # of each transition among the edges
     events, parts, cut = _events(m, excursions, least)
     steps, cut_ends, base_rows = _steps(m, excursions, events)
-    events = _in_order(events, steps)
+    events = stacked([events, steps])
+    events = events.take(np.argsort(events.start_s, kind="stable"))
     spans = [
         Span(float(a), float(b), sn.GAP) for a, b in zip(t.last_s[~whole], t.first_s[~whole], strict=True)
     ]
     spans += [Span(float(a), float(b), sn.CUT) for a, b in (*cut, *cut_ends)]
+    spans += _noisy(found)
     return Seen(
         name=recording.name,
         channel=recording.channel,
@@ -333,11 +350,3 @@ def _steps(m: _Measured, x: lv.Excursions, events: Events) -> tuple[Events, list
         part_to=np.zeros(len(edge), dtype=np.int64),
     )
     return steps, cut, rows[~is_cut[root]]
-
-
-def _in_order(*tables: Events) -> Events:
-    columns = {
-        name: np.concatenate([getattr(table, name) for table in tables]) for name in Events.__annotations__
-    }
-    both = Events(**columns)
-    return both.take(np.argsort(both.start_s, kind="stable"))

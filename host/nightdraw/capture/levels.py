@@ -22,9 +22,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nightdraw.capture.crossings import Trace
-from nightdraw.capture.edges import Scan
 from nightdraw.capture.seen import Bools, Floats, Ints
+from nightdraw.capture.transitions import Scan, Trace
 
 ALIKE_Z = 5.0  # deviations within which two levels are one
 ALIKE_MA = 0.25  # and a fixed amount: the best clamps resolve 0.1 to 1 mA

@@ -7,69 +7,40 @@ not known here.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, fields, replace
-from typing import TypeVar
+from dataclasses import replace
 
 import numpy as np
 
 from nightdraw.capture import changes as ch
-from nightdraw.capture.crossings import Chunk, Trace, Transitions, assemble
-from nightdraw.capture.edgeshape import Shape
-from nightdraw.capture.hum import hum_of
-from nightdraw.capture.noise import SOME, deviations, noise_of
+from nightdraw.capture.crossings import Chunk, assemble
+from nightdraw.capture.noise import PIECE, SOME, deviations, hum_of, noise_of
 from nightdraw.capture.read import BLOCK_SAMPLES, Recording
-from nightdraw.capture.seen import Columns, Floats, Ints
-
-Table = TypeVar("Table", bound=Columns)
+from nightdraw.capture.response import Shape
+from nightdraw.capture.seen import Floats, Ints, stacked
+from nightdraw.capture.transitions import Pieces, Scan, Trace, Transitions, empty
 
 WINDOW_S = 1.0  # levels are compared over up to a second: clamps drift over minutes, not within one
 LEAST_WINDOW = 64  # slow recorders: at least so many samples, or noise is never averaged
 MOST_WINDOW = BLOCK_SAMPLES >> 4  # the overlap of blocks (four windows) stays small beside a block
+NOTHING = empty(Transitions), empty(Trace), empty(Pieces)
 GAP_INTERVALS = 2.5  # a distance of more than this many sampling intervals is a gap: samples are missing
-
-
-@dataclass(frozen=True)
-class Scan:
-    """What one pass over a recording found.
-
-    interval_s: the sampling interval; noise: rms of one sample; least_change: no smaller one is an edge; hum:
-    rms of what was taken out; total: the sum of all samples; z: the deviations that changes were asked for.
-    """
-
-    transitions: Transitions
-    trace: Trace
-    samples: int
-    start_s: float
-    end_s: float
-    interval_s: float
-    noise: float
-    least_change: float
-    hum: float
-    total: float
-    z: float
-    window: int
-    tau: float
-    width: float
-
-    @property
-    def mean(self) -> float:
-        """The mean of all samples."""
-        return self.total / self.samples if self.samples else 0.0
 
 
 def scan(recording: Recording, false_alarms_per_h: float) -> Scan:
     """Find every transition of a recording, in one pass and bounded memory."""
     state = _Progress(false_alarms_per_h)
-    parts = [_part(chunk, state) for chunk in _chunks(recording, state)]
+    parts = [NOTHING, *(_part(chunk, state) for chunk in _chunks(recording, state))]
+    transitions, trace, pieces = (stacked(tables) for tables in zip(*parts, strict=True))
     return Scan(
-        _joined(Transitions, [found for found, _ in parts]),
-        _joined(Trace, [trace for _, trace in parts]),
+        transitions,
+        trace,
+        pieces,
         samples=state.samples,
         start_s=state.start_s,
         end_s=state.end_s,
         interval_s=float(np.median(state.intervals_s)) if state.intervals_s else 0.0,
-        noise=float(np.median(np.concatenate(state.sigmas))) if state.sigmas else 0.0,
-        least_change=float(np.median(np.concatenate(state.leasts))) if state.leasts else 0.0,
+        noise=float(np.median(pieces.sigma)) if len(pieces) else 0.0,
+        least_change=float(np.median(pieces.least)) if len(pieces) else 0.0,
         hum=max(state.hums, default=0.0),
         total=state.total,
         z=state.z,
@@ -77,11 +48,6 @@ def scan(recording: Recording, false_alarms_per_h: float) -> Scan:
         width=state.shape.width,
         window=_window(float(np.median(state.intervals_s))) if state.intervals_s else LEAST_WINDOW,
     )
-
-
-def _joined(kind: type[Table], parts: list[Table]) -> Table:
-    names = [f.name for f in fields(kind)]  # type: ignore[arg-type]
-    return kind(**{n: np.concatenate([getattr(p, n) for p in parts] or [np.empty(0)]) for n in names})
 
 
 class _Progress:
@@ -94,8 +60,6 @@ class _Progress:
         self.total = 0.0
         self.start_s = self.end_s = 0.0
         self.intervals_s: list[float] = []
-        self.sigmas: list[Floats] = []
-        self.leasts: list[Floats] = []
         self.hums: list[float] = []
         self.shape = Shape()
 
@@ -175,7 +139,7 @@ def _gaps(time_s: Floats, longest_s: float) -> Ints:
     return np.concatenate([*found, np.empty(0, dtype=np.int64)])
 
 
-def _part(chunk: Chunk, state: _Progress) -> tuple[Transitions, Trace]:
+def _part(chunk: Chunk, state: _Progress) -> tuple[Transitions, Trace, Pieces]:
     interval_s = _interval(chunk.time_s)
     gaps = _gaps(chunk.time_s, GAP_INTERVALS * interval_s)
     noise = noise_of(chunk.value)
@@ -196,8 +160,10 @@ def _part(chunk: Chunk, state: _Progress) -> tuple[Transitions, Trace]:
         noise = noise.without(value, rms)
         found = find(state.shape.tau)
     state.intervals_s.append(interval_s)
-    state.sigmas.append(noise.sigma)
-    state.leasts.append(noise.least)
     here, trace = assemble(chunk, found, find, gaps, noise, window, state.transitions, state.shape)
     state.transitions += len(here)
-    return here, trace
+    starts = np.clip(np.arange(len(noise.sigma)) * PIECE, chunk.core, chunk.core_end - 1)
+    ends = np.append(starts[1:], chunk.core_end - 1)
+    some = ends > starts
+    times = chunk.time_s[starts[some]], chunk.time_s[ends[some]]
+    return here, trace, Pieces(*times, noise.sigma[some], noise.least[some])

@@ -1,4 +1,4 @@
-"""When a transition was: what the recorder did to edges, taken out, and how sure an instant is.
+"""Transitions: what one pass over a recording found, and how sure each instant is.
 
 Theory of operation. An ideal edge is moved and widened by the recorder: by sampling (an instant lies anywhere
 between two samples, unless the recorder averages over its interval: then a sample in the middle of the edge
@@ -17,14 +17,12 @@ memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
-from nightdraw.capture.crossings import STRONG_Z, Transitions
-from nightdraw.capture.edges import Scan
-from nightdraw.capture.edgeshape import LEAST_STRONG
-from nightdraw.capture.seen import Floats
+from nightdraw.capture.response import LEAST_STRONG, STRONG_Z
+from nightdraw.capture.seen import Columns, Floats, Table
 
 UNIFORM_U = 1 / np.sqrt(12.0)  # samples: an instant anywhere between two of them
 SHARE_U = 0.06  # samples: what a sample inside an edge leaves unknown, when noise doesn't hide it
@@ -36,6 +34,104 @@ NOISE_U, CHANGE_U = (
 # Edges of so many samples, whose shape noise hides: samples times deviations, by the root of their width.
 WIDE, WIDE_U = 2.5, 4.2
 SHORT_TAUS = 6.0  # longer pulses reach their top within 0.3 %
+
+
+@dataclass(frozen=True)
+class Transitions(Columns):
+    """One row a transition, in order of time.
+
+    at_s: mid-reference level instant, without a low-pass's delay (nan where it fell into a gap); at_u: its
+    standard uncertainty in samples where it was fitted, else nan; before, after: levels beside it; n_before,
+    n_after: samples those means are of (or are as good as); level: the one after it where it was fitted, for
+    it never settles, else nan, and lasting_u: the standard uncertainty of how long, in samples; last_s,
+    first_s: instants of the last settled sample before and the first one after it; sum_to, sum_from: the
+    recording's running sum up to there, and n_to, n_from the samples it is of, so that a level's mean is
+    (sum_to[i + 1] - sum_from[i]) / (n_to[i + 1] - n_from[i]); sigma: the noise there; bias: standard
+    uncertainty that the values' resolution leaves to levels beside it; slope: of the record in the middle of
+    the edge, per sample; smooth: samples that this is averaged over; inside: samples in the middle of it.
+    """
+
+    at_s: Floats
+    at_u: Floats
+    before: Floats
+    after: Floats
+    n_before: Floats
+    n_after: Floats
+    level: Floats
+    lasting_u: Floats
+    last_s: Floats
+    first_s: Floats
+    sum_to: Floats
+    sum_from: Floats
+    n_to: Floats
+    n_from: Floats
+    sigma: Floats
+    bias: Floats
+    slope: Floats
+    smooth: Floats
+    inside: Floats
+
+    @property
+    def height(self) -> Floats:
+        """Level after less level before."""
+        return self.after - self.before
+
+
+@dataclass(frozen=True)
+class Trace(Columns):
+    """Means of the settled record, cut at transitions and about WINDOW_S long: middle, mean, number of
+    samples, and level (the number of transitions before it)."""
+
+    t_s: Floats
+    mean: Floats
+    n: Floats
+    level: Floats
+
+
+@dataclass(frozen=True)
+class Pieces(Columns):
+    """Stretches of the record, a minute or so long: from, until, the noise of one sample there, and the
+    smallest change that is one."""
+
+    from_s: Floats
+    until_s: Floats
+    sigma: Floats
+    least: Floats
+
+
+def empty(kind: type[Table]) -> Table:
+    """A table without rows."""
+    return kind(**{f.name: np.empty(0) for f in fields(kind)})  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True)
+class Scan:
+    """What one pass over a recording found.
+
+    interval_s: the sampling interval; noise: rms of one sample; least_change: no smaller one is an edge; hum:
+    rms of what was taken out; total: the sum of all samples; z: the deviations that changes were asked for.
+    """
+
+    transitions: Transitions
+    trace: Trace
+    pieces: Pieces
+    samples: int
+    start_s: float
+    end_s: float
+    interval_s: float
+    noise: float
+    least_change: float
+    hum: float
+    total: float
+    z: float
+    window: int
+    tau: float
+    width: float
+
+    @property
+    def mean(self) -> float:
+        """The mean of all samples."""
+        return self.total / self.samples if self.samples else 0.0
 
 
 @dataclass(frozen=True)
