@@ -13,6 +13,9 @@ const ENTRY_CYCLES = 15, RETURN_CYCLES = 10;   // of an exception on a Cortex-M0
 const USB_FRAME_US = 125;                      // until what the host sent reaches the endpoint
 const STAND_STILL_NS = 10_000;                 // while the processor waits for the flash, the rest moves in such steps
 const BREAK = { erase: 0xe0, program: 0xe1, nothing: 0xe2, flush: 0xe3 };
+// What the compiled core shares with rp2040js beside memory and registers: core.c names the same places.
+const SHARED = ['divDividend', 'divDivisor', 'divQuotient', 'divRemainder', 'divCSR', 'spinLock'];
+const PRIMASK = 6, PENDING = 7;
 const ROM_CALLS = { RE: BREAK.erase, RP: BREAK.program, IF: BREAK.nothing, EX: BREAK.nothing, FC: BREAK.flush, CX: BREAK.nothing };
 
 class Rosc extends BasePeripheral {            // the ring oscillator, which upstream lacks: its random bit
@@ -67,7 +70,23 @@ export class Chip {
     this.preparePio();
     this.prepareUsb();
     this.mcu.core.PC = 0x10000000;
-    hosting.core?.bind(this.mcu.core.registers, this.flags, this.mcu.sram, this.mcu.flash, this.mcu.bootrom);
+    if (hosting.core) this.shareWithCore();
+  }
+
+  shareWithCore() {
+    const { core, sio, sram, flash, bootrom } = this.mcu, shared = this.shared = new Uint32Array(8);
+    SHARED.forEach((name, place) => {
+      shared[place] = sio[name];
+      Object.defineProperty(sio, name, { get: () => shared[place], set: (value) => { shared[place] = value; } });
+    });
+    Object.defineProperty(core, 'PM', { get: () => shared[PRIMASK] !== 0, set: (value) => { shared[PRIMASK] = value ? 1 : 0; } });
+    this.hosting.core.bind(core.registers, this.flags, sram, flash, bootrom, shared);
+  }
+
+  anyPending() {                               // what unmasking interrupts would let through
+    const { core } = this.mcu;
+    return (core.pendingInterrupts & core.enabledInterrupts) !== 0 || core.pendingPendSV || core.pendingSystick
+      || core.pendingSVCall || core.pendingNMI;
   }
 
   get nowNs() { return this.hosting.baseNs + this.clock.nanos; }
@@ -165,12 +184,15 @@ export class Chip {
     }
   }
 
-  *machines() { for (const pio of this.mcu.pio) if (!pio.stopped) for (const machine of pio.machines) if (machine.enabled) yield machine; }
-
   pioPlan() {                                  // cycles until the next PIO step is due
     this.pioNeed = Infinity;
-    for (const machine of this.machines())
-      this.pioNeed = Math.min(this.pioNeed, Math.max(1, divider(machine) * (machine.hold + 1) - machine.credit));
+    for (const pio of this.mcu.pio) {
+      if (pio.stopped) continue;
+      for (const machine of pio.machines) {
+        if (!machine.enabled || stands(pio, machine)) continue;
+        this.pioNeed = Math.min(this.pioNeed, Math.max(1, divider(machine) * (machine.hold + 1) - machine.credit));
+      }
+    }
   }
 
   pioFlush() { const debt = this.pioDebt; this.pioDebt = 0; if (debt > 0) this.pioRun(debt); }
@@ -191,6 +213,7 @@ export class Chip {
         for (const machine of pio.machines) {
           const each = divider(machine);
           if (!machine.enabled || machine.credit < each) continue;
+          if (stands(pio, machine)) { machine.credit %= each; continue; }
           if (machine.hold > 1) {
             const skip = Math.min(machine.hold, Math.floor(machine.credit / each)) - 1;
             if (skip > 0) { machine.hold -= skip; machine.credit -= skip * each; }
@@ -213,7 +236,11 @@ export class Chip {
   }
 
   pioIdle() {                                  // every machine waits for its FIFO: nothing moves by itself
-    for (const machine of this.machines()) if (!machine.waiting || machine.hold > 0) return false;
+    for (const pio of this.mcu.pio) {
+      if (pio.stopped) continue;
+      for (const machine of pio.machines)
+        if (machine.enabled && !stands(pio, machine) && (!machine.waiting || machine.hold > 0)) return false;
+    }
     return true;
   }
 
@@ -269,6 +296,7 @@ export class Chip {
     if (this.pioNeed < Infinity) most = Math.min(most, Math.ceil(this.pioNeed - this.pioDebt));
     if (most <= 1) return false;
     flags[0] = core.N ? 1 : 0; flags[1] = core.Z ? 1 : 0; flags[2] = core.C ? 1 : 0; flags[3] = core.V ? 1 : 0;
+    this.shared[PENDING] = this.anyPending() ? 1 : 0;
     const used = this.hosting.core.run(most);
     core.N = flags[0] === 1; core.Z = flags[1] === 1; core.C = flags[2] === 1; core.V = flags[3] === 1;
     core.cycles += used;
@@ -301,6 +329,11 @@ export class Chip {
       }
     }
   }
+}
+
+// A jump to itself, without a delay: nothing but a register write ends that.
+function stands(pio, machine) {
+  return machine.hold === 0 && !machine.waiting && pio.instructions[machine.pc] === machine.pc;
 }
 
 function divider(machine) { return (machine.clockDivInt || 65536) + machine.clockDivFrac / 256; }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from tests.emulated.board import NS, Board, file_system, open_file_system
 
 
@@ -27,6 +29,34 @@ def test_the_same_calls_give_the_same_instants() -> None:
             return bare.now_ns, bare.read_until("\n>>> ")
 
     assert life() == life()
+
+
+# Arithmetic by the chip's divider, with interrupts that are masked and unmasked between: what the compiled core does
+# by itself.
+SUMS = """
+def sums(x, off, on):
+    total = 0
+    for k in range(3000):
+        x = (x * 1103515245 + 12345) & 0x3FFFFFFF
+        state = off()
+        total ^= (x - 0x20000000) // ((k * 7919 & 0x3FFF) + 1) ^ x % ((k & 63) + 1)
+        total ^= (x - 0x20000000) % -((k & 255) + 1) ^ (x - 0x3FFFFFFF) // -(k % 13 + 1)
+        on(state)
+    return total
+"""
+
+
+def test_the_divider_divides_as_everywhere(seed: int) -> None:
+    found: dict[str, Any] = {}
+    exec(SUMS, found)
+    wanted = found["sums"](seed & 0xFFFF, lambda: 0, lambda state: None)
+    with Board() as bare:
+        bare.wait_usb()
+        bare.run(1)
+        bare.said()
+        bare.send("\x05import machine\r" + SUMS.replace("\n", "\r"))
+        bare.send(f"print('<', sums({seed & 0xFFFF}, machine.disable_irq, machine.enable_irq), '>')\r\x04")
+        assert f"< {wanted} >" in bare.read_until(" >\r\n")
 
 
 def test_power_goes_inside_a_write() -> None:
