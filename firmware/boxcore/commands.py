@@ -315,6 +315,8 @@ class Instrument:
             answer = scpi_text.block_head(len(answer))
         else:
             fits = self._long is None
+            if isinstance(answer, int):
+                answer = "%d" % answer
             if self._answer:
                 self._answer += b";"
         self._answer += answer if isinstance(answer, bytes) else answer.encode()

@@ -18,7 +18,7 @@ def rows(hal, loop):
         return "%d,%d,%d,%d,%d" % (hal.faults, hal.clock_hz, hal.starved_count, hal.late_ticks, hal.room())
 
     def maintain(ins):
-        if ins.box.state in st.ARMED or ins.box.state in st.PLAYING:
+        if ins.box.state in st.BUSY:
             raise ScpiError(-221, "halt first")
         loop.leave = True
 

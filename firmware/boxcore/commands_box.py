@@ -73,8 +73,10 @@ def _seconds(item):
     return words.scaled(item, SECONDS, 0, MAX_TICKS)
 
 
-def _number(value):
-    return "%d" % (NONE if value is None else value)
+def _listed(*values):
+    """Words and numbers as one answer."""
+    shown = [NONE if value is None else value for value in values]
+    return ",".join([value if isinstance(value, str) else "%d" % value for value in shown])
 
 
 _OFFSET = words.integer(0, MAX_OFFSET)
@@ -88,14 +90,6 @@ _STATE = words.choice({"RUN": "RUN", "STOP": "STOP", "PAUSe": "PAUS", "CONTinue"
 def _catalog(ins):
     names = ['"SLOT%d"' % slot for slot in range(SLOTS) if not ins.box.slots.is_empty(slot)]
     return ",".join(names) or '""'
-
-
-def _select(ins, slot):
-    ins.select(slot)
-
-
-def _selected(ins):
-    return "SLOT%d" % ins.selected
 
 
 class _Sink:
@@ -123,6 +117,10 @@ class _Sink:
         self._ins.box.slots.abort()
 
 
+def _define(ins, slot, sink):
+    sink.commit()
+
+
 def ask_change(box, slot):
     """Raise BoxError -284 for the slot that is armed: it must not change."""
     if box.state in st.ARMED and slot == box.slot:
@@ -138,10 +136,6 @@ def _open_define(ins, slot, size):
     ins.box.top_up(ins.now)
     ins.box.slots.open_write(slot)
     return _Sink(ins)
-
-
-def _define(ins, slot, sink):
-    sink.commit()
 
 
 def _definition(ins, slot, offset=None, length=None):
@@ -213,14 +207,6 @@ def _set_output(ins, on):
     ins.box.level(ins.now, ins.box.hand_ua, ins.box.hand_ticks)
 
 
-def _output(ins):
-    return "1" if ins.box.state in st.ARMED or ins.box.state == st.LEVEL else "0"
-
-
-def _clear_protection(ins):
-    ins.box.clear(ins.now)
-
-
 def _refuse_while_program(ins):
     if ins.box.state in st.ARMED:
         raise ScpiError(-221, "a program is armed")
@@ -249,10 +235,6 @@ def _hand_level(ins, extreme=None):
     lowest_ua, highest_ua = _bounds_ua(ins)
     level_ua = {None: ins.box.hand_ua, "low": lowest_ua, "high": highest_ua}[extreme]
     return words.decimal_text(level_ua, UA_PLACES)
-
-
-def _set_duration(ins, ticks):
-    ins.box.hand_ticks = ticks
 
 
 def _duration(ins, extreme=None):
@@ -309,9 +291,13 @@ def _data(ins, name, offset, length):
 # DIAGnostic
 
 
+def _run(ins):
+    box = ins.box
+    return _listed(box.state.upper(), box.slot, box.run, box.run_started)
+
+
 def _clock(ins):
-    now = ins.now
-    return "%d" % (now - now % GRID_TICKS if ins.box.lock.locked else now)
+    return ins.now - (ins.now % GRID_TICKS if ins.box.lock.locked else 0)
 
 
 def _pair(ins, utc_s, utc_ms=0):
@@ -319,28 +305,12 @@ def _pair(ins, utc_s, utc_ms=0):
     ins.box.record(ins.now + TICKS_PER_S - utc_ms * TICKS_A_MS, CLOCK, 0, utc_s + 1)
 
 
-def _run(ins):
-    box = ins.box
-    return ",".join([box.state.upper(), _number(box.slot), _number(box.run), _number(box.run_started)])
-
-
-def _state(ins):
-    return ins.box.state.upper()
-
-
 def _waits(ins):
     state, run = ins.box.state, ins.box.run_account
-    busy = state in st.ARMED or state in st.PLAYING
-    what, below_mv, left_ticks = run.waits(state, ins.now) if busy else (st.NOTHING, None, None)
-    return ",".join([what.upper(), _number(below_mv), _number(left_ticks)])
-
-
-def _own(ins):
-    return words.decimal_text(ins.box.board.own_ua, UA_PLACES)
-
-
-def _channels(ins):
-    return ",".join(["%d" % ns for ns in ins.box.bank.channels_ns])
+    if state not in st.BUSY:
+        return _listed(st.NOTHING.upper(), None, None)
+    what, below_mv, left_ticks = run.waits(state, ins.now)
+    return _listed(what.upper(), below_mv, left_ticks)
 
 
 def _program(ins, slot):
@@ -348,19 +318,10 @@ def _program(ins, slot):
     return '"%s",%d,%d' % (info.name, info.bytes, info.crc32)
 
 
-def _journal(ins):
-    return "%d,%d" % (ins.box.journal.start, ins.box.journal.end)
-
-
-def _seal(ins, number):
-    heard, said = ins.seal()
-    return "%d,%d,%d" % (number, heard, said)
-
-
 TABLE = (
     ("PROGram:CATalog?", PROTECTED, 0, (), _catalog),
-    ("PROGram[:SELected]:NAME", PROTECTED, 1, (slot_name,), _select),
-    ("PROGram[:SELected]:NAME?", PROTECTED, 0, (), _selected),
+    ("PROGram[:SELected]:NAME", PROTECTED, 1, (slot_name,), lambda ins, slot: ins.select(slot)),
+    ("PROGram[:SELected]:NAME?", PROTECTED, 0, (), lambda ins: "SLOT%d" % ins.selected),
     ("PROGram[:SELected]:DEFine", PROTECTED, 0, (), _for_selected(_define), _for_selected(_open_define)),
     ("PROGram[:SELected]:DEFine?", PROTECTED, 0, (_OFFSET, _LENGTH), _for_selected(_definition)),
     ("PROGram[:SELected]:DELete[:SELected]", PROTECTED, 0, (), _for_selected(_delete)),
@@ -373,10 +334,10 @@ TABLE = (
     ("PROGram:EXPLicit:STATe", PROTECTED, 2, (slot_name, _STATE), _set_state),
     ("PROGram:EXPLicit:STATe?", PROTECTED, 1, (slot_name,), _program_state),
     ("OUTPut[:STATe]", HALT, 1, (words.boolean,), _set_output),
-    ("OUTPut[:STATe]?", OPEN, 0, (), _output),
-    ("OUTPut:DURation", PROTECTED, 1, (_seconds,), _set_duration),
+    ("OUTPut[:STATe]?", OPEN, 0, (), lambda ins: 1 if ins.box.state in st.BUSY else 0),
+    ("OUTPut:DURation", PROTECTED, 1, (_seconds,), lambda ins, ticks: setattr(ins.box, "hand_ticks", ticks)),
     ("OUTPut:DURation?", PROTECTED, 0, (_extreme,), _duration),
-    ("OUTPut:PROTection:CLEar", PROTECTED, 0, (), _clear_protection),
+    ("OUTPut:PROTection:CLEar", PROTECTED, 0, (), lambda ins: ins.box.clear(ins.now)),
     ("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]", PROTECTED, 1, (_level,), _set_level),
     ("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]?", PROTECTED, 0, (_extreme,), _hand_level),
     ("MEASure[:SCALar]:VOLTage[:DC]?", OPEN, 0, (), _voltage),
@@ -385,15 +346,21 @@ TABLE = (
     ("MMEMory:CATalog?", PROTECTED, 0, (), _files),
     ("MMEMory:DATA?", PROTECTED, 3, (words.string, _OFFSET, words.integer(0, ANSWER_BYTES)), _data),
     ("DIAGnostic:BOARd?", OPEN, 0, (), lambda ins: words.quoted(ins.box.board.name)),
-    ("DIAGnostic:CHANnels?", PROTECTED, 0, (), _channels),
+    ("DIAGnostic:CHANnels?", PROTECTED, 0, (), lambda ins: _listed(*ins.box.bank.channels_ns)),
     ("DIAGnostic:CLOCk", PROTECTED, 1, (words.integer(0, MAX_UTC_S), words.integer(0, 999)), _pair),
     ("DIAGnostic:CLOCk?", OPEN, 0, (), _clock),
-    ("DIAGnostic:JOURnal?", PROTECTED, 0, (), _journal),
-    ("DIAGnostic:MONitor?", PROTECTED, 0, (), lambda ins: "%d" % ins.box.board.monitor),
-    ("DIAGnostic:OWN?", PROTECTED, 0, (), _own),
+    (
+        "DIAGnostic:JOURnal?",
+        PROTECTED,
+        0,
+        (),
+        lambda ins: _listed(ins.box.journal.start, ins.box.journal.end),
+    ),
+    ("DIAGnostic:MONitor?", PROTECTED, 0, (), lambda ins: _listed(ins.box.board.monitor)),
+    ("DIAGnostic:OWN?", PROTECTED, 0, (), lambda ins: words.decimal_text(ins.box.board.own_ua, UA_PLACES)),
     ("DIAGnostic:PROGram?", PROTECTED, 1, (slot_name,), _program),
     ("DIAGnostic:RUN?", PROTECTED, 0, (), _run),
-    ("DIAGnostic:SEAL?", OPEN, 1, (words.integer(0, MAX_SEAL),), _seal),
-    ("DIAGnostic:STATe?", OPEN, 0, (), _state),
+    ("DIAGnostic:SEAL?", OPEN, 1, (words.integer(0, MAX_SEAL),), lambda ins, n: _listed(n, *ins.seal())),
+    ("DIAGnostic:STATe?", OPEN, 0, (), lambda ins: ins.box.state.upper()),
     ("DIAGnostic:WAIT?", PROTECTED, 0, (), _waits),
 )

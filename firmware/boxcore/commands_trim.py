@@ -28,14 +28,8 @@ VOLTS = {"": 3, "V": 3, "MV": 0}  # suffix -> power of ten to millivolts
 SECONDS = {"": 0, "S": 0}
 
 _CHANNEL = words.integer(1, MAX_CHANNELS)
-
-
-def _amperes(item):
-    return words.scaled(item, AMPERES, 0, MAX_UA)
-
-
-def _volts(item):
-    return words.scaled(item, VOLTS, 1, MAX_MV)
+_AMPERES = words.quantity(AMPERES, 0, MAX_UA)
+_VOLTS = words.quantity(VOLTS, 1, MAX_MV)
 
 
 def _seconds(item):
@@ -57,7 +51,7 @@ def _close(ins, channel, seconds=CLOSE_S):
 
 def _ask(ins):
     """A trim changes what is predicted: not while that plays, or is armed."""
-    ask_not(ins, st.ARMED + st.PLAYING, "trim")
+    ask_not(ins, st.BUSY, "trim")
 
 
 def _used(ins, channel, value):
@@ -80,10 +74,6 @@ def _supply(ins, supply_mv):
     _used(ins, 0, MILLION + ins.box.trim.take_supply(supply_mv, ins.box.readings.supply_mv))
 
 
-def _supply_ppm(ins):
-    return "%d" % ins.box.trim.supply_ppm
-
-
 def _data(ins, channel):
     trim = ins.box.trim
     true_ns = trim.channels_ns[channel - 1] if trim.is_trimmed(channel) else 0
@@ -99,9 +89,9 @@ def _clear(ins, channel=None):
 
 TABLE = (
     ("CALibration:CLOSe", PROTECTED, 1, (_CHANNEL, _seconds), _close),
-    ("CALibration:READing", PROTECTED, 3, (_CHANNEL, _amperes, _volts), _reading),
-    ("CALibration:SUPPly", PROTECTED, 1, (_volts,), _supply),
-    ("CALibration:SUPPly?", PROTECTED, 0, (), _supply_ppm),
+    ("CALibration:READing", PROTECTED, 3, (_CHANNEL, _AMPERES, _VOLTS), _reading),
+    ("CALibration:SUPPly", PROTECTED, 1, (_VOLTS,), _supply),
+    ("CALibration:SUPPly?", PROTECTED, 0, (), lambda ins: ins.box.trim.supply_ppm),
     ("CALibration:DATA?", PROTECTED, 1, (_CHANNEL,), _data),
     ("CALibration:CLEar", PROTECTED, 0, (_CHANNEL,), _clear),
 )

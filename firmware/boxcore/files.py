@@ -5,7 +5,11 @@ keeps a file's old content until it is closed; nothing here decides what is writ
 where a file belongs was never the box's: whatever replaces the file takes it away.
 """
 
+import binascii
 import os
+import struct
+
+from boxcore.states import store_failed
 
 NOT_FOUND = 2  # ENOENT, everywhere
 FOLDER = 0x4000  # the bit of a mode that says so
@@ -15,6 +19,35 @@ SMALL_BYTES = 512  # what read() takes of a file: the largest that is read whole
 def _missing(error):
     if error.args[0] != NOT_FOUND:
         raise error
+
+
+def sealed(body):
+    """A small file's bytes: the body and its CRC-32."""
+    return body + struct.pack("<I", binascii.crc32(body))
+
+
+def body_of(data):
+    """The body of a small file's bytes, empty where they are not what sealed() made."""
+    body = data[:-4]
+    return body if data == sealed(body) else b""
+
+
+def replace(store, name, data):
+    """Replace a file of a store whole: at any power cut the old one or the new one. Raises BoxError -250."""
+    try:
+        store.write(name + ".new", data)
+        store.sync()
+        store.rename(name + ".new", name)
+    except OSError as error:
+        raise store_failed(error) from None
+
+
+def content(store, name):
+    """A small file's bytes, None where there is none; empty where it can't be read."""
+    try:
+        return store.read(name)
+    except OSError:
+        return b""
 
 
 class FileStore:

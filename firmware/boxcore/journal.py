@@ -279,7 +279,7 @@ class Journal:
         try:
             read = self._read(_file_name(first), offset - first, view[:length])
         except OSError as error:
-            raise st.BoxError(-250, "the store failed: %s" % error) from None
+            raise st.store_failed(error) from None
         for at in range(read, length):
             view[at] = 0xFF
         return length

@@ -6,18 +6,19 @@ it runs and has used what it can use before the next write, so that a power cut 
 it back. Nothing plays here.
 """
 
-import binascii
 import struct
 
+from boxcore import files
 from boxcore import journal as jn
 from boxcore import states as st
 from boxcore.slots import SLOTS
 
 NAME = "ledger"
-TEMPORARY = "ledger.new"
 MAGIC = b"NDlg"
 FORMAT = 1
-LAYOUT = "<4sBBBBBxxx6I%dI" % (2 * SLOTS)
+LAYOUT = "<4sBBBBBxxx6I%dI" % (2 * SLOTS)  # magic, format, FIELDS, each slot's serial and runs
+FIELDS = ("phase", "slot", "by", "fault", "serial", "run", "used_ticks", "used_mas", "position_ticks", "boot")
+FRESH = (0,) * (len(FIELDS) + 2 * SLOTS)
 MAX_U32 = 0xFFFFFFFF
 
 # phases of the armed program
@@ -44,22 +45,15 @@ STANDING = {TRIPPED: st.TRIPPED, ENDED: st.ENDED}  # what a power loss doesn't t
 
 
 class Ledger:
-    """The persisted state, plain fields: phase, slot, by, fault, serial (of the armed program), run,
-    used_ticks, used_mas, position_ticks, boot (count), and for each slot (serial, runs)."""
+    """The persisted state, FIELDS as plain numbers (serial: the armed program's; boot: a count), and for each
+    slot its program's serial and how often that was armed."""
 
-    def __init__(self):
-        self.phase = NONE
-        self.slot = 0
-        self.by = 0
-        self.fault = 0
-        self.serial = 0
-        self.run = 0
-        self.used_ticks = 0
-        self.used_mas = 0
-        self.position_ticks = 0
-        self.boot = 0
-        self.serials = [0] * SLOTS
-        self.runs = [0] * SLOTS
+    def __init__(self, numbers=FRESH):
+        for field, number in zip(FIELDS, numbers):
+            setattr(self, field, number)
+        counters = range(len(FIELDS), len(numbers), 2)
+        self.serials = [numbers[k] for k in counters]
+        self.runs = [numbers[k + 1] for k in counters]
 
     def runs_of(self, slot, serial):
         """How often the program stored as `serial` in `slot` was armed."""
@@ -79,62 +73,35 @@ def copy(ledger):
 
 def pack(ledger):
     """The bytes of the file."""
-    counters = [number for pair in zip(ledger.serials, ledger.runs) for number in pair]
-    body = struct.pack(
-        LAYOUT,
-        MAGIC,
-        FORMAT,
-        ledger.phase,
-        ledger.slot,
-        ledger.by,
-        ledger.fault,
-        ledger.serial,
-        ledger.run,
-        min(ledger.used_ticks, MAX_U32),
-        min(ledger.used_mas, MAX_U32),
-        min(ledger.position_ticks, MAX_U32),
-        ledger.boot,
-        *counters,
-    )
-    return body + struct.pack("<I", binascii.crc32(body))
+    numbers = [min(getattr(ledger, field), MAX_U32) for field in FIELDS]
+    for pair in zip(ledger.serials, ledger.runs):
+        numbers += pair
+    return files.sealed(struct.pack(LAYOUT, MAGIC, FORMAT, *numbers))
 
 
 def unpack(data):
     """The Ledger in the bytes, or None where they are damaged."""
-    size = struct.calcsize(LAYOUT)
-    if len(data) != size + 4 or binascii.crc32(data[:size]) != struct.unpack("<I", data[size:])[0]:
+    body = files.body_of(data)
+    if len(body) != struct.calcsize(LAYOUT):
         return None
-    fields = struct.unpack(LAYOUT, data[:size])
-    if fields[0] != MAGIC or fields[1] != FORMAT or fields[2] > TRIPPED or fields[3] > SLOTS:
+    magic, found, phase, slot, *rest = struct.unpack(LAYOUT, body)
+    if magic != MAGIC or found != FORMAT or phase > TRIPPED or slot > SLOTS:
         return None
-    if fields[3] == NO_SLOT and fields[2] in (WAITING, RUNNING):
+    if slot == NO_SLOT and phase in (WAITING, RUNNING):
         return None
-    ledger = Ledger()
-    (ledger.phase, ledger.slot, ledger.by, ledger.fault) = fields[2:6]
-    (ledger.serial, ledger.run, ledger.used_ticks, ledger.used_mas) = fields[6:10]
-    (ledger.position_ticks, ledger.boot) = fields[10:12]
-    ledger.serials = [fields[k] for k in range(12, len(fields), 2)]
-    ledger.runs = [fields[k] for k in range(13, len(fields), 2)]
-    return ledger
+    return Ledger([phase, slot] + rest)
 
 
 def load(store):
     """(Ledger, damaged): a fresh one where the store has none, or none that can be believed."""
-    try:
-        data = store.read(NAME)
-    except OSError:
-        return Ledger(), True
-    if data is None:
-        return Ledger(), False
-    ledger = unpack(data)
-    return (Ledger(), True) if ledger is None else (ledger, False)
+    data = files.content(store, NAME)
+    ledger = None if data is None else unpack(data)
+    return ledger or Ledger(), ledger is None and data is not None
 
 
 def save(store, ledger):
-    """Replace the file whole."""
-    store.write(TEMPORARY, pack(ledger))
-    store.sync()
-    store.rename(TEMPORARY, NAME)
+    """Replace the file whole; raises BoxError -250."""
+    files.replace(store, NAME, pack(ledger))
 
 
 class Reserve:
@@ -173,11 +140,8 @@ class Reserve:
             if ledger.phase == WAITING and self.is_lead(now, run):
                 ledger.phase = RUNNING
             self._account(ledger, now, run, box.player.mas)
-        try:
-            save(self._store, ledger)
-        except OSError as error:
-            self.due = now + RETRY_TICKS
-            raise st.BoxError(-250, "the store failed: %s" % error) from None
+        self.due = now + RETRY_TICKS
+        save(self._store, ledger)
         self.due = now + SAVE_TICKS if state in (st.RUNNING, st.HOLDING) else jn.LATER
         self.covered = ledger.phase == RUNNING
 

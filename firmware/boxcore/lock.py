@@ -7,13 +7,13 @@ bytes come in; what takes long is done step by step, by work(). It is no safe: w
 the files.
 """
 
-import binascii
 import hashlib
 import struct
 
+from boxcore import files
 from boxcore import journal as jn
 from boxcore.program import TICKS_PER_S
-from boxcore.states import BoxError
+from boxcore.states import BoxError, store_failed
 
 NAME = "lock"
 TEMPORARY = "lock.new"
@@ -123,10 +123,7 @@ class Lock:
         boot: the number of this power-up, which keeps secret numbers from coming again even where random
         bytes do."""
         self._boot = boot
-        try:
-            data = self._store.read(NAME)
-        except OSError:
-            data = b""
+        data = files.content(self._store, NAME)
         try:
             self._store.delete(TEMPORARY)  # of a set that a power cut ended
         except OSError:
@@ -138,10 +135,10 @@ class Lock:
         return self.damaged
 
     def _unpack(self, data):
-        size = struct.calcsize(LAYOUT)
-        if len(data) != size + 4 or binascii.crc32(data[:size]) != struct.unpack("<I", data[size:])[0]:
+        body = files.body_of(data)
+        if len(body) != struct.calcsize(LAYOUT):
             return False
-        magic, found, _, tries, cost, salt, record = struct.unpack(LAYOUT, data[:size])
+        magic, found, _, tries, cost, salt, record = struct.unpack(LAYOUT, body)
         if magic != MAGIC or found != FORMAT:
             return False
         self.tries, self.cost, self.salt, self._record = tries, cost, salt, record
@@ -150,12 +147,7 @@ class Lock:
     def _save(self, tries, cost, salt, record):
         """Write the file whole; raises BoxError -250."""
         body = struct.pack(LAYOUT, MAGIC, FORMAT, 0, tries, cost, salt, record)
-        try:
-            self._store.write(TEMPORARY, body + struct.pack("<I", binascii.crc32(body)))
-            self._store.sync()
-            self._store.rename(TEMPORARY, NAME)
-        except OSError as error:
-            raise BoxError(-250, "the store failed: %s" % error) from None
+        files.replace(self._store, NAME, files.sealed(body))
 
     def wait_s(self, now):
         """Whole seconds until a try is taken, 0: now."""
@@ -344,7 +336,7 @@ class Lock:
         try:
             self._store.delete(NAME)
         except OSError as error:
-            raise BoxError(-250, "the store failed: %s" % error) from None
+            raise store_failed(error) from None
         self.salt, self.cost, self._record = b"", 0, None
         self.tries = 0
         self._note(now, jn.LATCH, jn.PASSCODE_GONE, 0)

@@ -237,9 +237,14 @@ def _shifted(digits, power):
     return (2 * int(digits) + divisor) // (2 * divisor)
 
 
+def quantity(suffixes, low, high):
+    """A parameter that scaled() reads with these."""
+    return lambda item: scaled(item, suffixes, low, high)
+
+
 def integer(low, high):
     """A parameter that is a whole number in low .. high."""
-    return lambda item: scaled(item, {"": 0}, low, high)
+    return quantity({"": 0}, low, high)
 
 
 def register(high):

@@ -10,7 +10,7 @@ import binascii
 import struct
 
 from boxcore import program as pg
-from boxcore.states import BoxError
+from boxcore.states import BoxError, store_failed
 
 SLOTS = 10
 TEMPORARY = "slot.new"
@@ -36,10 +36,6 @@ def check_slot(slot):
     """Raise BoxError -222 where `slot` is not 0 .. 9."""
     if not 0 <= slot < SLOTS:
         raise BoxError(-222, "slots are 0 to %d" % (SLOTS - 1))
-
-
-def _failed(error):
-    return BoxError(-250, "the store failed: %s" % error)
 
 
 class Slots:
@@ -150,7 +146,7 @@ class Slots:
         try:
             return self._store.read_at(_name(slot), offset, length)
         except OSError as error:
-            raise _failed(error) from None
+            raise store_failed(error) from None
 
     def open_write(self, slot):
         """Begin to store a program; an earlier one that is unfinished is dropped. Where the store itself
@@ -160,7 +156,7 @@ class Slots:
         try:
             self._file = self._store.create(TEMPORARY)
         except OSError as error:
-            raise _failed(error) from None
+            raise store_failed(error) from None
         self.writing = slot
         self._length = self._crc = 0
 
@@ -177,7 +173,7 @@ class Slots:
             self._file.write(chunk)
         except OSError as error:
             self.abort()
-            raise _failed(error) from None
+            raise store_failed(error) from None
 
     def commit(self, pause=lambda: None):
         """Check what came, as the store has it, and put it in its slot; raises BoxError -285 for bytes that
@@ -198,7 +194,7 @@ class Slots:
             self._discard()
             raise BoxError(-285, str(error)) from None
         except OSError as error:
-            raise _failed(error) from None
+            raise store_failed(error) from None
         finally:
             self._close()
         self._know(slot, info)
@@ -229,5 +225,5 @@ class Slots:
         try:
             self._store.delete(_name(slot))
         except OSError as error:
-            raise _failed(error) from None
+            raise store_failed(error) from None
         self._know(slot, None)

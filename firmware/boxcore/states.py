@@ -15,6 +15,7 @@ STATES = (IDLE, WAITING, RUNNING, HOLDING, TRIPPED, ENDED, LEVEL)
 PLAYING = (RUNNING, HOLDING, LEVEL)  # the states in which a switch may be closed, or soon may be again
 DRAWING = (RUNNING, LEVEL)  # those in which the edge queue plays
 ARMED = (WAITING, RUNNING, HOLDING)  # the states that belong to an armed program
+BUSY = (WAITING, RUNNING, HOLDING, LEVEL)  # those that draw, or wait to
 
 # state -> {event: state after it}; by state, so that looking a move up makes no tuple: a trip allocates none
 AFTER = {
@@ -77,6 +78,11 @@ class BoxError(Exception):
         super().__init__(message)
         self.code = code
         self.message = message
+
+
+def store_failed(error):
+    """The BoxError of a store that failed with an OSError."""
+    return BoxError(-250, "the store failed: %s" % error)
 
 
 def next_state(state, event):

@@ -7,11 +7,11 @@ this bank. Everything that predicts a current uses them; nothing here plays or r
 import binascii
 import struct
 
+from boxcore import files
 from boxcore.bank import MAX_NS, NS_PER_UA_AT_MV
 from boxcore.states import BoxError
 
 NAME = "trim"
-TEMPORARY = "trim.new"
 MAGIC = b"NDtr"
 FORMAT = 1
 HEAD = "<4sBBxxIi"  # magic, format, channels, CRC-32 of the bank, supply; then conductances, CRC-32 of all
@@ -37,14 +37,12 @@ def pack(nominal_ns, true_ns, supply_ppm):
     """The bytes of the file; a conductance of 0 stands for the board file's own."""
     body = struct.pack(HEAD, MAGIC, FORMAT, len(nominal_ns), bank_crc(nominal_ns), supply_ppm)
     body += struct.pack("<%dI" % len(true_ns), *true_ns)
-    return body + struct.pack("<I", binascii.crc32(body))
+    return files.sealed(body)
 
 
 def save(store, nominal_ns, true_ns, supply_ppm):
-    """Replace the file whole; raises OSError."""
-    store.write(TEMPORARY, pack(nominal_ns, true_ns, supply_ppm))
-    store.sync()
-    store.rename(TEMPORARY, NAME)
+    """Replace the file whole; raises BoxError -250."""
+    files.replace(store, NAME, pack(nominal_ns, true_ns, supply_ppm))
 
 
 class Trim:
@@ -60,22 +58,19 @@ class Trim:
 
     def open(self):
         """Load at power-up; True where there is a file that is not believed."""
-        try:
-            data = self._store.read(NAME)
-        except OSError:
-            data = b""
+        data = files.content(self._store, NAME)
         if data is not None:
             self.lost = self._unpack(data)
         return self.lost != 0
 
     def _unpack(self, data):
-        head = struct.calcsize(HEAD)
-        if len(data) < head + 4 or binascii.crc32(data[:-4]) != struct.unpack("<I", data[-4:])[0]:
+        body, head = files.body_of(data), struct.calcsize(HEAD)
+        if len(body) < head:
             return DAMAGED
-        magic, found, channels, crc, supply_ppm = struct.unpack(HEAD, data[:head])
-        if magic != MAGIC or found != FORMAT or len(data) != head + 4 * channels + 4:
+        magic, found, channels, crc, supply_ppm = struct.unpack(HEAD, body[:head])
+        if magic != MAGIC or found != FORMAT or len(body) != head + 4 * channels:
             return DAMAGED
-        true_ns = list(struct.unpack("<%dI" % channels, data[head:-4]))
+        true_ns = list(struct.unpack("<%dI" % channels, body[head:]))
         if crc != bank_crc(self.nominal_ns) or channels != len(self.nominal_ns):
             return FOREIGN
         if not self._fits(true_ns) or abs(supply_ppm) > MAX_SUPPLY_PPM:
@@ -108,12 +103,14 @@ class Trim:
         hal.trim_supply(self.supply_ppm)
 
     def _keep(self, true_ns, supply_ppm):
-        try:
-            save(self._store, self.nominal_ns, true_ns, supply_ppm)
-        except OSError as error:
-            raise BoxError(-250, "the store failed: %s" % error) from None
+        save(self._store, self.nominal_ns, true_ns, supply_ppm)
         self._true_ns, self.supply_ppm = true_ns, supply_ppm
         self.lost = 0
+
+    def _with(self, channel, true_ns):
+        changed = list(self._true_ns)
+        changed[channel - 1] = true_ns
+        return changed
 
     def take(self, channel, current_ua, supply_mv):
         """Keep what a channel draws at a supply (above 0), by a reference meter; returns its nanosiemens.
@@ -127,8 +124,7 @@ class Trim:
             word = "high" if true_ns > nominal_ns else "low"
             percent = off * 100 // nominal_ns
             raise BoxError(-340, "%d %% %s: check channel, range, lead, resistor" % (percent, word))
-        changed = list(self._true_ns)
-        changed[channel - 1] = true_ns
+        changed = self._with(channel, true_ns)
         if true_ns < 1 or not self._fits(changed):
             raise BoxError(-222, "no bank draws that")
         self._keep(changed, self.supply_ppm)
@@ -152,6 +148,4 @@ class Trim:
             self._keep([0] * len(self.nominal_ns), 0)
             return
         self.check(channel)
-        changed = list(self._true_ns)
-        changed[channel - 1] = 0
-        self._keep(changed, self.supply_ppm)
+        self._keep(self._with(channel, 0), self.supply_ppm)
