@@ -31,8 +31,8 @@ def test_the_same_calls_give_the_same_instants() -> None:
     assert life() == life()
 
 
-# Arithmetic by the chip's divider, with interrupts that are masked and unmasked between: what the compiled core does
-# by itself.
+# Arithmetic by the chip's divider, with interrupts that are masked and unmasked between: what the compiled
+# core does by itself.
 SUMS = """
 def sums(x, off, on):
     total = 0
