@@ -15,7 +15,7 @@ from nightdraw import __version__, data
 from nightdraw.bench.serve import Server
 from nightdraw.bench.setup import build
 from nightdraw.cli import main
-from nightdraw.link import deploy, firmware, open_box, probe, uf2
+from nightdraw.link import deploy, firmware, open_box, probe, reach, uf2
 
 from tests.box.board import Board
 from tests.box.test_image import boot_loader, micropython, on_flash
@@ -129,10 +129,38 @@ def test_a_box_that_does_not_start_is_told(call, board, monkeypatch):
     """On the real board; the fake one says another platform."""
     monkeypatch.setattr(deploy, "PLATFORM", "linux")
     monkeypatch.setattr(deploy, "PROCESSOR", "")
-    monkeypatch.setattr("nightdraw.link.reach.leave", lambda prompt: probe.Heard(probe.PROMPT))
-    status, document, _ = call("install", "--box", board.plug(boot=False))
+    record = board.folder / "fault.txt"
+    record.write_bytes(b"Traceback (most recent call last):\nOSError: of last week\n")
+
+    was_there = []
+
+    def leave(prompt):
+        was_there.append(record.exists())
+        record.write_bytes(
+            b"Traceback (most recent call last):\n  File 'x'\nValueError: \x1b[2J a pin twice\n"
+        )
+        prompt.close()
+        return probe.Heard(probe.PROMPT)
+
+    monkeypatch.setattr("nightdraw.link.reach.leave", leave)
+    status, document, said = call("install", "--box", board.plug(boot=False))
     assert status == 2
-    assert "the files are in place, but the box doesn't start" in document["errors"][0]["message"]
+    assert was_there[0] is False  # so what is told is of this start
+    assert "the box had fallen to its prompt: OSError: of last week" in said
+    message = document["errors"][0]["message"]
+    assert "the files are in place, but the box doesn't start: ValueError: " in message
+    assert message.endswith(" a pin twice")
+    assert "\x1b" not in message
+
+
+@pytest.mark.parametrize("record", [None, b"", b"\xff\xfe not text", b"\n\n"])
+def test_a_record_that_says_nothing_is_not_told(board, record):
+    if record is not None:
+        (board.folder / "fault.txt").write_bytes(record)
+    with reach.enter(board.plug(boot=False)) as prompt:
+        assert reach.fault(prompt) == ""
+        reach.forget_fault(prompt)
+    assert not (board.folder / "fault.txt").exists()
 
 
 # -- a folder

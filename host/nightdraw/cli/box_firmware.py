@@ -69,9 +69,12 @@ def install(board: str | None, box: str | None, as_json: bool) -> None:
 
 def _install(prompt: Prompt, model: BoardModel) -> tuple[list[BoardFile], Done, str]:
     """The files, what came of them, and what to say of who answers then."""
-    from nightdraw.link import deploy
+    from nightdraw.link import deploy, reach
 
     facts = deploy.facts(prompt)
+    fault = reach.fault(prompt)
+    if fault:
+        note(f"{prompt.name}: the box had fallen to its prompt: {fault}")
     deploy.check_board(facts)
     files = _build(model)
     with output.progress("installing", sum(len(file.data) for file in files)) as shown:
@@ -84,6 +87,7 @@ def _start(prompt: Prompt, platform: str) -> str:
     from nightdraw import __version__
     from nightdraw.link import deploy, probe, reach
 
+    reach.forget_fault(prompt)
     heard: probe.Heard = reach.leave(prompt)
     if heard.kind == probe.BOX and heard.identity is not None:
         who = heard.identity
@@ -93,8 +97,11 @@ def _start(prompt: Prompt, platform: str) -> str:
         return f"{who.model} {who.serial} answers, firmware {who.firmware}"
     if platform == deploy.PLATFORM:
         message = f"{prompt.name}: the files are in place, but the box doesn't start"
-        hint = "does the board file fit the board? its fault.txt says what failed; run `nightdraw box check`"
-        raise LinkError(Finding(message, hint=hint))
+        fault = ""
+        with contextlib.suppress(NightdrawError), reach.enter(prompt.name) as again:
+            fault = reach.fault(again)
+        hint = "does the board file fit the board? run `nightdraw box check`"
+        raise LinkError(Finding(f"{message}: {fault}" if fault else message, hint=hint))
     note(f"{prompt.name}: this is no box ({platform}): nothing was started")
     return "the files are in place"
 

@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from nightdraw.errors import Finding, LinkError
+from nightdraw.errors import Finding, LinkError, printable
 from nightdraw.link import ports, probe
 from nightdraw.link.message import GarbledError
 from nightdraw.link.prompt import Prompt, PromptError
@@ -24,6 +24,7 @@ BOX_S = 30.0  # the same, the two seconds that a box waits at power-up, and read
 POLL_S = 0.2
 SIGN_S = 5.0  # a start takes some seconds; then the line is opened anew, should it have died in silence
 MOST_BYTES = 4096  # of what is listened to
+MOST_FAULT = 200  # characters of a fault record's last line
 ASK_MAINTENANCE = b"\n*CLS\n:DIAG:MAIN\n:SYST:ERR?\n"
 HAS_RESET = "import machine\nprint(hasattr(machine, 'reset'))"
 # What marks a reset into maintenance, see firmware/main.py: one left behind would lead back to the prompt.
@@ -34,6 +35,16 @@ getattr(machine, 'mem32', {{}})[{MARK}] = 0
 time.sleep_ms(100)
 machine.reset()
 """
+# What firmware/main.py leaves where it falls to the prompt: a traceback, whose last line says what failed.
+FAULT = "fault.txt"
+READ_FAULT = f"""
+import os
+_fault = ''
+if {FAULT!r} in os.listdir():
+    with open({FAULT!r}) as _file:
+        _fault = _file.read({MOST_BYTES})
+"""
+FORGET_FAULT = f"if {FAULT!r} in os.listdir():\n    os.remove({FAULT!r})"
 PROMPT_SIGN = b">>> "
 BY_HAND = "unplug the box, hold the panel's button while you plug it in, run it again"
 COMMAND_PROTECTED = -203
@@ -103,6 +114,23 @@ def leave(prompt: Prompt, clock: Clock | None = None) -> probe.Heard:
     if heard.kind == probe.STRANGER:
         return heard
     raise LinkError(Finding(f"{prompt.name}: the board didn't come back", hint="unplug it, plug it in again"))
+
+
+def fault(prompt: Prompt) -> str:
+    """What ended the box's program the last time that it fell to its prompt, in a line; empty where nothing
+    did since the last forget_fault(), or where it can't be read."""
+    try:
+        prompt.run(READ_FAULT)
+        said = prompt.value("_fault")
+    except PromptError:
+        return ""
+    lines = said.strip().splitlines() if isinstance(said, str) else []
+    return printable(lines[-1])[:MOST_FAULT] if lines else ""
+
+
+def forget_fault(prompt: Prompt) -> None:
+    """Take the record away, so that one that is found later is of later; raises LinkError."""
+    prompt.run("import os\n" + FORGET_FAULT)
 
 
 def _usb_serial(name: str) -> str | None:
