@@ -35,8 +35,6 @@ from boxcore import checked  # noqa: E402
 
 checked.begin(boxcore, BUFFERS.piece)
 
-from boxcore import start  # noqa: E402
-
 FAULT = "fault.txt"
 STAYS_OUT = (
     "Nightdraw stays out. A reset without the button starts it; fault.txt, if there, says what failed."
@@ -46,19 +44,23 @@ STAYS_OUT = (
 def main():
     """Run the box until maintenance is asked for; returns to the prompt after a reset into it, and where the
     panel's button is held."""
-    hal = start.shell(BUFFERS.ring)
+    hal = None
     try:
+        from boxcore import start  # here, so that a module or a board file that can't be used is noted too
+
+        hal = start.shell(BUFFERS.ring)
         if wanted or hal.button_held():
             print(STAYS_OUT)
             return
         start.work(hal, BUFFERS)
     except BaseException as fault:
-        hal.quiet(True)  # a second Ctrl-C must not come between
-        hal.stop()
-        hal.quiet(False)
+        if hal is not None:
+            hal.quiet(True)  # a second Ctrl-C must not come between
+            hal.stop()
+            hal.quiet(False)
         if not isinstance(fault, KeyboardInterrupt):
             note(fault)
-        if not hal.watched:
+        if hal is None or not hal.watched:
             raise
     hal.stop()  # maintenance: the prompt, no watchdog, no run, until power is cut or a reset
     machine.mem32[SCRATCH] = MAINTENANCE

@@ -108,9 +108,10 @@ def probed(firmware: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator
     folder = tmp_path_factory.mktemp("probed") / "root"
     shutil.copytree(firmware, folder)
     main = (folder / "main.py").read_text()
-    runs = "    hal = start.shell(BUFFERS.ring)\n"
+    runs = "        hal = start.shell(BUFFERS.ring)\n"
     assert main.count(runs) == 1
-    (folder / "main.py").write_text(main.replace(runs, runs + "    import probe\n    probe.attach()\n"))
+    attach = "        import probe\n        probe.attach()\n"
+    (folder / "main.py").write_text(main.replace(runs, runs + attach))
     shutil.copy(Path(__file__).with_name("probe.py"), folder)
     with Board(folder) as board:
         board.wait_usb()
