@@ -144,9 +144,20 @@ def test_two_trains_meet_exactly_when_the_formula_says(data: st.DataObject) -> N
 
 
 @pytest.mark.parametrize(
-    ("every", "says"), [("2 ms", "1000 edges/s"), ("4 ms", "500 edges/s"), ("10 ms", None)]
+    ("draw", "says"),
+    [
+        ("pulse: {draw: 350 mA, on: 1 ms, every: 2 ms}", "1000 edges/s are"),
+        ("pulse: {draw: 350 mA, on: 1 ms, every: 4 ms}", "500 edges/s are"),
+        ("pulse: {draw: 350 mA, on: 1 ms, every: 10 ms}", None),
+        ("random: {draw: 350 mA, on: 1 ms .. 2 ms, gap: 1 ms .. 2 ms}", "667 edges/s are"),
+        ("random: {draw: 350 mA, on: 1 ms .. 2 ms, gap: 8 ms .. 9 ms}", None),
+        ("random: {draw: 350 mA, on: 1 ms, gap: 9 ms, law: exponential}", "edges/s, some after exponential"),
+        ("random: {draw: 350 mA, on: 1 ms, gap: 30 ms, law: exponential}", None),
+        ("replay: {levels: [[350 mA, 1 ms], [20 mA, 1 ms]], repeat: forever}", "1000 edges/s are"),
+        ("replay: {levels: [[350 mA, 5 ms], [20 mA, 5 ms]], repeat: forever}", None),
+    ],
 )
-def test_pulses_too_fast_to_go_on_with_are_told(tmp_path: Path, every: str, says: str | None) -> None:
-    path = write(tmp_path, f"{HEAD}- pulse: {{draw: 350 mA, on: 1 ms, every: {every}}}\n")
+def test_draws_too_fast_to_go_on_with_are_told(tmp_path: Path, draw: str, says: str | None) -> None:
+    path = write(tmp_path, f"{HEAD}- {draw}\n")
     notes = [note.message for note in load(path).notes]
     assert notes == [] if says is None else says in notes[0]

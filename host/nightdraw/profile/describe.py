@@ -9,6 +9,10 @@ from nightdraw.profile.quantities import show_ticks, show_ua
 
 MAX_LEVELS_SHOWN = 6
 FIRST_LIGHT_S = 1.0  # power to first edge: 0.72 to 0.94 s on the emulated board; never measured on a real one
+# What a pulse of a random draw takes a box that passes it unseen, to find its place (emulated board).
+SEEK_S = {"uniform": 0.0006, "exponential": 0.006}
+TOLD_SEEK_S = 0.1  # less than this for each hour isn't worth a word
+HOUR_TICKS = 3600 * pg.TICKS_PER_S
 
 
 def draw_text(draw: Draw) -> str:
@@ -66,7 +70,19 @@ def resume_text(profile: Profile) -> str:
         return "after a power loss (a pulled fuse): stays off"
     quiet = f" after {show_ticks(profile.resume_after_ticks)} of quiet" if profile.resume_after_ticks else ""
     how = {"restart": "starts over", "continue": "goes on from the last record that was saved"}
-    return f"after a power loss (a pulled fuse): {how[profile.resume]}{quiet}"
+    return f"after a power loss (a pulled fuse): {how[profile.resume]}{quiet}{_seeking(profile)}"
+
+
+def _seeking(profile: Profile) -> str:
+    """What finding its place takes a run that goes on: its random draws are followed from their beginning."""
+    seek_s = sum(
+        float(HOUR_TICKS * draw.pulses_per_tick()) * SEEK_S[draw.law]
+        for draw in profile.draws
+        if isinstance(draw, Random)
+    )
+    if profile.resume != "continue" or seek_s < TOLD_SEEK_S:
+        return ""
+    return f", {seek_s:.1f} s later for each hour that it has run, to find its place among random gaps"
 
 
 def limits_text(held: Limits) -> str:

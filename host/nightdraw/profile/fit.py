@@ -16,14 +16,16 @@ from boxcore.bank import Bank
 from nightdraw import programs
 from nightdraw.board import BoardModel
 from nightdraw.places import Findings
-from nightdraw.profile.model import Draw, Limits, Pulse, Replay, Sketch, Steady
+from nightdraw.profile.model import Draw, Limits, Pulse, Random, Replay, Sketch, Steady
 from nightdraw.profile.quantities import show_ua
 
 TOLERANCE_UA = 2000  # a level holds 2 mA or 2 %, whichever is more: what a good low-current clamp can tell
 TOLERANCE_PER = 50
-# Edges a second of all pulse trains together that the box goes on with. On the emulated board 500 (1 ms on,
-# 3 ms off) were played for 8 s without a gap, 667 and 1000 emptied the queue every few seconds.
+# Edges a second of all draws together that the box goes on with. On the emulated board 500 (1 ms on, 3 ms
+# off) were played for 8 s without a gap, 667 and 1000 emptied the queue every few seconds.
 SUSTAINED_HZ = 400
+# An exponential gap's logarithm takes 5.3 ms (emulated board), as much as three edges more, 1.7 ms each.
+EDGES_OF_A_LOGARITHM = 3
 TOO_FAST = (
     "its queue runs empty every few seconds, then all switches open for half a second (journaled as starved)"
 )
@@ -49,8 +51,34 @@ def check(
 
 
 def edges_hz(draws: Sequence[Draw]) -> float:
-    """Edges a second of all pulse trains together."""
-    return sum(2 * pg.TICKS_PER_S / draw.every_ticks for draw in draws if isinstance(draw, Pulse))
+    """Edges a second of all draws together, on average."""
+    return sum(_changes(draw) * cycles_hz(draw) for draw in draws)
+
+
+def work_hz(draws: Sequence[Draw]) -> float:
+    """The same in what the box has to do: the edges a second that would keep it as busy."""
+    logarithms_hz = sum(cycles_hz(draw) for draw in draws if is_exponential(draw))
+    return edges_hz(draws) + EDGES_OF_A_LOGARITHM * logarithms_hz
+
+
+def is_exponential(draw: Draw) -> bool:
+    """Whether each of its gaps is a logarithm to be computed."""
+    return isinstance(draw, Random) and draw.law == "exponential"
+
+
+def cycles_hz(draw: Draw) -> float:
+    """Pulses a second on average, of a replay its rounds; 0 for a steady draw."""
+    if isinstance(draw, Pulse):
+        return pg.TICKS_PER_S / draw.every_ticks
+    if isinstance(draw, Random):
+        return float(pg.TICKS_PER_S * draw.pulses_per_tick())
+    if isinstance(draw, Replay):
+        return pg.TICKS_PER_S / sum(ticks for _, ticks in draw.levels)
+    return 0.0
+
+
+def _changes(draw: Draw) -> int:
+    return len(draw.levels) if isinstance(draw, Replay) else 2
 
 
 def name(draw: Draw | Sketch) -> str:

@@ -86,11 +86,10 @@ class _Reader:
             file=self._findings.file,
             case=read["case"],
         )
-        if fit.edges_hz(draws) > fit.SUSTAINED_HZ:
-            message = (
-                f"{fit.edges_hz(draws):.0f} edges/s are more than the box can go on with; {fit.TOO_FAST}"
-            )
-            self._note(draws[-1].place, message)
+        if fit.work_hz(draws) > fit.SUSTAINED_HZ:
+            some = ", some after exponential gaps," if any(map(fit.is_exponential, draws)) else ""
+            edges = f"{fit.edges_hz(draws):.0f} edges/s{some}"
+            self._note(draws[-1].place, f"{edges} are more than the box can go on with; {fit.TOO_FAST}")
         if draws and not len(self._findings) and (said := case.parts(profile)):
             self._note(read.key_place("complaint"), said)
         return replace(profile, notes=tuple(self._notes))
