@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nightdraw import data, places
-from nightdraw.bank.heat.steady_state import weigh
+from nightdraw.bank.heat.steady_state import steady_heat
 from nightdraw.bank.sizing import channel_search, size_bank
 from nightdraw.bank.sizing.board_text import text
 from nightdraw.bank.sizing.level_error import Spread
@@ -87,7 +87,7 @@ def test_the_board_file_is_read_back_as_it_was(
     limits = (Fraction(span[0]), Fraction(span[1]))
     sized = size(request(*levels_ma, channels=channels, range_v=limits), "made")
     assert read_back(text(sized.board, ["made for a test"])) == sized.board
-    assert weigh(sized.board, 40.0) == sized.heat
+    assert steady_heat(sized.board, 40.0) == sized.heat
 
 
 def read_back(content: str) -> BoardModel:

@@ -15,7 +15,7 @@ from nightdraw.bank.circuit.assembly import build
 from nightdraw.bank.circuit.netlist import Netlist
 from nightdraw.bank.circuit.spice import BOX
 from nightdraw.bank.circuit.transients import system
-from nightdraw.bank.heat.mounted import mounted
+from nightdraw.bank.heat.mounted import mounted_channels
 from nightdraw.bank.parts.resistor_packages import AIR
 from nightdraw.board import BoardModel, load_board
 from nightdraw.errors import InputError
@@ -164,7 +164,7 @@ def test_a_suppressed_load_dump_leaves_every_part_within_its_rating(
     assert found["m_adc"][0] < 3.6, "the converter's pin: 3.3 V and a diode"
     assert found["m_gate"][0] < switch.gate_max_v
     assert found["m_q0g"][0] < (circuit.reverse.gate_max_v or 0)
-    for channel in mounted(board):
+    for channel in mounted_channels(board):
         amperes = found[f"m_i{channel.number}"][0]
         assert found[f"m_d{channel.number}"][0] < switch.drain_v
         watts = amperes**2 * float(channel.channel.ohms) / channel.channel.count

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from nightdraw import data, programs
 from nightdraw.bank.heat import plot
-from nightdraw.bank.heat.mounted import box_of, mounted
-from nightdraw.bank.heat.profile_heat import weigh_run
-from nightdraw.bank.heat.steady_state import weigh
-from nightdraw.bank.heat.thermal_network import Network
+from nightdraw.bank.heat.mounted import box_of, mounted_channels
+from nightdraw.bank.heat.profile_heat import profile_heat
+from nightdraw.bank.heat.steady_state import steady_heat
+from nightdraw.bank.heat.thermal_network import ThermalNetwork
 from nightdraw.bank.heat.warm_up import WarmUp, patterns, warm_up
 from nightdraw.board import BoardModel, load_board
 from nightdraw.errors import InputError
@@ -27,50 +27,52 @@ amounts = st.floats(0.1, 50)
 
 
 @st.composite
-def networks(draw: st.DrawFn) -> tuple[Network, np.ndarray, np.ndarray]:
+def networks(draw: st.DrawFn) -> tuple[ThermalNetwork, np.ndarray, np.ndarray]:
     count = draw(nodes)
     sizes = st.lists(amounts, min_size=count, max_size=count)
     links = [(k, k + 1, draw(amounts)) for k in range(count - 1)]
     to_ambient = [0.0] * (count - 1) + [draw(amounts)]
-    network = Network(draw(sizes), links, to_ambient)
+    network = ThermalNetwork(draw(sizes), links, to_ambient)
     return network, np.array(draw(sizes)), np.array(draw(sizes))
 
 
 @given(networks(), st.floats(0.01, 500), st.floats(0.01, 500))
-def test_two_steps_are_one(made: tuple[Network, np.ndarray, np.ndarray], first: float, second: float) -> None:
+def test_two_steps_are_one(
+    made: tuple[ThermalNetwork, np.ndarray, np.ndarray], first: float, second: float
+) -> None:
     network, rises, powers = made
     twice = network.advance(network.advance(rises, powers, first), powers, second)
     assert twice == pytest.approx(network.advance(rises, powers, first + second), rel=1e-6, abs=1e-6)
 
 
 @given(networks(), st.floats(0.01, 500))
-def test_heat_and_history_add_up(made: tuple[Network, np.ndarray, np.ndarray], seconds: float) -> None:
+def test_heat_and_history_add_up(made: tuple[ThermalNetwork, np.ndarray, np.ndarray], seconds: float) -> None:
     network, rises, powers = made
     apart = network.advance(rises, 0 * powers, seconds) + network.advance(0 * rises, powers, seconds)
     assert network.advance(rises, powers, seconds) == pytest.approx(apart, rel=1e-9, abs=1e-9)
 
 
 def test_without_a_way_out_all_heat_stays() -> None:
-    network = Network([2.0, 3.0], [(0, 1, 0.7)], [0.0, 0.0])
+    network = ThermalNetwork([2.0, 3.0], [(0, 1, 0.7)], [0.0, 0.0])
     rises = network.advance(np.zeros(2), np.array([1.5, 0.0]), 40.0)
     assert rises @ np.array([2.0, 3.0]) == pytest.approx(1.5 * 40)
 
 
 def test_a_pulse_of_a_millisecond_warms_by_its_energy() -> None:
     """Too short to lose any: joules over heat capacity."""
-    network = Network([0.07], [], [1 / 140])
+    network = ThermalNetwork([0.07], [], [1 / 140])
     assert network.advance(np.zeros(1), np.array([3.0]), 1e-3)[0] == pytest.approx(3e-3 / 0.07, rel=1e-3)
 
 
 def run_of(model: BoardModel, segments: list[tuple[float, int]], ambient_c: float = 40.0) -> WarmUp:
-    channels = mounted(model)
+    channels = mounted_channels(model)
     return warm_up(model, channels, box_of(model, channels), ambient_c, 16.0, segments)
 
 
 def test_a_long_run_ends_where_the_steady_state_is() -> None:
     model = load_board()
     run = run_of(model, [(8 * 3600.0, 2 ** len(model.channels) - 1)])
-    steady = weigh(model, 40.0)
+    steady = steady_heat(model, 40.0)
     assert run.air_c == pytest.approx(steady.air.air_c, abs=0.1)
     brushed = next(part for part in steady.parts if part.name == "wall, brushed")
     assert run.wall_c == pytest.approx(brushed.temp_c, abs=0.1), "table, plot and verdict say the same"
@@ -116,10 +118,10 @@ def test_patterns_are_the_boxs_own_and_fill_the_run() -> None:
 def test_a_body_too_small_for_ever_passes_in_short_rare_pulses_and_fails_in_long_ones() -> None:
     """160 ohm, 1.6 W at 16 V, in a 0.6 W film: 6.25 times the rating for up to 5 s, seldom enough."""
     model = board(channel(160, "film-0.6w"))
-    assert not weigh(model, 25.0).ok
-    short = weigh_run(model, pulse_program(100, 1, 120, 3600), 25.0)
+    assert not steady_heat(model, 25.0).ok
+    short = profile_heat(model, pulse_program(100, 1, 120, 3600), 25.0)
     assert short.heat.ok
-    long = weigh_run(model, pulse_program(100, 100, 120, 3600), 25.0)
+    long = profile_heat(model, pulse_program(100, 100, 120, 3600), 25.0)
     failed = {part.name for part in long.heat.parts if not part.ok}
     assert failed >= {"channel 1", "channel 1, pulse"}
     assert all(part.remedy for part in long.heat.parts if not part.ok)
@@ -127,7 +129,7 @@ def test_a_body_too_small_for_ever_passes_in_short_rare_pulses_and_fails_in_long
 
 def test_a_pulse_beyond_the_overload_rule_fails_though_its_mean_is_nothing() -> None:
     model = board(channel(39, "film-0.6w"))
-    heat = weigh_run(model, pulse_program(400, 1, 600, 3600), 25.0).heat
+    heat = profile_heat(model, pulse_program(400, 1, 600, 3600), 25.0).heat
     failed = next(part for part in heat.parts if part.name == "channel 1, pulse")
     assert failed.dissipation_w == pytest.approx(16**2 / 39)
     assert failed.allowed_w == pytest.approx(6.25 * 0.6)
@@ -140,7 +142,7 @@ def test_every_shipped_profile_keeps_the_shipped_board_cool(path: Path) -> None:
     program = load(path, model).program()
     ticks = min(programs.numbers(program)["run_ticks"], 1200 * pg.TICKS_PER_S)
     short = pg.Program(program.name, program.draws, seed=program.seed, run_ticks=ticks)
-    assert weigh_run(model, short, 40.0).heat.ok
+    assert profile_heat(model, short, 40.0).heat.ok
 
 
 @settings(deadline=None, max_examples=10)
@@ -148,7 +150,7 @@ def test_every_shipped_profile_keeps_the_shipped_board_cool(path: Path) -> None:
 def test_a_run_is_never_hotter_than_everything_on_for_ever(ohms: float, ambient_c: float) -> None:
     model = board(channel(ohms, "ceramic-17w"), channel(2 * ohms, "ceramic-17w"))
     run = run_of(model, [(600.0, 1), (300.0, 3), (200.0, 0), (900.0, 2)], ambient_c)
-    steady = weigh(model, ambient_c)
+    steady = steady_heat(model, ambient_c)
     assert run.wall_c <= steady.air.wall_c + 0.1
     assert run.peaks_c[0] <= steady.parts[0].temp_c + 0.1
     assert run.peaks_c.min() >= ambient_c

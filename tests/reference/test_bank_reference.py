@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from nightdraw.bank.heat.mosfet import RUNAWAY_C, junction_c, on_w, switch_w
 from nightdraw.bank.heat.overload import pulse_w
-from nightdraw.bank.heat.thermal_network import Network
+from nightdraw.bank.heat.thermal_network import ThermalNetwork
 from nightdraw.bank.parts.preferred_values import OHMS_RANGE, SERIES, series_values
 from nightdraw.bank.parts.resistor_packages import CATALOGUE, Law
 from nightdraw.bank.patterns import best_patterns, subset_sums
@@ -126,7 +126,7 @@ def test_aluminium_clad_rises_on_the_sheets_plate() -> None:
 
 def test_two_thermal_resistances_in_a_row() -> None:
     """HSD40 sheet: wire to case 4, case to air 13 K/W; 12 W in free air: case 156 K, wire 204 K (derived)."""
-    network = Network([1.0, 10.0], [(0, 1, 1 / 4)], [0.0, 1 / 13])
+    network = ThermalNetwork([1.0, 10.0], [(0, 1, 1 / 4)], [0.0, 1 / 13])
     wire, case = network.advance(np.zeros(2), np.array([12.0, 0.0]), 1e6)
     assert (wire, case) == (pytest.approx(204), pytest.approx(156))
 

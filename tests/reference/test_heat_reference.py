@@ -18,14 +18,14 @@ from nightdraw.bank.heat.air import (
     KELVIN,
     SIGMA,
     UPRIGHT,
-    Air,
+    Temperatures,
     air_at,
     convection_w_m2k,
     grashof,
     radiation_w_m2,
 )
-from nightdraw.bank.heat.enclosure import Box
-from nightdraw.bank.heat.thermal_network import Network
+from nightdraw.bank.heat.enclosure import HeatedEnclosure
+from nightdraw.bank.heat.thermal_network import ThermalNetwork
 from nightdraw.board import Enclosure
 
 # Incropera, table A.4 (from memory): K, W/mK, m2/s, m2/s, Pr
@@ -50,7 +50,7 @@ def test_air_by_the_standard_atmosphere_is_the_tables(
     assert air.expansion == pytest.approx(1 / kelvin)
 
 
-FIRESCREEN_AIR = Air(33.8e-3, 26.4e-6, 38.3e-6, 0.0025)
+FIRESCREEN_AIR = Temperatures(33.8e-3, 26.4e-6, 38.3e-6, 0.0025)
 
 
 def test_a_firescreen() -> None:
@@ -77,14 +77,14 @@ def test_a_vertical_plate_of_another_textbook() -> None:
 def test_flat_faces_of_a_duct() -> None:
     """Incropera 6e, example 9.4: duct 0.75 x 0.3 m, 45 C in 15 C; top h 5.47 (0.15 Ra^1/3), bottom h 2.07
     (0.27 Ra^1/4), with L = half the width."""
-    air = Air(0.0265, 16.2e-6, 22.9e-6, 0.0033)
+    air = Temperatures(0.0265, 16.2e-6, 22.9e-6, 0.0033)
     assert convection_w_m2k(HELPED, 0.375, 45, 15, air) == pytest.approx(5.47, abs=0.03)
     assert convection_w_m2k(HINDERED, 0.375, 45, 15, air) == pytest.approx(2.07, abs=0.01)
 
 
 def test_the_same_ducts_sides_by_the_law_for_all_rayleigh_numbers() -> None:
     """The book takes its laminar law (4.23); the law for all Ra gives 4.864, 15 % more: known and meant."""
-    air = Air(0.0265, 16.2e-6, 22.9e-6, 0.0033)
+    air = Temperatures(0.0265, 16.2e-6, 22.9e-6, 0.0033)
     assert convection_w_m2k(UPRIGHT, 0.3, 45, 15, air) == pytest.approx(4.864, abs=0.03)
 
 
@@ -101,7 +101,7 @@ def test_correlations_take_prandtl_and_grashof(facing: str, low: float, high: fl
 @pytest.mark.parametrize(("height_m", "h"), [(0.05, 6.232), (0.10, 5.377), (0.15, 5.019)])
 def test_walls_of_small_boxes(height_m: float, h: float) -> None:
     """Hand-worked by Incropera 9.26 at 50/25 C with film properties at 310.65 K."""
-    air = Air(0.0270, 1.67e-5, 2.37e-5, 1 / 310.65)
+    air = Temperatures(0.0270, 1.67e-5, 2.37e-5, 1 / 310.65)
     assert convection_w_m2k(UPRIGHT, height_m, 50, 25, air) == pytest.approx(h, abs=0.01)
 
 
@@ -131,9 +131,9 @@ def test_radiation_as_the_library_has_it() -> None:
 def test_a_painted_box_loses_about_as_much_by_radiation_as_by_convection() -> None:
     """Common practice: radiation is about half the loss of a painted box; bare metal lacks it."""
 
-    def box(emissivity: Fraction) -> Box:
+    def box(emissivity: Fraction) -> HeatedEnclosure:
         sides = (Fraction(2, 10), Fraction(15, 100), Fraction(6, 100))
-        return Box(Enclosure("aluminium", *sides, Fraction(2, 1000), emissivity, "covered"))
+        return HeatedEnclosure(Enclosure("aluminium", *sides, Fraction(2, 1000), emissivity, "covered"))
 
     painted, bare = (box(Fraction(n, 100)).outside_w(40, 25) for n in (90, 5))
     assert 0.4 < (painted - bare) / painted < 0.6
@@ -141,7 +141,7 @@ def test_a_painted_box_loses_about_as_much_by_radiation_as_by_convection() -> No
 
 def test_first_order_warm_up() -> None:
     """Physics: 63.2, 86.5, 95.0, 99.3 % of the rise after 1, 2, 3, 5 time constants."""
-    network = Network([6.0], [], [1 / 25])
+    network = ThermalNetwork([6.0], [], [1 / 25])
     final = 2.0 * 25
     for constants, share in ((1, 0.632), (2, 0.865), (3, 0.950), (5, 0.993)):
         rise = network.advance(np.zeros(1), np.array([2.0]), constants * 6.0 * 25)

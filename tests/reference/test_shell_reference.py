@@ -13,7 +13,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 from nightdraw.bank.heat import shell
-from nightdraw.bank.heat.steady_state import weigh
+from nightdraw.bank.heat.steady_state import steady_heat
 from nightdraw.bank.mechanics.placement import base_mm, placed
 from nightdraw.board import BoardModel, Enclosure, load_board
 from scipy.sparse import coo_matrix
@@ -152,7 +152,7 @@ def outside_c(model: BoardModel, room_c: float) -> float:
 
 def judged_c(model: BoardModel, room_c: float) -> float:
     """The hottest spot that the verdict on the wall is about."""
-    return next(part.temp_c for part in weigh(model, room_c).parts if part.name == "wall, brushed")
+    return next(part.temp_c for part in steady_heat(model, room_c).parts if part.name == "wall, brushed")
 
 
 @pytest.mark.parametrize("room_c", [25.0, 60.0])

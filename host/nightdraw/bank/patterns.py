@@ -1,6 +1,6 @@
-"""What a set of conductances can make: the sums of its subsets, and how far the nearest is from each target.
+"""The sums of all subsets of a set of conductances, and how far the nearest lies from each target.
 
-Arrays of siemens in, arrays of numbers out; no series, no resistors, no searching.
+A pattern is a subset: bit k set means that channel k is on. Arrays of siemens in, arrays of numbers out.
 """
 
 from __future__ import annotations

@@ -209,15 +209,15 @@ def heat(board: str, profile: str | None, ambient: Fraction, plot: Path | None, 
     ambient_c = float(ambient)
     with output.progress("warming up", 1) as shown:
         if profile is None:
-            from nightdraw.bank.heat.steady_state import weigh
+            from nightdraw.bank.heat.steady_state import steady_heat
 
-            weighed = weigh(model, ambient_c)
+            weighed = steady_heat(model, ambient_c)
             run = None if plot is None else _all_on(model, ambient_c)
         else:
-            from nightdraw.bank.heat.profile_heat import weigh_run
+            from nightdraw.bank.heat.profile_heat import profile_heat
             from nightdraw.profile import load
 
-            result = weigh_run(model, load(profile, model).program(), ambient_c, shown.reach)
+            result = profile_heat(model, load(profile, model).program(), ambient_c, shown.reach)
             weighed, run = result.heat, result.warm_up
     if plot is not None and run is not None:
         _draw(plot, model, weighed, run)
@@ -227,10 +227,10 @@ def heat(board: str, profile: str | None, ambient: Fraction, plot: Path | None, 
 
 def _all_on(model: BoardModel, ambient_c: float) -> WarmUp:
     """The warm-up of the worst case, for its plot."""
-    from nightdraw.bank.heat.mounted import box_of, mounted
+    from nightdraw.bank.heat.mounted import box_of, mounted_channels
     from nightdraw.bank.heat.warm_up import warm_up
 
-    channels = mounted(model)
+    channels = mounted_channels(model)
     supply_v = model.caps["supply_max_mv"] / 1000
     everything = [(PLOTTED_S, (1 << len(channels)) - 1)]
     return warm_up(model, channels, box_of(model, channels), ambient_c, supply_v, everything)
@@ -238,9 +238,9 @@ def _all_on(model: BoardModel, ambient_c: float) -> WarmUp:
 
 def _draw(path: Path, model: BoardModel, weighed: Heat, run: WarmUp) -> None:
     from nightdraw.bank.heat import plot
-    from nightdraw.bank.heat.mounted import mounted
+    from nightdraw.bank.heat.mounted import mounted_channels
 
-    limits_c = [channel.package.limit_c for channel in mounted(model)]
+    limits_c = [channel.package.limit_c for channel in mounted_channels(model)]
     limit_c = {part.name: part.limit_c for part in weighed.parts}
     title = f"{model.name}: warm-up at {weighed.ambient_c:g} C and {weighed.supply_v:g} V"
     plot.draw(path, run, limits_c, title, limit_c["air inside"], limit_c["wall, brushed"])

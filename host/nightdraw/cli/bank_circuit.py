@@ -14,8 +14,8 @@ from nightdraw.errors import EXIT_DONE, EXIT_NO
 
 if TYPE_CHECKING:
     from nightdraw.bank.remarks import Remark
-    from nightdraw.bank.rules.check import Checked
-    from nightdraw.bank.wiring.board_wiring import Row, Wiring
+    from nightdraw.bank.rules.check import BoardCheck
+    from nightdraw.bank.wiring.board_wiring import ConductorRow, Wiring
 
 ambient_option = click.option(
     "--ambient",
@@ -43,7 +43,7 @@ def check(board: str, ambient: Fraction, as_json: bool) -> None:
     output.finish(document, _check_text(checked), as_json, EXIT_DONE if checked.ok else EXIT_NO)
 
 
-def _check_text(checked: Checked) -> str:
+def _check_text(checked: BoardCheck) -> str:
     count = sum(remark.severity == "error" for remark in checked.remarks)
     verdict = "ok: no rule is broken" if checked.ok else f"not ok: {count} error{'s' if count > 1 else ''}"
     return "\n".join([*_findings(checked.remarks), verdict])
@@ -120,7 +120,7 @@ def _wiring_text(answer: Wiring) -> str:
     return "\n".join(lines)
 
 
-def _row_text(row: Row) -> str:
+def _row_text(row: ConductorRow) -> str:
     return (
         f"{row.name:<26} {row.mm2:5.3g} {row.length_m:5.3g} {row.current_a:7.3g} {row.drop_mv:6.1f} mV "
         f"{row.temp_c:5.0f}  {row.carries_a:.3g} A  {'ok' if row.ok else 'FAILS'}"
@@ -154,7 +154,11 @@ def draw(board: str, out: Path, as_json: bool) -> None:
 
 @click.command()
 @click.option(
-    "--type", "kind", type=click.Choice(["C", "F", "E"]), required=True, help="ISO 8820-3 type of the fuse."
+    "--type",
+    "kind",
+    type=click.Choice(["C", "F", "E"]),
+    required=True,
+    help="ISO 8820-3 type of the fuse.",
 )
 @click.option("--pin", type=Quantity("length"), help="The probe pin's diameter (default 0.8mm).")
 @click.option("--pitch", type=Quantity("length"), help="From fuse to fuse in the row, as measured.")

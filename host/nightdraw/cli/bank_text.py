@@ -10,7 +10,7 @@ from nightdraw import units
 
 if TYPE_CHECKING:
     from nightdraw.bank.heat.steady_state import Heat
-    from nightdraw.bank.heat.verdicts import Part
+    from nightdraw.bank.heat.verdicts import HeatVerdict
     from nightdraw.bank.parts.resistor_packages import Law, ResistorPackage
     from nightdraw.bank.sizing.arrangement import Arrangement
     from nightdraw.bank.sizing.size_bank import Sized
@@ -203,7 +203,7 @@ def heat_document(heat: Heat, plot: Path | None) -> dict[str, Any]:
     }
 
 
-def _part(part: Part) -> dict[str, Any]:
+def _part(part: HeatVerdict) -> dict[str, Any]:
     return {
         "name": part.name,
         "dissipation_w": part.dissipation_w,
@@ -217,7 +217,7 @@ def _part(part: Part) -> dict[str, Any]:
     }
 
 
-def _failure(part: Part) -> str:
+def _failure(part: HeatVerdict) -> str:
     """Which part fails, by how much, and what would mend it."""
     over = []
     if part.dissipation_w > part.allowed_w:

@@ -12,8 +12,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Generic, TypeVar
 
-from nightdraw.bank.heat.profile_heat import weigh_run
-from nightdraw.bank.heat.steady_state import weigh
+from nightdraw.bank.heat.profile_heat import profile_heat
+from nightdraw.bank.heat.steady_state import steady_heat
 from nightdraw.bench import findable
 from nightdraw.bench.finding import train
 from nightdraw.bench.finding.method import Method, minutes
@@ -161,7 +161,7 @@ class Room:
         """Whether nothing burns with every switch closed for good: then no profile needs a look."""
         if board.name not in self._bears:
             try:
-                self._bears[board.name] = all(part.ok for part in weigh(board, AMBIENT_C).parts)
+                self._bears[board.name] = all(part.ok for part in steady_heat(board, AMBIENT_C).parts)
             except InputError:  # a board without its parts can't be weighed
                 self._bears[board.name] = False
         return self._bears[board.name]
@@ -248,7 +248,7 @@ def _names(method: Method) -> bool:
 def _too_hot(made: Profile) -> str | None:
     """Which part of the board is too hot; None where none is, or the board file doesn't say what it is of."""
     try:
-        parts = weigh_run(made.board, made.program(), AMBIENT_C).heat.parts
+        parts = profile_heat(made.board, made.program(), AMBIENT_C).heat.parts
     except InputError:
         return None
     return next((f"{part.name} reaches {part.temp_c:.0f} C" for part in parts if not part.ok), None)

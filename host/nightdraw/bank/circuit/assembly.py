@@ -6,8 +6,8 @@ from nightdraw.bank.circuit.control import control
 from nightdraw.bank.circuit.gate_drive import channels, drive
 from nightdraw.bank.circuit.netlist import GROUND, Draft, Join, Netlist
 from nightdraw.bank.circuit.supply_side import five_volts, front
-from nightdraw.bank.heat.mounted import Mounted, mounted
-from nightdraw.bank.heat.steady_state import weigh
+from nightdraw.bank.heat.mounted import MountedChannel, mounted_channels
+from nightdraw.bank.heat.steady_state import steady_heat
 from nightdraw.board import BoardModel
 from nightdraw.errors import InputError
 
@@ -28,15 +28,15 @@ def build(board: BoardModel, ambient_c: float = AMBIENT_C) -> Netlist:
     if lacking:
         keys = ", ".join(lacking)
         raise InputError(board.finding(board.root, f"no circuit without the keys {keys}", "see bank check"))
-    return assemble(board, mounted(board), allowed(board, ambient_c))
+    return assemble(board, mounted_channels(board), allowed(board, ambient_c))
 
 
 def allowed(board: BoardModel, ambient_c: float) -> dict[str, float]:
     """What heat allows each part, watts, by name."""
-    return {part.name: part.allowed_w for part in weigh(board, ambient_c).parts}
+    return {part.name: part.allowed_w for part in steady_heat(board, ambient_c).parts}
 
 
-def assemble(board: BoardModel, packages: list[Mounted], allowed_w: dict[str, float]) -> Netlist:
+def assemble(board: BoardModel, packages: list[MountedChannel], allowed_w: dict[str, float]) -> Netlist:
     """The stages put together; without a monitor the sources return straight to ground."""
     circuit = board.circuit
     assert circuit.gates is not None

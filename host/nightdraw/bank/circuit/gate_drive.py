@@ -23,7 +23,7 @@ from nightdraw.bank.circuit.part_text import LOGIC
 from nightdraw.bank.circuit.passives import RIPPLE, ceramic, ohms_text, resistor
 from nightdraw.bank.circuit.supply_side import AROUND_C
 from nightdraw.bank.heat.mosfet import switch_w
-from nightdraw.bank.heat.mounted import Mounted
+from nightdraw.bank.heat.mounted import MountedChannel
 from nightdraw.bank.parts.resistor_packages import AIR
 from nightdraw.board import BoardModel, Switch
 from nightdraw.board.circuit import Gates
@@ -111,16 +111,18 @@ def _supervisor(draft: Draft, gates: Gates) -> None:
     draft.add(resistor("R4", LOCK_PULL_OHMS, top), {"1": "LOCK", "2": "V5"})
 
 
-def channels(draft: Draft, board: BoardModel, mounted: list[Mounted], allowed_w: dict[str, float]) -> None:
+def channels(
+    draft: Draft, board: BoardModel, mounted_channels: list[MountedChannel], allowed_w: dict[str, float]
+) -> None:
     """Every channel's MOSFET and resistors; allowed_w: what heat allows one resistor, by the channel's
     name."""
     assert board.switch is not None
-    for channel in mounted:
+    for channel in mounted_channels:
         _switch(draft, board, board.switch, channel)
         _resistors(draft, board, channel, allowed_w.get(channel.name))
 
 
-def _switch(draft: Draft, board: BoardModel, switch: Switch, channel: Mounted) -> None:
+def _switch(draft: Draft, board: BoardModel, switch: Switch, channel: MountedChannel) -> None:
     volts = board.caps["supply_max_mv"] / 1000
     circuit = board.circuit
     stress = [
@@ -147,7 +149,7 @@ def _switch(draft: Draft, board: BoardModel, switch: Switch, channel: Mounted) -
     )  # fmt: skip
 
 
-def _resistors(draft: Draft, board: BoardModel, channel: Mounted, allowed: float | None) -> None:
+def _resistors(draft: Draft, board: BoardModel, channel: MountedChannel, allowed: float | None) -> None:
     """One part for each body: strings of in_series from VP to the drain, in_parallel of them."""
     own = channel.channel
     volts = board.caps["supply_max_mv"] / 1000

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 
-from nightdraw.bank.heat.mounted import Mounted
+from nightdraw.bank.heat.mounted import MountedChannel
 from nightdraw.bank.parts.resistor_packages import AIR
 from nightdraw.bank.remarks import ERROR, NOTE, Remark
 from nightdraw.board import BoardModel
@@ -51,7 +51,7 @@ def system(board: BoardModel) -> System:
     return HEAVY if board.supply_nominal_mv >= HEAVY_SUPPLY_MV else LIGHT
 
 
-def remarks(board: BoardModel, channels: list[Mounted]) -> Iterator[Remark]:
+def remarks(board: BoardModel, channels: list[MountedChannel]) -> Iterator[Remark]:
     """Every rule on protection that the board breaks, and what it takes for granted."""
     kind = system(board)
     circuit = board.circuit
@@ -135,7 +135,7 @@ def _clamp(board: BoardModel, clamp: Clamp | None, kind: System) -> Iterator[Rem
     yield Remark("clamp", "load-dump-unsuppressed", message, NOTE)
 
 
-def _dumped(channel: Mounted, kind: System) -> Iterator[Remark]:
+def _dumped(channel: MountedChannel, kind: System) -> Iterator[Remark]:
     """A channel that is on when a suppressed dump comes: its resistors' overload and pulse rules."""
     package = channel.package
     volts = channel.element_volts(kind.dump_v)

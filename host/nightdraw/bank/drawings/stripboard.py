@@ -14,7 +14,7 @@ Hole = tuple[int, int]  # column, row
 
 
 @dataclass(frozen=True)
-class Piece:
+class StripSegment:
     """A piece of strip between cuts: its row, first and last column, net, and pins' columns."""
 
     row: int
@@ -52,7 +52,7 @@ class NoRoomError(ValueError):
 def plan(pins: Mapping[Hole, str], columns: int, keep: frozenset[Hole] = frozenset()) -> Plan:
     """Cuts and links for pins (hole -> net) on strips of so many columns; holes in `keep` get neither."""
     cuts: list[Hole] = []
-    pieces: list[Piece] = []
+    pieces: list[StripSegment] = []
     for row in sorted({row for _, row in pins}):
         made, cut = _strip(row, pins, columns, keep)
         pieces += made
@@ -62,7 +62,7 @@ def plan(pins: Mapping[Hole, str], columns: int, keep: frozenset[Hole] = frozens
 
 def _strip(
     row: int, pins: Mapping[Hole, str], columns: int, keep: frozenset[Hole]
-) -> tuple[list[Piece], list[Hole]]:
+) -> tuple[list[StripSegment], list[Hole]]:
     there = sorted((column, net) for (column, at), net in pins.items() if at == row)
     pieces, cuts, first = [], [], 0
     run = [there[0][0]]
@@ -72,9 +72,9 @@ def _strip(
             continue
         cut = _cut(row, left, right, keep)
         cuts.append((cut, row))
-        pieces.append(Piece(row, first, cut - 1, net, tuple(run)))
+        pieces.append(StripSegment(row, first, cut - 1, net, tuple(run)))
         first, run = cut + 1, [right]
-    pieces.append(Piece(row, first, columns - 1, there[-1][1], tuple(run)))
+    pieces.append(StripSegment(row, first, columns - 1, there[-1][1], tuple(run)))
     return pieces, cuts
 
 
@@ -86,9 +86,9 @@ def _cut(row: int, left: int, right: int, keep: frozenset[Hole]) -> int:
     return min(free, key=lambda column: (abs(column - middle), column))
 
 
-def _links(pieces: list[Piece], keep: frozenset[Hole]) -> Iterator[Link]:
+def _links(pieces: list[StripSegment], keep: frozenset[Hole]) -> Iterator[Link]:
     """For every net a tree over its pieces, the shortest link first."""
-    nets: dict[str, list[Piece]] = {}
+    nets: dict[str, list[StripSegment]] = {}
     for piece in pieces:
         nets.setdefault(piece.net, []).append(piece)
     used = set(keep)
@@ -106,9 +106,11 @@ def _links(pieces: list[Piece], keep: frozenset[Hole]) -> Iterator[Link]:
             yield Link(net, start, end)
 
 
-def _between(a: Piece, b: Piece, used: set[Hole]) -> tuple[float, Hole, Hole, Piece] | None:
+def _between(
+    a: StripSegment, b: StripSegment, used: set[Hole]
+) -> tuple[float, Hole, Hole, StripSegment] | None:
     """The shortest way between two pieces' free holes: upright where they overlap."""
-    best: tuple[float, Hole, Hole, Piece] | None = None
+    best: tuple[float, Hole, Hole, StripSegment] | None = None
     for column in _free(a, used):
         for other in _free(b, used):
             length = (
@@ -119,7 +121,7 @@ def _between(a: Piece, b: Piece, used: set[Hole]) -> tuple[float, Hole, Hole, Pi
     return best
 
 
-def _passed(column: int, other: int, a: Piece, b: Piece, used: set[Hole]) -> int:
+def _passed(column: int, other: int, a: StripSegment, b: StripSegment, used: set[Hole]) -> int:
     """How many used holes an upright link would lie over."""
     if column != other:
         return 0
@@ -127,7 +129,7 @@ def _passed(column: int, other: int, a: Piece, b: Piece, used: set[Hole]) -> int
     return sum((column, row) in used for row in range(low, high + 1))
 
 
-def _free(piece: Piece, used: set[Hole]) -> list[int]:
+def _free(piece: StripSegment, used: set[Hole]) -> list[int]:
     return [
         column
         for column in range(piece.first, piece.last + 1)

@@ -31,7 +31,7 @@ class Surface:
 
 
 @dataclass(frozen=True)
-class Air:
+class Temperatures:
     """Where a box settles: outer wall, inner wall and inner air, C."""
 
     wall_c: float
@@ -39,7 +39,7 @@ class Air:
     air_c: float
 
 
-class Box:
+class HeatedEnclosure:
     """An Enclosure in floats, with what its faces lose."""
 
     def __init__(self, enclosure: Enclosure) -> None:
@@ -96,17 +96,17 @@ class Box:
         area = sum(face.area_m2 for face in self.surfaces if face.loses)
         return self._wall_m / (CONDUCTIVITY[self.material] * area)
 
-    def settle(self, ambient_c: float, to_air_w: float, to_wall_w: float) -> Air:
-        """Where it all ends: the wall where losses equal the heat, the inner air above it."""
+    def balance(self, ambient_c: float, to_air_w: float, to_wall_w: float) -> Temperatures:
+        """The steady temperatures: the wall where losses equal the heat, then the air above it."""
         total = to_air_w + to_wall_w
         wall = _root(lambda wall_c: self.outside_w(wall_c, ambient_c) - total, ambient_c)
         inner = wall + total * self.through_k_w()
         air = _root(lambda air_c: self.inside_w_k(air_c, inner) * (air_c - inner) - to_air_w, inner)
-        return Air(wall, inner, air)
+        return Temperatures(wall, inner, air)
 
 
 def _root(excess: Callable[[float], float], low: float) -> float:
-    """Where a growing function, at or below zero at `low`, passes zero; at HOTTEST_C at the most."""
+    """The zero of a growing function that is at or below zero at `low`; HOTTEST_C where it lies beyond."""
     from scipy.optimize import brentq
 
     if excess(low) >= 0:

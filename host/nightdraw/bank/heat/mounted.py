@@ -1,6 +1,6 @@
 """A board's channels with their resistor packages resolved, and the enclosure that they are in.
 
-Here a board file's names become parts, or findings at their place; nothing is weighed yet.
+Here a board file's names become parts, or findings at their place; heat is computed elsewhere.
 """
 
 from __future__ import annotations
@@ -8,14 +8,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from nightdraw.bank.heat.enclosure import Air, Box
+from nightdraw.bank.heat.enclosure import HeatedEnclosure, Temperatures
 from nightdraw.bank.parts.resistor_packages import AIR, CATALOGUE, PLATE, ResistorPackage, own_package
 from nightdraw.board import BoardModel, Channel
 from nightdraw.errors import Finding, InputError, nearest
 
 
 @dataclass(frozen=True)
-class Mounted:
+class MountedChannel:
     """A channel with its resistor package resolved. watts: the whole channel's at the supply in question."""
 
     number: int
@@ -56,7 +56,7 @@ class Mounted:
         """Hot spot over air, or over the wall, by the watts of one resistor."""
         return self.package.plate_k_per_w if self.on_plate else self.package.law(AIR).k_per_w
 
-    def allowed_w(self, air: Air) -> float:
+    def allowed_w(self, air: Temperatures) -> float:
         """What one resistor may dissipate in this box: its derating law, on a plate also its way to the
         wall."""
         if not self.on_plate:
@@ -65,7 +65,7 @@ class Mounted:
         return max(0.0, min(self.package.law(PLATE).allowed_w(air.wall_c), by_plate))
 
 
-def mounted(board: BoardModel) -> list[Mounted]:
+def mounted_channels(board: BoardModel) -> list[MountedChannel]:
     """Every channel with its resistor package; raises InputError with the place of each without one that it
     can have."""
     known = {**CATALOGUE}
@@ -82,7 +82,7 @@ def mounted(board: BoardModel) -> list[Mounted]:
         if problem is not None:
             findings.append(problem)
         elif channel.package is not None:
-            found.append(Mounted(number, channel, known[channel.package]))
+            found.append(MountedChannel(number, channel, known[channel.package]))
     if findings:
         raise InputError(*findings)
     return found
@@ -104,11 +104,11 @@ def _package_problem(
     return None
 
 
-def box_of(board: BoardModel, channels: Sequence[Mounted]) -> Box:
+def box_of(board: BoardModel, channels: Sequence[MountedChannel]) -> HeatedEnclosure:
     """The board's enclosure; raises InputError where it has none, or resistors on a wall that is no plate."""
     if board.enclosure is None:
         raise InputError(board.finding(board.root, "the board has no enclosure: heat can't be weighed"))
-    box = Box(board.enclosure)
+    box = HeatedEnclosure(board.enclosure)
     stuck = [channel for channel in channels if channel.on_plate and not box.metal]
     if stuck:
         message = f"{stuck[0].name} is mounted on the enclosure's wall, which is no metal plate"

@@ -1,6 +1,6 @@
 """How much a resistor bears for a short time: the makers' overload and pulse-energy rules.
 
-One pulse into a resistor at its derated rating. What many pulses heat up together is thermal's business.
+One pulse into a resistor at its derated rating. The heat of many pulses together is warm_up's.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Does it burn under a profile: verdicts from a run's warm-up, with pulses against the resistors' rules.
+"""Heat under a profile: verdicts from a run's warm-up, single pulses against the makers' pulse rules.
 
 The supply stands at the highest that box and program allow; run 1 of the program is played, from cold.
 """
@@ -12,34 +12,34 @@ from boxcore.program import Program
 
 from nightdraw import programs
 from nightdraw.bank.heat import touch
-from nightdraw.bank.heat.enclosure import Air, Box
-from nightdraw.bank.heat.mounted import Mounted, box_of, mounted
+from nightdraw.bank.heat.enclosure import HeatedEnclosure, Temperatures
+from nightdraw.bank.heat.mounted import MountedChannel, box_of, mounted_channels
 from nightdraw.bank.heat.overload import pulse_w
 from nightdraw.bank.heat.steady_state import Heat
-from nightdraw.bank.heat.verdicts import ELECTRONICS_C, Part, switch_part
-from nightdraw.bank.heat.warm_up import HORIZON_S, Use, WarmUp, patterns, warm_up
+from nightdraw.bank.heat.verdicts import ELECTRONICS_C, HeatVerdict, switch_verdict
+from nightdraw.bank.heat.warm_up import HORIZON_S, ChannelUse, WarmUp, patterns, warm_up
 from nightdraw.board import BoardModel
 
 
 @dataclass(frozen=True)
-class RunHeat:
+class ProfileHeat:
     """The verdicts of a run, and its temperatures for a plot."""
 
     heat: Heat
     warm_up: WarmUp
 
 
-def weigh_run(
+def profile_heat(
     board: BoardModel,
     program: Program,
     ambient_c: float,
     progress: Callable[[float], None] = lambda share: None,
-) -> RunHeat:
+) -> ProfileHeat:
     """Play a program on a board and weigh every part at its peak; raises InputError as heat.weigh does.
 
     progress: called with the share of the work done, 0 to 1.
     """
-    channels = mounted(board)
+    channels = mounted_channels(board)
     box = box_of(board, channels)
     limit_mv = programs.numbers(program)["supply_max_mv"]
     supply_mv = min(board.caps["supply_max_mv"], limit_mv)
@@ -51,13 +51,13 @@ def weigh_run(
     progress(1.0)
     parts = _channel_parts(channels, run, supply_v)
     if board.switch is not None:
-        air = Air(run.wall_c, run.wall_c, run.air_c)
+        air = Temperatures(run.wall_c, run.wall_c, run.air_c)
         used = [channel for channel, use in zip(channels, run.uses, strict=True) if use.on_s]
-        parts += [switch_part(board.switch, channel, supply_v, air) for channel in used]
+        parts += [switch_verdict(board.switch, channel, supply_v, air) for channel in used]
     parts += _box_parts(box, (run, ambient_c), (reference, touch.REFERENCE_C))
-    air = Air(run.wall_c, run.wall_c, run.air_c)
+    air = Temperatures(run.wall_c, run.wall_c, run.air_c)
     said = _assumptions(program, run, supply_v)
-    return RunHeat(Heat(tuple(parts), air, ambient_c, supply_v, said), run)
+    return ProfileHeat(Heat(tuple(parts), air, ambient_c, supply_v, said), run)
 
 
 def _assumptions(program: Program, run: WarmUp, supply_v: float) -> tuple[str, ...]:
@@ -73,18 +73,20 @@ def _assumptions(program: Program, run: WarmUp, supply_v: float) -> tuple[str, .
     )
 
 
-def _channel_parts(channels: Sequence[Mounted], run: WarmUp, supply_v: float) -> list[Part]:
+def _channel_parts(channels: Sequence[MountedChannel], run: WarmUp, supply_v: float) -> list[HeatVerdict]:
     parts = []
     for number, (channel, use) in enumerate(zip(channels, run.uses, strict=True)):
         peak_c = float(run.peaks_c[number])
         around_c = run.wall_c if channel.on_plate else run.air_c
-        parts.append(_resistor_part(channel, use, run, peak_c, supply_v))
+        parts.append(_resistor_verdict(channel, use, run, peak_c, supply_v))
         if use.on_s:
             parts.append(_pulse_part(channel, use, peak_c, around_c, supply_v))
     return parts
 
 
-def _resistor_part(channel: Mounted, use: Use, run: WarmUp, peak_c: float, supply_v: float) -> Part:
+def _resistor_verdict(
+    channel: MountedChannel, use: ChannelUse, run: WarmUp, peak_c: float, supply_v: float
+) -> HeatVerdict:
     """A resistor's mean and peak over the run."""
     mean = use.joules / run.seconds / channel.channel.count
     limit = channel.package.limit_c
@@ -94,22 +96,26 @@ def _resistor_part(channel: Mounted, use: Use, run: WarmUp, peak_c: float, suppl
     if use.on_s and peak_c > around_c:
         allowed = _scaled(mean, peak_c, limit, around_c)
     else:
-        allowed = channel.allowed_w(Air(run.wall_c, run.wall_c, run.air_c))
+        allowed = channel.allowed_w(Temperatures(run.wall_c, run.wall_c, run.air_c))
     share = f"on for {use.on_s:.0f} of {run.seconds:.0f} s"
     about = f"{channel.element_ohms():g} ohm, {channel.package.name}, {share}"
     remedy = "" if ok else "a larger package, or a shorter or rarer pulse"
-    return Part(channel.name, mean, allowed, peak_c, limit, ok, about, remedy)
+    return HeatVerdict(channel.name, mean, allowed, peak_c, limit, ok, about, remedy)
 
 
-def _pulse_part(channel: Mounted, use: Use, peak_c: float, around_c: float, supply_v: float) -> Part:
+def _pulse_part(
+    channel: MountedChannel, use: ChannelUse, peak_c: float, around_c: float, supply_v: float
+) -> HeatVerdict:
     """A resistor's pulse against its overload rule, at the rating derated for where it sits."""
     watts = channel.watts(supply_v) / channel.channel.count
-    rating = channel.allowed_w(Air(around_c, around_c, around_c))
+    rating = channel.allowed_w(Temperatures(around_c, around_c, around_c))
     allowed = pulse_w(channel.package, rating, use.longest_s)
     ok = watts <= allowed
     about = f"{watts:.3g} W for {use.longest_s:.3g} s, {watts * use.longest_s:.3g} J at once"
     remedy = "" if ok else f"a larger package, or pulses within {channel.package.overload_s:g} s"
-    return Part(f"{channel.name}, pulse", watts, allowed, peak_c, channel.package.limit_c, ok, about, remedy)
+    return HeatVerdict(
+        f"{channel.name}, pulse", watts, allowed, peak_c, channel.package.limit_c, ok, about, remedy
+    )
 
 
 def _scaled(watts: float, peak_c: float, limit_c: float, around_c: float) -> float:
@@ -122,7 +128,7 @@ def _scaled(watts: float, peak_c: float, limit_c: float, around_c: float) -> flo
 Seen = tuple[WarmUp, float]  # a run and the ambient that it was played in
 
 
-def _box_parts(box: Box, inside: Seen, handled: Seen) -> list[Part]:
+def _box_parts(box: HeatedEnclosure, inside: Seen, handled: Seen) -> list[HeatVerdict]:
     material = touch.METAL if box.metal else touch.PLASTIC
     rows = (
         ("air inside", inside, inside[0].air_c, ELECTRONICS_C, "electronics' ambient"),
@@ -146,5 +152,5 @@ def _box_parts(box: Box, inside: Seen, handled: Seen) -> list[Part]:
         mean = run.total_j / run.seconds
         allowed = _scaled(mean, temp_c, limit_c, around_c)
         remedy = "" if temp_c <= limit_c else "a larger box, a painted one, or less charge an hour"
-        parts.append(Part(name, mean, allowed, temp_c, limit_c, temp_c <= limit_c, about, remedy))
+        parts.append(HeatVerdict(name, mean, allowed, temp_c, limit_c, temp_c <= limit_c, about, remedy))
     return parts

@@ -18,8 +18,8 @@ from typing import Any
 import numpy as np
 
 from nightdraw.bank.heat.air import KELVIN, SIGMA, convection_w_m2k
-from nightdraw.bank.heat.enclosure import CONDUCTIVITY, Air, Box
-from nightdraw.bank.heat.mounted import Mounted
+from nightdraw.bank.heat.enclosure import CONDUCTIVITY, HeatedEnclosure, Temperatures
+from nightdraw.bank.heat.mounted import MountedChannel
 from nightdraw.bank.mechanics.placement import base_mm, placed
 from nightdraw.bank.patterns import Floats, Ints
 from nightdraw.board import BoardModel, Enclosure
@@ -30,7 +30,7 @@ LEAST_K = 0.5  # film coefficients are taken at this rise at least: at none ther
 
 
 @dataclass(frozen=True)
-class Spread:
+class ShellRises:
     """k_per_w: rows are the hottest spot under each channel's resistors and, last, the hottest one elsewhere,
     above the wall's mean; columns one watt in each channel's resistors and, last, in the air."""
 
@@ -46,7 +46,13 @@ class Spread:
         return max(0.0, float(self.above_k(channel_w, air_w).max()))
 
 
-def spread(board: BoardModel, channels: Sequence[Mounted], box: Box, air: Air, ambient_c: float) -> Spread:
+def shell_rises(
+    board: BoardModel,
+    channels: Sequence[MountedChannel],
+    box: HeatedEnclosure,
+    air: Temperatures,
+    ambient_c: float,
+) -> ShellRises:
     """The sheet of a board's box with its resistors where the drilling template puts them, its film
     coefficients at the temperatures where the lumped box settles."""
     assert board.enclosure is not None
@@ -67,10 +73,10 @@ def spread(board: BoardModel, channels: Sequence[Mounted], box: Box, air: Air, a
         for column, channel in enumerate(channels)
     ]
     rows.append(above[int(above[:, -1].argmax())])
-    return Spread(np.where(np.isfinite(rows), rows, 0.0))
+    return ShellRises(np.where(np.isfinite(rows), rows, 0.0))
 
 
-def _films(box: Box, air: Air, ambient_c: float) -> tuple[Floats, Floats]:
+def _films(box: HeatedEnclosure, air: Temperatures, ambient_c: float) -> tuple[Floats, Floats]:
     """Outside and inside film coefficients, W/m2K, of sides, lid and floor (in the order of Box.surfaces)."""
     wall_c = max(air.wall_c, ambient_c + LEAST_K)
     inner_air_c = max(air.air_c, air.inner_c + LEAST_K)

@@ -1,6 +1,7 @@
-"""One verdict a part: what it dissipates, what it may, how hot it is, and what would mend it.
+"""One verdict for each part: what it dissipates, what it may dissipate, how hot it is, and a remedy.
 
-The temperatures come from heat; the limits from the resistors, the MOSFET's sheet and the touch tables.
+The temperatures come from steady_state; the limits from the resistors, the MOSFET's sheet and the touch
+tables.
 """
 
 from __future__ import annotations
@@ -9,9 +10,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from nightdraw.bank.heat import touch
-from nightdraw.bank.heat.enclosure import Air, Box
+from nightdraw.bank.heat.enclosure import HeatedEnclosure, Temperatures
 from nightdraw.bank.heat.mosfet import junction_c, on_ohms, on_w, switch_w
-from nightdraw.bank.heat.mounted import Mounted
+from nightdraw.bank.heat.mounted import MountedChannel
 from nightdraw.bank.parts.resistor_packages import AIR, CATALOGUE
 from nightdraw.board import Switch
 
@@ -19,7 +20,7 @@ ELECTRONICS_C = 85.0  # RP2040 boards and HCT logic: highest ambient of the indu
 
 
 @dataclass(frozen=True)
-class Part:
+class HeatVerdict:
     """One verdict. margin: the share of allowed_w that is not used (negative: over by that much)."""
 
     name: str
@@ -39,8 +40,8 @@ class Part:
 
 
 @dataclass(frozen=True)
-class Load:
-    """What heats the box in one state of the bank: into its air, and by plates into its wall, watts."""
+class HeatInput:
+    """What heats the box: watts into its air, and through plates into its wall."""
 
     to_air_w: float
     to_wall_w: float
@@ -62,7 +63,9 @@ class Wall:
         return self.mean_c + self.above_k
 
 
-def resistor_part(channel: Mounted, supply_v: float, air: Air, box: Box, above_k: float) -> Part:
+def resistor_verdict(
+    channel: MountedChannel, supply_v: float, air: Temperatures, box: HeatedEnclosure, above_k: float
+) -> HeatVerdict:
     """One resistor of a channel: its derated rating, its hot spot, its voltage. above_k: of the wall under it
     over the wall's mean."""
     air = replace(air, wall_c=air.wall_c + above_k)
@@ -75,10 +78,12 @@ def resistor_part(channel: Mounted, supply_v: float, air: Air, box: Box, above_k
     where = "on the wall" if channel.on_plate else "in air"
     about = f"{channel.element_ohms():g} ohm, {channel.package.name} {where} at {around:.0f} C"
     remedy = "" if ok else _package_remedy(channel, watts, air, box, volts_ok)
-    return Part(channel.name, watts, allowed, temp, channel.package.limit_c, ok, about, remedy)
+    return HeatVerdict(channel.name, watts, allowed, temp, channel.package.limit_c, ok, about, remedy)
 
 
-def _package_remedy(channel: Mounted, watts: float, air: Air, box: Box, volts_ok: bool) -> str:
+def _package_remedy(
+    channel: MountedChannel, watts: float, air: Temperatures, box: HeatedEnclosure, volts_ok: bool
+) -> str:
     """The smallest package of the catalogue that would do in this box as it is, or a split."""
     if not volts_ok:
         return f"its {channel.package.volts_max:g} V are exceeded: two or more in series"
@@ -95,7 +100,9 @@ def _package_remedy(channel: Mounted, watts: float, air: Air, box: Box, volts_ok
     return "split it: four of the same ohms, two by two, share the heat; or a larger box"
 
 
-def switch_part(switch: Switch, channel: Mounted, supply_v: float, air: Air) -> Part:
+def switch_verdict(
+    switch: Switch, channel: MountedChannel, supply_v: float, air: Temperatures
+) -> HeatVerdict:
     """A channel's MOSFET: its junction at its own fixed point."""
     current = channel.current_a(supply_v)
     temp = junction_c(switch, current, air.air_c)
@@ -110,47 +117,48 @@ def switch_part(switch: Switch, channel: Mounted, supply_v: float, air: Air) -> 
     about = (
         f"{switch.part}, {on_ohms(switch):g} ohm at 25 C, {float(switch.to_air_k_w):g} K/W, {current:.3g} A"
     )
-    return Part(f"switch {channel.number}", watts, allowed, temp, limit, ok, about, remedy)
+    return HeatVerdict(f"switch {channel.number}", watts, allowed, temp, limit, ok, about, remedy)
 
 
-def air_part(box: Box, load: Load, air: Air, ambient_c: float) -> Part:
-    """The air that the electronics breathes."""
+def air_verdict(box: HeatedEnclosure, load: HeatInput, air: Temperatures, ambient_c: float) -> HeatVerdict:
+    """The air inside, which is the ambient of the electronics."""
 
     def at(scale: float) -> float:
-        return box.settle(ambient_c, load.to_air_w * scale, load.to_wall_w * scale).air_c
+        return box.balance(ambient_c, load.to_air_w * scale, load.to_wall_w * scale).air_c
 
     allowed = load.total_w * _scale(at, ELECTRONICS_C)
     ok = air.air_c <= ELECTRONICS_C
     remedy = (
         "" if ok else f"carry heat to the wall or take a larger box: {allowed:.3g} W is what this one bears"
     )
-    return Part(
+    return HeatVerdict(
         "air inside", load.total_w, allowed, air.air_c, ELECTRONICS_C, ok, "electronics' ambient", remedy
     )
 
 
-def handling_part(box: Box, load: Load, wall: Wall) -> Part:
-    """The wall as it is handled, at the standard's own 25 C."""
+def handling_verdict(box: HeatedEnclosure, load: HeatInput, wall: Wall) -> HeatVerdict:
+    """The wall held in the hand, at the standard's own 25 C."""
     material = touch.METAL if box.metal else touch.PLASTIC
     limit = touch.handling_limit_c(material)
     about = f"{material}, touched {touch.HANDLED}, in a room of {touch.REFERENCE_C:g} C: {touch.TS1_SOURCE}"
-    return _wall_part("wall, handled", box, load, wall, limit, touch.REFERENCE_C, about)
+    return _wall_verdict("wall, handled", box, load, wall, limit, touch.REFERENCE_C, about)
 
 
-def burn_part(box: Box, load: Load, wall: Wall, ambient_c: float) -> Part:
-    """The wall as it is brushed against, wherever the box stands."""
+def burn_verdict(box: HeatedEnclosure, load: HeatInput, wall: Wall, ambient_c: float) -> HeatVerdict:
+    """The wall touched by accident, at the given ambient."""
     material = touch.METAL if box.metal else touch.PLASTIC
     limit = touch.burn_limit_c(material)
     about = f"{material}, {touch.BRUSHED_S:g} s, at {ambient_c:g} C around: {touch.BURN_SOURCE}"
-    return _wall_part("wall, brushed", box, load, wall, limit, ambient_c, about)
+    return _wall_verdict("wall, brushed", box, load, wall, limit, ambient_c, about)
 
 
-def _wall_part(
-    name: str, box: Box, load: Load, wall: Wall, limit: float, ambient_c: float, about: str
-) -> Part:
+def _wall_verdict(
+    name: str, box: HeatedEnclosure, load: HeatInput, wall: Wall, limit: float, ambient_c: float, about: str
+) -> HeatVerdict:
     allowed = load.total_w * _scale(
         lambda share: (
-            box.settle(ambient_c, load.to_air_w * share, load.to_wall_w * share).wall_c + wall.above_k * share
+            box.balance(ambient_c, load.to_air_w * share, load.to_wall_w * share).wall_c
+            + wall.above_k * share
         ),
         limit,
     )
@@ -165,7 +173,7 @@ def _wall_part(
             "surface, or a lower level"
         )
     about += f"; the hottest spot, {wall.above_k:.0f} K above the mean"
-    return Part(name, load.total_w, allowed, wall.hottest_c, limit, ok, about, remedy)
+    return HeatVerdict(name, load.total_w, allowed, wall.hottest_c, limit, ok, about, remedy)
 
 
 def _scale(temperature_at: Callable[[float], float], limit_c: float) -> float:

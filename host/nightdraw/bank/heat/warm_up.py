@@ -1,7 +1,22 @@
-"""Warm-up over a profile: the bank's heat, second by second, in a network of resistors, air and wall.
+"""Warm-up over a profile: temperatures of resistors, air and wall in a thermal network, from cold to the end.
 
-Powers come from the patterns that the box's own bank picks at the highest supply. Convection and radiation
-depend on temperature, so the conductances are renewed as the box warms; in between the network is exact.
+Theory of operation. Lumped capacities: one node a channel (all its resistors), one for the air with what
+stands in it, one for the shell. Each resistor node is linked to the air, or to the wall where it is screwed
+to it, by the thermal resistance of its data sheet; air and wall by the inside film; the wall to ambient by
+convection, radiation and, for plastic, conduction through the wall.
+
+- Powers are piecewise constant: the patterns that the box's own bank picks at the highest supply.
+- Within a step the network is linear and integrated exactly (thermal_network), so that a pulse of a
+millisecond
+  and an hour of rest cost the same.
+- Convection and radiation depend on temperature: the conductances are renewed every RENEW_S, with the
+  temperatures at that instant (a linearly implicit step; the films change by a few percent over a step).
+- The wall is one node. What its hottest spot adds comes from shell.py's steady sheet, through one lag of
+LOCAL_S:
+  shorter than the real one, so that a peak is never too low.
+
+Assumptions: one temperature in a resistor (a single pulse is judged by the makers' rules in overload.py),
+tick jitter is nothing to heat. Cost: one eigenvalue problem a renewal, one product of matrices a segment.
 """
 
 from __future__ import annotations
@@ -15,12 +30,12 @@ from boxcore.schedule import Schedule
 
 from nightdraw import programs
 from nightdraw.bank.heat.air import AIR_J_KGK, GAS_J_KGK, KELVIN, SEA_LEVEL_PA
-from nightdraw.bank.heat.enclosure import Box
+from nightdraw.bank.heat.enclosure import HeatedEnclosure
 from nightdraw.bank.heat.mosfet import switch_w
-from nightdraw.bank.heat.mounted import Mounted
-from nightdraw.bank.heat.shell import spread
-from nightdraw.bank.heat.steady_state import settle, standing_w
-from nightdraw.bank.heat.thermal_network import Link, Network
+from nightdraw.bank.heat.mounted import MountedChannel
+from nightdraw.bank.heat.shell import shell_rises
+from nightdraw.bank.heat.steady_state import other_losses_w, steady_temperatures
+from nightdraw.bank.heat.thermal_network import Link, ThermalNetwork
 from nightdraw.bank.patterns import Floats
 from nightdraw.board import BoardModel
 
@@ -50,15 +65,16 @@ def patterns(board: BoardModel, program: Program, supply_mv: int) -> Iterator[Se
 
 
 @dataclass
-class Use:
-    """What one channel did: longest time on without a break, seconds on, energy in joules."""
+class ChannelUse:
+    """What one channel did: longest time on without a break, seconds on, energy in joules; `lasting_s`: on
+    since then."""
 
     longest_s: float = 0.0
     on_s: float = 0.0
     joules: float = 0.0
     lasting_s: float = 0.0
 
-    def note(self, seconds: float, watts: float) -> None:
+    def count(self, seconds: float, watts: float) -> None:
         """Count a segment in which the channel dissipated `watts` (0: off)."""
         self.lasting_s = self.lasting_s + seconds if watts else 0.0
         self.longest_s = max(self.longest_s, self.lasting_s)
@@ -75,7 +91,7 @@ class WarmUp:
     times_s: Floats
     temps_c: Floats
     peaks_c: Floats
-    uses: list[Use]
+    uses: list[ChannelUse]
     total_j: float
 
     @property
@@ -91,7 +107,12 @@ class _Model:
     """Nodes: one a channel (all its resistors), then the air, then the wall."""
 
     def __init__(
-        self, board: BoardModel, channels: Sequence[Mounted], box: Box, ambient_c: float, supply_v: float
+        self,
+        board: BoardModel,
+        channels: Sequence[MountedChannel],
+        box: HeatedEnclosure,
+        ambient_c: float,
+        supply_v: float,
     ) -> None:
         self._board = board
         self._channels = channels
@@ -100,8 +121,8 @@ class _Model:
         self._supply_v = supply_v
         count = len(channels)
         self.air, self.wall = count, count + 1
-        air, _ = settle(board, channels, box, ambient_c)
-        self.sheet = spread(board, channels, box, air, ambient_c)
+        air, _ = steady_temperatures(board, channels, box, ambient_c)
+        self.sheet = shell_rises(board, channels, box, air, ambient_c)
         density = SEA_LEVEL_PA / (GAS_J_KGK * (ambient_c + KELVIN))
         self._capacities = [
             *(channel.package.heat_j_k * channel.channel.count for channel in channels),
@@ -111,7 +132,7 @@ class _Model:
         self._watts = np.array([channel.watts(supply_v) for channel in channels])
         self._powers: dict[int, tuple[Floats, Floats]] = {}
 
-    def network(self, rises: Floats) -> Network:
+    def network(self, rises: Floats) -> ThermalNetwork:
         """The network with its conductances at these rises over ambient."""
         self._powers = {}
         links: list[Link] = []
@@ -125,7 +146,7 @@ class _Model:
         outside = self._box.outside_w(wall_c, self._ambient_c) / wall
         to_ambient = [0.0] * len(self._capacities)
         to_ambient[self.wall] = 1 / (1 / outside + self._box.through_k_w())
-        return Network(self._capacities, links, to_ambient)
+        return ThermalNetwork(self._capacities, links, to_ambient)
 
     def powers(self, pattern: int, rises: Floats) -> tuple[Floats, Floats]:
         """Every node's power, and the channels' own part, with this pattern on; the MOSFETs' share is taken
@@ -147,14 +168,14 @@ class _Model:
                 if closed
             )
         current = float(sum(on * np.array([each.current_a(self._supply_v) for each in self._channels])))
-        standing = standing_w(self._board, self._supply_v, current)
+        standing = other_losses_w(self._board, self._supply_v, current)
         return np.concatenate([channels, [standing + switches, 0.0]]), channels
 
 
 def warm_up(
     board: BoardModel,
-    channels: Sequence[Mounted],
-    box: Box,
+    channels: Sequence[MountedChannel],
+    box: HeatedEnclosure,
     ambient_c: float,
     supply_v: float,
     segments: Iterable[Segment],
@@ -167,21 +188,21 @@ def warm_up(
     """
     model = _Model(board, channels, box, ambient_c, supply_v)
     rises = np.zeros(len(channels) + 2)
-    run = _Run(model, rises)
-    uses = [Use() for _ in channels]
+    run = _Integration(model, rises)
+    uses = [ChannelUse() for _ in channels]
     total_j = 0.0
     for seconds, pattern in segments:
         watts, by_channel = model.powers(pattern, run.rises)
         run.play(seconds, watts)
         total_j += float(watts.sum()) * seconds
         for use, channel_w in zip(uses, by_channel, strict=True):
-            use.note(seconds, float(channel_w))
+            use.count(seconds, float(channel_w))
     temps = np.array(run.trace) + ambient_c
     return WarmUp(run.now_s, np.array(run.times), temps, run.peaks + ambient_c, uses, total_j)
 
 
-class _Run:
-    """The clock, the temperatures, and the network with the age of its conductances."""
+class _Integration:
+    """State of the integration: time, temperatures, and the network with the age of its conductances."""
 
     def __init__(self, model: _Model, rises: Floats) -> None:
         self._model = model
@@ -198,7 +219,7 @@ class _Run:
         self._due_s = self.now_s + RENEW_S
 
     def play(self, seconds: float, watts: Floats) -> None:
-        """Let time pass with constant powers."""
+        """Advance by `seconds` with constant powers; split where the conductances are due for renewal."""
         left = seconds
         while left > 0:
             step = min(left, max(self._due_s - self.now_s, 0.0))
@@ -209,9 +230,9 @@ class _Run:
                 left -= step
                 self.peaks = np.maximum(self.peaks, self._seen())
             if self.now_s >= self._due_s:
-                self._note()
+                self._record()
                 self._renew()
-        self._note()
+        self._record()
 
     def _seen(self) -> Floats:
         """The rises with what the sheet adds where the resistors are; the wall's is its hottest spot."""
@@ -221,7 +242,7 @@ class _Run:
         seen[-1] += max(0.0, float(above.max()))
         return seen
 
-    def _note(self) -> None:
+    def _record(self) -> None:
         self.times.append(self.now_s)
         self.trace.append(self._seen())
         if len(self.times) > MOST_TRACE:

@@ -1,6 +1,6 @@
 """Preferred resistor values: the series of IEC 60063 through the eseries library, as exact ohms in a range.
 
-Only which values exist lives here; which of them to use is search's business.
+Which values exist; which of them to use is decided in sizing.
 """
 
 from __future__ import annotations

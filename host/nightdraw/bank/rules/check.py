@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from nightdraw.bank.circuit import part_text, transients
 from nightdraw.bank.circuit.assembly import AMBIENT_C, assemble, missing
-from nightdraw.bank.heat.mounted import Mounted, mounted
-from nightdraw.bank.heat.steady_state import weigh
+from nightdraw.bank.heat.mounted import MountedChannel, mounted_channels
+from nightdraw.bank.heat.steady_state import steady_heat
 from nightdraw.bank.mechanics.placement import has_room, needed_mm
 from nightdraw.bank.remarks import ERROR, Remark
 from nightdraw.bank.rules import electrical, gates, plausibility, sensors, supplies
@@ -81,7 +81,7 @@ RULES = {
 
 
 @dataclass(frozen=True)
-class Checked:
+class BoardCheck:
     """All findings of a board; ok where none is an error."""
 
     remarks: tuple[Remark, ...]
@@ -91,7 +91,7 @@ class Checked:
         return all(remark.severity != ERROR for remark in self.remarks)
 
 
-def check(board: BoardModel, ambient_c: float = AMBIENT_C) -> Checked:
+def check(board: BoardModel, ambient_c: float = AMBIENT_C) -> BoardCheck:
     """Hold a board to every rule; the board may have been read without the pins' own checks."""
     found = [*gates.pins(board), *gates.gates(board), *part_text.remarks(board)]
     found += [*supplies.remarks(board), *sensors.remarks(board, ambient_c)]
@@ -110,7 +110,7 @@ def check(board: BoardModel, ambient_c: float = AMBIENT_C) -> Checked:
         weighed = any(remark.rule == "resistor-power" for remark in found)
         netlist = assemble(board, packages, allowed)
         found += [r for r in electrical.remarks(netlist) if not (weighed and _is_watts(r))]
-    return Checked(tuple(found))
+    return BoardCheck(tuple(found))
 
 
 def _room(board: BoardModel) -> Iterator[Remark]:
@@ -131,16 +131,16 @@ def _is_watts(remark: Remark) -> bool:
     return remark.rule == "rating" and remark.part.startswith("RB")
 
 
-def _packages(board: BoardModel) -> tuple[list[Mounted], list[Remark]]:
+def _packages(board: BoardModel) -> tuple[list[MountedChannel], list[Remark]]:
     try:
-        return mounted(board), []
+        return mounted_channels(board), []
     except InputError as error:
         return [], [Remark("channels", "resistor-body", f.text(), ERROR) for f in error.findings]
 
 
 def _heat(board: BoardModel, ambient_c: float) -> tuple[list[Remark], dict[str, float]]:
     try:
-        heat = weigh(board, ambient_c)
+        heat = steady_heat(board, ambient_c)
     except InputError as error:
         return [Remark("enclosure", "heat", f.text(), ERROR) for f in error.findings], {}
     found = []

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from nightdraw.bank.circuit.supply_side import HOT
-from nightdraw.bank.heat.mounted import Mounted
+from nightdraw.bank.heat.mounted import MountedChannel
 from nightdraw.bank.parts.resistor_packages import ResistorPackage
 from nightdraw.bank.remarks import ERROR, Remark
 from nightdraw.board import BoardModel, Switch
@@ -26,7 +26,7 @@ ON_PLATE_K_W = 0.3  # the best that is screwed to a plate
 HOTTEST_PACKAGE_C = 450.0  # vitreous enamel; films end at 155 to 200 C
 
 
-def remarks(board: BoardModel, channels: list[Mounted]) -> Iterator[Remark]:
+def remarks(board: BoardModel, channels: list[MountedChannel]) -> Iterator[Remark]:
     """Every figure out of reason."""
     if board.switch is not None:
         for message in _switch(board.switch):
@@ -86,7 +86,7 @@ def _package(package: ResistorPackage) -> Iterator[str]:
         yield f"{package.name}: a hot spot of {package.air.zero_at_c:g} C"
 
 
-def _made(channels: list[Mounted]) -> Iterator[Remark]:
+def _made(channels: list[MountedChannel]) -> Iterator[Remark]:
     for channel in channels:
         low, high = channel.package.ohms
         if not low <= channel.element_ohms() <= high:

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from fractions import Fraction
 
 from nightdraw import units
-from nightdraw.bank.heat.steady_state import Heat, weigh
-from nightdraw.bank.heat.verdicts import Part
+from nightdraw.bank.heat.steady_state import Heat, steady_heat
+from nightdraw.bank.heat.verdicts import HeatVerdict
 from nightdraw.bank.mechanics.placement import has_room
 from nightdraw.bank.parts.enclosures import boxes
 from nightdraw.bank.parts.preferred_values import series_values
@@ -65,7 +65,7 @@ def build(
     return channels, board, heat, remarks
 
 
-def _too_warm(part: Part) -> str:
+def _too_warm(part: HeatVerdict) -> str:
     over = part.temp_c - part.limit_c
     return f"{part.temp_c:.0f} C, {over:.0f} K over its limit of {part.limit_c:.0f} C: {part.remedy}"
 
@@ -127,7 +127,7 @@ def _in_a_box(
     found = None
     for enclosure in enclosures:
         board = _board(request, name, channels, enclosure)
-        found = board, weigh(board, request.ambient_c)
+        found = board, steady_heat(board, request.ambient_c)
         if found[1].ok and has_room(board):
             break
     assert found is not None  # there are boxes of every material

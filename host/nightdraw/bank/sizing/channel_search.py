@@ -44,7 +44,7 @@ REFINEMENTS = 6  # rounds in which the points where the best choice fails join t
 
 
 @dataclass(frozen=True)
-class Choice:
+class ChannelChoice:
     """ohms, ascending; the largest relative error over the spans; no choice within the limits has a largest
     error below `proven`; `hurried`: the clock, not the work, ended the proof."""
 
@@ -93,7 +93,7 @@ def choose(
     channels: int,
     clock: Callable[[], float] = time.monotonic,
     progress: Callable[[float], None] = lambda share: None,
-) -> Choice:
+) -> ChannelChoice:
     """The best choice of up to `channels` values (repetition allowed) for the levels' spans.
 
     The error of a choice is the largest, over levels and supplies, of |sum of the best pattern - wanted| /
@@ -127,7 +127,7 @@ def choose(
     best.take(settled, spans.error(candidates[settled]), slack=SAME)
     proven = best.error if best.settled else best.proven
     ohms = tuple(sorted(values[pick] for pick in best.picks))
-    return Choice(
+    return ChannelChoice(
         ohms, best.error, min(proven, best.error), best.error > NEGLIGIBLE and not best.settled and late()
     )
 

@@ -1,4 +1,4 @@
-"""From wanted currents to a bank that can be bought: values, resistors, box, errors, verdicts.
+"""From wanted currents to a bank that can be bought: values, resistor packages, enclosure, errors, verdicts.
 
 It joins the choice of values, the arrangement of resistors, the heat of the result and its errors; the
 arithmetic of each is in its own module.
@@ -19,7 +19,7 @@ from nightdraw.bank.patterns import Ints, best_patterns, subset_sums
 from nightdraw.bank.remarks import ERROR, NOTE, WARNING, Remark
 from nightdraw.bank.sizing.arrangement import Arrangement
 from nightdraw.bank.sizing.building import OWN_A, SWITCH_AND_WIRE_OHMS, build
-from nightdraw.bank.sizing.channel_search import FINE, Choice, choose
+from nightdraw.bank.sizing.channel_search import FINE, ChannelChoice, choose
 from nightdraw.bank.sizing.level_error import LevelError, Spread, errors_of
 from nightdraw.bank.sizing.request import SizingRequest, check
 from nightdraw.bank.sizing.supply_range import Spans
@@ -40,7 +40,7 @@ class Sized:
     are those of the wanted levels, in their order."""
 
     request: SizingRequest
-    choice: Choice
+    choice: ChannelChoice
     channels: tuple[Arrangement, ...]
     patterns: tuple[int, ...]
     nominal_ma: tuple[float, ...]
@@ -140,7 +140,7 @@ def _level_remarks(request: SizingRequest, patterns: Ints, errors: Sequence[Leve
     return remarks
 
 
-def _general_remarks(request: SizingRequest, choice: Choice, patterns: Ints) -> list[Remark]:
+def _general_remarks(request: SizingRequest, choice: ChannelChoice, patterns: Ints) -> list[Remark]:
     remarks = []
     if not request.own_a:
         own = units.show(OWN_A, "current")

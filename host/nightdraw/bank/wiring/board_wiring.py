@@ -23,7 +23,7 @@ LEAD_C = Fraction(100)
 
 
 @dataclass(frozen=True)
-class Row:
+class ConductorRow:
     """One conductor: current, drop at its own temperature and at 20 C, temperature and limit."""
 
     name: str
@@ -57,7 +57,7 @@ class ChosenFuse:
 class Wiring:
     """The whole answer."""
 
-    conductors: tuple[Row, ...]
+    conductors: tuple[ConductorRow, ...]
     fuse: ChosenFuse
     peak_a: float
     remarks: tuple[Remark, ...]
@@ -98,7 +98,7 @@ def _lead(board: BoardModel, length_m: Fraction | None) -> Wire:
     return lead if length_m is None else replace(lead, length_m=length_m)
 
 
-def _rows(board: BoardModel, lead: Wire, peak: float, ambient_c: float) -> Iterator[Row]:
+def _rows(board: BoardModel, lead: Wire, peak: float, ambient_c: float) -> Iterator[ConductorRow]:
     volts = board.caps["supply_max_mv"] / 1000
     for name in ("lead, positive", "lead, negative"):
         yield _row(name, lead, peak, ambient_c, DROP_SHARE / 2 * board.supply_nominal_mv)
@@ -112,14 +112,14 @@ def _rows(board: BoardModel, lead: Wire, peak: float, ambient_c: float) -> Itera
         yield _row(f"inside, channel {number}", inside, volts / least, ambient_c, allowed)
 
 
-def _row(name: str, wire: Wire, current_a: float, ambient_c: float, allowed_mv: float) -> Row:
+def _row(name: str, wire: Wire, current_a: float, ambient_c: float, allowed_mv: float) -> ConductorRow:
     conductor = Conductor(float(wire.area_mm2), float(wire.temp_c))
     temp = conductor.settles_c(current_a, ambient_c)
     mv_per_mohm_m = current_a * float(wire.length_m)
     drop = mv_per_mohm_m * conductor.mohm_m(temp)
     carries = conductor.carries_a(ambient_c)
     warmest = ambient_c + WARM_SHARE * (conductor.limit_c - ambient_c)
-    return Row(
+    return ConductorRow(
         name,
         float(wire.area_mm2),
         float(wire.length_m),
@@ -157,7 +157,7 @@ def _fuse(board: BoardModel, lead: Wire, peak: float, ambient_c: float) -> Chose
 
 
 def _conductor_remarks(
-    board: BoardModel, rows: Sequence[Row], peak: float, ambient_c: float
+    board: BoardModel, rows: Sequence[ConductorRow], peak: float, ambient_c: float
 ) -> Iterator[Remark]:
     if board.circuit.lead is None:
         yield Remark("lead", "lead-missing", "the board file names no lead: key `lead`", ERROR)
@@ -174,7 +174,7 @@ def _conductor_remarks(
             yield Remark(row.name, "conductor", message, ERROR)
 
 
-def _better(row: Row, allowed_mv: float, ambient_c: float) -> str:
+def _better(row: ConductorRow, allowed_mv: float, ambient_c: float) -> str:
     """The thinnest standard conductor that would do."""
     for size in SIZES_MM2:
         if size > row.mm2:
