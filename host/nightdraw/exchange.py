@@ -36,7 +36,7 @@ def prove(
     return spake2plus.Keys(names, share, verifier_share, z, v, w0)
 
 
-def sealed(key: bytes, salt: bytes, cost: int, record: bytes) -> bytes:
+def encrypted_record(key: bytes, salt: bytes, cost: int, record: bytes) -> bytes:
     """The bytes that set a passcode, under the key that box and host have agreed on (see lock.agreed())."""
     head = salt + struct.pack("<I", cost)
     hidden = lock.ciphered(spake2plus, key, record)

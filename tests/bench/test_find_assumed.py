@@ -136,9 +136,9 @@ def test_a_meter_in_line_takes_what_an_independent_simulation_takes(
     for _ in range(3000):
         opened = source.random() < share
         taken.append(120 + anew_s if opened else pulses.begin(source)(120.0))
-    told = Told(taken)
-    assert told.agrees(row.time.expected_s, row.time.p95_s, row.time.errors_s(), rel=1e-3)
-    assert told.agrees(row.closed.expected_s, row.closed.p95_s, rel=1e-3)
+    with_times = Told(taken)
+    assert with_times.agrees(row.time.expected_s, row.time.p95_s, row.time.errors_s(), rel=1e-3)
+    assert with_times.agrees(row.closed.expected_s, row.closed.p95_s, rel=1e-3)
     assert row.more["lost"] == 0
 
 
@@ -198,8 +198,8 @@ def test_by_hand_takes_what_an_independent_simulation_takes(tmp_path: Path, noti
                 break
         else:
             passed += 1
-    told = Told(taken)
-    assert told.agrees(row.time.expected_s, row.time.p95_s, row.time.errors_s())
+    with_times = Told(taken)
+    assert with_times.agrees(row.time.expected_s, row.time.p95_s, row.time.errors_s())
     assert row.more["wrong_fuse"] == pytest.approx(passed / 6000, abs=0.015)  # 5 standard errors
     assert row.more["wrong_fuse"] <= 0.05 + 0.006
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nightdraw.bench.finding import laws, walks
-from nightdraw.bench.finding.train import Face, Train
+from nightdraw.bench.finding.train import Signature, Train
 from nightdraw.bench.finding.trials import Trials
 from nightdraw.places import Node
 from nightdraw.profile.model import Pulse, Random
@@ -43,9 +43,9 @@ def test_after_a_move_the_phase_is_known() -> None:
     """T 20 s, w 1 s: the pulse at 0 is over at 1 s; 59.5 s later the one at 60 s has begun already."""
     assert periodic(20, 1).wait_s(59.5) == pytest.approx(80 - 59.5)
     assert periodic(20, 1).wait_s(59.0) == pytest.approx(60 - 59)  # it begins just then
-    told = sets_of(Periodic(20, 1), [(4, 4, 1)], 59.5, 4000, 1)
+    with_times = sets_of(Periodic(20, 1), [(4, 4, 1)], 59.5, 4000, 1)
     closed = periodic(20, 1).spread(walks.in_sets([(4, 4, 1)], 59.5))
-    assert told.agrees(closed.expected_s, closed.p95_s)
+    assert with_times.agrees(closed.expected_s, closed.p95_s)
 
 
 # 0.5 chi-square_0.95(2 n) means, by tables of the chi-square distribution
@@ -157,7 +157,7 @@ def test_the_simulation_of_a_train_agrees_with_the_plain_one() -> None:
 
     starts = np.array([0.0, 5.0, 20.0, 40.0]) * S
     train = Train(starts, starts + 0.3 * S, np.full(4, 0.2))
-    times = Trials(Face(0.2, 0.3, train), 1).pulses(1)
+    times = Trials(Signature(0.2, 0.3, train), 1).pulses(1)
     # waits are uniform over the gaps 5, 15, 20 that one falls into: sum g^2 / 2 / 40
     assert times.expected_s == pytest.approx((25 + 225 + 400) / 80 + 0.3, rel=1e-3)
     # P(wait > t) = (15 - t + 20 - t) / 40 for 5 < t < 15, (20 - t) / 40 above: 5 % at 18 s

@@ -63,9 +63,9 @@ def test_a_part_takes_what_it_takes_alone(tmp_path: Path) -> None:
         for method in (CLAMP, DROPS, "pulling fuses"):
             assert by_part[name][method].shows == alone[method].shows
             assert by_part[name][method].closed == alone[method].closed
-    told = sets_of(Periodic(11, 0.5), [(4, 10, 3)], 60, 4000, 5)
+    with_times = sets_of(Periodic(11, 0.5), [(4, 10, 3)], 60, 4000, 5)
     row = by_part["pulse 2"][DROPS]
-    assert told.agrees(row.time.expected_s, row.time.p95_s, row.time.errors_s())
+    assert with_times.agrees(row.time.expected_s, row.time.p95_s, row.time.errors_s())
 
 
 def test_a_replay_with_one_rise_a_round_has_the_exact_law(tmp_path: Path) -> None:
@@ -73,9 +73,9 @@ def test_a_replay_with_one_rise_a_round_has_the_exact_law(tmp_path: Path) -> Non
     one = search(profile(tmp_path, STAIRS))
     row = next(row for row in one.methods() if row.method == CLAMP)
     assert row.law == "mixture of uniform laws"
-    told = number_of(Periodic(25, 2), 3, 6000, 3)
-    assert told.agrees(row.closed.expected_s, row.closed.p95_s)
-    assert told.agrees(row.time.expected_s, row.time.p95_s, row.time.errors_s())
+    with_times = number_of(Periodic(25, 2), 3, 6000, 3)
+    assert with_times.agrees(row.closed.expected_s, row.closed.p95_s)
+    assert with_times.agrees(row.time.expected_s, row.time.p95_s, row.time.errors_s())
 
 
 def test_a_replay_with_two_rises_is_simulated(tmp_path: Path) -> None:

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from nightdraw.bench.finding import laws
 from nightdraw.bench.finding.place import Site
-from nightdraw.bench.finding.train import Face, Train
-from nightdraw.bench.finding.trials import Back, Trials
+from nightdraw.bench.finding.train import Signature, Train
+from nightdraw.bench.finding.trials import Restoration, Trials
 from nightdraw.bench.finding.walks import Wakes, by_pulling
 
 from tests.bench.finding import DEEP, by_name, profile, search, vehicle
@@ -82,11 +82,11 @@ def test_periodic_pulses(tmp_path: Path, car: str, splice: str) -> None:
         return 15 + 20 + now + 0.2
 
     assert method.settings["watch_s"] == pytest.approx(7.2)
-    told, wrong = plain(car, own, Periodic(7, 0.2), 7.2, back_s)
+    with_times, wrong = plain(car, own, Periodic(7, 0.2), 7.2, back_s)
     assert wrong == 0
     assert method.more["wrong_fuse"] == 0
-    assert told.agrees(method.time.expected_s, method.time.p95_s, method.time.errors_s())
-    assert told.agrees(method.closed.expected_s, method.closed.p95_s)
+    assert with_times.agrees(method.time.expected_s, method.time.p95_s, method.time.errors_s())
+    assert with_times.agrees(method.closed.expected_s, method.closed.p95_s)
 
 
 @pytest.mark.parametrize("draw", [UNIFORM, POISSON], ids=["uniform", "exponential"])
@@ -99,14 +99,14 @@ def test_random_pulses_blame_a_wrong_fuse_in_at_most_one_search_of_twenty(tmp_pa
         if draw == UNIFORM
         else Alternating(lambda s: min(320.0, s.expovariate(1 / 40)), lambda s: 0.3)
     )
-    told, wrong = plain("vehicle-1", "F9", pulses, patience_s, lambda asleep_s: 0.0)
+    with_times, wrong = plain("vehicle-1", "F9", pulses, patience_s, lambda asleep_s: 0.0)
     assert 0.002 < wrong <= 0.05
     assert method.more["wrong_fuse"] <= 0.05
     assert method.closed.wrong <= 0.05
     assert method.more["wrong_fuse"] == pytest.approx(wrong, abs=0.012)  # 4 standard errors of 4000 trials
     assert method.closed.wrong == pytest.approx(wrong, abs=0.012)
-    assert told.agrees(method.time.expected_s, method.time.p95_s, method.time.errors_s())
-    assert told.agrees(method.closed.expected_s, method.closed.p95_s)
+    assert with_times.agrees(method.time.expected_s, method.time.p95_s, method.time.errors_s())
+    assert with_times.agrees(method.closed.expected_s, method.closed.p95_s)
     assert "can't be confirmed" in method.why
     assert method.settings["confirm"] == "no"
 
@@ -124,10 +124,10 @@ def test_a_run_that_goes_on_is_seen_again_where_it_was(tmp_path: Path) -> None:
 
 def test_a_steady_fault_is_read_at_once_after_each_pull(tmp_path: Path) -> None:
     method = by_name(profile(tmp_path, "  - steady: 300 mA\n", DEEP + "resume: stay-off\n"), at="siren")[NAME]
-    told, wrong = plain("vehicle-1", "F9", _Steady(), 5.0, lambda asleep_s: 0.0)
+    with_times, wrong = plain("vehicle-1", "F9", _Steady(), 5.0, lambda asleep_s: 0.0)
     assert wrong == 0
-    assert told.agrees(method.time.expected_s, method.time.p95_s, method.time.errors_s())
-    assert told.agrees(method.closed.expected_s, method.closed.p95_s)
+    assert with_times.agrees(method.time.expected_s, method.time.p95_s, method.time.errors_s())
+    assert with_times.agrees(method.closed.expected_s, method.closed.p95_s)
 
 
 class _Steady:
@@ -159,7 +159,9 @@ def test_what_the_right_fuse_feeds_wakes_when_it_goes_back() -> None:
     walk = by_pulling(wakes, "C", 15.0, 7.0, lambda asleep_s: 15.0 + asleep_s + 5.0)
     assert min(path.constant_s for path in walk.paths) >= 15 + 7 + 15 + 200 + 5
     closed = laws.STEADY.spread(walk)
-    times = Trials(Face(0.3, math.inf, None), 1).by_pulling(wakes, "C", 15.0, 7.0, Back("restart", 15.0, 0.0))
+    times = Trials(Signature(0.3, math.inf, None), 1).by_pulling(
+        wakes, "C", 15.0, 7.0, Restoration("restart", 15.0, 0.0)
+    )
     mean_s, p95_s = times.errors_s()
     assert times.expected_s == pytest.approx(closed.expected_s, abs=5 * mean_s)
     assert times.p95_s == pytest.approx(closed.p95_s, abs=5 * p95_s + 0.001)
@@ -171,9 +173,9 @@ def test_a_run_that_goes_on_has_lost_up_to_ten_seconds() -> None:
     wakes = Wakes({}, {}, {"A": 0})
     starts = np.arange(3001) * 20.0 * S
     train = Train(starts, starts + S, np.full(len(starts), 0.3))
-    trials = Trials(Face(0.3, 1.0, train), 1)
+    trials = Trials(Signature(0.3, 1.0, train), 1)
     once_s = trials.pulses(1).taken_s
-    times = trials.by_pulling(wakes, "A", 15.0, 21.0, Back("continue", 15.0, 30.0))
+    times = trials.by_pulling(wakes, "A", 15.0, 21.0, Restoration("continue", 15.0, 30.0))
     played_s = times.taken_s - once_s - (15 + 21 + 15 + 30)
     assert played_s.min() >= 5 - 1e-6
     assert played_s.max() <= 15 + 1e-6

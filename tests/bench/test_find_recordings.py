@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 from nightdraw import data
 from nightdraw.bench import drive, findable, metering
-from nightdraw.bench.finding import weigh
+from nightdraw.bench.finding import detectability
 from nightdraw.bench.setup import build
 from nightdraw.instruments import setup
 from nightdraw.instruments.model import Instruments
@@ -214,17 +214,17 @@ def check(tmp_path: Path, seeds: range) -> tuple[int, int]:
     for seed in seeds:
         one = case(tmp_path, seed, RECORDING)
         for name, shows, ratio, said in judged(tmp_path, one):
-            told = (
+            with_times = (
                 f"seed {seed}: {name}, {one.draw_ma} mA {one.on_s} s, {one.kit.name}, {ratio} times: {said}"
             )
             if shows:
                 yes += 1
                 pulses, found, false = pulses + said.pulses, found + said.found, false + said.false
-                assert said.found >= 0.9 * said.pulses, told
-                assert said.false <= 0.1 * said.pulses, told
-            elif ratio < weigh.CLEAR / 3:
+                assert said.found >= 0.9 * said.pulses, with_times
+                assert said.false <= 0.1 * said.pulses, with_times
+            elif ratio < detectability.CLEAR / 3:
                 no += 1
-                assert said.found < 0.95 * said.pulses or said.false > 0.05 * said.pulses, told
+                assert said.found < 0.95 * said.pulses or said.false > 0.05 * said.pulses, with_times
     assert found >= 0.99 * pulses
     assert false <= 0.01 * pulses
     return yes, no

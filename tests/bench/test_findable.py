@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from nightdraw import data
 from nightdraw.bench import findable
-from nightdraw.bench.finding import weigh
+from nightdraw.bench.finding import detectability
 from nightdraw.instruments import setup
 from nightdraw.instruments.assumed import load_assumed
 from nightdraw.instruments.model import Instruments
@@ -52,9 +52,11 @@ def test_every_methods_time_is_that_of_an_independent_simulation(tmp_path: Path,
         (lab[SPLIT], sets_of(plain, [(1, 2, 1)], 60, 6000, 4)),
         (lab[BOTH], sets_of(plain, [(1, 2, 1), (1, 7, 7)], 60, 6000, 5)),
     ]
-    for method, told in pairs:
-        assert told.agrees(method.time.expected_s, method.time.p95_s, method.time.errors_s()), method.method
-        assert told.agrees(method.closed.expected_s, method.closed.p95_s, rel=2e-4), method.method
+    for method, with_times in pairs:
+        assert with_times.agrees(method.time.expected_s, method.time.p95_s, method.time.errors_s()), (
+            method.method
+        )
+        assert with_times.agrees(method.closed.expected_s, method.closed.p95_s, rel=2e-4), method.method
         within = [4 * error + 0.001 for error in method.time.errors_s()]
         assert method.time.expected_s == pytest.approx(method.closed.expected_s, abs=within[0])
         assert method.time.p95_s == pytest.approx(
@@ -70,9 +72,9 @@ def test_by_hand_fuse_after_fuse_takes_what_an_independent_simulation_takes(tmp_
     sure = dataclasses.replace(load_assumed(), notices=1.0)  # a clamp tells, each pulse is noticed
     one = findable.Search(made, vehicle(), KITS["workshop"], "tailgate", 1, assumed=sure)
     method = one.drops_by_hand(one.faces[0])
-    told = sets_of(Periodic(17, 2), [(10, 10, 1)], 15, 6000, 1)
-    assert told.agrees(method.time.expected_s, method.time.p95_s, method.time.errors_s())
-    assert told.agrees(method.closed.expected_s, method.closed.p95_s)
+    with_times = sets_of(Periodic(17, 2), [(10, 10, 1)], 15, 6000, 1)
+    assert with_times.agrees(method.time.expected_s, method.time.p95_s, method.time.errors_s())
+    assert with_times.agrees(method.closed.expected_s, method.closed.p95_s)
 
 
 def test_weak_draws_beside_a_strong_one_leave_its_law(tmp_path: Path) -> None:
@@ -115,7 +117,7 @@ def test_a_short_pulse_hides_from_a_slow_meter_and_not_from_a_recorder(tmp_path:
 )
 def test_what_a_window_shows_of_a_pulse(width: float, share: float) -> None:
     """Against a count over positions: 95 of 100 show that share or more."""
-    assert weigh.shown(width, 1.0) == pytest.approx(share)
+    assert detectability.shown(width, 1.0) == pytest.approx(share)
     shown = []
     for k in range(2000):
         begin = k / 2000

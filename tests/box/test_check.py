@@ -11,7 +11,7 @@ import serial
 from nightdraw import data
 from nightdraw.link import check as checking
 from nightdraw.link import ports
-from nightdraw.link.check import RULES, Bench, Step
+from nightdraw.link.check import RULES, Environment, Step
 
 from tests.box import lines
 from tests.box.lines import BOX, Computer, port
@@ -33,7 +33,7 @@ BOOT_LOADER = (0x2E8A, 0x0003)
 
 
 def walk(computer: Computer, box: str | None = None) -> list[Step]:
-    return list(checking.walk(box, cast(Bench, computer)))
+    return list(checking.walk(box, cast(Environment, computer)))
 
 
 def plugged(answer=None, **other) -> Computer:

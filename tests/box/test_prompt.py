@@ -155,7 +155,7 @@ def test_a_port_that_comes_back_under_another_name_is_found(board, monkeypatch):
 
 def test_a_board_that_does_not_come_back_is_told(board, monkeypatch):
     passed = itertools.count(0, 5)
-    clock = reach.Clock(now=lambda: float(next(passed)), sleep=lambda seconds: None)
+    clock = reach.WaitClock(now=lambda: float(next(passed)), sleep=lambda seconds: None)
     entered = reach.enter(board.plug(boot=False))
     monkeypatch.setattr(reach, "open_transport", gone)
     with pytest.raises(LinkError, match=r"didn't come back.*plug it in again"):

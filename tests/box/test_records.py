@@ -14,7 +14,7 @@ from nightdraw.bench.instrument import BenchLink
 from nightdraw.capture import journal
 from nightdraw.capture.accounts import Asked
 from nightdraw.link import BoxClient, Loop, open_box, records
-from nightdraw.link.told import Facts, Identity, JournalBytes
+from nightdraw.link.replies import BoardFacts, Identity, JournalBytes
 
 from tests.bench import support
 from tests.boxcore.records import pack
@@ -119,8 +119,8 @@ class Stored:
     def read_journal(self, since: int = 0, progress: Any = None) -> JournalBytes:
         return JournalBytes(0, self.data)
 
-    def facts(self) -> Facts:
-        return Facts("stored", 11_000, (1, 2))
+    def facts(self) -> BoardFacts:
+        return BoardFacts("stored", 11_000, (1, 2))
 
     def has_monitor(self) -> bool:
         return False

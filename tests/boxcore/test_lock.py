@@ -117,12 +117,14 @@ def test_a_record_that_came_through_changed_is_not_taken(data):
     found.begin_set(0, share)
     work(found)
     key = p256.finish(lock.agreed(3, found.share(0), share, found.share(0)))
-    sent = bytearray(exchange.sealed(key, SALT, COST, HOST.record))
+    sent = bytearray(exchange.encrypted_record(key, SALT, COST, HOST.record))
     bit = data.draw(some.integers(0, 8 * len(sent) - 1))
     sent[bit // 8] ^= 1 << bit % 8
     refused(-224, found.set, 0, bytes(sent))
     assert not found.is_set
-    refused(-221, found.set, 0, exchange.sealed(key, SALT, COST, HOST.record))  # the exchange is used up
+    refused(
+        -221, found.set, 0, exchange.encrypted_record(key, SALT, COST, HOST.record)
+    )  # the exchange is used up
 
 
 @pytest.mark.parametrize("at", [0, 1, 2])

@@ -182,7 +182,7 @@ def test_a_passcode_that_is_set_is_no_part_of_what_travels():
         box.begin_set(0, share)
         work(box)
         key = p256.finish(lock.agreed(number, box.share(0), share, box.share(0)))
-        blocks.append(exchange.sealed(key, SALT, COST, HOST.record))
+        blocks.append(exchange.encrypted_record(key, SALT, COST, HOST.record))
     for start in range(lock.RECORD_BYTES - 8):
         assert HOST.record[start : start + 8] not in blocks[0]
     assert blocks[0][20:28] != blocks[1][20:28]

@@ -27,7 +27,7 @@ def box(rig: Rig) -> BoxClient:
 
 def test_identity_and_facts(box):
     assert box.idn() == client.Identity("NIGHTDRAW", "rig", "42", __version__)
-    assert box.facts() == client.Facts("rig", OWN_UA, CHANNELS_NS)
+    assert box.facts() == client.BoardFacts("rig", OWN_UA, CHANNELS_NS)
 
 
 def test_another_version_is_refused_with_the_command_that_mends_it(rig, monkeypatch):

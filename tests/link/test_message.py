@@ -64,15 +64,15 @@ def test_a_wrong_block_is_refused(answer):
 @given(st.integers(1, 9999), st.integers(0, 7), st.integers(0, 200))
 def test_a_seal_fits_only_what_it_sealed(number, bit, at):
     units, block, said, error = [":A?", ":B"], b"xyz", b"1.5\n", b'0,"No error"'
-    asked = b":A?;:B;xyz" + f"{message.ERROR};{message.SEAL}{number};".encode()
-    seal = (number, _crc(asked), _crc(said + error))
-    assert message.fits(seal, units, block, said, error)
-    assert not message.fits(seal, units, None, said, error)
-    assert not message.fits(seal, [":A?"], block, said, error)
-    assert not message.fits((number + 1, *seal[1:]), units, block, said, error)
+    asked = b":A?;:B;xyz" + f"{message.ERROR};{message.CHECKSUM_QUERY}{number};".encode()
+    checksum = (number, _crc(asked), _crc(said + error))
+    assert message.checksum_fits(checksum, units, block, said, error)
+    assert not message.checksum_fits(checksum, units, None, said, error)
+    assert not message.checksum_fits(checksum, [":A?"], block, said, error)
+    assert not message.checksum_fits((number + 1, *checksum[1:]), units, block, said, error)
     for spoilt in (_flip(said, at, bit), said + b"\n", b""):
-        assert not message.fits(seal, units, block, spoilt, error)
-    assert not message.fits(seal, units, _flip(block, at, bit), said, error)
+        assert not message.checksum_fits(checksum, units, block, spoilt, error)
+    assert not message.checksum_fits(checksum, units, _flip(block, at, bit), said, error)
 
 
 def _crc(data):

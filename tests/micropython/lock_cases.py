@@ -31,7 +31,7 @@ X = (0xCAFE, 0xBEEF)
 SET_SHARE = p256.encode(multiple(H, p256.BASE))
 BOX_SET_SHARE = p256.encode(multiple(box_number(b"", 0, 1), p256.BASE))
 KEY = p256.finish(lock.agreed(H, BOX_SET_SHARE, SET_SHARE, BOX_SET_SHARE))
-SET = b"SYST:PASS:NEW " + block(exchange.sealed(KEY, SALT, COST, HOST.record))
+SET = b"SYST:PASS:NEW " + block(exchange.encrypted_record(KEY, SALT, COST, HOST.record))
 WITH_PASSCODE = [
     (b"SYST:PASS:NEW:SHAR " + digits(SET_SHARE) + b"\n", b""),
     (b"SYST:PASS:SHAR?\n", digits(BOX_SET_SHARE) + b"\n"),

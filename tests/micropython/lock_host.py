@@ -53,7 +53,7 @@ def give(box_lock, host, now=0, salt=SALT, number=0x1234567):
     work(box_lock)
     box_share = box_lock.share(now)
     key = p256.finish(lock.agreed(number, box_share, share, box_share))
-    box_lock.set(now, exchange.sealed(key, salt, COST, host.record))
+    box_lock.set(now, exchange.encrypted_record(key, salt, COST, host.record))
 
 
 def try_host(box_lock, host, now, x=0x7654321):

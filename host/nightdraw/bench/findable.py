@@ -15,16 +15,16 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+from nightdraw.bench.finding import detectability
 from nightdraw.bench.finding import pulling as pulled
-from nightdraw.bench.finding import weigh
+from nightdraw.bench.finding.detectability import Assessment
 from nightdraw.bench.finding.difficulty import MAX_ON_A_METER, difficulty
-from nightdraw.bench.finding.laws import LIKELY, Fixed
+from nightdraw.bench.finding.laws import QUANTILE, Fixed
 from nightdraw.bench.finding.method import Method, minutes
-from nightdraw.bench.finding.parts import Part, on_share
+from nightdraw.bench.finding.parts import FaultPart, on_share
 from nightdraw.bench.finding.readings import CLAMP, Readings, dropped
 from nightdraw.bench.finding.search import Groups
-from nightdraw.bench.finding.train import Face
-from nightdraw.bench.finding.weigh import Weighed
+from nightdraw.bench.finding.train import Signature
 from nightdraw.bench.finding.whole import mixed, sooner
 from nightdraw.instruments import setup
 from nightdraw.instruments.front import Traits
@@ -43,11 +43,11 @@ MELTED = 4.0  # pulses within one reading, and it is their mean
 BOTH = "two clamps, then drops on that feed"
 SIX = (MAX_ON_A_METER, CLAMP, TWO_CLAMPS, DROPS, pulled.NAME, HEAT)
 
-Way = Callable[[Face], Method]
+Way = Callable[[Signature], Method]
 
 
 class Search(Readings):
-    """One fault at one splice of a vehicle, for one school: every method of the trade weighed."""
+    """One fault at one splice of a vehicle, for one school: every method of the trade assessed."""
 
     def methods(self) -> list[Method]:
         """The six methods for the fault as a whole, and the two that are combined where the kit permits."""
@@ -70,7 +70,7 @@ class Search(Readings):
         waits = self._rows(pulsed) if share < 1 and len(pulsed) < len(self.faces) else follows
         return (1 - share, waits), (share, follows)
 
-    def alone(self, part: Part) -> list[Method]:
+    def alone(self, part: FaultPart) -> list[Method]:
         """The methods for one part of the fault by itself."""
         held = self.site.held()
         if held is not None:
@@ -84,14 +84,14 @@ class Search(Readings):
             return [Method(name, False, healthy) for name in SIX]
         return self._rows([face])
 
-    def _rows(self, faces: list[Face]) -> list[Method]:
+    def _rows(self, faces: list[Signature]) -> list[Method]:
         rows = [sooner([self.row(name, face) for face in faces]) for name in SIX]
         more = [sooner([self.row(name, face) for face in faces]) for name in (BOTH, BY_HAND)]
         named = [row.why for row in rows]
         return [*rows, *(row for row in more if row.shows and row.why not in named)]
 
     @functools.cache  # noqa: B019
-    def row(self, name: str, face: Face) -> Method:
+    def row(self, name: str, face: Signature) -> Method:
         """One method for one face."""
         ways: dict[str, Way] = {
             MAX_ON_A_METER: self.meter_max, CLAMP: self.clamp, TWO_CLAMPS: self.two_clamps,
@@ -100,19 +100,19 @@ class Search(Readings):
         }  # fmt: skip
         return ways[name](face)
 
-    def two_clamps(self, face: Face) -> Method:
+    def two_clamps(self, face: Signature) -> Method:
         """One clamp at the battery, the others on feed after feed until one shows the same."""
-        weighed, groups = self._split(face)
-        if not weighed.clear:
-            return Method(TWO_CLAMPS, False, weighed.why, weighed.settings)
+        assessed, groups = self._split(face)
+        if not assessed.clear:
+            return Method(TWO_CLAMPS, False, assessed.why, assessed.settings)
         feed = self.vehicle.feed_of(self.site.fuse)
-        settings = {**weighed.settings, "sets": groups[0][0]}
+        settings = {**assessed.settings, "sets": groups[0][0]}
         row = Method(
-            TWO_CLAMPS, True, weighed.why + self.named_alike(face), settings, isolates=f"feed {feed}"
+            TWO_CLAMPS, True, assessed.why + self.named_alike(face), settings, isolates=f"feed {feed}"
         )
         return self.in_sets(row, face, groups, self.assumed.move_clamp_s)
 
-    def drops(self, face: Face) -> Method:
+    def drops(self, face: Signature) -> Method:
         """Drops across as many fuses as the recorder has channels to spare; by hand where it can't."""
         recorded = self._drops_recorded(face, DROPS, [], len(self.vehicle.fuses))
         if recorded.shows or self.kit.fuse_meter is None:
@@ -120,24 +120,24 @@ class Search(Readings):
         by_hand = replace(self.drops_by_hand(face), method=DROPS, extra=False)
         return by_hand if by_hand.shows or self.kit.recorder is None else recorded
 
-    def split_then_drops(self, face: Face) -> Method:
+    def split_then_drops(self, face: Signature) -> Method:
         """The feed by two clamps, then the drops across that feed's fuses."""
-        weighed, groups = self._split(face)
-        if not weighed.clear:
-            return Method(BOTH, False, weighed.why)
+        assessed, groups = self._split(face)
+        if not assessed.clear:
+            return Method(BOTH, False, assessed.why)
         feed = self.vehicle.feed_of(self.site.fuse)
         fuses = sum(fuse.feed == feed for fuse in self.vehicle.fuses)
         row = self._drops_recorded(face, BOTH, groups, fuses)
         return replace(row, why=f"feed {feed} first, then its {fuses} fuses: {row.why}", extra=True)
 
-    def pulling(self, face: Face) -> Method:
+    def pulling(self, face: Signature) -> Method:
         """Pull fuse after fuse, leave them out, and see on the meter or the clamp where it stops."""
         if self.site.circuit.engine:
             return Method(pulled.NAME, False, "no fuse is pulled while the engine runs")
         woken_a = self.site.woken_a()  # a range that is changed breaks the circuit, which wakes all the more
         return pulled.pulling(self, face, [self.meter_max(face, woken_a), self.clamp(face, woken_a)])
 
-    def heat(self, face: Face) -> Method:
+    def heat(self, face: Signature) -> Method:
         """Touch or a thermal camera: what is warm that should be cold."""
         thermal, site = self.kit.thermal, self.site
         least_k = HAND_K if thermal is None else thermal.least_k
@@ -156,19 +156,19 @@ class Search(Readings):
             return Method(HEAT, False, why)
         places = len(self.vehicle.fuses)
         times = self.trials(face).counted(places, warm_up_s, scan_s)
-        late = math.ceil(LIKELY * places - 1e-9)
+        late = math.ceil(QUANTILE * places - 1e-9)
         row = Method(HEAT, True, why, {"warm_up_s": warm_up_s}, isolates=f"fuse {self.site.fuse}")
         closed = Fixed((warm_up_s, 0.0)).counted(places, scan_s)
-        return replace(self.told(row, face, times, closed, warm_up_s + scan_s * late), law="counted")
+        return replace(self.with_times(row, face, times, closed, warm_up_s + scan_s * late), law="counted")
 
-    def _split(self, face: Face) -> tuple[Weighed, Groups]:
+    def _split(self, face: Signature) -> tuple[Assessment, Groups]:
         """Whether clamps can split the feeds, and in how many sets."""
         feeds = len(self.vehicle.feeds)
         reason = self.no_clamp(2)
         if reason is None and feeds < 2:
             reason = "there is one feed: nothing to split"
         if reason is not None:
-            return Weighed(False, reason, {}), []
+            return Assessment(False, reason, {}), []
         assert self.kit.clamp is not None
         assert self.kit.recorder is not None
         clamps = min(self.kit.clamp.count, self.kit.recorder.channels)
@@ -181,10 +181,10 @@ class Search(Readings):
             why = f"one on each feed, for the battery's cable doesn't show it: {on_feed.why}"
             return replace(on_feed, why=why), [(1, feeds, feeds)]
         # the last feed left over needs no clamp: it is the one where the others stayed quiet
-        weighed = on_battery if not on_battery.clear or on_feed.clear else on_feed
-        return weighed, [(-(-(feeds - 1) // spare), feeds, spare)]
+        assessed = on_battery if not on_battery.clear or on_feed.clear else on_feed
+        return assessed, [(-(-(feeds - 1) // spare), feeds, spare)]
 
-    def _drops_recorded(self, face: Face, name: str, before: Groups, fuses: int) -> Method:
+    def _drops_recorded(self, face: Signature, name: str, before: Groups, fuses: int) -> Method:
         recorder, site = self.kit.recorder, self.site
         if recorder is None:
             return Method(name, False, "there is neither a recorder nor a millivolt meter")
@@ -194,7 +194,7 @@ class Search(Readings):
         spare = recorder.channels - whole
         if reason is not None or spare < 1:
             return Method(name, False, reason or "the recorder has no channel to spare")
-        front = setup.drop_front(recorder, self._most_mv() * weigh.HEADROOM)
+        front = setup.drop_front(recorder, self._most_mv() * detectability.HEADROOM)
         flows = site.currents(face, site.fuse)
         hidden = self.hidden(face, flows, site.fuse)
         if hidden is not None:
@@ -202,14 +202,14 @@ class Search(Readings):
         signal = dropped(face, flows, site.fuse_ohms(site.fuse), front)
         sets = -(-fuses // spare)
         more = {"range_mv": front.most, "fuses_at_once": spare, "sets": sets}
-        weighed = self.screened(signal, recorder, recorder.channels, 1, more)
-        if not weighed.clear:
-            return Method(name, False, weighed.why, weighed.settings)
-        why = weighed.why + self.named_alike(face, site.fuse)
-        row = Method(name, True, why, weighed.settings, isolates=f"fuse {site.fuse}")
+        assessed = self.screened(signal, recorder, recorder.channels, 1, more)
+        if not assessed.clear:
+            return Method(name, False, assessed.why, assessed.settings)
+        why = assessed.why + self.named_alike(face, site.fuse)
+        row = Method(name, True, why, assessed.settings, isolates=f"fuse {site.fuse}")
         return self.in_sets(row, face, [*before, (sets, fuses, spare)], self.assumed.move_clamp_s)
 
-    def _whole(self, face: Face) -> tuple[int, str | None]:
+    def _whole(self, face: Signature) -> tuple[int, str | None]:
         """Channels that tell, whichever fuses one looks at, that a pulse has come: a clamp's, or one across
         each main fuse; and why none does."""
         kit = self.kit
@@ -223,8 +223,8 @@ class Search(Readings):
         if len(mains) < len(self.vehicle.feeds):
             return 0, f"{NOTHING_TELLS}: {without}, and not each feed has a main fuse"
         flows, ohms = self.site.currents(face, self.site.feed), self.site.main_ohms()
-        front = setup.drop_front(kit.recorder, flows.most * ohms * 1000 * weigh.HEADROOM)
-        if weigh.weigh(dropped(face, flows, ohms, front), kit.recorder.rate_hz)[0].clear:
+        front = setup.drop_front(kit.recorder, flows.most * ohms * 1000 * detectability.HEADROOM)
+        if detectability.assess(dropped(face, flows, ohms, front), kit.recorder.rate_hz)[0].clear:
             return len(mains), None
         return len(mains), f"{NOTHING_TELLS}: {without}, and a main fuse's drop is too small"
 
@@ -241,7 +241,7 @@ class Search(Readings):
         return max(most_mv(fuse.name) for fuse in self.vehicle.fuses)
 
     @functools.cache  # noqa: B019
-    def drops_by_hand(self, face: Face) -> Method:
+    def drops_by_hand(self, face: Signature) -> Method:
         """With a millivolt meter alone: fuse after fuse, good for what lasts as long as a reading."""
         meter, site = self.kit.fuse_meter, self.site
         if meter is None:
@@ -250,17 +250,21 @@ class Search(Readings):
         if face.narrow_s < meter.update_s and not melted:
             why = f"by hand: a pulse of {face.narrow_s:.3g} s ends before the meter has read it"
             return Method(BY_HAND, False, why)
-        share = weigh.filled(face, meter.update_s) if melted else weigh.shown(face.narrow_s, meter.update_s)
+        share = (
+            detectability.filled(face, meter.update_s)
+            if melted
+            else detectability.shown(face.narrow_s, meter.update_s)
+        )
         flows = site.currents(face, site.fuse)
         hidden = self.hidden(face, flows, site.fuse)
         if hidden is not None:
             return Method(BY_HAND, False, hidden)
         seen_mv = flows.size * site.fuse_ohms(site.fuse) * 1000 * share
         front = Traits(meter.noise_mv, 0.5 / meter.update_s, step=meter.step_mv)
-        noise_mv = weigh.noise_of(front, 1 / meter.update_s, face.narrow_s)
+        noise_mv = detectability.noise_of(front, 1 / meter.update_s, face.narrow_s)
         why = f"by hand: {seen_mv:.3g} mV against {noise_mv:.2g} mV rms of noise and steps"
         settings = {"step_mv": meter.step_mv, "fuses_at_once": 1}
-        if seen_mv < weigh.CLEAR * noise_mv:
+        if seen_mv < detectability.CLEAR * noise_mv:
             return Method(BY_HAND, False, why, settings)
         if face.pulsed and not (self.meter_max(face).shows or self.clamp(face).shows):
             return Method(BY_HAND, False, f"{NOTHING_TELLS}: neither meter nor clamp shows it", settings)
@@ -271,7 +275,7 @@ class Search(Readings):
         row = Method(BY_HAND, True, why + self.named_alike(face, site.fuse), settings, extra=True)
         return self._fuse_after_fuse(replace(row, isolates=f"fuse {site.fuse}"), face, looks)
 
-    def _fuse_after_fuse(self, row: Method, face: Face, looks: int) -> Method:
+    def _fuse_after_fuse(self, row: Method, face: Signature, looks: int) -> Method:
         """A row with the time to go from fuse to fuse by hand; what tells that pulses come is put in place
         first."""
         assumed, fuses = self.assumed, len(self.vehicle.fuses)
@@ -281,13 +285,13 @@ class Search(Readings):
             return self.in_sets(row, face, [(fuses, fuses, 1)], move_s)
         notices = assumed.notices if looks > 1 else 1.0
         times = self.trials(face).by_hand(fuses, move_s, looks, notices, first_s)
-        late = math.ceil(LIKELY * fuses - 1e-9)
+        late = math.ceil(QUANTILE * fuses - 1e-9)
         hardest_s = first_s + late * (move_s + looks * self.wait95_s(face))
         row = replace(row, more={**row.more, "wrong_fuse": round(times.wrong, 4)})
-        return self.told(row, face, times, None, hardest_s)
+        return self.with_times(row, face, times, None, hardest_s)
 
 
-def part(search: Search, one: Part) -> dict[str, Any]:
+def part(search: Search, one: FaultPart) -> dict[str, Any]:
     """The JSON keys of one part of the fault by itself."""
     document = one.document()
     document["on_pct"] = round(100 * on_share(search.face_of(one)), 4)

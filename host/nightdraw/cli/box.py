@@ -19,8 +19,8 @@ from nightdraw.units import to_ticks, to_ua
 
 if TYPE_CHECKING:
     from nightdraw.board import BoardModel
-    from nightdraw.link import BoxClient, Status
-    from nightdraw.link.told import Wait
+    from nightdraw.link import BoxClient, BoxStatus
+    from nightdraw.link.replies import Wait
 
 WATCH_S = 1.0  # a run changes its level some ten times a second at most; a person reads slower
 VERDICTS = {True: EXIT_DONE, False: EXIT_NO, None: EXIT_CANNOT_TELL}
@@ -202,7 +202,7 @@ def status(watch: bool, chosen: Chosen, as_json: bool) -> None:
     several.run(chosen, work, as_json)
 
 
-def _status(found: Status) -> dict[str, Any]:
+def _status(found: BoxStatus) -> dict[str, Any]:
     current_a = found.measured.current_a
     return {
         "state": found.run.state,
@@ -231,7 +231,7 @@ def _waits_for(wait: Wait) -> str | None:
     return None if wait.what is None else texts.get(wait.what)
 
 
-def _status_text(found: Status) -> str:
+def _status_text(found: BoxStatus) -> str:
     from boxcore.states import FAULTS, WAITING
 
     said = _status(found)

@@ -13,7 +13,7 @@ from boxcore.program import TICKS_PER_S
 from nightdraw.bench import findable
 from nightdraw.bench.finding import train
 from nightdraw.bench.finding.place import LIKE_SIZE, LIKE_WIDTH
-from nightdraw.bench.finding.train import Face
+from nightdraw.bench.finding.train import Signature
 from nightdraw.instruments.model import Instruments
 from nightdraw.lesson.candidates import Made, found
 from nightdraw.vehicle.model import Module, Twitch, Vehicle
@@ -32,7 +32,7 @@ def alike(one: Made, other: Made) -> bool:
     return _near(mine.amps, theirs.amps) and _as_long(mine, theirs)
 
 
-def _pulsed(made: Made) -> Face | None:
+def _pulsed(made: Made) -> Signature | None:
     return next((face for face in made.pulses if face.train is not None and not face.train.dense), None)
 
 
@@ -40,7 +40,7 @@ def _near(one: float, other: float) -> bool:
     return max(one, other) <= LIKE_SIZE * min(one, other)
 
 
-def _as_long(one: Face, other: Face) -> bool:
+def _as_long(one: Signature, other: Signature) -> bool:
     assert one.train is not None
     assert other.train is not None
     return (

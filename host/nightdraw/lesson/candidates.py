@@ -18,7 +18,7 @@ from nightdraw.bench import findable
 from nightdraw.bench.finding import train
 from nightdraw.bench.finding.method import Method, minutes
 from nightdraw.bench.finding.place import Site
-from nightdraw.bench.finding.train import Face
+from nightdraw.bench.finding.train import Signature
 from nightdraw.board import BoardModel
 from nightdraw.errors import InputError
 from nightdraw.instruments.model import Instruments
@@ -93,7 +93,7 @@ class Made:
     """A fault as a kind of board plays it, its pulses with the plan's seed, and what the board says to it."""
 
     profile: Profile
-    pulses: tuple[Face, ...]
+    pulses: tuple[Signature, ...]
     against: dict[str, str]
 
 
@@ -111,7 +111,7 @@ class Room:
         )
         self._made: dict[tuple[str, int], Made] = {}
         self._bears: dict[str, bool] = {}
-        self._pulses: dict[tuple[object, ...], tuple[Face, ...]] = {}
+        self._pulses: dict[tuple[object, ...], tuple[Signature, ...]] = {}
         self._found: dict[tuple[object, ...], tuple[float, float, float]] = {}
 
     @property

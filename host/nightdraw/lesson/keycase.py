@@ -9,7 +9,7 @@ from typing import Any
 
 from nightdraw.bench.findable import Search
 from nightdraw.bench.finding.method import Method
-from nightdraw.bench.finding.train import Face
+from nightdraw.bench.finding.train import Signature
 from nightdraw.lesson.fitting import beside, played
 from nightdraw.lesson.model import Assignment, Plan
 from nightdraw.lesson.tolerances import shown
@@ -56,7 +56,7 @@ class Case:
         return self.truth.patterns[0]
 
     @property
-    def face(self) -> Face | None:
+    def face(self) -> Signature | None:
         """The way in which it shows best."""
         return self.search.faces[0] if self.search.faces else None
 

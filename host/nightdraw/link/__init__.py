@@ -1,8 +1,8 @@
 """The link to a box: open_box() for all that a program asks of one, over a socket or a serial port."""
 
 from nightdraw.link.client import BoxClient, open_box
+from nightdraw.link.replies import BoxStatus
 from nightdraw.link.session import RefusedError
-from nightdraw.link.told import Status
 from nightdraw.link.transport import Loop, Transport, open_transport
 
-__all__ = ["BoxClient", "Loop", "RefusedError", "Status", "Transport", "open_box", "open_transport"]
+__all__ = ["BoxClient", "BoxStatus", "Loop", "RefusedError", "Transport", "open_box", "open_transport"]

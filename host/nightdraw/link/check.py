@@ -15,7 +15,7 @@ from nightdraw.errors import InputError, LinkError, NightdrawError
 from nightdraw.link import ports, probe
 from nightdraw.link.client import BoxClient, open_box
 from nightdraw.link.find import Surroundings
-from nightdraw.link.told import Identity
+from nightdraw.link.replies import Identity
 from nightdraw.link.transport import SCHEME, Transport
 
 RULES = "70-nightdraw.rules"
@@ -38,7 +38,7 @@ class Step:
 
 
 @dataclass(frozen=True)
-class Bench(Surroundings):
+class Environment(Surroundings):
     """What the chain is walked on; tests have their own."""
 
     devices: Callable[[], set[tuple[int, int]] | None] = ports.usb_devices
@@ -55,15 +55,15 @@ class _BrokenError(Exception):
         self.step = step
 
 
-def walk(box: str | None, around: Bench | None = None) -> Iterator[Step]:
+def walk(box: str | None, around: Environment | None = None) -> Iterator[Step]:
     """The steps on the way to the box that `box` means (None: the only one), up to the first that fails."""
     try:
-        yield from _walk(box, around or Bench())
+        yield from _walk(box, around or Environment())
     except _BrokenError as broken:
         yield broken.step
 
 
-def _walk(box: str | None, around: Bench) -> Iterator[Step]:
+def _walk(box: str | None, around: Environment) -> Iterator[Step]:
     if box is not None and box.startswith(SCHEME):
         address = box
     else:
@@ -79,7 +79,7 @@ def _broken(name: str, message: str, remedy: str) -> _BrokenError:
     return _BrokenError(Step(name, False, message, remedy))
 
 
-def _cable(box: str | None, around: Bench) -> Step:
+def _cable(box: str | None, around: Environment) -> Step:
     """Something that can be a box is plugged in."""
     number = ports.usb_text(ports.USB_NUMBER)
     if box is not None and "://" in box:
@@ -109,7 +109,7 @@ def _other_cable() -> str:
     )
 
 
-def _port(box: str | None, around: Bench) -> str:
+def _port(box: str | None, around: Environment) -> str:
     """The one serial port that is meant."""
     if box is not None:
         port = ports.named(box, around.ports())
@@ -133,7 +133,7 @@ def _port(box: str | None, around: Bench) -> str:
     )
 
 
-def _opens(address: str, around: Bench) -> Iterator[Step]:
+def _opens(address: str, around: Environment) -> Iterator[Step]:
     """This user may open the port, and nobody else has."""
     error = around.try_open(address)
     why = None if error is None else ports.trouble(error, around.platform)
@@ -159,7 +159,7 @@ def _permission_remedy(platform: str) -> str:
     )
 
 
-def _answers(address: str, around: Bench) -> Iterator[Step]:
+def _answers(address: str, around: Environment) -> Iterator[Step]:
     """Who is there is a box of this version."""
     heard = _heard(address, around)
     if heard.kind == probe.SILENCE:
@@ -177,7 +177,7 @@ def _answers(address: str, around: Bench) -> Iterator[Step]:
     yield _version(who)
 
 
-def _heard(address: str, around: Bench) -> probe.Heard:
+def _heard(address: str, around: Environment) -> probe.Heard:
     line: Transport | None = None
     try:
         line = around.open_line(address)
@@ -197,7 +197,7 @@ def _version(who: Identity) -> Step:
     return Step("version", True, f"firmware and program are version {__version__}")
 
 
-def _talk(address: str, around: Bench) -> Iterator[Step]:
+def _talk(address: str, around: Environment) -> Iterator[Step]:
     """A whole conversation: the clock runs, the journal can be read."""
     name = "clock"
     try:

@@ -26,8 +26,17 @@ from nightdraw.link.deadline import Timed
 from nightdraw.link.latch import PROTECTED, Latch
 from nightdraw.link.line import STORE_S, T
 from nightdraw.link.message import GarbledError
+from nightdraw.link.replies import (
+    BoardFacts,
+    BoxStatus,
+    Identity,
+    JournalBytes,
+    Measurement,
+    RunState,
+    Stored,
+    Wait,
+)
 from nightdraw.link.session import TRIES, UNDEFINED_HEADER, RefusedError
-from nightdraw.link.told import Facts, Identity, JournalBytes, Measurement, Run, Status, Stored, Wait
 from nightdraw.link.transport import Transport, open_transport
 from nightdraw.link.trims import Trims
 from nightdraw.programs import checksum
@@ -85,10 +94,10 @@ class BoxClient(Latch, Trims):
         """Who is there."""
         return self._identity or self.greet()
 
-    def facts(self) -> Facts:
+    def facts(self) -> BoardFacts:
         """What the box believes of its board."""
         board, own_a, channels = self._get_all(ask.BOARD, ask.OWN_A, ask.CHANNELS)
-        return Facts(board, int(own_a * 1_000_000), channels)
+        return BoardFacts(board, int(own_a * 1_000_000), channels)
 
     def send(self, slot: int, data: bytes) -> Stored:
         """Store a program's bytes in a slot and read back what the box holds then.
@@ -147,12 +156,12 @@ class BoxClient(Latch, Trims):
             self._session.ask(f":PROG:NAME SLOT{slot}")
             self._only_once(":PROG:DEL", done=lambda: slot not in self._catalog())
 
-    def run(self) -> Run:
+    def run(self) -> RunState:
         """What the box is doing; only its state while it is locked."""
         answer = self._unless(ask.RUN, PROTECTED)
-        return Run(*answer) if answer is not None else Run(self._get(ask.STATE), None, None, None)
+        return RunState(*answer) if answer is not None else RunState(self._get(ask.STATE), None, None, None)
 
-    def arm(self, slot: int) -> Run:
+    def arm(self, slot: int) -> RunState:
         """Arm the program in a slot; raises RefusedError while one is armed or where the slot is empty."""
         _check_slot(slot)
         before = self.run()
@@ -165,19 +174,19 @@ class BoxClient(Latch, Trims):
         self._only_once(":PROG:STAT RUN", done=armed)
         return self.run()
 
-    def halt(self) -> Run:
+    def halt(self) -> RunState:
         """Open every switch and disarm."""
         self._session.ask(":PROG:STAT STOP")
         return self.run()
 
-    def level(self, level_ua: int, for_ticks: int = 0) -> Run:
+    def level(self, level_ua: int, for_ticks: int = 0) -> RunState:
         """Draw one level by hand, the box's own consumption included, for a time that the box itself keeps
         (0: until halt())."""
         self._session.ask(f":OUTP:DUR {_seconds(for_ticks)}")
         self._session.ask(f":CURR {level_ua} UA", ":OUTP ON")
         return self.run()
 
-    def clear(self) -> Run:
+    def clear(self) -> RunState:
         """Acknowledge a trip or an end."""
         self._session.ask(":OUTP:PROT:CLE")
         return self.run()
@@ -198,10 +207,10 @@ class BoxClient(Latch, Trims):
                 raise
             return None
 
-    def status(self) -> Status:
+    def status(self) -> BoxStatus:
         """Everything at a glance, as far as the box tells it."""
         questionable = self._get(ask.QUESTIONABLE)
-        return Status(self.run(), self.measure(), self.wait(), questionable, self.locked())
+        return BoxStatus(self.run(), self.measure(), self.wait(), questionable, self.locked())
 
     def wait(self) -> Wait:
         """What the box waits for, and how long still."""

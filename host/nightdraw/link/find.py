@@ -15,7 +15,7 @@ from nightdraw.errors import Finding, InputError, LinkError
 from nightdraw.link import ports, probe
 from nightdraw.link.client import BoxClient
 from nightdraw.link.ports import Port
-from nightdraw.link.told import Identity
+from nightdraw.link.replies import Identity
 from nightdraw.link.transport import Transport, open_transport
 
 CHECK_HINT = "run `nightdraw box check`: it says what is missing"

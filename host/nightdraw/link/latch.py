@@ -66,7 +66,7 @@ class Latch(Line):
             except ValueError:
                 raise self._unbelievable() from None
             try:
-                data = exchange.sealed(key, salt, cost, record)
+                data = exchange.encrypted_record(key, salt, cost, record)
                 self._session.once(":SYST:PASS:NEW", block=data, limit_s=STORE_S)
                 return
             except GarbledError:

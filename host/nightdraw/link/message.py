@@ -1,10 +1,10 @@
 """The instrument's messages as the host sees them: what is sent, what comes back, whether to believe it.
 
-Pure functions over bytes. Behind a question goes the seal, a message of its own: `SYSTem:ERRor?` and
-`DIAGnostic:SEAL? N`. Its answer holds N, a CRC-32 of every unit that the box heard and one of every byte that
-it said since the last seal, so that a lost, late, doubled or garbled answer is recognised, and a garbled
-question too. It has a message of its own because an error of syntax drops the rest of the message it is in.
-Nothing here sends, waits or repeats.
+Pure functions over bytes. Behind a question goes the exchange checksum, a message of its own: `SYSTem:ERRor?`
+and `DIAGnostic:SEAL? N`. Its answer holds N, a CRC-32 of every unit that the box heard and one of every byte
+that it said since the last exchange checksum, so that a lost, late, doubled or garbled answer is recognised,
+and a garbled question too. It has a message of its own because an error of syntax drops the rest of the
+message it is in. Nothing here sends, waits or repeats.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ MAX_ANSWER = 200  # bytes with NL, long blocks left out: the box's own bound
 MAX_BLOCK = ANSWER_BYTES + len(b"#44096")
 NL = ord("\n")
 ERROR = ":SYST:ERR?"
-SEAL = ":DIAG:SEAL? "
+CHECKSUM_QUERY = ":DIAG:SEAL? "
 
 
 class GarbledError(Exception):
@@ -31,12 +31,12 @@ def definite_block(data: bytes) -> bytes:
     return b"#%d%s%s" % (len(size), size, data)
 
 
-def sealed(units: Sequence[str], number: int, block: bytes | None = None) -> bytes:
-    """The message of `units`, where there are any, and the seal's; `block` goes behind the last unit."""
+def with_checksum(units: Sequence[str], number: int, block: bytes | None = None) -> bytes:
+    """The message of `units`, where there are any, and the checksum's; `block` goes behind the last unit."""
     asked = ";".join(units).encode("ascii")
     if block is not None:
         asked += b" " + definite_block(block)
-    return (asked + b"\n" if asked else b"") + f"{ERROR};{SEAL}{number}\n".encode("ascii")
+    return (asked + b"\n" if asked else b"") + f"{ERROR};{CHECKSUM_QUERY}{number}\n".encode("ascii")
 
 
 def split(received: bytes) -> tuple[list[bytes], int] | None:
@@ -85,8 +85,9 @@ def _past_block(received: bytes, at: int) -> int:
     return min(first + int(size), len(received)) if first <= len(received) else len(received)
 
 
-def seal_of(answers: Sequence[bytes]) -> tuple[int, int, int] | None:
-    """Number and both CRC-32 of the seal that ends a message's answers, None for a message without one."""
+def checksum_of(answers: Sequence[bytes]) -> tuple[int, int, int] | None:
+    """Number and both CRC-32 of the exchange checksum that ends a message's answers, None for a message
+    without one."""
     fields = answers[-1].split(b",")
     if len(answers) > 2 or len(fields) != 3 or not all(field.isdigit() for field in fields):
         return None
@@ -94,13 +95,14 @@ def seal_of(answers: Sequence[bytes]) -> tuple[int, int, int] | None:
     return number, heard, said
 
 
-def fits(
-    seal: tuple[int, int, int], units: Sequence[str], block: bytes | None, said: bytes, error: bytes
+def checksum_fits(
+    checksum: tuple[int, int, int], units: Sequence[str], block: bytes | None, said: bytes, error: bytes
 ) -> bool:
-    """Whether a seal belongs to these units and this block, to what was said before, and to its error."""
-    number, heard_crc, said_crc = seal
+    """Whether a exchange checksum belongs to these units and this block, to what was said before, and to its
+    error."""
+    number, heard_crc, said_crc = checksum
     asked = "".join(f"{unit};" for unit in units).encode("ascii")
-    heard = asked + (block or b"") + f"{ERROR};{SEAL}{number};".encode("ascii")
+    heard = asked + (block or b"") + f"{ERROR};{CHECKSUM_QUERY}{number};".encode("ascii")
     return heard_crc == binascii.crc32(heard) and said_crc == binascii.crc32(said + error)
 
 

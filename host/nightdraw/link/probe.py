@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from boxcore.commands_common import MAKER
 
 from nightdraw.errors import printable
-from nightdraw.link.told import Identity
+from nightdraw.link.replies import Identity
 from nightdraw.link.transport import Transport
 
 BOX, PROMPT, STRANGER, SILENCE = "box", "prompt", "stranger", "silence"

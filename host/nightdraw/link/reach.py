@@ -52,20 +52,20 @@ SETTINGS_CONFLICT = -221
 
 
 @dataclass
-class Clock:
+class WaitClock:
     """How time passes: the tests' own passes at once."""
 
     now: Callable[[], float] = time.monotonic
     sleep: Callable[[float], None] = time.sleep
 
 
-def enter(address: str, clock: Clock | None = None) -> Prompt:
+def enter(address: str, clock: WaitClock | None = None) -> Prompt:
     """The raw prompt of the board at an address, whatever runs there; raises LinkError, InputError.
 
     A box is asked into maintenance first; one that is armed, plays or is locked refuses. Another program that
     runs on the board is interrupted; another instrument is left alone.
     """
-    clock = clock or Clock()
+    clock = clock or WaitClock()
     usb_serial = _usb_serial(address)
     until_s = clock.now() + PROMPT_S
     line = open_transport(address)
@@ -83,12 +83,12 @@ def enter(address: str, clock: Clock | None = None) -> Prompt:
     return _prompt(address, usb_serial, until_s, clock)
 
 
-def leave(prompt: Prompt, clock: Clock | None = None) -> probe.Heard:
+def leave(prompt: Prompt, clock: WaitClock | None = None) -> probe.Heard:
     """Let the board start anew and hear who answers then; raises LinkError when nobody does in BOX_S.
 
     On a stand-in for a board, which has no reset, the prompt is left alone: Heard says PROMPT.
     """
-    clock = clock or Clock()
+    clock = clock or WaitClock()
     usb_serial = _usb_serial(prompt.name)
     with prompt:
         if prompt.run(HAS_RESET).strip() != "True":
@@ -145,7 +145,7 @@ def _name_now(name: str, usb_serial: str | None) -> str:
     return next((port.name for port in ports.serial_ports() if port.serial == usb_serial), name)
 
 
-def _ask_maintenance(line: Transport, clock: Clock) -> None:
+def _ask_maintenance(line: Transport, clock: WaitClock) -> None:
     """Ask a box to its prompt and wait until it goes there, or the line with it; raises LinkError."""
     line.write(ASK_MAINTENANCE)
     until_s = clock.now() + ASK_S
@@ -183,7 +183,7 @@ def _judge(name: str, heard: bytes) -> None:
             raise _RefusedError(Finding(f"{name}: the box refused: {text}"))
 
 
-def _await_prompt(name: str, usb_serial: str | None, until_s: float, clock: Clock) -> None:
+def _await_prompt(name: str, usb_serial: str | None, until_s: float, clock: WaitClock) -> None:
     """Wait until the board that was reset into maintenance shows its prompt by itself; raises LinkError.
 
     Nothing is interrupted: a start that an interrupt ended midway would stand at a prompt, too, but not be in
@@ -201,7 +201,7 @@ def _await_prompt(name: str, usb_serial: str | None, until_s: float, clock: Cloc
     raise LinkError(Finding(f"{name}: the box was asked to its prompt and doesn't show it", hint=BY_HAND))
 
 
-def _shows_prompt(line: Transport, until_s: float, clock: Clock) -> bool:
+def _shows_prompt(line: Transport, until_s: float, clock: WaitClock) -> bool:
     heard = b""
     while clock.now() < until_s:
         line.write(
@@ -213,7 +213,7 @@ def _shows_prompt(line: Transport, until_s: float, clock: Clock) -> bool:
     return False
 
 
-def _prompt(name: str, usb_serial: str | None, until_s: float, clock: Clock) -> Prompt:
+def _prompt(name: str, usb_serial: str | None, until_s: float, clock: WaitClock) -> Prompt:
     while True:
         try:
             return Prompt(_name_now(name, usb_serial))

@@ -21,7 +21,9 @@ QUIET_S = 0.05  # a line that says nothing for this long has said what it had to
 SILENCE_S = 2.2  # a box gives up a block after 2 s without a byte
 TRIES = 4
 LAST_NUMBER = 9999
-MOST_SAID = 1 << 16  # bytes of answers before a seal: late ones of an earlier question may come first
+MOST_SAID = (
+    1 << 16
+)  # bytes of answers before a exchange checksum: late ones of an earlier question may come first
 MOST_ERRORS = 64  # entries of an error queue: the box's holds a quarter of that
 NO_ERROR = 0
 UNDEFINED_HEADER = -113
@@ -59,7 +61,7 @@ class Session:
             with contextlib.suppress(GarbledError):
                 while True:
                     answers = self._next_message(deadline)[0]
-                    if message.seal_of(answers) is None:  # else settle()'s, late
+                    if message.checksum_of(answers) is None:  # else settle()'s, late
                         return answers
         raise self._no_answer(question)
 
@@ -105,12 +107,12 @@ class Session:
         raise self._no_answer(message.ERROR)
 
     def settle(self, thoroughly: bool = False, clear: bool = True) -> bool:
-        """End whatever the box takes to be under way, pass over what it has to say, begin the seal anew; True
-        when the box has said that it did. `clear`: clear its errors and events, too."""
+        """End whatever the box takes to be under way, pass over what it has to say, begin the exchange
+        checksum anew; True when the box has said that it did. `clear`: clear its errors and events, too."""
         self._read_until_quiet(SILENCE_S if thoroughly else QUIET_S)
         self._received = b""
         self._next_number()
-        question = f"{'*CLS;' if clear else ''}{message.SEAL}{self._number}"
+        question = f"{'*CLS;' if clear else ''}{message.CHECKSUM_QUERY}{self._number}"
         self.transport.write(f"\n{question}\n".encode("ascii"))
         settled = self._hears_seal(time.monotonic() + SETTLE_S)
         self._clean = settled and clear
@@ -119,8 +121,8 @@ class Session:
     def _hears_seal(self, deadline: float) -> bool:
         with contextlib.suppress(GarbledError):
             while True:
-                seal = message.seal_of(self._next_message(deadline)[0])
-                if seal is not None and seal[0] == self._number:
+                checksum = message.checksum_of(self._next_message(deadline)[0])
+                if checksum is not None and checksum[0] == self._number:
                     return True
         return False
 
@@ -138,25 +140,25 @@ class Session:
         """The answers to the units, and the entry of the error queue that goes with them."""
         self._clean = False
         self._next_number()
-        self.transport.write(message.sealed(units, self._number, block))
+        self.transport.write(message.with_checksum(units, self._number, block))
         deadline = time.monotonic() + limit_s
         answers: list[bytes] = []
         said = b""
         while True:
             heard, raw = self._next_message(deadline)
-            seal = message.seal_of(heard)
-            if seal is None:
+            checksum = message.checksum_of(heard)
+            if checksum is None:
                 answers += heard
                 said += raw
                 if len(said) > MOST_SAID:
                     raise GarbledError("answers without an end")
-            elif seal[0] != self._number:  # it ends an earlier question, whose answers came late
+            elif checksum[0] != self._number:  # it ends an earlier question, whose answers came late
                 answers, said = [], b""
-            elif message.fits(seal, units, block, said, heard[0]):
+            elif message.checksum_fits(checksum, units, block, said, heard[0]):
                 self._clean = parse_error(heard[0])[0] == NO_ERROR  # there may be more errors behind one
                 return answers, heard[0]
             else:
-                raise GarbledError("the seal doesn't fit")
+                raise GarbledError("the exchange checksum doesn't fit")
 
     def _next_message(self, deadline: float) -> tuple[list[bytes], bytes]:
         """The next message's answers and its bytes."""

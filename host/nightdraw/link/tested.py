@@ -13,7 +13,7 @@ from boxcore import selftest
 from boxcore.slots import SLOTS
 
 from nightdraw.link.client import BoxClient
-from nightdraw.link.trims import Channel
+from nightdraw.link.trims import TrimmedChannel
 
 CLOSE_S = 2  # the box opens the channel by itself then, should this computer fail meanwhile
 NOT_MEASURED = "not measured: this box has no current monitor"
@@ -62,7 +62,7 @@ def run(box: BoxClient, progress: Callable[[int], None] = lambda channels: None)
     return _measured(box, code, believed, progress)
 
 
-def _all(ok: bool | None, code: int, message: str, believed: list[Channel]) -> Verdict:
+def _all(ok: bool | None, code: int, message: str, believed: list[TrimmedChannel]) -> Verdict:
     return Verdict(
         ok, code, message, tuple(Judged(c.channel, None, round(c.ohms, 1), message) for c in believed)
     )
@@ -75,7 +75,9 @@ def _reason(code: int) -> str:
     return REASONS.get(code, f"not tested: the box failed its check {code}")
 
 
-def _measured(box: BoxClient, code: int, believed: list[Channel], progress: Callable[[int], None]) -> Verdict:
+def _measured(
+    box: BoxClient, code: int, believed: list[TrimmedChannel], progress: Callable[[int], None]
+) -> Verdict:
     """Close each channel alone and judge it by what the circuit draws beyond what it draws with none."""
     rest_a = _current_a(box)
     stuck = rest_a - box.facts().own_ua / 1e6 > selftest.ZERO_UA / 1e6
@@ -94,7 +96,7 @@ def _current_a(box: BoxClient) -> float:
     return measured
 
 
-def _judge(box: BoxClient, channel: Channel, rest_a: float, named: bool, stuck: bool) -> Judged:
+def _judge(box: BoxClient, channel: TrimmedChannel, rest_a: float, named: bool, stuck: bool) -> Judged:
     """named: the box's own test names it; stuck: a current flows with every switch open."""
     box.close_channel(channel.channel, CLOSE_S)
     try:

@@ -15,7 +15,7 @@ NS_PER_S = 1_000_000_000
 
 
 @dataclass(frozen=True)
-class Channel:
+class TrimmedChannel:
     """A channel (from 1) as the box believes it: nanosiemens by its board file, and by its trim."""
 
     channel: int
@@ -39,19 +39,19 @@ class Trims(Line):
 
     def channel_count(self) -> int:
         """How many channels the bank has."""
-        # never alone: a bank of three would answer what looks like a seal
+        # never alone: a bank of three would answer what looks like a exchange checksum
         return len(self._get_all(ask.BOARD, ask.OWN_A, ask.CHANNELS)[2])
 
-    def channel(self, channel: int) -> Channel:
+    def channel(self, channel: int) -> TrimmedChannel:
         """One channel; raises RefusedError for one that the bank doesn't have."""
         nominal, true = self._get(ask.CHANNEL, channel)
-        return Channel(channel, nominal, true or nominal, true != 0)
+        return TrimmedChannel(channel, nominal, true or nominal, true != 0)
 
-    def channels(self) -> list[Channel]:
+    def channels(self) -> list[TrimmedChannel]:
         """Every channel."""
         return [self.channel(number) for number in range(1, self.channel_count() + 1)]
 
-    def trim(self, channel: int, current_a: Fraction, supply_v: Fraction) -> Channel:
+    def trim(self, channel: int, current_a: Fraction, supply_v: Fraction) -> TrimmedChannel:
         """Tell the box what a channel draws at a supply; returns it as the box believes it from now on.
 
         Raises RefusedError for a reading that no tolerance explains, and while anything is armed or plays.

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 
 from nightdraw.bench.finding.method import Method, minutes
-from nightdraw.bench.finding.search import Ground
+from nightdraw.bench.finding.search import SearchBase
 from nightdraw.profile.model import Random
 from nightdraw.vehicle.model import BATTERY
 
@@ -26,7 +26,7 @@ Reasons = list[tuple[float, str]]
 Side = tuple[float, list[Method]]
 
 
-class Sided(Ground):
+class Sided(SearchBase):
     """A search that knows which share of classes goes by which rows."""
 
     def sides(self) -> tuple[Side, Side]:
@@ -34,44 +34,42 @@ class Sided(Ground):
         raise NotImplementedError
 
 
-def difficulty(ground: Sided, methods: list[Method]) -> tuple[float, list[str]]:
+def difficulty(base: Sided, methods: list[Method]) -> tuple[float, list[str]]:
     """The figure, and its reasons with their points: where some classes follow up what stays and the others
     wait for pulses, of both in their shares."""
-    nothing = ground.nothing()
+    nothing = base.nothing()
     if nothing is not None:
-        return MOST, _written([(MOST, nothing), *_notes(ground, methods)])
+        return MOST, _written([(MOST, nothing), *_notes(base, methods)])
     shares: dict[str, float] = {}
     sides = (
-        [(share, rows) for share, rows in ground.sides() if share]
-        if ground.followed < 1
-        else [(1.0, methods)]
+        [(share, rows) for share, rows in base.sides() if share] if base.followed < 1 else [(1.0, methods)]
     )
     for share, rows in sides:
         of = f"for {share:.0%} of classes " if len(sides) > 1 else ""
-        for points, text in _points(ground, rows):
+        for points, text in _points(base, rows):
             known = text if text in shares or not of else of + text
             shares[known] = shares.get(known, 0.0) + share * points
     reasons = [(round(points, 1), text) for text, points in shares.items()]
     total = min(MOST, round(sum(points for points, _ in reasons), 1))
-    return total, _written([*reasons, *_notes(ground, methods)])
+    return total, _written([*reasons, *_notes(base, methods)])
 
 
-def _points(ground: Ground, methods: list[Method]) -> Reasons:
+def _points(base: SearchBase, methods: list[Method]) -> Reasons:
     """The reasons of one side."""
     naming = [m for m in methods if m.shows and m.isolates and m.isolates.startswith("fuse")]
     if not naming:
         return [(MOST, "no method names the fuse with these instruments")]
     best = min(naming, key=lambda m: m.hardest_s)
-    return [*_timely(ground, best), *_hidden(methods), *_unsteady(ground, best)]
+    return [*_timely(base, best), *_hidden(methods), *_unsteady(base, best)]
 
 
 def _written(reasons: Reasons) -> list[str]:
     return [f"{points:.1f}: {text}" for points, text in reasons]
 
 
-def _timely(ground: Ground, best: Method) -> Reasons:
-    sleep_s = ground.site.sleep_s()
-    total_s, class_s = sleep_s + best.hardest_s, max(2 * EASY_S, ground.assumed.class_s)
+def _timely(base: SearchBase, best: Method) -> Reasons:
+    sleep_s = base.site.sleep_s()
+    total_s, class_s = sleep_s + best.hardest_s, max(2 * EASY_S, base.assumed.class_s)
     share = math.log(max(total_s, EASY_S) / EASY_S) / math.log(class_s / EASY_S)
     said = (
         f"the quickest way to the fuse, {best.method}, takes {minutes(best.hardest_s)} where all its waits"
@@ -92,34 +90,34 @@ def _hidden(methods: list[Method]) -> Reasons:
     return found
 
 
-def _unsteady(ground: Ground, best: Method) -> Reasons:
+def _unsteady(base: SearchBase, best: Method) -> Reasons:
     found: Reasons = []
-    pulsed = [face for face in ground.faces if face.pulsed]
-    if any(isinstance(draw, Random) for draw in ground.profile.draws):
+    pulsed = [face for face in base.faces if face.pulsed]
+    if any(isinstance(draw, Random) for draw in base.profile.draws):
         found.append((RANDOM_POINTS, "its instants are random: there is no period to recognise"))
-    alike = [name for face in pulsed for name in ground.site.alike(face)]
+    alike = [name for face in pulsed for name in base.site.alike(face)]
     if alike:
         found.append((TWITCH_POINTS, f"the vehicle's own twitches can be taken for it: {', '.join(alike)}"))
     return found
 
 
-def _notes(ground: Ground, methods: list[Method]) -> Reasons:
+def _notes(base: SearchBase, methods: list[Method]) -> Reasons:
     """What adds nothing to the figure, but the instructor should know."""
     found: Reasons = []
-    for part in ground.parts:
+    for part in base.parts:
         if part.weak:
             said = "too weak to matter: nobody waits for it beside the strongest"
             found.append((0.0, f"{part.name}, {1000 * part.draw_a:.3g} mA, is {said}"))
-        if part.once and len(ground.parts) > 2:
+        if part.once and len(base.parts) > 2:
             found.append((0.0, f"{part.name} comes once, from the run's start, and is left out of the whole"))
-    fed = ground.site.circuit.fed
+    fed = base.site.circuit.fed
     if fed:
         said = f"the {' and the '.join(fed)} feeds the vehicle: of its pulses the battery's cable carries"
-        for face in ground.faces:
-            size_a = ground.site.currents(face, BATTERY).size
+        for face in base.faces:
+            size_a = base.site.currents(face, BATTERY).size
             if face.pulsed:
                 found.append((0.0, f"{said} {size_a * 1000:.3g} mA of {face.amps * 1000:.3g} mA"))
-    ends_s, limit = ground.site.ends()
+    ends_s, limit = base.site.ends()
     late = [m.method for m in methods if m.time is not None and m.time.p95_s > ends_s]
     if late:
         said = f"the box stops {minutes(ends_s)} after its start by its {limit} limit"

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from boxcore.program import EXP_CUT, TICKS_PER_S
 
-from nightdraw.bench.finding.train import LOOK_S, Face
+from nightdraw.bench.finding.train import LOOK_S, Signature
 from nightdraw.bench.finding.walks import ONCE, Walk
 from nightdraw.profile.model import Draw, Pulse, Random
 
@@ -24,14 +24,14 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-LIKELY = 0.95  # the quantile that is told
+QUANTILE = 0.95  # the quantile that is told
 CELLS = 1 << 15  # of the grid that a law is laid out on: a quantile is right to 1 in 10 000
 ROUNDING = 1e-12  # what sums of weights may miss
 DAMPING = 1e-9  # of the grid's last cell against its first: so much of what lies beyond folds back
 
 
 @dataclass(frozen=True)
-class Spread:
+class SearchTime:
     """Expected and 95 % time, seconds, of those searches that end well; wrong: the share that doesn't."""
 
     expected_s: float
@@ -40,7 +40,7 @@ class Spread:
 
 
 @dataclass(frozen=True)
-class Broken:
+class Interruption:
     """Something before one looks: it takes delay_s, and in a share of the searches the fault begins anew,
     which is then seen point_s after it (inf: never again)."""
 
@@ -49,7 +49,7 @@ class Broken:
     point_s: float = 0.0
 
 
-NOTHING_BROKEN = Broken()
+NO_INTERRUPTION = Interruption()
 
 
 class Fixed:
@@ -73,7 +73,7 @@ class Fixed:
         passed = self._on_ticks + round(move_s * TICKS_PER_S)
         return -(-passed // self._every_ticks) * self._every_ticks / TICKS_PER_S - move_s
 
-    def spread(self, walk: Walk) -> Spread:
+    def spread(self, walk: Walk) -> SearchTime:
         """Mean and quantile of the mixture over the walk's paths."""
         waits = [self.wait_s(move_s) for move_s in walk.moves_s]
         kept = [
@@ -83,9 +83,9 @@ class Fixed:
         low, width = self._first_s
         parts = [(weight, constant + low, width) for weight, constant in kept]
         mean = sum(weight * (start + length / 2) for weight, start, length in parts)
-        return Spread(mean, _quantile(parts, LIKELY))
+        return SearchTime(mean, _quantile(parts, QUANTILE))
 
-    def pulses(self, number: int, before: Broken = NOTHING_BROKEN) -> Spread:
+    def pulses(self, number: int, before: Interruption = NO_INTERRUPTION) -> SearchTime:
         """Until so many pulses were seen."""
         low, width = self._first_s
         low += before.delay_s
@@ -93,15 +93,15 @@ class Fixed:
             low += (number - 1) * self._every_ticks / TICKS_PER_S
         point_s = before.delay_s + before.point_s
         if not before.share or math.isinf(point_s):
-            return Spread(low + width / 2, low + LIKELY * width, before.share)
+            return SearchTime(low + width / 2, low + QUANTILE * width, before.share)
         mean = (1 - before.share) * (low + width / 2) + before.share * point_s
         parts = [(1 - before.share, low, width), (before.share, point_s, 0.0)]
-        return Spread(mean, _quantile(parts, LIKELY))
+        return SearchTime(mean, _quantile(parts, QUANTILE))
 
-    def counted(self, candidates: int, each_s: float) -> Spread:
+    def counted(self, candidates: int, each_s: float) -> SearchTime:
         """The first wait, then candidate after candidate in any order up to the one that it is."""
         parts = [(1 / candidates, self._first_s[0] + each_s * (k + 1), 0.0) for k in range(candidates)]
-        return Spread(sum(weight * t for weight, t, _ in parts), _quantile(parts, LIKELY))
+        return SearchTime(sum(weight * t for weight, t, _ in parts), _quantile(parts, QUANTILE))
 
     def patience_s(self, moves_s: tuple[float, ...], miss: float) -> float:
         """The longest wait that there is."""
@@ -171,7 +171,7 @@ class Renewal:
         self._gap = _exponential(gap_low) if exponential else _uniform(gap_low, gap_high)
         self._cycle_s = float(draw.mean_on_ticks() + draw.mean_gap_ticks()) / TICKS_PER_S
 
-    def spread(self, walk: Walk) -> Spread:
+    def spread(self, walk: Walk) -> SearchTime:
         """Mean and quantile of the mixture over the walk's paths, waits beyond its patience left out."""
         import numpy as np
 
@@ -183,9 +183,9 @@ class Renewal:
             for wait, times in zip(waits, path.counts, strict=True):
                 part = part * wait**times
             total += part
-        return grid.told(total * grid.spectrum(grid.first()))
+        return grid.with_times(total * grid.spectrum(grid.first()))
 
-    def pulses(self, number: int, before: Broken = NOTHING_BROKEN) -> Spread:
+    def pulses(self, number: int, before: Interruption = NO_INTERRUPTION) -> SearchTime:
         """Until so many pulses were seen: a recurrence, a width, and a cycle for each further one."""
         back = before.share > 0 and math.isfinite(before.point_s)
         grid = self._grid(number, before.delay_s + (before.point_s if back else 0.0))
@@ -193,7 +193,7 @@ class Renewal:
         law = (1 - before.share) * law * grid.shift(before.delay_s)
         if back:
             law = law + before.share * grid.shift(before.delay_s + before.point_s)
-        return grid.told(law)
+        return grid.with_times(law)
 
     def patience_s(self, moves_s: tuple[float, ...], miss: float) -> float:
         """What no more than a share `miss` of the waits after any of these moves exceeds."""
@@ -299,14 +299,14 @@ class _Grid:
         law[int(cells)], law[int(cells) + 1] = 1 - part, part
         return self.spectrum(law)
 
-    def told(self, spectrum: npt.NDArray[np.complex128]) -> Spread:
+    def with_times(self, spectrum: npt.NDArray[np.complex128]) -> SearchTime:
         """Mean, quantile and what is missing."""
         import numpy as np
 
         law = np.maximum(0.0, np.fft.irfft(spectrum)[:CELLS])
         known = float(law.sum())
         mean = float((law * np.arange(CELLS)).sum()) * self._step / known
-        return Spread(mean, self.quantile(law, LIKELY), max(0.0, 1 - known))
+        return SearchTime(mean, self.quantile(law, QUANTILE), max(0.0, 1 - known))
 
     def quantile(self, law: npt.NDArray[np.float64], share: float) -> float:
         """By the sums up to the middle between cells, straight lines between."""
@@ -330,7 +330,7 @@ def of(draw: Draw | None, look_s: float = LOOK_S) -> Law | None:
     return None
 
 
-def of_face(face: Face, look_s: float = LOOK_S) -> Law | None:
+def of_face(face: Signature, look_s: float = LOOK_S) -> Law | None:
     """The same for a face of a fault: one that stays, too, and pulses that are all alike and equally far
     apart whatever makes them."""
     train = face.train
@@ -345,6 +345,6 @@ def _periodic(on_ticks: int, every_ticks: int) -> Fixed:
     return Fixed((on_ticks / TICKS_PER_S, every_ticks / TICKS_PER_S), every_ticks, on_ticks)
 
 
-def once(law: Law) -> Spread:
+def once(law: Law) -> SearchTime:
     """Until it shows for the first time."""
     return law.spread(ONCE)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from nightdraw.bench.finding.laws import Spread
+from nightdraw.bench.finding.laws import SearchTime
 from nightdraw.bench.finding.trials import Times
 
 
@@ -23,7 +23,7 @@ class Method:
     why: str
     settings: dict[str, Any] = field(default_factory=dict)
     time: Times | None = None
-    closed: Spread | None = None
+    closed: SearchTime | None = None
     law: str | None = None
     hardest_s: float = 0.0
     isolates: str | None = None

@@ -13,7 +13,7 @@ from typing import Any
 
 from nightdraw.bench.finding import train
 from nightdraw.bench.finding.place import Site
-from nightdraw.bench.finding.train import Face
+from nightdraw.bench.finding.train import Signature
 from nightdraw.instruments.assumed import Assumed
 from nightdraw.profile.model import Draw, Replay, Steady
 
@@ -21,7 +21,7 @@ STEADY = "steady"
 
 
 @dataclass(frozen=True, eq=False)
-class Part:
+class FaultPart:
     """One part of a fault. draw: None of what stays.
 
     weak: less than the share of the strongest part that one waits for; once: it ends and doesn't come again;
@@ -48,41 +48,41 @@ class Part:
         }
 
 
-def of(site: Site, assumed: Assumed) -> list[Part]:
+def of(site: Site, assumed: Assumed) -> list[FaultPart]:
     """The parts: first what stays, the box's own consumption in it, then each draw that moves, as written."""
     train.check(site.profile)
     moving = [draw for draw in site.profile.draws if not isinstance(draw, Steady)]
     swings = {id(draw): train.swing_ua(draw) / 1e6 for draw in moving}
     names = {id(draw): f"{draw.kind} {k + 1}" for k, draw in enumerate(moving)}
-    found = [Part(STEADY, STEADY, site.base_a(), False, False, (), None)]
+    found = [FaultPart(STEADY, STEADY, site.base_a(), False, False, (), None)]
     strongest_a = max(swings.values(), default=0.0)
     for draw in moving:
         own_a = swings[id(draw)]
         hides = tuple(names[id(other)] for other in moving if swings[id(other)] < assumed.weak * own_a)
         once = isinstance(draw, Replay) and bool(draw.repeat)
         weak = own_a < assumed.weak * strongest_a
-        found.append(Part(names[id(draw)], draw.kind, own_a, weak, once, hides, draw))
+        found.append(FaultPart(names[id(draw)], draw.kind, own_a, weak, once, hides, draw))
     return found
 
 
-def stays(site: Site) -> Face:
+def stays(site: Site) -> Signature:
     """What stays between pulses, as the bank makes it here."""
-    return Face(site.made_a(site.base_a()), math.inf, None)
+    return Signature(site.made_a(site.base_a()), math.inf, None)
 
 
-def on_share(face: Face | None) -> float:
+def on_share(face: Signature | None) -> float:
     """The share of the time that a face is there; of what comes once none."""
     if face is None or (face.train is not None and not face.train.lasting):
         return 0.0
     return 1.0 if face.train is None else face.train.on_share
 
 
-def faces(site: Site, assumed: Assumed, pulses: Sequence[Face]) -> list[Face]:
+def faces(site: Site, assumed: Assumed, pulses: Sequence[Signature]) -> list[Signature]:
     """The ways in which the fault as a whole shows: its strong pulses together (train.pulses), and what stays
     (of pulses that are dense their mean) where the vehicle's draw is then no longer a healthy one's."""
     found = [site.made(face) for face in pulses]
     dense = any(face.train is not None and face.train.dense for face in pulses)
     base_a = site.mean_a() if dense else site.base_a()
     if base_a + site.own_a() > assumed.healthy_a:
-        found.append(Face(base_a, math.inf, None) if dense else stays(site))
+        found.append(Signature(base_a, math.inf, None) if dense else stays(site))
     return found

@@ -15,7 +15,7 @@ from boxcore.program import TICKS_PER_S
 from nightdraw.bank.parts import blade_fuses as blades
 from nightdraw.bench.finding import train
 from nightdraw.bench.finding.circuit import ASLEEP, Circuit, State
-from nightdraw.bench.finding.train import Face
+from nightdraw.bench.finding.train import Signature
 from nightdraw.bench.finding.walks import Wakes
 from nightdraw.profile import Profile, fit
 from nightdraw.profile.model import Steady
@@ -59,7 +59,9 @@ class Site:
         idle_a = 0.0 if self.profile is None else self.profile.board.own_ua / 1e6
         return Circuit(self.vehicle, self.splice, self.state, idle_a)
 
-    def currents(self, face: Face, where: str, meter_ohms: float = 0.0, woken_a: float = 0.0) -> Currents:
+    def currents(
+        self, face: Signature, where: str, meter_ohms: float = 0.0, woken_a: float = 0.0
+    ) -> Currents:
         """What a face does at BATTERY, a feed or a fuse; woken_a: what else an instrument there must take."""
 
         def amps(box_a: float, more: tuple[str, float] | None = None) -> float:
@@ -148,12 +150,12 @@ class Site:
         """What the vehicle itself draws parked for long, its twitches by their duty."""
         return self.asleep_a() + standing.twitches_a(self.vehicle)
 
-    def made(self, face: Face) -> Face:
+    def made(self, face: Signature) -> Signature:
         """A face of pulses with the step that the bank makes of it here."""
         base_a = self.base_a()
         return replace(face, amps=self.made_a(base_a + face.amps) - self.made_a(base_a))
 
-    def alike(self, face: Face, where: str = BATTERY) -> list[str]:
+    def alike(self, face: Signature, where: str = BATTERY) -> list[str]:
         """The vehicle's own twitches at a place that can be taken for the fault: as large or nearly, and
         about as long."""
         if face.train is None:

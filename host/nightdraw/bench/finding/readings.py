@@ -11,12 +11,12 @@ from typing import Any
 
 from boxcore.program import TICKS_PER_S
 
-from nightdraw.bench.finding import weigh
+from nightdraw.bench.finding import detectability
+from nightdraw.bench.finding.detectability import Assessment, Signal
 from nightdraw.bench.finding.difficulty import MAX_ON_A_METER, Sided
 from nightdraw.bench.finding.method import Method
 from nightdraw.bench.finding.place import Currents
-from nightdraw.bench.finding.train import Face
-from nightdraw.bench.finding.weigh import Signal, Weighed
+from nightdraw.bench.finding.train import Signature
 from nightdraw.instruments import setup
 from nightdraw.instruments.front import Traits
 from nightdraw.instruments.model import Meter, Range, Recorder
@@ -30,7 +30,7 @@ class Readings(Sided):
     """One search's instruments at the battery and at feeds."""
 
     @functools.cache  # noqa: B019 (lives as long as the search)
-    def meter_max(self, face: Face, woken_a: float = 0.0) -> Method:
+    def meter_max(self, face: Signature, woken_a: float = 0.0) -> Method:
         """MAX on a meter in line: that something draws, not where. woken_a: what its range must take too."""
         meter = self.kit.meter
         if meter is None or self.site.circuit.engine:
@@ -43,7 +43,7 @@ class Readings(Sided):
         hidden = self.hidden(face, flows, BATTERY)
         if hidden is not None:
             return Method(MAX_ON_A_METER, False, hidden, settings)
-        seen_a = flows.size * weigh.filled(face, meter.capture_s)
+        seen_a = flows.size * detectability.filled(face, meter.capture_s)
         said = f"{seen_a * 1000:.3g} mA of {face.amps * 1000:.3g} mA shown{self._past(face, flows)}"
         own_a = 0.0
         if face.pulsed:
@@ -60,11 +60,11 @@ class Readings(Sided):
         row = Method(MAX_ON_A_METER, True, f"{said}; it says that, not where", settings)
         return self.in_line(row, face)
 
-    def _in_line(self, face: Face, meter: Meter, woken_a: float) -> tuple[Range, Currents]:
+    def _in_line(self, face: Signature, meter: Meter, woken_a: float) -> tuple[Range, Currents]:
         """The finest range that takes what flows with its burden in the cable, and that."""
         for scale in meter.ranges:
             flows = self.site.currents(face, BATTERY, scale.ohms, woken_a)
-            if scale.most_a >= weigh.HEADROOM * flows.most:
+            if scale.most_a >= detectability.HEADROOM * flows.most:
                 break
         return scale, flows
 
@@ -82,48 +82,48 @@ class Readings(Sided):
         ]
         return max(shown, default=(0.0, ""))
 
-    def _past(self, face: Face, flows: Currents) -> str:
+    def _past(self, face: Signature, flows: Currents) -> str:
         """Words for what of the fault doesn't come from the battery."""
         fed = self.site.circuit.fed
         if not fed or flows.size >= face.amps * 0.995:
             return ""
         return f", for the {' and the '.join(fed)} gives the rest past the battery's cable"
 
-    def hidden(self, face: Face, flows: Currents, where: str) -> str | None:
+    def hidden(self, face: Signature, flows: Currents, where: str) -> str | None:
         """Why a part that stays isn't told at a place from what else is there; None where it is told."""
         circuit = self.site.circuit
         if face.pulsed or (circuit.asleep and (where != BATTERY or not circuit.fed)):
             return None
-        told = flows.own <= self.assumed.healthy_a < flows.own + flows.size
-        if told:
+        with_times = flows.own <= self.assumed.healthy_a < flows.own + flows.size
+        if with_times:
             return None
         what = "battery's cable" if where == BATTERY else where
         cause = f"the {' and the '.join(circuit.fed)} feeds" if circuit.fed else "modules are awake"
         return f"{what} has {flows.own:.3g} A without it, for {cause}: one reading doesn't tell what stays"
 
     @functools.cache  # noqa: B019
-    def clamp(self, face: Face, woken_a: float = 0.0) -> Method:
+    def clamp(self, face: Signature, woken_a: float = 0.0) -> Method:
         """One clamp around the battery's cable, and a recorder: what it looks like. woken_a: as meter_max."""
         reason = self.no_clamp(1)
         if reason is not None:
             return Method(CLAMP, False, reason)
         number = self._wanted(face)
-        weighed = self.clamped(face, 1, number, woken_a)
-        if not weighed.clear:
-            return Method(CLAMP, False, weighed.why, weighed.settings)
+        assessed = self.clamped(face, 1, number, woken_a)
+        if not assessed.clear:
+            return Method(CLAMP, False, assessed.why, assessed.settings)
         what = "how much" if number == 1 else "its shape and period"
         row = Method(
-            CLAMP, True, f"{weighed.why}; {what}, not where{self.named_alike(face)}", weighed.settings
+            CLAMP, True, f"{assessed.why}; {what}, not where{self.named_alike(face)}", assessed.settings
         )
         return self.timed(row, face, number)
 
-    def _wanted(self, face: Face) -> int:
+    def _wanted(self, face: Signature) -> int:
         """How many pulses tell what it is: a few, one where it comes once."""
         if face.train is None:
             return 1
         return self.assumed.pulses if face.train.lasting else min(self.assumed.pulses, len(face.train))
 
-    def named_alike(self, face: Face, where: str = BATTERY) -> str:
+    def named_alike(self, face: Signature, where: str = BATTERY) -> str:
         """Words for the vehicle's own twitches that can be taken for it."""
         names = self.site.alike(face, where)
         return f"; not to be taken for the vehicle's own {', '.join(names)}" if names else ""
@@ -137,52 +137,52 @@ class Readings(Sided):
         return None if self.kit.recorder.channels >= number else "the recorder has too few channels"
 
     def clamped(
-        self, face: Face, channels: int, number: int, woken_a: float = 0.0, where: str = BATTERY
-    ) -> Weighed:
+        self, face: Signature, channels: int, number: int, woken_a: float = 0.0, where: str = BATTERY
+    ) -> Assessment:
         """A clamp at the battery or a feed: whether the fault is clear on it, and the settings."""
         clamp, recorder = self.kit.clamp, self.kit.recorder
         assert clamp is not None
         assert recorder is not None
         flows = self.site.currents(face, where, 0.0, woken_a)
-        most_a = flows.most * weigh.HEADROOM
+        most_a = flows.most * detectability.HEADROOM
         front = setup.clamp_front(clamp, recorder, most_a)
         if most_a > front.most:
-            return Weighed(False, f"{most_a:.3g} A is beyond the clamp and the recorder", {})
+            return Assessment(False, f"{most_a:.3g} A is beyond the clamp and the recorder", {})
         hidden = self.hidden(face, flows, where)
         if hidden is not None:
-            return Weighed(False, hidden, {})
+            return Assessment(False, hidden, {})
         signal = Signal(face, flows.size, flows.level, flows.twitch, front, "A", flows.creep)
         more = {"range_a": round(front.most, 6), "range_mv": front.most * clamp.mv_per_a}
-        weighed = self.screened(signal, recorder, channels, number, more)
-        return replace(weighed, why=weighed.why + self._past(face, flows))
+        assessed = self.screened(signal, recorder, channels, number, more)
+        return replace(assessed, why=assessed.why + self._past(face, flows))
 
     def screened(
         self, signal: Signal, recorder: Recorder, channels: int, number: int, more: dict[str, Any]
-    ) -> Weighed:
+    ) -> Assessment:
         """Whether it is clear, and the settings: rate, trigger, time across the screen, memory, and more."""
         face = signal.face
-        weighed, noise = weigh.weigh(signal, recorder.rate_hz)
+        assessed, noise = detectability.assess(signal, recorder.rate_hz)
         wait_s = self.pulses(face, number)[0].p95_s
-        samples = wait_s * weighed.settings["rate_hz"] / weighed.settings.get("smoothed_samples", 1)
-        level = weigh.trigger(signal, noise, wait_s, samples) if face.pulsed else None
-        settings = {**weighed.settings, **more}
-        why = weighed.why
+        samples = wait_s * assessed.settings["rate_hz"] / assessed.settings.get("smoothed_samples", 1)
+        level = detectability.trigger(signal, noise, wait_s, samples) if face.pulsed else None
+        settings = {**assessed.settings, **more}
+        why = assessed.why
         if level is not None:
             settings[f"trigger_{signal.unit.lower()}"] = round(level, 4)
-        elif face.pulsed and weighed.clear:
-            wander = weigh.wander_of(signal.front, wait_s) + signal.creep * wait_s
+        elif face.pulsed and assessed.clear:
+            wander = detectability.wander_of(signal.front, wait_s) + signal.creep * wait_s
             why += "; by eye: no trigger holds, so long a wait has noise and"
             why += f" a zero that wanders by {wander:.2g} {signal.unit}"
-        found = weigh.screen(
+        found = detectability.screen(
             face, recorder, channels, settings["rate_hz"], wait_s, level is not None, self.assumed.look_s
         )
         if found is None:
-            why = f"{weighed.why}; the recorder's {recorder.memory} samples don't hold what one waits for"
-            return Weighed(False, why, settings)
-        return Weighed(weighed.clear, why, {**settings, **found})
+            why = f"{assessed.why}; the recorder's {recorder.memory} samples don't hold what one waits for"
+            return Assessment(False, why, settings)
+        return Assessment(assessed.clear, why, {**settings, **found})
 
 
-def dropped(face: Face, flows: Currents, ohms: float, front: Traits) -> Signal:
+def dropped(face: Signature, flows: Currents, ohms: float, front: Traits) -> Signal:
     """What flows through a fuse as the millivolts across it."""
     mv_per_a = ohms * 1000
     size, level, twitch = (each * mv_per_a for each in (flows.size, flows.level, flows.twitch))

@@ -15,12 +15,12 @@ from boxcore.program import TICKS_PER_S
 
 from nightdraw.bench.finding import laws, parts, train
 from nightdraw.bench.finding.circuit import ASLEEP, State
-from nightdraw.bench.finding.laws import LIKELY, Law, Spread
+from nightdraw.bench.finding.laws import QUANTILE, Law, SearchTime
 from nightdraw.bench.finding.method import Method
-from nightdraw.bench.finding.parts import Part
+from nightdraw.bench.finding.parts import FaultPart
 from nightdraw.bench.finding.place import Site
-from nightdraw.bench.finding.train import Face
-from nightdraw.bench.finding.trials import CONTINUE, STAY_OFF, Back, Cut, Times, Trials
+from nightdraw.bench.finding.train import Signature
+from nightdraw.bench.finding.trials import CONTINUE, STAY_OFF, MeterInsertion, Restoration, Times, Trials
 from nightdraw.bench.finding.walks import in_sets, sizes
 from nightdraw.instruments.assumed import Assumed, load_assumed
 from nightdraw.instruments.model import Instruments
@@ -32,7 +32,7 @@ Groups = list[Group]  # one after the other
 REMEMBERED = 64  # results of trials, 160 KB each
 
 
-class Ground:
+class SearchBase:
     """One fault at one splice of a vehicle, for one school.
 
     known: the fault's pulses with this seed, where the caller has them already (they are the same at every
@@ -47,7 +47,7 @@ class Ground:
         splice: str,
         seed: int,
         state: State = ASLEEP,
-        known: Sequence[Face] | None = None,
+        known: Sequence[Signature] | None = None,
         quick: bool = False,
         assumed: Assumed | None = None,
     ) -> None:
@@ -60,16 +60,16 @@ class Ground:
         pulses = self._pulses() if known is None else known
         self.faces = parts.faces(self.site, self.assumed, pulses)
 
-    def _pulses(self) -> list[Face]:
+    def _pulses(self) -> list[Signature]:
         return train.pulses(self.profile, self.seed, self.assumed.look_s, self.assumed.weak)
 
     @functools.cached_property
-    def parts(self) -> list[Part]:
+    def parts(self) -> list[FaultPart]:
         """The fault taken apart."""
         return parts.of(self.site, self.assumed)
 
     @functools.cache  # noqa: B019 (lives as long as the search)
-    def face_of(self, part: Part) -> Face | None:
+    def face_of(self, part: FaultPart) -> Signature | None:
         """A part by itself; None where it never rises. Of one draw that moves it is the whole's."""
         if part.draw is None:
             return parts.stays(self.site)
@@ -126,57 +126,59 @@ class Ground:
         )
 
     @functools.cache  # noqa: B019 (lives as long as the search)
-    def law(self, face: Face) -> Law | None:
+    def law(self, face: Signature) -> Law | None:
         """The exact law of its waits, where one is known."""
         return laws.of_face(face, self.assumed.look_s)
 
-    def trials(self, face: Face) -> Trials:
+    def trials(self, face: Signature) -> Trials:
         """Fresh trials; the same each time."""
         return Trials(face, self.seed, self.assumed.look_s)
 
     @functools.cache  # noqa: B019
-    def pulses(self, face: Face, number: int) -> tuple[Times, Spread | None]:
+    def pulses(self, face: Signature, number: int) -> tuple[Times, SearchTime | None]:
         """Until so many pulses were seen, by simulation and by formula."""
         law = self.law(face)
         times = _pulses(face.train, self.seed, self.assumed.look_s, number)
         return times, None if law is None else law.pulses(number)
 
-    def wait95_s(self, face: Face) -> float:
+    def wait95_s(self, face: Signature) -> float:
         """What 95 % of the waits from a random instant stay below."""
         times, spread = self.pulses(face, 1)
         return times.p95_s if spread is None else spread.p95_s
 
-    def timed(self, row: Method, face: Face, number: int) -> Method:
+    def timed(self, row: Method, face: Signature, number: int) -> Method:
         """A row with the time to see so many pulses."""
         times, closed = self.pulses(face, number)
-        return self.told(row, face, times, closed, self.wait95_s(face) * number)
+        return self.with_times(row, face, times, closed, self.wait95_s(face) * number)
 
-    def in_line(self, row: Method, face: Face) -> Method:
+    def in_line(self, row: Method, face: Signature) -> Method:
         """A row with the time to see one pulse on a meter that is put in line first."""
         assumed, rule = self.assumed, self.profile.resume
-        back = Back(rule, 0.0, self.site.return_s())
-        cut = Cut(assumed.meter_in_s, assumed.meter_wakes, self.site.sleep_s(), back)
+        back = Restoration(rule, 0.0, self.site.return_s())
+        cut = MeterInsertion(assumed.meter_in_s, assumed.meter_wakes, self.site.sleep_s(), back)
         times, law = self.trials(face).in_line(1, cut), self.law(face)
         closed = None
         if law is not None and (rule != CONTINUE or not cut.share) and not self.quick:
             point_s = math.inf if rule == STAY_OFF else anew_s(self, face, back, cut.asleep_s, 1)
-            closed = law.pulses(1, laws.Broken(cut.delay_s, cut.share, point_s))
-        opened_s = cut.asleep_s if cut.share > 1 - LIKELY else 0.0
+            closed = law.pulses(1, laws.Interruption(cut.delay_s, cut.share, point_s))
+        opened_s = cut.asleep_s if cut.share > 1 - QUANTILE else 0.0
         if rule == STAY_OFF and cut.share:
             lost = f"in {cut.share:.0%} of searches the box is cut off meanwhile, and stays off"
             row = replace(row, why=f"{row.why}; {lost}")
         row = replace(row, more={**row.more, "lost": round(times.wrong, 4)})
-        return self.told(row, face, times, closed, cut.delay_s + opened_s + self.wait95_s(face))
+        return self.with_times(row, face, times, closed, cut.delay_s + opened_s + self.wait95_s(face))
 
-    def in_sets(self, row: Method, face: Face, groups: Groups, move_s: float) -> Method:
+    def in_sets(self, row: Method, face: Signature, groups: Groups, move_s: float) -> Method:
         """A row with the time to go through sets of candidates."""
         law = self.law(face)
         times = _in_sets(face.train, self.seed, self.assumed.look_s, tuple(groups), move_s)
         closed = None if law is None or self.quick else law.spread(in_sets(groups, move_s))
         rounds = sum(_rounds(*group) for group in groups)
-        return self.told(row, face, times, closed, rounds * (move_s + self.wait95_s(face)))
+        return self.with_times(row, face, times, closed, rounds * (move_s + self.wait95_s(face)))
 
-    def told(self, row: Method, face: Face, times: Times, closed: Spread | None, hardest_s: float) -> Method:
+    def with_times(
+        self, row: Method, face: Signature, times: Times, closed: SearchTime | None, hardest_s: float
+    ) -> Method:
         """A row with its times; one that 5 % or more never end with shows nothing."""
         if not face.lasting:
             row = replace(row, why=f"{row.why}; it comes once: counted from the run's start")
@@ -196,12 +198,12 @@ class Ground:
 def _in_sets(
     pulses: train.Train | None, seed: int, look_s: float, groups: tuple[Group, ...], move_s: float
 ) -> Times:
-    return Trials(Face(0.0, 0.0, pulses), seed, look_s).in_sets(list(groups), move_s)
+    return Trials(Signature(0.0, 0.0, pulses), seed, look_s).in_sets(list(groups), move_s)
 
 
 @functools.lru_cache(maxsize=REMEMBERED)
 def _pulses(pulses: train.Train | None, seed: int, look_s: float, number: int) -> Times:
-    return Trials(Face(0.0, 0.0, pulses), seed, look_s).pulses(number)
+    return Trials(Signature(0.0, 0.0, pulses), seed, look_s).pulses(number)
 
 
 def _rounds(sets: int, candidates: int, at_once: int) -> int:
@@ -209,18 +211,18 @@ def _rounds(sets: int, candidates: int, at_once: int) -> int:
     reached = 0
     for k, size in enumerate(sizes(sets, candidates, at_once)):
         reached += size
-        if reached >= LIKELY * candidates:
+        if reached >= QUANTILE * candidates:
             return k + 1
     return sets
 
 
-def anew_s(ground: Ground, face: Face, back: Back, asleep_s: float, number: int) -> float:
+def anew_s(base: SearchBase, face: Signature, back: Restoration, asleep_s: float, number: int) -> float:
     """From power back at a box whose run begins anew to so many pulses seen, all asleep by `asleep_s`: the
     schedule's own first pulses are known."""
     import numpy as np
 
     quiet_s = max(0.0, asleep_s - back.return_s)
     if face.train is None:
-        return back.return_s + quiet_s + ground.assumed.look_s
+        return back.return_s + quiet_s + base.assumed.look_s
     seen = face.train.seen(np.array([quiet_s * TICKS_PER_S]), number)
     return back.return_s + float(seen[0]) / TICKS_PER_S

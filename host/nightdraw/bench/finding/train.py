@@ -112,7 +112,7 @@ class Train:
 
 
 @dataclass(frozen=True, eq=False)
-class Face:
+class Signature:
     """One way in which the fault shows: amperes that come and go by `train`, or stay (None).
 
     narrow_s: how long they last at least (inf); draw: the only draw that makes the train, where it is one.
@@ -153,7 +153,7 @@ def check(profile: Profile) -> None:
             raise InputError(f"a draw of kind {kind} can't be weighed: findable doesn't know how it shows")
 
 
-def pulses(profile: Profile, seed: int, look_s: float = LOOK_S, weak: float = WEAK) -> list[Face]:
+def pulses(profile: Profile, seed: int, look_s: float = LOOK_S, weak: float = WEAK) -> list[Signature]:
     """The fault's strong pulses, none or one face; limits and the start rule left out.
 
     Replays that end count only where nothing else moves: then each pulse comes once.
@@ -173,15 +173,17 @@ def pulses(profile: Profile, seed: int, look_s: float = LOOK_S, weak: float = WE
     if made is None:
         return []
     only = strong[0] if alone and len(strong) == 1 and endless else None
-    return [Face(made.amps, made.narrow_s, made, only)]
+    return [Signature(made.amps, made.narrow_s, made, only)]
 
 
-def alone(profile: Profile, seed: int, draw: Draw, look_s: float = LOOK_S, weak: float = WEAK) -> Face | None:
+def alone(
+    profile: Profile, seed: int, draw: Draw, look_s: float = LOOK_S, weak: float = WEAK
+) -> Signature | None:
     """One draw's pulses without the others'; of a replay what rises over `weak` of its own swing."""
     lasting = not isinstance(draw, Replay) or not draw.repeat
     least_ua = weak * swing_ua(draw)
     made = _train(profile, seed, [draw], least_ua, lasting, look_s) if least_ua > 0 else None
-    return None if made is None else Face(made.amps, made.narrow_s, made, draw if lasting else None)
+    return None if made is None else Signature(made.amps, made.narrow_s, made, draw if lasting else None)
 
 
 def _lowest_ua(draw: Draw) -> int:

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 from boxcore.ledger import SAVE_TICKS
 from boxcore.program import TICKS_PER_S
 
-from nightdraw.bench.finding.laws import LIKELY
-from nightdraw.bench.finding.train import LOOK_S, Face
+from nightdraw.bench.finding.laws import QUANTILE
+from nightdraw.bench.finding.train import LOOK_S, Signature
 from nightdraw.bench.finding.walks import Wakes, sizes
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ RESTART, CONTINUE, STAY_OFF = "restart", "continue", "stay-off"  # a profile's r
 
 
 @dataclass(frozen=True)
-class Back:
+class Restoration:
     """The pulled fuse put back: the box comes back by its rule, seconds to put it back and from power to the
     instant at which the schedule goes on."""
 
@@ -40,14 +40,14 @@ class Back:
 
 
 @dataclass(frozen=True)
-class Cut:
+class MeterInsertion:
     """A meter put in line: seconds that takes, the share of times in which the circuit opens, seconds until
     all sleeps again then, and how the box comes back."""
 
     delay_s: float
     share: float
     asleep_s: float
-    back: Back
+    back: Restoration
 
 
 @dataclass(frozen=True)
@@ -87,14 +87,14 @@ class Times:
 def _p95(taken_s: Ticks) -> float:
     import numpy as np
 
-    return float(np.quantile(taken_s, LIKELY, method="inverted_cdf"))
+    return float(np.quantile(taken_s, QUANTILE, method="inverted_cdf"))
 
 
 class Trials:
     """Searches for one face of a fault, from instants all over its run (from the run's zero where its pulses
     end), in the order of their beginnings."""
 
-    def __init__(self, face: Face, seed: int, look_s: float = LOOK_S) -> None:
+    def __init__(self, face: Signature, seed: int, look_s: float = LOOK_S) -> None:
         import numpy as np
 
         self._face = face
@@ -115,7 +115,7 @@ class Trials:
         """Until so many pulses were seen."""
         return self._times(self.seen(self._begun, number))
 
-    def in_line(self, number: int, broken: Cut) -> Times:
+    def in_line(self, number: int, broken: MeterInsertion) -> Times:
         """The same by a meter that is put in line first."""
         import numpy as np
 
@@ -165,7 +165,13 @@ class Trials:
         return Times(first_s + each_s * (1 + self._shuffled(candidates).astype(float)))
 
     def by_pulling(
-        self, wakes: Wakes, fuse: str, pull_s: float, patience_s: float, back: Back, first_s: float = 0.0
+        self,
+        wakes: Wakes,
+        fuse: str,
+        pull_s: float,
+        patience_s: float,
+        back: Restoration,
+        first_s: float = 0.0,
     ) -> Times:
         """Fuse after fuse, as walks.by_pulling, and the right one put back in the end; first_s: before it."""
         import numpy as np
@@ -210,7 +216,9 @@ class Trials:
             longest = np.maximum(longest, waited)
         return float(np.quantile(longest, share, method="higher")) / TICKS_PER_S
 
-    def _back(self, wakes: Wakes, fuse: str, back: Back, cut: Ticks, blamed: Ticks, out: Flags) -> Ticks:
+    def _back(
+        self, wakes: Wakes, fuse: str, back: Restoration, cut: Ticks, blamed: Ticks, out: Flags
+    ) -> Ticks:
         """The instants at which it is seen again, the box cut off at `cut`."""
         import numpy as np
 
@@ -221,7 +229,7 @@ class Trials:
         asleep = np.maximum(_asleep(wakes.by_fuse, wakes, out), wakes.fed_s.get(fuse, 0.0) * TICKS_PER_S)
         return blamed + back.pull_s * TICKS_PER_S + self._resumed(back, cut, asleep)
 
-    def _resumed(self, back: Back, cut: Ticks, asleep: Ticks, number: int = 1) -> Ticks:
+    def _resumed(self, back: Restoration, cut: Ticks, asleep: Ticks, number: int = 1) -> Ticks:
         """From power back at a box that was cut off at `cut` to its pulses seen, all being asleep by then."""
         import numpy as np
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from nightdraw.bench.finding.laws import LIKELY
+from nightdraw.bench.finding.laws import QUANTILE
 from nightdraw.bench.finding.method import Method
 from nightdraw.bench.finding.trials import Times
 
@@ -26,7 +26,7 @@ def mixed(waits: Method, follows: Method, share: float, stays_ma: float, seed: i
         return follows
     said = f"{share:.0%} of classes follow up the {stays_ma:.3g} mA that stay, which show: {follows.why}"
     if not waits.shows:
-        row = follows if share >= LIKELY else waits
+        row = follows if share >= QUANTILE else waits
         return replace(row, why=f"{waits.why}; {said}")
     assert waits.time is not None
     assert follows.time is not None

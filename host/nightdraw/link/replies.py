@@ -29,7 +29,7 @@ class Stored:
 
 
 @dataclass(frozen=True)
-class Run:
+class RunState:
     """What the box is doing: `state` as boxcore.states names it; slot, run and the tick of the run's zero on
     the box's clock, None where there is none."""
 
@@ -61,10 +61,10 @@ class Wait:
 
 
 @dataclass(frozen=True)
-class Status:
+class BoxStatus:
     """Everything at a glance; a locked box doesn't tell slot, run, current and what it waits for."""
 
-    run: Run
+    run: RunState
     measured: Measurement
     wait: Wait
     questionable: int
@@ -72,7 +72,7 @@ class Status:
 
 
 @dataclass(frozen=True)
-class Facts:
+class BoardFacts:
     """What the box believes of its board: name, own consumption, conductance of each channel."""
 
     board: str

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Any
 
-from nightdraw.bench.finding.train import LOOK_S, SCARCE, Face
+from nightdraw.bench.finding.train import LOOK_S, SCARCE, Signature
 from nightdraw.instruments.front import DRIFT_TIME_S, Traits
 from nightdraw.instruments.model import Recorder
 
@@ -29,7 +29,7 @@ HEADROOM = 1.2  # of a range above the highest level: noise, and a zero that isn
 
 
 @dataclass(frozen=True)
-class Weighed:
+class Assessment:
     """Whether a signal is clear, why in words, the settings."""
 
     clear: bool
@@ -42,7 +42,7 @@ class Signal:
     """A face of the fault at a recorder's channel, in `unit`: its size, the level below it, the vehicle's own
     largest twitch there, the front end that it passes, what the level creeps by itself a second."""
 
-    face: Face
+    face: Signature
     size: float
     level: float
     twitch: float
@@ -63,7 +63,7 @@ def shown(width_s: float, window_s: float) -> float:
     return min(1.0, width_s / window_s, width_s / (2 * window_s) + SCARCE / 2)
 
 
-def filled(face: Face, window_s: float) -> float:
+def filled(face: Signature, window_s: float) -> float:
     """The share of a fault's level that the fullest window has as its mean, at least: whole cycles, and of
     one more pulse what is left of the window."""
     if not face.pulsed:
@@ -101,7 +101,7 @@ def wander_of(front: Traits, time_s: float) -> float:
     return front.drift * math.sqrt(-2 * math.expm1(-time_s / DRIFT_TIME_S))
 
 
-def tries(face: Face, front: Traits, most_hz: float) -> list[tuple[float, int]]:
+def tries(face: Signature, front: Traits, most_hz: float) -> list[tuple[float, int]]:
     """Rates to try and samples to smooth over, what shows most of the pulse first."""
     if not face.pulsed:
         rates = [min(rate, most_hz) for rate in STEADY_RATES_HZ]
@@ -115,7 +115,7 @@ def tries(face: Face, front: Traits, most_hz: float) -> list[tuple[float, int]]:
     return [(shape_hz, 1), (fast_hz, max(1, math.floor(fast_hz * face.narrow_s / WIDTH)))]
 
 
-def weigh(signal: Signal, most_hz: float) -> tuple[Weighed, float]:
+def assess(signal: Signal, most_hz: float) -> tuple[Assessment, float]:
     """A signal at a recorder's channel, and its noise there; of the settings its rate."""
     front, unit, narrow_s = signal.front, signal.unit, signal.face.narrow_s
     for rate_hz, smoothed in tries(signal.face, front, most_hz):
@@ -137,11 +137,11 @@ def weigh(signal: Signal, most_hz: float) -> tuple[Weighed, float]:
     settings: dict[str, Any] = {"rate_hz": _rounded(rate_hz)}
     if smoothed > 1:
         settings["smoothed_samples"] = smoothed
-    return Weighed(clear, why, settings), noise
+    return Assessment(clear, why, settings), noise
 
 
 def screen(
-    face: Face,
+    face: Signature,
     recorder: Recorder,
     channels: int,
     rate_hz: float,
