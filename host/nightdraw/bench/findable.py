@@ -1,5 +1,13 @@
 """Whether a fault can be found with a school's instruments, by which method of the trade, how, and how long.
 
+Theory of operation. For each part of the fault (finding/parts) and each method of the trade a row is made:
+
+1. currents and drops of the fault and of everything else at the method's places (finding/place, circuit);
+2. detectability against the instrument's limits (finding/detectability, readings), which also gives settings;
+3. the search as a walk of moves and waits (finding/walks), and its duration: exact where one draw makes the
+   pulses (finding/laws), else simulated (finding/trials);
+4. the rows of the parts joined to a row of the whole fault (finding/whole).
+
 Times count from a vehicle that stands in its state, over random beginnings in the run and random orders
 of feeds and fuses; to isolate is to name the fuse (two clamps: the feed). A pulse counts when it was seen
 whole, or for one look at it; after each move one waits for one pulse that begins then. Handling times,
@@ -32,14 +40,14 @@ from nightdraw.instruments.model import SHORTS, SINGLE_ENDED
 
 __all__ = ["Method", "Search", "difficulty", "part"]
 
-WARM_K_PER_W = 10.0  # a control module's case above its surroundings
-TOLD_APART = 2.0  # times as warm as any healthy module
-HAND_K = 10.0  # a hand makes out some 10 K (common practice)
+WARM_K_PER_W = 10.0  # of a control module's case over its surroundings
+DISTINCT = 2.0  # the least ratio to the warmest healthy module
+HAND_K = 10.0  # least rise that a hand notices, some 10 K (common practice)
 TWO_CLAMPS = "two clamps to split the feeds"
 DROPS, HEAT = "voltage drops across fuses", "touch or thermal camera"
 BY_HAND = "voltage drops by hand"
-NOTHING_TELLS = "nothing tells at a wrong fuse that a pulse has come"
-MELTED = 4.0  # pulses within one reading, and it is their mean
+NO_INDICATION = "nothing tells at a wrong fuse that a pulse has come"
+AVERAGED = 4.0  # so many pulses within one reading: it shows their mean
 BOTH = "two clamps, then drops on that feed"
 SIX = (MAX_ON_A_METER, CLAMP, TWO_CLAMPS, DROPS, pulled.NAME, HEAT)
 
@@ -47,7 +55,7 @@ Way = Callable[[Signature], Method]
 
 
 class Search(Readings):
-    """One fault at one splice of a vehicle, for one school: every method of the trade assessed."""
+    """One fault at one splice of a vehicle, for one school: with a row for each method of the trade."""
 
     def methods(self) -> list[Method]:
         """The six methods for the fault as a whole, and the two that are combined where the kit permits."""
@@ -92,7 +100,7 @@ class Search(Readings):
 
     @functools.cache  # noqa: B019
     def row(self, name: str, face: Signature) -> Method:
-        """One method for one face."""
+        """One method for one signature."""
         ways: dict[str, Way] = {
             MAX_ON_A_METER: self.meter_max, CLAMP: self.clamp, TWO_CLAMPS: self.two_clamps,
             DROPS: self.drops, pulled.NAME: self.pulling, HEAT: self.heat,
@@ -152,7 +160,7 @@ class Search(Readings):
         warm_up_s, scan_s = self.assumed.warm_up_s, self.assumed.scan_s
         if face.train is not None and face.train.lasting and face.train.cycle_s > warm_up_s:
             return Method(HEAT, False, f"it cools between pulses {minutes(face.train.cycle_s)} apart")
-        if rise_k < max(least_k, TOLD_APART * own_k) or not face.lasting:
+        if rise_k < max(least_k, DISTINCT * own_k) or not face.lasting:
             return Method(HEAT, False, why)
         places = len(self.vehicle.fuses)
         times = self.trials(face).counted(places, warm_up_s, scan_s)
@@ -221,12 +229,12 @@ class Search(Readings):
         without = "there is no clamp" if kit.clamp is None else "the clamp doesn't show it"
         mains = [feed.main for feed in self.vehicle.feeds if feed.main is not None]
         if len(mains) < len(self.vehicle.feeds):
-            return 0, f"{NOTHING_TELLS}: {without}, and not each feed has a main fuse"
+            return 0, f"{NO_INDICATION}: {without}, and not each feed has a main fuse"
         flows, ohms = self.site.currents(face, self.site.feed), self.site.main_ohms()
         front = setup.drop_front(kit.recorder, flows.most * ohms * 1000 * detectability.HEADROOM)
         if detectability.assess(dropped(face, flows, ohms, front), kit.recorder.rate_hz)[0].clear:
             return len(mains), None
-        return len(mains), f"{NOTHING_TELLS}: {without}, and a main fuse's drop is too small"
+        return len(mains), f"{NO_INDICATION}: {without}, and a main fuse's drop is too small"
 
     def _most_mv(self) -> float:
         """The largest drop across any fuse."""
@@ -246,13 +254,13 @@ class Search(Readings):
         meter, site = self.kit.fuse_meter, self.site
         if meter is None:
             return Method(BY_HAND, False, "there is no millivolt meter")
-        melted = MELTED * face.cycle_most_s <= meter.update_s  # several pulses a reading: it stands still
-        if face.narrow_s < meter.update_s and not melted:
+        averaged = AVERAGED * face.cycle_most_s <= meter.update_s  # several pulses a reading: it stands still
+        if face.narrow_s < meter.update_s and not averaged:
             why = f"by hand: a pulse of {face.narrow_s:.3g} s ends before the meter has read it"
             return Method(BY_HAND, False, why)
         share = (
             detectability.filled(face, meter.update_s)
-            if melted
+            if averaged
             else detectability.shown(face.narrow_s, meter.update_s)
         )
         flows = site.currents(face, site.fuse)
@@ -267,8 +275,8 @@ class Search(Readings):
         if seen_mv < detectability.CLEAR * noise_mv:
             return Method(BY_HAND, False, why, settings)
         if face.pulsed and not (self.meter_max(face).shows or self.clamp(face).shows):
-            return Method(BY_HAND, False, f"{NOTHING_TELLS}: neither meter nor clamp shows it", settings)
-        looks = self.assumed.watched() if face.narrow_s < self.assumed.look_s and not melted else 1
+            return Method(BY_HAND, False, f"{NO_INDICATION}: neither meter nor clamp shows it", settings)
+        looks = self.assumed.watched() if face.narrow_s < self.assumed.look_s and not averaged else 1
         if looks > 1:
             settings["pulses_at_each"] = looks
             why += f"; {looks} pulses at each fuse, for {self.assumed.notices:.0%} of them are noticed"

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -99,14 +98,6 @@ def collect(file: str, out: str, boxes: tuple[str, ...], passcode_file: str | No
     folder.mkdir(parents=True, exist_ok=True)
     work: Work = lambda client, one: loading.collect(client, plan, one, code, folder)  # noqa: E731
     _finish(_Boxes(plan, boxes).walk(work, as_json), "collected", as_json)
-
-
-@dataclass(frozen=True)
-class _Where:
-    """A box of the plan, and its address (None: not found)."""
-
-    one: Assignment
-    address: str | None
 
 
 class _Boxes:

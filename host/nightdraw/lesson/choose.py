@@ -1,9 +1,17 @@
 """Which candidates the groups get: the most even choice, proven, by mixed integer programs (HiGHS).
 
-Evenness is the longest expected time over the shortest. For each time as the shortest the least longest is
-looked for: does a choice exist with all times in a window? Windows only grow, so that each is asked once;
-what none of them holds is proven not to exist. Within what is even enough the difficulties are evened and
-faults repeat as little as they can.
+Theory of operation. One binary variable for each candidate; rows limit sums of them (at most one at a place,
+a box's stock, ...). Evenness is the ratio of the longest to the shortest expected time. Minimising a ratio is
+no linear program, but for a fixed shortest time it is a search: the least longest time for which a feasible
+choice exists, found by bisection over the candidates' times (`_least`), each step a feasibility program
+(`window`). Shortest times are tried in ascending order, and only windows better than the best so far: what
+none of them holds is proven not to exist.
+
+Then (`finest`), within SLACK of that evenness, one more program minimises the range of difficulties plus the
+costs of repeated faults, answers and cars. Equal choices are separated by tiny random costs from the seed.
+
+Cost: times * log(times) feasibility programs; each ends at NODES of the search tree, a bound on work that is
+the same on all machines. A program that ends there proves nothing, and the bound of the answer says so.
 """
 
 from __future__ import annotations
@@ -17,12 +25,12 @@ from typing import Any
 from nightdraw.lesson.candidates import Candidate
 from nightdraw.lesson.rows import Row
 
-SLACK = 1.08  # times the best evenness are even enough: luck alone moves a search by more
-# As bad as so many points of difficulty: a fault given again, an answer given again, a car shared
+SLACK = 1.08  # times the best evenness count as even: chance alone moves a search by more
+# Costs in points of difficulty: a fault given again, an answer given again, a car shared
 AGAIN, SAME_ANSWER, SHARED = 2.0, 1.0, 0.5
 COSTS = {"fault": AGAIN, "answer": SAME_ANSWER, "car": SHARED}
 NODES, LAST_NODES = 20_000, 400  # of a search tree: a bound on work that is the same on all machines
-GAP = 0.01  # of the last choice's objective, in difficulty's points: less can't be told
+GAP = 0.01  # of the last program's objective, in points of difficulty; less has no meaning
 NO_BETTER = 1e-9  # relative: times are rounded to a millisecond
 OPTIMAL, LIMIT, INFEASIBLE = 0, 1, 2  # scipy.optimize.milp's status
 
@@ -75,13 +83,14 @@ class Choice:
         return self._solve({}, inside, NODES)
 
     def evenest(
-        self, tell: Callable[[float], None] = lambda share: None, below: float = float("inf")
+        self, progress: Callable[[float], None] = lambda share: None, below: float = float("inf")
     ) -> Chosen | None:
-        """The most even choice, if more even than `below`; tell: the share of windows that were asked."""
+        """The most even choice, if more even than `below`; progress: called with the share of windows that
+        were tried."""
         best: list[int] | None = None
         ratio, bound = below, below
         for place, low_s in enumerate(self.times):
-            tell(place / len(self.times))
+            progress(place / len(self.times))
             inside = [t for t in self.times if low_s <= t < low_s * ratio * (1 - NO_BETTER)]
             try:
                 chosen = self.window(low_s, inside[-1]) if inside else None
@@ -89,9 +98,11 @@ class Choice:
                     continue
                 best, high_s = self._least(low_s, inside, chosen)
                 ratio = high_s / low_s
-            except UnprovenError:
+            except (
+                UnprovenError
+            ):  # a better choice may exist in this window: nothing above 1 is proven any more
                 bound = min(bound, 1.0)
-            if ratio <= 1 + NO_BETTER:
+            if ratio <= 1 + NO_BETTER:  # all times are equal: no choice is more even
                 break
         if best is None:
             return None

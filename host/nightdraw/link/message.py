@@ -1,10 +1,10 @@
 """The instrument's messages as the host sees them: what is sent, what comes back, whether to believe it.
 
-Pure functions over bytes. Behind a question goes the exchange checksum, a message of its own: `SYSTem:ERRor?`
-and `DIAGnostic:SEAL? N`. Its answer holds N, a CRC-32 of every unit that the box heard and one of every byte
-that it said since the last exchange checksum, so that a lost, late, doubled or garbled answer is recognised,
-and a garbled question too. It has a message of its own because an error of syntax drops the rest of the
-message it is in. Nothing here sends, waits or repeats.
+Pure functions over bytes. Behind a question goes the exchange checksum, in a message of its own:
+`SYSTem:ERRor?` and `DIAGnostic:SEAL? N`. Its answer holds N, a CRC-32 of every unit that the box heard and
+one of every byte that it said since the last exchange checksum, so that a lost, late, doubled or garbled
+answer is recognised, and a garbled question too. It has a message of its own because an error of syntax drops
+the rest of the message it is in. Nothing here sends, waits or repeats.
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ from boxcore.memory import ANSWER_BYTES
 
 MAX_ANSWER = 200  # bytes with NL, long blocks left out: the box's own bound
 MAX_BLOCK = ANSWER_BYTES + len(b"#44096")
-NL = ord("\n")
 ERROR = ":SYST:ERR?"
 CHECKSUM_QUERY = ":DIAG:SEAL? "
 

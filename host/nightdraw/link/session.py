@@ -1,6 +1,12 @@
-"""One conversation with a box: questions repeated until an answer can be believed, refusals made errors.
+"""One conversation with a box: questions are repeated until an answer is verified; refusals become errors.
 
-It knows the exchange, never what a command means.
+Theory of operation. A serial line may lose, garble, repeat or delay bytes. Behind each question goes the
+exchange checksum (message.py) with a running number. The answer is accepted only where number, CRC-32 of what
+the box heard and CRC-32 of what it said all fit; then question and answer are known to be whole and to belong
+together. Otherwise the line is settled (`settle`): what the box takes to be under way is ended, its output is
+read until it is quiet, a new number is agreed on, and the question is repeated, TRIES times in all. So only
+questions that may be repeated are asked this way; line.py has the rest. It knows the exchange, never what a
+command means.
 """
 
 from __future__ import annotations
@@ -17,13 +23,13 @@ from nightdraw.link.transport import Transport
 
 ANSWER_S = 3.0  # a flash stall takes 0.4 s, storing a program a few of them
 SETTLE_S = 1.0  # a flash stall with slack
-QUIET_S = 0.05  # a line that says nothing for this long has said what it had to
+QUIET_S = 0.05  # a line without a byte for this long has no more to send
 SILENCE_S = 2.2  # a box gives up a block after 2 s without a byte
 TRIES = 4
 LAST_NUMBER = 9999
 MOST_SAID = (
     1 << 16
-)  # bytes of answers before a exchange checksum: late ones of an earlier question may come first
+)  # bytes of answers before an exchange checksum: late ones of an earlier question may come first
 MOST_ERRORS = 64  # entries of an error queue: the box's holds a quarter of that
 NO_ERROR = 0
 UNDEFINED_HEADER = -113
@@ -38,7 +44,7 @@ class RefusedError(LinkError):
 
 
 class Session:
-    """Sealed questions and answers over a transport."""
+    """Questions and answers with an exchange checksum, over a transport."""
 
     def __init__(self, transport: Transport) -> None:
         self.transport = transport
@@ -52,7 +58,8 @@ class Session:
         return self.transport.name
 
     def plain(self, question: str) -> list[bytes]:
-        """The answers to an unsealed question, for a box not known yet; repeated when nothing comes."""
+        """The answers to a question without checksum, for a box not known yet; repeated when nothing
+        comes."""
         for attempt in range(TRIES):
             self.settle(thoroughly=attempt > 1)
             self._clean = False
@@ -114,11 +121,11 @@ class Session:
         self._next_number()
         question = f"{'*CLS;' if clear else ''}{message.CHECKSUM_QUERY}{self._number}"
         self.transport.write(f"\n{question}\n".encode("ascii"))
-        settled = self._hears_seal(time.monotonic() + SETTLE_S)
+        settled = self._hears_checksum(time.monotonic() + SETTLE_S)
         self._clean = settled and clear
         return settled
 
-    def _hears_seal(self, deadline: float) -> bool:
+    def _hears_checksum(self, deadline: float) -> bool:
         with contextlib.suppress(GarbledError):
             while True:
                 checksum = message.checksum_of(self._next_message(deadline)[0])

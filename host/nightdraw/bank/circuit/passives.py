@@ -9,7 +9,6 @@ from nightdraw.bank.circuit.netlist import BOARD, CAPACITOR, RESISTOR, SCHOTTKY,
 SMALL_W = 0.25  # metal film of the usual size
 SMALL_V = 200.0
 CERAMIC_V = 100.0
-LOGIC_V = 16.0
 RIPPLE = 1.05  # a 5 V or 3.3 V rail at the top of its tolerance
 
 

@@ -51,7 +51,6 @@ DERATING: dict[str, tuple[tuple[float, float], ...]] = {
     MINIATURE: ((20, 13 / 15), (100, 9 / 15)),
     HIGH: ((65, 34 / 40), (85, 30 / 40), (110, 25 / 40), (125, 22 / 40)),
 }
-HOLDS = 1.1  # types C and F carry 110 % for at least 100 h: the wire must bear that for ever
 SLOW = 1.35  # and may carry 135 % for 600 s, which is for ever for a thin wire
 
 

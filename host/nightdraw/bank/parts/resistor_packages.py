@@ -72,11 +72,6 @@ class ResistorPackage:
         """The hot spot's highest temperature: where the derating law allows nothing any more."""
         return self.air.zero_at_c
 
-    def volts_allowed(self, ohms: float, mounting: str) -> float:
-        """The lower of the limiting element voltage and the rated voltage of IEC 60115-1, the square root of
-        rating times ohms."""
-        return float(min(self.volts_max, (self.law(mounting).rating_w * ohms) ** 0.5))
-
 
 FILM_SHEETS = (
     "general-purpose metal film sheets (MFR and MF series): 70 C to 155 C, 2.5 x rated voltage for 5 s"
@@ -190,12 +185,10 @@ CATALOGUE: dict[str, ResistorPackage] = {
     )
 }
 
-OWN_KEYS = ("like", "rating", "full_to", "zero_at", "volts", "tempco", "plate_rating", "to_plate", "heat")
-
 
 def own_package(name: str, like: ResistorPackage, given: Mapping[str, Fraction]) -> ResistorPackage:
-    """A resistor package of the user's own: the one it is like, with what a board file says otherwise
-    (OWN_KEYS)."""
+    """A resistor package of the user's own: the one it is like, with what a board file says
+    otherwise, by key in base units (the keys are in board.parts)."""
     number = {key: float(value) for key, value in given.items()}
     full_to = number.get("full_to", like.air.full_to_c)
     zero_at = number.get("zero_at", like.air.zero_at_c)

@@ -19,13 +19,6 @@ VEHICLE = {  # ISO 6722-1 conductor table, from memory
     0.22: 84.8, 0.35: 52.0, 0.5: 37.1, 0.75: 24.7, 1.0: 18.5, 1.5: 12.7, 2.5: 7.60, 4.0: 4.71, 6.0: 3.14,
     10.0: 1.82,
 }  # fmt: skip
-STRANDED = {  # IEC 60228 ed. 3, class 1 and 2
-    0.5: 36.0, 0.75: 24.5, 1.0: 18.1, 1.5: 12.1, 2.5: 7.41, 4.0: 4.61, 6.0: 3.08,
-}  # fmt: skip
-FLEXIBLE = {  # IEC 60228 ed. 3, class 5 and 6; the small sizes from DIN VDE 0295
-    0.14: 134.0, 0.25: 76.0, 0.34: 53.0, 0.5: 39.0, 0.75: 26.0, 1.0: 19.5, 1.5: 13.3, 2.5: 7.98, 4.0: 4.95,
-    6.0: 3.30,
-}  # fmt: skip
 SIZES_MM2 = tuple(VEHICLE)
 SAME_SIZE = 0.005  # a gauge within half a percent of a table's size is that size
 STRANDING = 1.08  # the tables' limits lie 4.4 to 7.7 % above rho over area: a size of no table gets this

@@ -1,9 +1,18 @@
-"""Whether a signal stands clear of an instrument's limits, and how the instrument is to be set.
+"""Whether a signal can be seen with an instrument, and the settings of the instrument for it.
 
-A pulse is weighed against the noise of a sample at a rate that puts several into it, where those are read at
-instants also of a trace smoothed over a quarter of it; rounding counts as noise of a step / sqrt 12 (Bennett
-1948), a zero's wander as what it does during the pulse. Pulses against a meter's or a recorder's windows: one
-that straddles two shows less in either.
+Theory of operation. A pulse is detectable where the part of its level that a sample gets is CLEAR times the
+rms deviation of a sample. That deviation is the root sum of squares of three independent parts:
+
+- noise within the bandwidth of front end and sampling rate;
+- quantisation, a step / sqrt 12 (Bennett 1948), where the noise does not move the last digit;
+- drift of the zero over the pulse's width, a first-order Gauss-Markov process.
+
+The level that a sample gets: all of it at an instant; of a mean over a window the share of the window that
+the pulse fills, which is smaller for a pulse across the boundary of two windows (`shown`); behind a low-pass
+what its step response reaches. Several rates are tried, the one that shows most of the pulse first; with
+samples at instants also the mean of a quarter of the pulse's samples.
+
+Assumptions: independent normal noise, one pulse in view, no aliasing of periodic disturbances. O(1) a call.
 """
 
 from __future__ import annotations
@@ -17,20 +26,20 @@ from nightdraw.bench.finding.train import LOOK_S, SCARCE, Signature
 from nightdraw.instruments.front import DRIFT_TIME_S, Traits
 from nightdraw.instruments.model import Recorder
 
-CLEAR = 6.0  # a step of so many noise rms stands clear of the noise: 3 rms either way of its middle
-PEAKS = 3.0  # noise of several samples in a row never goes beyond so many rms
-FALSE = 0.1  # triggers without a pulse in a whole wait, on average
+CLEAR = 6.0  # least ratio of a step to the rms noise: 3 rms on either side of its middle
+PEAKS = 3.0  # least threshold in rms, for a few samples
+FALSE = 0.1  # false triggers in one wait, on average
 SHAPE, WIDTH = 10.0, 4.0  # samples a pulse: as many as show its shape, and the fewest that show its width
 SMOOTHED = 100.0  # samples a pulse where smoothing must help
 STEADY_RATES_HZ = (20.0, 1.0)  # for a level that stays: as a trace usually is, and averaged
 LEAST_RATE_HZ = 20.0
-MOVED_S = 60.0  # a zero is set anew whenever the clamp is moved
-HEADROOM = 1.2  # of a range above the highest level: noise, and a zero that isn't quite
+MOVED_S = 60.0  # a clamp's zero is set again whenever the clamp is moved
+HEADROOM = 1.2  # of a range above the highest level: noise, and an offset of the zero
 
 
 @dataclass(frozen=True)
 class Assessment:
-    """Whether a signal is clear, why in words, the settings."""
+    """Whether a signal is detectable (`clear`), why in words, the settings of the instrument."""
 
     clear: bool
     why: str
@@ -40,7 +49,7 @@ class Assessment:
 @dataclass(frozen=True)
 class Signal:
     """A face of the fault at a recorder's channel, in `unit`: its size, the level below it, the vehicle's own
-    largest twitch there, the front end that it passes, what the level creeps by itself a second."""
+    largest pulse there, the front end that it passes, the level's own drift a second."""
 
     face: Signature
     size: float
@@ -89,15 +98,16 @@ def seen_share(front: Traits, rate_hz: float, width_s: float) -> float:
 def noise_of(front: Traits, rate_hz: float, width_s: float, smoothed: int = 1) -> float:
     """What a sample is off by, rms: noise, rounding, and the zero's wander within a pulse's width; smoothed:
     the mean of so many samples, which helps against rounding only where the noise moves the last digit."""
-    wander = wander_of(front, min(width_s, MOVED_S))
+    wander = drift_of(front, min(width_s, MOVED_S))
     noise, rounding = front.rms_at(rate_hz), front.step / math.sqrt(12)
+    # below half a step the samples are all alike: their mean repeats the same rounding
     if noise >= front.step / 2:
         rounding /= math.sqrt(smoothed)
     return math.hypot(noise / math.sqrt(smoothed), rounding, wander)
 
 
-def wander_of(front: Traits, time_s: float) -> float:
-    """How far a zero goes within some time, rms: a first-order Gauss-Markov walk's."""
+def drift_of(front: Traits, time_s: float) -> float:
+    """Drift of a zero within some time, rms: a first-order Gauss-Markov process of DRIFT_TIME_S."""
     return front.drift * math.sqrt(-2 * math.expm1(-time_s / DRIFT_TIME_S))
 
 
@@ -172,11 +182,13 @@ def trigger(signal: Signal, noise: float, wait_s: float, samples: float = 1.0) -
     """Halfway up, or halfway from the vehicle's own twitches up to the pulse where that leaves room; higher
     where noise would else cross it: seldom in a wait of so many samples. None where no level holds."""
     size, twitch = signal.size, signal.twitch
-    wander, crept = wander_of(signal.front, wait_s), signal.creep * wait_s
+    wander, crept = drift_of(signal.front, wait_s), signal.creep * wait_s
     low = math.hypot(peaks(samples) * noise, PEAKS * wander) + crept
     room = PEAKS * math.hypot(noise, wander) + crept
+    # noise and drift would cross every level that the pulse still reaches
     if low > size - room:
         return None
+    # above the vehicle's own pulses where there is room on both sides, else they would trigger
     between = twitch > size / 2 - room and size - twitch >= 2 * room
     level = (twitch + size) / 2 if between else size / 2
     return signal.level + min(max(level, low), size - room)

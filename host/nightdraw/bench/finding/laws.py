@@ -1,9 +1,18 @@
-"""Exact laws of how long a search takes where one draw makes the pulses: no simulation, no random number.
+"""Exact distributions of the duration of a search where one draw makes the pulses: no simulation.
 
-Whoever begins at a random instant waits the forward recurrence time of a renewal process (start to start),
-then a pulse's width; after a pulse that was seen the process begins anew, so every later wait depends on the
-move before it alone. A periodic draw gives mixtures of uniform laws, exactly. A random one gives sums of
-gaps and widths (Erlang laws where gaps are exponential), whose laws are convolved on a grid.
+Theory of operation. Pulses of one draw are a renewal process: gap, width, gap, width, independent. A search
+that begins at a random instant waits the forward recurrence time (density (1 - F(t)) / mean, Cox 1962), then
+a pulse's width. A pulse that was seen is a renewal point, so every later wait depends only on the length of
+the move before it. The total is a mixture over the paths of the walk (walks.py) of sums of independent waits.
+
+- Periodic draw: every later wait is a constant, the first is uniform. The total is a mixture of uniform
+  distributions; mean and quantile are exact.
+- Random draw: the sums (Erlang where gaps are exponential) are convolved by FFT on a grid of CELLS. A law is
+  laid on the grid by second differences of its integrated distribution, which keeps means exact; DAMPING
+  weights the grid exponentially, so that what lies beyond its end does not fold back (aliasing of the FFT).
+
+Assumptions: the firmware's quantised tick is small against gaps; several draws at once have no closed form
+and go to trials.py. Cost: one FFT of 2 * CELLS for each kind of move, O(CELLS) a path.
 """
 
 from __future__ import annotations
@@ -24,7 +33,7 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-QUANTILE = 0.95  # the quantile that is told
+QUANTILE = 0.95  # the quantile that is published
 CELLS = 1 << 15  # of the grid that a law is laid out on: a quantile is right to 1 in 10 000
 ROUNDING = 1e-12  # what sums of weights may miss
 DAMPING = 1e-9  # of the grid's last cell against its first: so much of what lies beyond folds back
@@ -117,6 +126,7 @@ def _quantile(parts: list[tuple[float, float, float]], share: float) -> float:
             for weight, low, width in parts
         )
 
+    # between two corners the distribution is a straight line, so the quantile is found on one piece
     corners = sorted({low for _, low, _ in parts} | {low + width for _, low, width in parts})
     for k, corner in enumerate(corners):
         if reached(corner) < share - ROUNDING:
@@ -126,7 +136,7 @@ def _quantile(parts: list[tuple[float, float, float]], share: float) -> float:
         before = corners[k - 1]
         inner = [(weight / width, low, width) for weight, low, width in parts if width]
         slope = sum(d for d, low, width in inner if low <= before and corner <= low + width + ROUNDING)
-        if slope <= 0:
+        if slope <= 0:  # the share is reached by a jump at this corner, not on the line before it
             return corner
         return min(corner, before + max(0.0, share - reached(before)) / slope)
     return corners[-1]
@@ -160,7 +170,7 @@ def _exponential(mean: float) -> Ramp:
 
 
 class Renewal:
-    """Gap, pulse, gap, pulse: independent lengths by the laws of a random draw."""
+    """The renewal process of a random draw: gap, pulse, gap, pulse, of independent lengths."""
 
     def __init__(self, draw: Random) -> None:
         low, high = (ticks / TICKS_PER_S for ticks in draw.on_ticks)
@@ -196,7 +206,7 @@ class Renewal:
         return grid.with_times(law)
 
     def patience_s(self, moves_s: tuple[float, ...], miss: float) -> float:
-        """What no more than a share `miss` of the waits after any of these moves exceeds."""
+        """The wait that a share `miss` of the waits after any of these moves exceeds."""
         grid = self._grid(1, max(moves_s, default=0.0))
         return max(grid.quantile(grid.wait(move_s), 1 - miss) for move_s in moves_s)
 
@@ -207,7 +217,8 @@ class Renewal:
 
 
 class _Grid:
-    """Laws as weights on 0, h, 2 h ...; what lies between two cells is shared so that means are kept."""
+    """Distributions as weights on 0, h, 2 h ...; a value between two cells is split so that means are
+    kept."""
 
     def __init__(self, length_s: float, gap: Ramp, on: Ramp) -> None:
         self._step = length_s / CELLS

@@ -170,7 +170,7 @@ class Readings(Sided):
         if level is not None:
             settings[f"trigger_{signal.unit.lower()}"] = round(level, 4)
         elif face.pulsed and assessed.clear:
-            wander = detectability.wander_of(signal.front, wait_s) + signal.creep * wait_s
+            wander = detectability.drift_of(signal.front, wait_s) + signal.creep * wait_s
             why += "; by eye: no trigger holds, so long a wait has noise and"
             why += f" a zero that wanders by {wander:.2g} {signal.unit}"
         found = detectability.screen(

@@ -1,6 +1,13 @@
-"""A search gone through many times over, pulses from the firmware's own schedule: the simulation.
+"""Monte Carlo simulation of a search; the pulses come from the firmware's own schedule.
 
-All trials go on at once, instants in ticks. Nothing is known here about instruments.
+Theory of operation. TRIALS searches run at once as arrays of instants (ticks). Their beginnings are
+stratified over the run, one in each 1/TRIALS of it, which takes most of the variance out of the first wait. A
+move adds its time; a wait is replaced by the next pulse seen (`Train.seen`, a binary search in the pulses).
+Orders of fuses are random permutations. inf is "never seen"; WRONG marks the trials that blamed a wrong fuse.
+
+Used where laws.py has no closed form, and as a check of it where it has. One standard error is found by
+BATCHES of consecutive beginnings, which counts correlation between neighbours and the finite run as well.
+Cost: O(TRIALS log pulses) a wait. Nothing is known here about instruments.
 """
 
 from __future__ import annotations
@@ -23,10 +30,10 @@ if TYPE_CHECKING:
     Flags = npt.NDArray[np.bool_]
 
 TRIALS = 20_000
-WRONG = -1.0  # instead of an instant: a wrong fuse was blamed
-BATCHES = 20  # parts of the run that trials begin in: what these differ by tells how sure the figures are
+WRONG = -1.0  # in place of an instant: a wrong fuse was blamed
+BATCHES = 20  # batches of beginnings; the standard error follows from how they differ
 
-RESTART, CONTINUE, STAY_OFF = "restart", "continue", "stay-off"  # a profile's resume rules
+CONTINUE, STAY_OFF = "continue", "stay-off"  # of a profile's resume rules; the third is "restart"
 
 
 @dataclass(frozen=True)
@@ -125,6 +132,7 @@ class Trials:
         asleep = np.full(TRIALS, broken.asleep_s * TICKS_PER_S)
         anew = np.full(TRIALS, np.inf) if stays_off else self._resumed(broken.back, at, asleep, number) + at
         ended = np.where(opened, anew, self.seen(at, number))
+        # a box that stays off never draws again: that search has failed, and counts as wrong
         lost = opened & stays_off
         return self._times(ended[~lost], self._begun[~lost], float(lost.mean()))
 
@@ -191,6 +199,7 @@ class Trials:
             open_ = np.isnan(ended)
             right = open_ & (now == own)
             ended[right] = self._back(wakes, fuse, back, cut[right], blamed[right], out[right])
+            # nothing within the patience at a wrong fuse looks like success: that fuse is blamed
             ended[open_ & ~right & (found > blamed)] = WRONG
             at = np.where(open_ & ~right, found, at)
         well = ended != WRONG
