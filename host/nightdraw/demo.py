@@ -161,7 +161,7 @@ def _write_journal(path: Path, lines: list[dict[str, Any]]) -> None:
         file.keep()
 
 
-def picture(title: str, comparison: Comparison, recording: read.Recording) -> report.Picture:
+def picture(title: str, comparison: Comparison, recording: read.Recording) -> report.RunPicture:
     """What the report draws of a comparison of all three accounts."""
     asked, did, seen, clock = comparison.asked, comparison.did, comparison.seen, comparison.clock
     assert asked is not None
@@ -170,8 +170,8 @@ def picture(title: str, comparison: Comparison, recording: read.Recording) -> re
     assert clock is not None
     end_s = float(clock.to_run(np.array([seen.seen.end_s]))[0])
     trains = {"asked": (asked, asked.train()), "did": (did, did.train())}
-    shown: dict[str, report.Course | report.Samples] = {
-        name: report.Course(c.t_s, c.level_ma, c.end_s, _note(len(train), c.mean_ma))
+    shown: dict[str, report.LevelCurve | report.Samples] = {
+        name: report.LevelCurve(c.t_s, c.level_ma, c.end_s, _note(len(train), c.mean_ma))
         for name, (c, train) in trains.items()
     }
 
@@ -183,7 +183,7 @@ def picture(title: str, comparison: Comparison, recording: read.Recording) -> re
     near = _near(comparison, train)
     marks = [(float(train.start_s[d.pulse - 1]), d.kind) for d in comparison.differences if d.pulse]
     verdict = {True: "the accounts agree", False: "the accounts differ", None: "can't tell"}[comparison.agree]
-    return report.Picture(title, verdict, comparison.agree, shown, end_s, marks[:MOST_MARKS], near)
+    return report.RunPicture(title, verdict, comparison.agree, shown, end_s, marks[:MOST_MARKS], near)
 
 
 def _near(comparison: Comparison, train: accounts.Train) -> tuple[float, float] | None:

@@ -54,7 +54,7 @@ class Sequence(Node):
 
 
 @dataclass(frozen=True)
-class Entry:
+class MappingEntry:
     """One key of a mapping with its value."""
 
     key: Scalar
@@ -65,7 +65,7 @@ class Entry:
 class Mapping(Node):
     """Keys in the order of the file; a key that stands twice keeps its first value."""
 
-    entries: dict[str, Entry] = field(default_factory=dict)
+    entries: dict[str, MappingEntry] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -283,7 +283,7 @@ class _Builder:
             top.key = self._as_key(node)
         else:
             if isinstance(top.node, Mapping) and isinstance(top.key, Scalar):
-                self._entry(top.node, Entry(top.key, node))
+                self._entry(top.node, MappingEntry(top.key, node))
             top.key = None
 
     def _as_key(self, node: Node) -> Scalar | Refused:
@@ -292,7 +292,7 @@ class _Builder:
         self._findings.add(node, "a key must be a plain text, not " + kind(node))
         return Refused(node.line, node.column)
 
-    def _entry(self, mapping: Mapping, entry: Entry) -> None:
+    def _entry(self, mapping: Mapping, entry: MappingEntry) -> None:
         first = mapping.entries.get(entry.key.text)
         if first is None:
             mapping.entries[entry.key.text] = entry

@@ -7,7 +7,7 @@ from boxcore.board import Board
 from boxcore.schedule import Schedule
 from nightdraw import programs
 from nightdraw.bench.instrument import BenchLink
-from nightdraw.bench.plant import Fault, Plant
+from nightdraw.bench.plant import Plant, SwitchDefect
 from nightdraw.bench.world import World
 
 S = pg.TICKS_PER_S
@@ -26,7 +26,7 @@ def board(channels_ns=CHANNELS_NS, monitor=True) -> Board:
     return Board("bench-test", channels_ns, range(2, 12), OWN_UA, monitor, CAPS)
 
 
-def world(faults: tuple[Fault, ...] = (), true_ns=CHANNELS_NS, monitor=True, **plant) -> World:
+def world(faults: tuple[SwitchDefect, ...] = (), true_ns=CHANNELS_NS, monitor=True, **plant) -> World:
     return World(board(monitor=monitor), Plant(true_ns, OWN_UA, monitor, faults, **plant))
 
 

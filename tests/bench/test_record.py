@@ -13,7 +13,7 @@ import pytest
 from boxcore import program as pg
 from boxcore.program import TICKS_PER_S as S
 from nightdraw.bench import plant as pl
-from nightdraw.bench.record import Wanted, record
+from nightdraw.bench.record import RecordingRequest, record
 from nightdraw.bench.setup import Bench
 from nightdraw.errors import InputError
 
@@ -25,14 +25,14 @@ RANDOM = support.program(
 MILLI = 0.002  # the job's tolerance: 2 mA
 
 
-def bench(*faults: pl.Fault, true_ns=support.CHANNELS_NS, monitor=True) -> Bench:
+def bench(*faults: pl.SwitchDefect, true_ns=support.CHANNELS_NS, monitor=True) -> Bench:
     plant = pl.Plant(true_ns, support.OWN_UA, monitor, faults)
     return Bench(support.board(monitor=monitor), plant)
 
 
 def recorded(out: Path, plan=RANDOM, seconds=30, at=None, say=lambda text: None, **wanted) -> SimpleNamespace:
     fields = {"seed": 11, "out": out, **wanted}
-    done = record(plan, at or bench(), Wanted(round(seconds * S), **fields), say)
+    done = record(plan, at or bench(), RecordingRequest(round(seconds * S), **fields), say)
     lines = [json.loads(line) for line in done.journal.read_text().splitlines()]
     times, amps = np.loadtxt(done.recording, delimiter=",", skiprows=1, ndmin=2).T
     return SimpleNamespace(done=done, head=lines[0], journal=lines[1:], times=times, amps=amps)
@@ -115,7 +115,7 @@ def test_any_rate_has_its_number_of_samples(tmp_path, rate):
 
 def test_without_out_it_only_runs(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    done = record(RANDOM, bench(), Wanted(60 * S, 11))
+    done = record(RANDOM, bench(), RecordingRequest(60 * S, 11))
     assert (done.recording, done.journal, done.samples, done.simulated_s) == (None, None, 0, 60.0)
     assert list(tmp_path.iterdir()) == []
 
@@ -157,17 +157,17 @@ def test_the_bench_flips_the_arm_switch_of_a_panel_start(tmp_path):
 def test_a_start_that_never_comes_is_an_error(tmp_path, fields, what):
     plan = support.program((pg.STEADY, 40_000), **fields)
     with pytest.raises(InputError, match=what):
-        record(plan, bench(), Wanted(S, 0, out=tmp_path / "r.csv"))
+        record(plan, bench(), RecordingRequest(S, 0, out=tmp_path / "r.csv"))
     assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize(
     ("wanted", "what"),
     [
-        (Wanted(0, 0), "--for"),
-        (Wanted(S, 0, Fraction(0)), "--rate"),
-        (Wanted(S, 0, Fraction(200_000)), "--rate"),
-        (Wanted(S, 0, Fraction(1, 2), out=Path("r.csv")), "shorter than one sample"),
+        (RecordingRequest(0, 0), "--for"),
+        (RecordingRequest(S, 0, Fraction(0)), "--rate"),
+        (RecordingRequest(S, 0, Fraction(200_000)), "--rate"),
+        (RecordingRequest(S, 0, Fraction(1, 2), out=Path("r.csv")), "shorter than one sample"),
     ],
 )
 def test_what_cannot_be_recorded_is_refused(wanted, what):
@@ -185,7 +185,7 @@ def steady(tmp_path, *faults, **options):
 
 
 def test_a_stuck_switch_shows_before_and_during_the_run(tmp_path):
-    take = steady(tmp_path, pl.Fault(pl.STUCK_ON, 8))
+    take = steady(tmp_path, pl.SwitchDefect(pl.STUCK_ON, 8))
     extra = 12.6 * support.CHANNELS_NS[7] / 1e9
     assert take.amps[0] == pytest.approx(0.011 + extra, abs=0.006)
     assert take.amps[10:].mean() == pytest.approx(0.011 + CHANNEL_5_A + extra, abs=0.001)
@@ -193,13 +193,13 @@ def test_a_stuck_switch_shows_before_and_during_the_run(tmp_path):
 
 
 def test_an_open_resistor_leaves_its_current_out(tmp_path):
-    take = steady(tmp_path, pl.Fault(pl.OPEN, 5))
+    take = steady(tmp_path, pl.SwitchDefect(pl.OPEN, 5))
     assert take.amps[10:].mean() == pytest.approx(0.011, abs=0.001)
     assert [line["fault"] for line in take.journal if line["kind"] == "flag"] == ["switch-open"]
 
 
 def test_without_a_monitor_the_fault_shows_in_the_recording_alone(tmp_path):
-    take = steady(tmp_path, pl.Fault(pl.OPEN, 5), monitor=False)
+    take = steady(tmp_path, pl.SwitchDefect(pl.OPEN, 5), monitor=False)
     assert take.amps[10:].mean() == pytest.approx(0.011, abs=0.001)
     assert not [line for line in take.journal if line["kind"] == "flag"]
 

@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from nightdraw.bench.recorder import CsvFile, Sampler, Trace
+from nightdraw.bench.recorder import CsvFile, Sampler, TruthTrace
 
 CHANGES = st.lists(st.tuples(st.integers(1, 400), st.floats(0, 2)), min_size=1, max_size=40)
 KHZ = Fraction(1000)
 
 
-def trace_of(changes: list[tuple[int, float]]) -> tuple[Trace, int]:
-    trace, tick = Trace(0, 0.5), 0
+def trace_of(changes: list[tuple[int, float]]) -> tuple[TruthTrace, int]:
+    trace, tick = TruthTrace(0, 0.5), 0
     for ticks, amps in changes:
         tick += ticks
         trace.add(tick, amps)
@@ -50,7 +50,7 @@ def test_each_sample_is_the_mean_of_its_own_interval(changes, cuts, rate):
 
 def spans(changes, stop, cuts):
     """The same trace, handed over in pieces that end at the cuts."""
-    trace = Trace(0, 0.5)
+    trace = TruthTrace(0, 0.5)
     events, tick = [], 0
     for ticks, amps in changes:
         tick += ticks
@@ -76,7 +76,7 @@ def test_charge_is_conserved_at_any_rate(changes, rate):
 
 
 def test_an_edge_at_the_origin_is_seen():
-    trace = Trace(0, 0.010)
+    trace = TruthTrace(0, 0.010)
     trace.add(500, 0.300)
     times, amps = Sampler(KHZ, 500, 5, seed=1, noise_ua=0).feed(trace.take(600))
     assert list(times) == [0.0, 0.001, 0.002, 0.003, 0.004]
@@ -88,7 +88,7 @@ def test_noise_is_white_and_goes_with_the_root_of_the_rate(rate, rms_ua):
     """White noise: rms proportional to the root of the bandwidth, successive samples independent."""
     count = 40_000
     sampler = Sampler(Fraction(rate), 0, count, seed=7)
-    noise = sampler.feed(Trace(0, 0.1).take(count * 10_000 // rate))[1] - 0.1
+    noise = sampler.feed(TruthTrace(0, 0.1).take(count * 10_000 // rate))[1] - 0.1
     assert noise[1:].std() * 1e6 == pytest.approx(rms_ua, rel=0.02)
     assert abs(noise[1:].mean()) * 1e6 < 4 * rms_ua / count**0.5
     lag = np.corrcoef(noise[1:-1], noise[2:])[0, 1]
@@ -101,7 +101,7 @@ def test_noise_does_not_depend_on_how_the_truth_is_cut():
         return np.concatenate([sampler.feed(span)[1] for span in spans([(50, 0.3)], 1000, cuts)])
 
     assert np.array_equal(samples([]), samples([1, 17, 333]))
-    assert not np.array_equal(Sampler(KHZ, 0, 9, 4).feed(Trace().take(100))[1], samples([])[:9])
+    assert not np.array_equal(Sampler(KHZ, 0, 9, 4).feed(TruthTrace().take(100))[1], samples([])[:9])
 
 
 def test_the_file_holds_the_header_and_each_sample(tmp_path):

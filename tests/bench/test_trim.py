@@ -10,7 +10,7 @@ from nightdraw import programs
 from nightdraw.bench.instrument import BenchLink
 from nightdraw.bench.setup import build
 from nightdraw.bench.world import World
-from nightdraw.link import Loop, open_box
+from nightdraw.link import LoopTransport, open_box
 
 from tests.bench import support
 
@@ -44,7 +44,7 @@ def worst_prediction_ua(world: World, box) -> float:
 def test_a_box_trimmed_channel_by_channel_predicts_the_truth(monitor):
     stiff = {"source_uohm": 100, "divider_ppm": -12_000}  # a bench supply, as one trims on
     world = support.world(true_ns=off_nominal(), monitor=monitor, **stiff)
-    with open_box(Loop(BenchLink(world).feed)) as box:
+    with open_box(LoopTransport(BenchLink(world).feed)) as box:
         before_ua = worst_prediction_ua(world, box)
         box.trim_supply(read_meter(world)[1])
         for channel in range(1, box.channel_count() + 1):
@@ -62,14 +62,14 @@ def test_a_box_trimmed_channel_by_channel_predicts_the_truth(monitor):
     assert after_ua < 0.0005 * max(LEVELS_UA)  # what two readings of a converter with steps of 0.04 % leave
     world.cut_power()
     world.restore_power()
-    with open_box(Loop(BenchLink(world).feed)) as box:
+    with open_box(LoopTransport(BenchLink(world).feed)) as box:
         assert worst_prediction_ua(world, box) == pytest.approx(after_ua, abs=50)
 
 
 def test_the_bench_that_is_built_is_trimmed_and_can_be_untrimmed():
     bench = build(seed=3)
     world = bench.world()
-    with open_box(Loop(BenchLink(world).feed)) as box:
+    with open_box(LoopTransport(BenchLink(world).feed)) as box:
         assert [channel.true_ns for channel in box.channels()] == list(bench.plant.channels_ns)
         assert all(channel.trimmed for channel in box.channels())
         assert max(abs(channel.off_pct) for channel in box.channels()) < 1.1  # the board file's tolerance

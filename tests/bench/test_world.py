@@ -93,7 +93,7 @@ def _records(world):
 
 
 def test_a_stuck_switch_conducts_before_the_run_and_is_flagged():
-    world = support.world((pl.Fault(pl.STUCK_ON, 8),))
+    world = support.world((pl.SwitchDefect(pl.STUCK_ON, 8),))
     link = BenchLink(world)
     assert world.current_a == pytest.approx(0.011 + 12.6 * 0.0128, rel=1e-3)
     link = support.run(world, support.PULSED)
@@ -107,14 +107,14 @@ def test_a_stuck_switch_conducts_before_the_run_and_is_flagged():
 def test_an_open_switch_is_flagged_from_pulses_alone():
     """Its channel conducts for 300 ms every 10 s only: the shell must sense often enough to catch it."""
     plan = support.program((pg.STEADY, 11_000), (pg.PULSE, 161_280, 3_000, 100_000, 0))
-    world = support.world((pl.Fault(pl.OPEN, 8),))
+    world = support.world((pl.SwitchDefect(pl.OPEN, 8),))
     link = support.run(world, plan)
     world.advance(30 * S)
     assert int(link.feed(b"STAT:QUES:COND?\n")) == 1 << 10
 
 
 def test_without_a_monitor_the_box_cannot_know():
-    world = support.world((pl.Fault(pl.STUCK_ON, 8),), monitor=False)
+    world = support.world((pl.SwitchDefect(pl.STUCK_ON, 8),), monitor=False)
     link = support.run(world, support.PULSED)
     world.advance(5 * S)
     assert int(link.feed(b"STAT:QUES:COND?\n")) == 0

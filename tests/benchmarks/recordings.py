@@ -38,7 +38,7 @@ def _recorded(path: Path) -> tuple[np.ndarray, np.ndarray]:
     levels = np.tile([HIGH_A, LOW_A], len(starts))
     with recorder.CsvFile(path) as file:
         sampler = recorder.Sampler(Fraction(RATE_HZ), 0, SAMPLES, seed=1)
-        samples = sampler.feed(recorder.Span(0, ticks, changes, levels))
+        samples = sampler.feed(recorder.TruthSpan(0, ticks, changes, levels))
         file.write(*samples)
         file.keep()
     return samples

@@ -43,7 +43,7 @@ def simulated_day() -> Ratio:
     edges = sum(1 for _ in programs.edges(schedule.Schedule(BUSY, 1, 11_000), DAY_TICKS))
 
     def simulate() -> None:
-        bench_record.record(BUSY, setup.build(), bench_record.Wanted(DAY_TICKS, seed=0))
+        bench_record.record(BUSY, setup.build(), bench_record.RecordingRequest(DAY_TICKS, seed=0))
 
     def walk() -> None:
         for _ in programs.edges(schedule.Schedule(BUSY, 1, 11_000), DAY_TICKS):
@@ -58,7 +58,7 @@ def written_recording(folder: Path) -> Ratio:
     """Averaging, noise and CSV against numpy writing the same numbers."""
     changes = np.arange(0, SAMPLES * 10, 5000, dtype=float)
     amps = np.where(np.arange(len(changes)) % 2, 0.39, 0.04)
-    span = recorder.Span(0, SAMPLES * 10, changes, amps)
+    span = recorder.TruthSpan(0, SAMPLES * 10, changes, amps)
     table = np.column_stack((np.arange(SAMPLES) / RATE_HZ, np.full(SAMPLES, 0.123456)))
 
     def ours() -> None:

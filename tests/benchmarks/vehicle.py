@@ -57,13 +57,13 @@ def _wanted(length_s: int, out: Path | None = None, form: str = "csv") -> drive.
 
 
 def _sampled(vehicle) -> None:
-    for _ in drive.Run(vehicle, _boxes(), _wanted(LENGTH_S), EMPTY, lambda text: None).samples():
+    for _ in drive.VehicleRecording(vehicle, _boxes(), _wanted(LENGTH_S), EMPTY, lambda text: None).samples():
         pass
 
 
 def _peer(vehicle, path: Path, form: str) -> float:
     """Seconds to write a day's numbers that are there already, by the same writer."""
-    made = drive.Run(vehicle, _boxes(), _wanted(PIECE_S), EMPTY, lambda text: None)
+    made = drive.VehicleRecording(vehicle, _boxes(), _wanted(PIECE_S), EMPTY, lambda text: None)
     groups = list(made.gathered())
     taken_s = 0.0
     with TableFile(path, drive.header(vehicle, CHANNELS), form) as table:

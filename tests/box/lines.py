@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from nightdraw.errors import Finding, LinkError
-from nightdraw.link import BoxClient, Loop
+from nightdraw.link import BoxClient, LoopTransport
 from nightdraw.link import open_box as open_client
 from nightdraw.link.ports import Port
 
@@ -20,7 +20,7 @@ def port(name: str, usb: tuple[int, int] | None = BOX, serial: str | None = None
     return Port(name, usb, serial)
 
 
-class Recorder(Loop):
+class Recorder(LoopTransport):
     """A line that remembers what was written to it, and answers what a function says."""
 
     def __init__(self, answer: Callable[[bytes], bytes], name: str) -> None:

@@ -13,7 +13,7 @@ from nightdraw import journals, programs
 from nightdraw.bench.instrument import BenchLink
 from nightdraw.capture import journal
 from nightdraw.capture.accounts import Asked
-from nightdraw.link import BoxClient, Loop, open_box, records
+from nightdraw.link import BoxClient, LoopTransport, open_box, records
 from nightdraw.link.replies import BoardFacts, Identity, JournalBytes
 
 from tests.bench import support
@@ -34,7 +34,7 @@ def utc_s(text: str) -> float:
 
 
 def connect(world) -> BoxClient:
-    box = open_box(Loop(BenchLink(world).feed))
+    box = open_box(LoopTransport(BenchLink(world).feed))
     assert box.note_time(lambda: host_s(world.tick))
     return box
 
@@ -129,7 +129,7 @@ class Stored:
         return Identity("NIGHTDRAW", "stored", "7", "0")
 
 
-def account_of(*packed: bytes) -> records.Account:
+def account_of(*packed: bytes) -> records.JournalAccount:
     return records.read(cast(BoxClient, Stored(b"".join(packed))))
 
 
@@ -168,8 +168,8 @@ def test_the_last_run_is_the_files_zero_and_a_continued_one_began_before_its_boo
             ]
         )
     )
-    assert records.last_start(account_records[:3]) == records.Start(7, 100, 3, 70_000)
-    assert records.last_start(account_records) == records.Start(8, 60 - 5_000, 3, 70_000)
+    assert records.last_start(account_records[:3]) == records.LastRun(7, 100, 3, 70_000)
+    assert records.last_start(account_records) == records.LastRun(8, 60 - 5_000, 3, 70_000)
     assert records.last_start(account_records[:2]) is None
 
 

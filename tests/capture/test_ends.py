@@ -18,7 +18,7 @@ from nightdraw.bench.recorder import Sampler
 from nightdraw.bench.setup import build
 from nightdraw.capture import compare, journal, read
 from nightdraw.cli import main
-from nightdraw.link import BoxClient, Loop, open_box, records
+from nightdraw.link import BoxClient, LoopTransport, open_box, records
 from nightdraw.profile import load
 
 from tests.capture import bench_runs as runs
@@ -39,7 +39,7 @@ def played(meanwhile: Callable[[BoxClient, Any], None], lasting_s: int, began: b
     world = build(seed=plan.seed).world()
     world.record()
     world.advance(POWER_UP_TICKS)
-    with open_box(Loop(BenchLink(world).feed)) as box:
+    with open_box(LoopTransport(BenchLink(world).feed)) as box:
         box.send(SLOT, programs.pack(plan))
         box.arm(SLOT)
         world.advance((AFTER_S + 1) * program.TICKS_PER_S if began else 10_000)

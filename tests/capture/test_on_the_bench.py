@@ -16,7 +16,7 @@ from nightdraw.bench.recorder import Sampler
 from nightdraw.bench.setup import build
 from nightdraw.capture import compare, journal, read
 from nightdraw.cli import main
-from nightdraw.link import Loop, open_box
+from nightdraw.link import LoopTransport, open_box
 from nightdraw.profile import load
 
 PROFILE = """\
@@ -145,7 +145,7 @@ def test_a_hold_is_why_pulses_are_missing(profile: Path) -> None:
     world = build(seed=plan.seed).world()
     world.record()
     world.advance(POWER_UP_TICKS)
-    with open_box(Loop(BenchLink(world).feed)) as box:
+    with open_box(LoopTransport(BenchLink(world).feed)) as box:
         box.send(SLOT, programs.pack(plan))
         started = box.arm(SLOT).started_tick
         assert started is not None

@@ -186,10 +186,10 @@ def test_all_leaves_a_bare_board_out_and_names_one_that_is_silent(call, two, plu
 
 def test_the_worst_status_is_the_commands(call, two, monkeypatch):
     def run(client, progress):
-        from nightdraw.link.tested import Verdict
+        from nightdraw.link.tested import SelfTest
 
         if client.address == two[0]:
-            return Verdict(None, 1, "it can't be told", ())
+            return SelfTest(None, 1, "it can't be told", ())
         raise LinkError(Finding(f"{two[1]}: gone"))
 
     monkeypatch.setattr("nightdraw.link.tested.run", run)

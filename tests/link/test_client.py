@@ -9,7 +9,7 @@ from boxcore import commands
 from boxcore import program as pg
 from nightdraw import __version__, journals
 from nightdraw.errors import InputError, LinkError
-from nightdraw.link import BoxClient, Loop, RefusedError, client, open_box
+from nightdraw.link import BoxClient, LoopTransport, RefusedError, client, open_box
 
 from tests.micropython import link_cases
 from tests.micropython.link_rig import CHANNELS_NS, OWN_UA, TICKS_PER_S, Rig
@@ -22,7 +22,7 @@ def rig() -> Rig:
 
 @pytest.fixture
 def box(rig: Rig) -> BoxClient:
-    return open_box(Loop(rig.say))
+    return open_box(LoopTransport(rig.say))
 
 
 def test_identity_and_facts(box):
@@ -33,7 +33,7 @@ def test_identity_and_facts(box):
 def test_another_version_is_refused_with_the_command_that_mends_it(rig, monkeypatch):
     monkeypatch.setattr(client, "__version__", "9.9.9")
     with pytest.raises(LinkError, match=f"{__version__}.*9\\.9\\.9.*nightdraw box install"):
-        open_box(Loop(rig.say))
+        open_box(LoopTransport(rig.say))
 
 
 @pytest.mark.parametrize("locked", [False, True])
@@ -42,19 +42,19 @@ def test_a_box_of_another_version_opens_its_switches_before_it_is_refused(rig, b
     rig.box.lock.locked = locked
     monkeypatch.setattr(client, "__version__", "9.9.9")
     with pytest.raises(LinkError, match="told to open every switch, and answered"):
-        open_box(Loop(rig.say), to_halt=True)
+        open_box(LoopTransport(rig.say), to_halt=True)
     assert rig.box.state == "idle"
 
 
 @pytest.mark.parametrize("answer", [b"ACME,X,1,2\n", b"OK\n", b"\n", b"\xff\xff,1,2,3\n"])
 def test_another_instrument_is_no_box(answer):
     with pytest.raises(LinkError, match="no Nightdraw box answers there"):
-        open_box(Loop(lambda data: answer if b"*IDN?" in data else b""))
+        open_box(LoopTransport(lambda data: answer if b"*IDN?" in data else b""))
 
 
 def test_nobody_is_no_box():
     with pytest.raises(LinkError, match=r"no believable answer to \*IDN\? in 4 tries"):
-        open_box(Loop(lambda data: b""))
+        open_box(LoopTransport(lambda data: b""))
 
 
 def test_programs_go_in_and_come_out(box, rig):
@@ -95,12 +95,12 @@ def test_a_run_from_arming_to_halting(box, rig):
         box.arm(5)
     box.send(5, link_cases.PROGRAM)
     rig.wait(1234)
-    assert box.arm(5) == client.Run("running", 5, 1, 1234)
+    assert box.arm(5) == client.RunState("running", 5, 1, 1234)
     with pytest.raises(RefusedError) as refusal:
         box.arm(5)
     assert refusal.value.code == -221
     status = box.status()
-    assert status.run == client.Run("running", 5, 1, 1234)
+    assert status.run == client.RunState("running", 5, 1, 1234)
     assert status.questionable == 0
     assert status.measured.supply_v == 12.6
     assert status.measured.temp_c == 25.12
@@ -137,7 +137,7 @@ def test_no_sensor_no_temperature(box, rig):
 
 def test_self_test(rig):
     rig = Rig(monitor=True)
-    box = open_box(Loop(rig.say))
+    box = open_box(LoopTransport(rig.say))
     assert box.selftest() == 0
     rig.hal.probe_pct = 50
     assert box.selftest() == 1
@@ -182,7 +182,7 @@ def test_errors_are_read_and_gone(box, rig):
 
 def test_errors_of_an_earlier_program_are_not_blamed_on_this_one(rig):
     rig.say(b"BOGUS\n*ID")
-    assert open_box(Loop(rig.say)).halt().state == "idle"
+    assert open_box(LoopTransport(rig.say)).halt().state == "idle"
 
 
 def test_only_a_simulated_box_skips_time(box, rig):
@@ -208,7 +208,7 @@ def test_only_a_simulated_box_skips_time(box, rig):
 def test_a_box_that_ends_in_mid_air_is_an_error(rig):
     """Power goes between two requests: every request says so, none makes something up."""
     alive = True
-    box = open_box(Loop(lambda data: rig.say(data) if alive else b""))
+    box = open_box(LoopTransport(lambda data: rig.say(data) if alive else b""))
     alive = False
     for request in (box.run, box.measure, box.halt, box.errors, box.clock, box.read_journal):
         with pytest.raises(LinkError, match="no believable answer"):

@@ -10,7 +10,7 @@ from boxcore import lock as core
 from hypothesis import given
 from hypothesis import strategies as some
 from nightdraw.errors import InputError, LinkError
-from nightdraw.link import BoxClient, Loop, RefusedError, latch, open_box, passcode
+from nightdraw.link import BoxClient, LoopTransport, RefusedError, latch, open_box, passcode
 
 from tests.link.faulty import FaultyLine
 from tests.micropython import link_cases
@@ -34,7 +34,7 @@ def rig() -> Rig:
 
 @pytest.fixture
 def box(rig: Rig) -> BoxClient:
-    return open_box(Loop(rig.say))
+    return open_box(LoopTransport(rig.say))
 
 
 def reboot(rig: Rig) -> Rig:
@@ -68,7 +68,7 @@ def test_set_lock_unlock_change_and_clear(rig, box):
 def test_a_power_up_locks(rig, box):
     box.set_passcode(CODE, COST)
     again = reboot(rig)
-    box = open_box(Loop(again.say))
+    box = open_box(LoopTransport(again.say))
     assert box.locked()
     box.unlock(CODE)
     assert not box.locked()
@@ -110,7 +110,7 @@ def test_neither_passcode_nor_record_travels(rig, box):
         line.extend(data + answer)
         return answer
 
-    box = open_box(Loop(wire))
+    box = open_box(LoopTransport(wire))
     box.set_passcode(CODE, COST)
     box.lock()
     box.unlock(CODE)
@@ -160,7 +160,7 @@ def test_a_box_that_only_pretends_to_know_the_passcode_is_told_nothing(rig, box)
         return rig.say(data)
 
     with pytest.raises(RefusedError, match="isn't its passcode"):
-        open_box(Loop(wire)).unlock(CODE)
+        open_box(LoopTransport(wire)).unlock(CODE)
     assert any(f':SYST:PASS "{bytes(32).hex()}"'.encode() in data for data in heard)
 
 
@@ -174,7 +174,7 @@ def test_what_was_heard_once_opens_nothing(rig, box):
         heard.append(data)
         return rig.say(data)
 
-    open_box(Loop(wire)).unlock(CODE)
+    open_box(LoopTransport(wire)).unlock(CODE)
     assert not rig.box.lock.locked
     rig.say(b"SYST:PASS:CDIS\n")
     for data in heard:
@@ -214,7 +214,7 @@ def test_a_box_that_asks_for_a_cheap_or_an_endless_derivation_gets_none(rig, box
 
 def test_a_damaged_lock_is_told(rig, box):
     rig.store.files["lock"] = b"damaged"
-    box = open_box(Loop(reboot(rig).say))
+    box = open_box(LoopTransport(reboot(rig).say))
     assert (box.locked(), box.has_passcode()) == (True, True)
     with pytest.raises(RefusedError, match="the lock's file is damaged"):
         box.unlock(CODE)
@@ -308,7 +308,7 @@ def test_what_came_through_changed_is_given_anew(rig, box, head):
             data = data[:at] + bytes((data[at] ^ 1,)) + data[at + 1 :]
         return rig.say(data)
 
-    box = open_box(Loop(wire))
+    box = open_box(LoopTransport(wire))
     if unlocks:
         try:
             box.unlock(CODE)

@@ -10,7 +10,7 @@ import pytest
 from boxcore import program as pg
 from boxcore.program import TICKS_PER_S as S
 from nightdraw.bench import plant as pl
-from nightdraw.bench.recorder import NOISE_UA, Sampler, Trace
+from nightdraw.bench.recorder import NOISE_UA, Sampler, TruthTrace
 from scipy import signal, stats
 
 from tests.bench import support
@@ -51,7 +51,7 @@ def test_the_clamps_noise_is_gaussian_and_white(seed):
     and Fisher's test of a periodogram (its largest line among n is above g with a probability of n (1 - g)^(n
     - 1))."""
     count = 20_001
-    noise = Sampler(KHZ, 0, count, seed).feed(Trace(0, 0.1).take(count * 10))[1][1:] - 0.1
+    noise = Sampler(KHZ, 0, count, seed).feed(TruthTrace(0, 0.1).take(count * 10))[1][1:] - 0.1
     sigma = NOISE_UA / 1e6
     assert stats.kstest(noise / sigma, "norm").pvalue > 1e-4
     low, high = stats.chi2.ppf([5e-5, 1 - 5e-5], len(noise)) * sigma**2 / len(noise)

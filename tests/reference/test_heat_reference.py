@@ -18,7 +18,7 @@ from nightdraw.bank.heat.air import (
     KELVIN,
     SIGMA,
     UPRIGHT,
-    Temperatures,
+    Air,
     air_at,
     convection_w_m2k,
     grashof,
@@ -50,7 +50,7 @@ def test_air_by_the_standard_atmosphere_is_the_tables(
     assert air.expansion == pytest.approx(1 / kelvin)
 
 
-FIRESCREEN_AIR = Temperatures(33.8e-3, 26.4e-6, 38.3e-6, 0.0025)
+FIRESCREEN_AIR = Air(33.8e-3, 26.4e-6, 38.3e-6, 0.0025)
 
 
 def test_a_firescreen() -> None:
@@ -77,14 +77,14 @@ def test_a_vertical_plate_of_another_textbook() -> None:
 def test_flat_faces_of_a_duct() -> None:
     """Incropera 6e, example 9.4: duct 0.75 x 0.3 m, 45 C in 15 C; top h 5.47 (0.15 Ra^1/3), bottom h 2.07
     (0.27 Ra^1/4), with L = half the width."""
-    air = Temperatures(0.0265, 16.2e-6, 22.9e-6, 0.0033)
+    air = Air(0.0265, 16.2e-6, 22.9e-6, 0.0033)
     assert convection_w_m2k(HELPED, 0.375, 45, 15, air) == pytest.approx(5.47, abs=0.03)
     assert convection_w_m2k(HINDERED, 0.375, 45, 15, air) == pytest.approx(2.07, abs=0.01)
 
 
 def test_the_same_ducts_sides_by_the_law_for_all_rayleigh_numbers() -> None:
     """The book takes its laminar law (4.23); the law for all Ra gives 4.864, 15 % more: known and meant."""
-    air = Temperatures(0.0265, 16.2e-6, 22.9e-6, 0.0033)
+    air = Air(0.0265, 16.2e-6, 22.9e-6, 0.0033)
     assert convection_w_m2k(UPRIGHT, 0.3, 45, 15, air) == pytest.approx(4.864, abs=0.03)
 
 
@@ -101,7 +101,7 @@ def test_correlations_take_prandtl_and_grashof(facing: str, low: float, high: fl
 @pytest.mark.parametrize(("height_m", "h"), [(0.05, 6.232), (0.10, 5.377), (0.15, 5.019)])
 def test_walls_of_small_boxes(height_m: float, h: float) -> None:
     """Hand-worked by Incropera 9.26 at 50/25 C with film properties at 310.65 K."""
-    air = Temperatures(0.0270, 1.67e-5, 2.37e-5, 1 / 310.65)
+    air = Air(0.0270, 1.67e-5, 2.37e-5, 1 / 310.65)
     assert convection_w_m2k(UPRIGHT, height_m, 50, 25, air) == pytest.approx(h, abs=0.01)
 
 

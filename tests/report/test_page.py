@@ -46,7 +46,7 @@ def chart() -> ch.Chart:
     assert shown is not None
     return ch.Chart(
         HOSTILE, HOSTILE, tuple(strips), 0.0, LENGTH_S,
-        pulses=tuple(ch.Pulse(float(start), 0.7, 350.0) for start in starts),
+        pulses=tuple(ch.PulseMark(float(start), 0.7, 350.0) for start in starts),
         events=((100.0, f"pull {HOSTILE}"), (130.0, "back F7")),
         histograms=(shown,), facts=(("note", HOSTILE),),
     )  # fmt: skip

@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 from nightdraw.errors import InputError
 from nightdraw.report import run as report
-from nightdraw.report.run import Course, Picture, Samples
+from nightdraw.report.run import LevelCurve, RunPicture, Samples
 
 
-def course(pulses: int, end_s: float) -> Course:
+def course(pulses: int, end_s: float) -> LevelCurve:
     t_s = np.concatenate(([0.0], np.linspace(0.05, 0.95, 2 * pulses) * end_s))
     level = np.concatenate(([40.0], np.tile([390.0, 40.0], pulses)))
-    return Course(t_s, level, end_s, f"{pulses} pulses")
+    return LevelCurve(t_s, level, end_s, f"{pulses} pulses")
 
 
 def samples(end_s: float) -> Samples:
@@ -27,7 +27,7 @@ def samples(end_s: float) -> Samples:
     return Samples(blocks, end_s, "seen")
 
 
-def picture(**change: object) -> Picture:
+def picture(**change: object) -> RunPicture:
     accounts = {"asked": course(5, 10.0), "did": course(5, 10.0), "seen": samples(10.0)}
     values: dict[str, object] = {
         "title": "restless-module",
@@ -38,7 +38,7 @@ def picture(**change: object) -> Picture:
         "marks": [],
         "near": (2.0, 0.1),
     }
-    return Picture(**(values | change))  # type: ignore[arg-type]
+    return RunPicture(**(values | change))  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("suffix", [".png", ".svg", ".pdf"])

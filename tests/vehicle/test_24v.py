@@ -101,7 +101,7 @@ def test_a_12_v_box_holds_in_the_lorry() -> None:
     plan = program((pg.STEADY, 40_000))
     wanted = drive.Drive(20 * S, ("battery",))
     made = replace(LORRY, twitches=(), modules=())
-    run = drive.Run(
+    run = drive.VehicleRecording(
         made, [drive.Placed("lift", plan, build(seed=1), 1)], wanted, Script("s", False, ()), print
     )
     run.rig.advance(20 * S)

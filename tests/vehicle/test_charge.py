@@ -36,7 +36,7 @@ def test_what_was_drawn_is_what_is_gone(data: st.DataObject) -> None:
     made = vehicle(**{**vars(made), "battery": cell, "charger": None, "alternator": None})
     plan: Script = data.draw(scripts(made, 60 * S))
     boxes = [drive.Placed("s0", PULSED, build(seed=1), 1)]
-    run = drive.Run(made, boxes, drive.Drive(100 * S, ("battery",)), plan, lambda text: None)
+    run = drive.VehicleRecording(made, boxes, drive.Drive(100 * S, ("battery",)), plan, lambda text: None)
     rig = run.rig
     rig.advance(10 * SLOW_TICKS)
     drawn_ah = ampere_seconds(rig.take(), 10 * SLOW_TICKS) / 3600

@@ -333,7 +333,7 @@ def test_a_rest_rule_waits_until_the_surface_has_gone(tmp_path: Path) -> None:
     for events in ((), (Event(0, "engine", "", HOUR // 6),)):
         boxes = [drive.Placed("a", plan, build(seed=1), 1)]
         wanted = drive.Drive(4 * HOUR, ("battery",))
-        run = drive.Run(car, boxes, wanted, Script("s", False, events), lambda text: None)
+        run = drive.VehicleRecording(car, boxes, wanted, Script("s", False, events), lambda text: None)
         rig = run.rig
         while rig.worlds[0].box.run_started is None:
             rig.advance(rig.tick + 30 * S)

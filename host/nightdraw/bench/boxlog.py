@@ -19,7 +19,7 @@ from nightdraw.bench.journalfile import SUFFIX, JournalFile
 from nightdraw.bench.record import SLOT, JournalReader, count_runs
 from nightdraw.bench.rig import BoxWorld
 from nightdraw.bench.store import MemoryStore
-from nightdraw.link import Loop, open_box
+from nightdraw.link import LoopTransport, open_box
 from nightdraw.link.records import PAGE, line
 
 START = journals.KINDS[journal.START][0]
@@ -34,7 +34,7 @@ class BoxLog:
         self.plan = plan
         self._seed = seed
         self._zero = zero
-        self._client = open_box(Loop(BenchLink(world).feed))
+        self._client = open_box(LoopTransport(BenchLink(world).feed))
         self._offset = self._boot = 0
         self._flash_read = 0  # the boot after whose end the flash was read
         self._pending: list[dict[str, Any]] = []

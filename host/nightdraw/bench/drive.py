@@ -115,7 +115,7 @@ def drive(
 ) -> Driven:
     """Run boxes in a vehicle and record it; raises InputError. say: takes a line; progress: ticks done."""
     wanted.check()
-    run = Run(vehicle, boxes, wanted, plan, say)
+    run = VehicleRecording(vehicle, boxes, wanted, plan, say)
     if wanted.out is None:
         for _ in run.chunks():
             progress(run.done)
@@ -130,7 +130,7 @@ def drive(
     return Driven(wanted.out, tuple(journals), wanted.samples, ran_s, stands, body.charge_pct, starts)
 
 
-class Run:
+class VehicleRecording:
     """A rig that has been powered up and armed, from zero to the end of what is wanted."""
 
     def __init__(

@@ -17,7 +17,7 @@ from typing import Any
 from boxcore.program import TICKS_PER_S
 
 from nightdraw.bench.averaging import Averager
-from nightdraw.bench.drive import Drive, Placed, Run
+from nightdraw.bench.drive import Drive, Placed, VehicleRecording
 from nightdraw.bench.extremes import Extremes
 from nightdraw.bench.record import POWER_UP_TICKS
 from nightdraw.errors import InputError
@@ -73,7 +73,7 @@ def in_line(
     if any(event.action in (script.DOOR, script.CAR) for event in plan.events):
         say("caution: a meter should not be in line while a door opens or modules wake; its fuse may blow")
     face = in_line_face(meter, scale, wanted.seed)
-    run = Run(vehicle, boxes, wanted, plan, say, scale.ohms)
+    run = VehicleRecording(vehicle, boxes, wanted, plan, say, scale.ohms)
     shown = _watch(run, wanted, (meter.update_s, meter.capture_s), face, progress)
     if face.highest > FUSE_BLOWS * scale.most_a:
         say(f"overload: {face.highest:.3g} A in the {scale.most_a:g} A range, the meter's fuse would be gone")
@@ -90,7 +90,7 @@ def across(
     progress: Callable[[float], None] = lambda ticks: None,
 ) -> Shown:
     """A millivolt meter across the fuse that is wanted's only channel; MAX and MIN are of its readings."""
-    run = Run(vehicle, boxes, wanted, plan, say)
+    run = VehicleRecording(vehicle, boxes, wanted, plan, say)
     face = across_face(meter, wanted.seed)
     shown = _watch(run, wanted, (meter.update_s, meter.update_s), face, progress, per=1000)
     known = [value for _, value in shown.readings if value is not None]
@@ -131,7 +131,7 @@ def across_face(meter: FuseMeter, seed: int) -> Face:
 
 
 def _watch(
-    run: Run,
+    run: VehicleRecording,
     wanted: Drive,
     times_s: tuple[float, float],
     face: Face,

@@ -27,21 +27,21 @@ _FAULT = re.compile(rf"({STUCK_ON}|{OPEN}):([1-9][0-9]?)")
 
 
 @dataclass(frozen=True)
-class Fault:
+class SwitchDefect:
     """One broken channel (from 1): `stuck-on` conducts whenever there is a supply, `open` never does."""
 
     kind: str
     channel: int
 
 
-def parse_faults(texts: Iterable[str], channels: int) -> tuple[Fault, ...]:
+def parse_faults(texts: Iterable[str], channels: int) -> tuple[SwitchDefect, ...]:
     """The faults in texts like `stuck-on:3`; raises InputError naming what is wrong."""
-    faults: list[Fault] = []
+    faults: list[SwitchDefect] = []
     for text in texts:
         match = _FAULT.fullmatch(text)
         if match is None:
             raise InputError(f"--fault {text!r}: must be {STUCK_ON}:CHANNEL or {OPEN}:CHANNEL")
-        fault = Fault(match[1], int(match[2]))
+        fault = SwitchDefect(match[1], int(match[2]))
         if fault.channel > channels:
             raise InputError(f"--fault {text}: the bank has channels 1 to {channels}")
         if any(fault.channel == other.channel for other in faults):
@@ -79,7 +79,7 @@ class Plant:
         channels_ns: Sequence[int],
         own_ua: int,
         monitor: bool = True,
-        faults: Iterable[Fault] = (),
+        faults: Iterable[SwitchDefect] = (),
         voc_mv: int = SUPPLY_MV,
         source_uohm: int = SOURCE_UOHM,
         divider_ppm: int = 0,
@@ -153,7 +153,7 @@ def solve(voc_v: float, source_ohm: float, bank_s: float, own_a: float) -> Point
     return Point(bank_a + own_a, bank_a, supply_v)
 
 
-def _mask(faults: Iterable[Fault], kind: str) -> int:
+def _mask(faults: Iterable[SwitchDefect], kind: str) -> int:
     return sum(1 << (fault.channel - 1) for fault in faults if fault.kind == kind)
 
 

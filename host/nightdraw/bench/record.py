@@ -22,7 +22,7 @@ from nightdraw.bench.recorder import CsvFile, Sampler
 from nightdraw.bench.setup import Bench
 from nightdraw.bench.world import World
 from nightdraw.errors import InputError
-from nightdraw.link import BoxClient, Loop, open_box
+from nightdraw.link import BoxClient, LoopTransport, open_box
 from nightdraw.link.records import PAGE, believes, line
 
 SLOT = 0  # the bench's box is new: any slot is free
@@ -57,7 +57,7 @@ class Extent:
 
 
 @dataclass(frozen=True)
-class Wanted(Extent):
+class RecordingRequest(Extent):
     """What is to be recorded: ticks from the run's start, samples a second, where to (None: run only).
 
     seed: the one that the program was compiled with, the clamp's noise follows it too; run: the run number,
@@ -84,7 +84,7 @@ class Recorded:
 def record(
     plan: Program,
     bench: Bench,
-    wanted: Wanted,
+    wanted: RecordingRequest,
     say: Callable[[str], None] = lambda text: None,
     progress: Callable[[float], None] = lambda ticks: None,
 ) -> Recorded:
@@ -97,7 +97,7 @@ def record(
     if wanted.out is not None:
         world.record()
     world.advance(POWER_UP_TICKS)
-    with open_box(Loop(BenchLink(world).feed)) as box:
+    with open_box(LoopTransport(BenchLink(world).feed)) as box:
         box.send(SLOT, programs.pack(plan))
         if wanted.run > 1:
             count_runs(world, wanted.run - 1)
@@ -113,7 +113,12 @@ class _Take:
     """A run that has begun, from its zero (`start`, the world's tick) to the end of what is wanted."""
 
     def __init__(
-        self, world: World, box: BoxClient, wanted: Wanted, start: int, progress: Callable[[float], None]
+        self,
+        world: World,
+        box: BoxClient,
+        wanted: RecordingRequest,
+        start: int,
+        progress: Callable[[float], None],
     ) -> None:
         self._world = world
         self._box = box

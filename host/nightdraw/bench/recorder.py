@@ -25,7 +25,7 @@ RESOLUTION_PER_A = 1_000_000  # a sample is written to the microampere, far belo
 FLOAT_SLACK = 1e-6  # of a sample: a span that ends on a sample's end completes it
 
 
-class Span(NamedTuple):
+class TruthSpan(NamedTuple):
     """The truth from `start` to `stop` (ticks): `amps[i]` holds from `ticks[i]` on; `ticks[0]` is `start`."""
 
     start: int
@@ -34,7 +34,7 @@ class Span(NamedTuple):
     amps: npt.NDArray[np.float64]
 
 
-class Trace:
+class TruthTrace:
     """The true current as it happens: changes go in, spans come out, and nothing is kept twice."""
 
     def __init__(self, tick: int = 0, amps: float = 0.0) -> None:
@@ -50,11 +50,11 @@ class Trace:
             self._ticks.append(tick)
             self._amps.append(amps)
 
-    def take(self, stop: int) -> Span:
+    def take(self, stop: int) -> TruthSpan:
         """The span from where the last one stopped up to `stop`; no change after `stop` may be in yet."""
         import numpy as np
 
-        span = Span(self._start, stop, np.array(self._ticks, float), np.array(self._amps, float))
+        span = TruthSpan(self._start, stop, np.array(self._ticks, float), np.array(self._amps, float))
         self._start = stop
         self._ticks = array("q", [stop])
         self._amps = self._amps[-1:]
@@ -83,7 +83,7 @@ class Sampler:
         self._random = np.random.default_rng([seed, NOISE_UA])
         self._charge = 0.0  # ampere-ticks of the interval that is not complete yet
 
-    def feed(self, span: Span) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    def feed(self, span: TruthSpan) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
         """The samples that a further span completes: times in seconds, currents in amperes.
 
         The charge at the intervals' ends is read off the cumulated charge, a polyline through the changes.

@@ -14,7 +14,7 @@ from boxcore.wiring import Board
 
 from nightdraw.bench.hal import NEVER, SimHal
 from nightdraw.bench.plant import AMBIENT_CDEG, Plant
-from nightdraw.bench.recorder import Span, Trace
+from nightdraw.bench.recorder import TruthSpan, TruthTrace
 from nightdraw.bench.store import MemoryStore, PowerCut
 
 SERIAL = "BENCH"  # a simulated box's serial number in *IDN?, where nobody gives it another
@@ -39,7 +39,7 @@ class World:
         self.store = MemoryStore() if store is None else store
         self.serial = serial
         self.tick = 0
-        self.trace: Trace | None = None
+        self.trace: TruthTrace | None = None
         self.readings = Readings()
         self.readings.bank_cdeg = self.readings.board_cdeg = AMBIENT_CDEG
         self.hal = SimHal(self._gates_changed, self._bank_ua)
@@ -57,12 +57,12 @@ class World:
         if self.box is not None:
             self.box.serial = serial
 
-    def record(self) -> Trace:
+    def record(self) -> TruthTrace:
         """Collect the true current from now on (anew, if it was collected before); returns the trace."""
-        self.trace = Trace(self.tick, self.current_a)
+        self.trace = TruthTrace(self.tick, self.current_a)
         return self.trace
 
-    def seen(self) -> Span:
+    def seen(self) -> TruthSpan:
         """The true current since record() or the last call, up to now."""
         assert self.trace is not None, "record() was not called"
         return self.trace.take(self.tick)

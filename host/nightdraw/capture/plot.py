@@ -70,7 +70,7 @@ def chart(wanted: Wanted) -> ch.Chart:
         strips=strips,
         begin_s=begin_s,
         end_s=end_s,
-        pulses=tuple(ch.Pulse(*map(float, row)) for row in rows),
+        pulses=tuple(ch.PulseMark(*map(float, row)) for row in rows),
         events=tuple(event for event in wanted.events if begin_s <= event[0] <= end_s),
         histograms=() if pulses is None else _histograms(pulses),
         facts=(*_facts(found, pulses), *(("note", note) for note in notes)),

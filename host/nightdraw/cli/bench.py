@@ -134,7 +134,7 @@ def _needs_vehicle(words: dict[str, Any], names: tuple[str, ...]) -> None:
 def _record_one(file: str, words: dict[str, Any], as_json: bool) -> None:
     """One box on a supply of its own."""
     from nightdraw.bench.journalfile import path_beside
-    from nightdraw.bench.record import Wanted
+    from nightdraw.bench.record import RecordingRequest
     from nightdraw.bench.record import record as run_it
     from nightdraw.bench.setup import build
     from nightdraw.profile import load
@@ -149,7 +149,7 @@ def _record_one(file: str, words: dict[str, Any], as_json: bool) -> None:
     out = None if words["out"] is None else target(words["out"], writes="CSV")
     if out is not None:
         target(path_beside(out))
-    wanted = Wanted(to_ticks(words["length"]), chosen, words["rate"], words["run"], out)
+    wanted = RecordingRequest(to_ticks(words["length"]), chosen, words["rate"], words["run"], out)
     with output.progress("simulating", wanted.ticks) as shown:
         done = run_it(profile.program(seed), bench, wanted, _note, shown.reach)
     document = {

@@ -112,7 +112,7 @@ def serve(words: dict[str, Any]) -> Any:
 
     call = read(words)
     wanted = drive.Drive(1, (), seed=call.seed)
-    run = drive.Run(call.vehicle, call.boxes, wanted, call.plan, note)
+    run = drive.VehicleRecording(call.vehicle, call.boxes, wanted, call.plan, note)
     return VehicleServer(run.rig, words["port"], words["speed"])
 
 

@@ -13,7 +13,7 @@ import click
 from nightdraw.cli import box_firmware, box_settings, journals, output, several
 from nightdraw.cli.boxes import MAX_SLOT, board_option, box_option, caution, note, open_box
 from nightdraw.cli.params import Quantity
-from nightdraw.cli.several import Chosen, Said, boxes_options
+from nightdraw.cli.several import Said, SelectedBoxes, boxes_options
 from nightdraw.errors import EXIT_CANNOT_TELL, EXIT_DONE, EXIT_NO, Finding, InputError
 from nightdraw.units import to_ticks, to_ua
 
@@ -85,7 +85,7 @@ def check(box: str | None, as_json: bool) -> None:
 @board_option
 @boxes_options
 @output.json_option
-def send(file: str, slot: int, board: str | None, chosen: Chosen, as_json: bool) -> None:
+def send(file: str, slot: int, board: str | None, chosen: SelectedBoxes, as_json: bool) -> None:
     """Check a profile and store it in the box; what the slot held before is replaced whole or not at all."""
     from nightdraw import programs
     from nightdraw.board import load_board
@@ -121,7 +121,7 @@ def _same_board(client: BoxClient, model: BoardModel) -> None:
 @group.command()
 @boxes_options
 @output.json_option
-def slots(chosen: Chosen, as_json: bool) -> None:
+def slots(chosen: SelectedBoxes, as_json: bool) -> None:
     """List the stored programs; one that is damaged has no profile."""
     from nightdraw.link.check import send_again
 
@@ -141,7 +141,7 @@ def slots(chosen: Chosen, as_json: bool) -> None:
 @slot_option
 @boxes_options
 @output.json_option
-def arm(slot: int, chosen: Chosen, as_json: bool) -> None:
+def arm(slot: int, chosen: SelectedBoxes, as_json: bool) -> None:
     """Arm a stored program: the box draws as soon as the profile's start rule says so."""
 
     def work(client: BoxClient) -> Said:
@@ -155,7 +155,7 @@ def arm(slot: int, chosen: Chosen, as_json: bool) -> None:
 @group.command()
 @boxes_options
 @output.json_option
-def halt(chosen: Chosen, as_json: bool) -> None:
+def halt(chosen: SelectedBoxes, as_json: bool) -> None:
     """Open every switch, now. A locked box halts too; --all halts every box that is plugged in."""
 
     def work(client: BoxClient) -> Said:
@@ -190,7 +190,7 @@ def level(current: Fraction, length: Fraction | None, box: str | None, as_json: 
 @click.option("--watch", is_flag=True, help="Go on: one JSON object a line each second, until interrupted.")
 @boxes_options
 @output.json_option
-def status(watch: bool, chosen: Chosen, as_json: bool) -> None:
+def status(watch: bool, chosen: SelectedBoxes, as_json: bool) -> None:
     """What the box does and measures now."""
 
     def work(client: BoxClient) -> Said:
@@ -263,7 +263,7 @@ def _status_text(found: BoxStatus) -> str:
 )
 @boxes_options
 @output.json_option
-def journal(out: str | None, chosen: Chosen, as_json: bool) -> None:
+def journal(out: str | None, chosen: SelectedBoxes, as_json: bool) -> None:
     """Read back what the box really did: one JSON object a line, as `capture compare --journal` reads it.
 
     The first line says which box and which run; that run's start is t_s 0. Records of a power-up during which
@@ -280,7 +280,7 @@ def journal(out: str | None, chosen: Chosen, as_json: bool) -> None:
 @group.command()
 @boxes_options
 @output.json_option
-def selftest(chosen: Chosen, as_json: bool) -> None:
+def selftest(chosen: SelectedBoxes, as_json: bool) -> None:
     """Close each channel for some milliseconds and name those that don't draw what they should.
 
     Exit status 0: all is well, 1: something fails, 3: it can't be told.

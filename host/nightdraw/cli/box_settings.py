@@ -16,7 +16,7 @@ from nightdraw import units
 from nightdraw.cli import output, several
 from nightdraw.cli.boxes import box_option, caution, note, open_box
 from nightdraw.cli.params import Quantity
-from nightdraw.cli.several import Chosen, Said, boxes_options
+from nightdraw.cli.several import Said, SelectedBoxes, boxes_options
 from nightdraw.errors import EXIT_DONE, EXIT_NO, Finding, InputError
 
 if TYPE_CHECKING:
@@ -178,7 +178,7 @@ def _ask(question: str, dimension: str) -> Fraction | None:
 @click.option("--new", is_flag=True, help="Give an open box another passcode.")
 @boxes_options
 @output.json_option
-def lock(passcode_file: str | None, new: bool, chosen: Chosen, as_json: bool) -> None:
+def lock(passcode_file: str | None, new: bool, chosen: SelectedBoxes, as_json: bool) -> None:
     """Lock the box: its programs, journal and settings are out of reach, at every power-up too.
 
     The first time a passcode is asked for. The panel and `halt` still work. It is a classroom latch, no safe:
@@ -207,7 +207,7 @@ def lock(passcode_file: str | None, new: bool, chosen: Chosen, as_json: bool) ->
 )
 @boxes_options
 @output.json_option
-def unlock(passcode_file: str | None, clear: bool, chosen: Chosen, as_json: bool) -> None:
+def unlock(passcode_file: str | None, clear: bool, chosen: SelectedBoxes, as_json: bool) -> None:
     """Open the lock until the next power-up. Wrong passcodes are counted, and slowed."""
     passcode = Passcode(passcode_file, confirm=False)
 

@@ -15,7 +15,7 @@ from nightdraw.errors import Finding, InputError
 
 if TYPE_CHECKING:
     from nightdraw.link import BoxClient
-    from nightdraw.link.records import Account
+    from nightdraw.link.records import JournalAccount
 
 
 def one(address: str, out: str | None, as_json: bool) -> None:
@@ -66,7 +66,7 @@ def _plain(serial: str) -> str:
     return "".join(c if (c.isascii() and c.isalnum()) or c in "-_" else "_" for c in serial)
 
 
-def _write(path: Path, account: Account) -> None:
+def _write(path: Path, account: JournalAccount) -> None:
     from nightdraw.bench.journalfile import JournalFile
 
     with JournalFile(path) as file:
@@ -74,7 +74,7 @@ def _write(path: Path, account: Account) -> None:
         file.keep()
 
 
-def _text(account: Account) -> str:
+def _text(account: JournalAccount) -> str:
     return (
         f"{len(account.lines)} records of {account.boots} power-ups, {account.dated} of them dated; "
         f"{account.lost} records lost, at most {account.may_be_lost} more at power losses"

@@ -59,7 +59,7 @@ def replay(
 
 def _play(profile: Any, made: Replay, board: str | None, played: Path) -> Proof:
     """Run one round on the bench, and hold what a clamp saw against the recording."""
-    from nightdraw.bench.record import Wanted
+    from nightdraw.bench.record import RecordingRequest
     from nightdraw.bench.record import record as run_it
     from nightdraw.bench.setup import build
     from nightdraw.capture import replay as rep
@@ -67,7 +67,7 @@ def _play(profile: Any, made: Replay, board: str | None, played: Path) -> Proof:
 
     ticks = sum(made.ticks)
     rate_hz = min(RATE_HZ, max(int(MOST_SAMPLES / made.length_s), 1))
-    wanted = Wanted(ticks, profile.seed, Fraction(rate_hz), out=played)
+    wanted = RecordingRequest(ticks, profile.seed, Fraction(rate_hz), out=played)
     with output.progress("simulating", ticks) as shown:
         run_it(profile.program(), build(board, None, (), profile.seed), wanted, note, shown.reach)
     return rep.proof(made, open_recording(played), profile.board.own_ua / 1e3)

@@ -38,7 +38,7 @@ WORST_FIRST = (EXIT_INPUT, EXIT_NO, EXIT_CANNOT_TELL, EXIT_DONE)
 
 
 @dataclass(frozen=True)
-class Chosen:
+class SelectedBoxes:
     """Which boxes a command means: those that were named, all that are plugged in, or the only one.
 
     The shape of the answer follows the call, not what happens to be plugged in: `several` after --all and
@@ -72,7 +72,7 @@ def boxes_options(command: Callable[..., Any]) -> Callable[..., Any]:
     def wrapped(*args: Any, boxes: tuple[str, ...], every: bool, **words: Any) -> Any:
         if every and boxes:
             raise click.UsageError("--all and --box don't go together")
-        return command(*args, chosen=Chosen(boxes, every), **words)
+        return command(*args, chosen=SelectedBoxes(boxes, every), **words)
 
     return wrapped
 
@@ -109,7 +109,9 @@ class Failed:
 Work = Callable[["BoxClient"], Said]
 
 
-def run(chosen: Chosen, work: Work, as_json: bool, at_once: bool = True, to_halt: bool = False) -> None:
+def run(
+    chosen: SelectedBoxes, work: Work, as_json: bool, at_once: bool = True, to_halt: bool = False
+) -> None:
     """Do the work on every box and print the answer; ends the command with the worst status of all.
 
     at_once: all boxes at the same time, else one after the other. to_halt: the work opens every switch.
@@ -208,7 +210,7 @@ def _finish(found: list[tuple[str, Said | Failed]], as_json: bool) -> None:
         raise click.exceptions.Exit(status)
 
 
-def watch(chosen: Chosen, work: Work, pause_s: float) -> NoReturn:
+def watch(chosen: SelectedBoxes, work: Work, pause_s: float) -> NoReturn:
     """Say what becomes of every box as one JSON object a line, again and again, until interrupted or read by
     nobody; several boxes are asked in turn, and one that fails is left out from then on."""
     addresses = chosen.addresses()
@@ -232,7 +234,7 @@ def watch(chosen: Chosen, work: Work, pause_s: float) -> NoReturn:
 
 
 @contextlib.contextmanager
-def _attending(chosen: Chosen, address: str) -> Iterator[None]:
+def _attending(chosen: SelectedBoxes, address: str) -> Iterator[None]:
     """Of several boxes, one that fails is named and doesn't end the others."""
     try:
         yield
@@ -243,13 +245,13 @@ def _attending(chosen: Chosen, address: str) -> Iterator[None]:
         output.say(json.dumps({"address": address, **failed.document}))
 
 
-def remark(chosen: Chosen, client: BoxClient, text: str) -> None:
+def remark(chosen: SelectedBoxes, client: BoxClient, text: str) -> None:
     """One line on standard error about a box, by its name where there are several."""
     note(f"{client.address}: {text}" if chosen.several else text)
 
 
 @contextlib.contextmanager
-def progress(chosen: Chosen, label: str) -> Iterator[output.Progress]:
+def progress(chosen: SelectedBoxes, label: str) -> Iterator[output.Progress]:
     """Progress of the work on one box, up to 1; of several at once nothing is shown."""
     if chosen.several:
         yield output.Progress(label, 1, io.StringIO())

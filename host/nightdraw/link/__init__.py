@@ -3,6 +3,14 @@
 from nightdraw.link.client import BoxClient, open_box
 from nightdraw.link.replies import BoxStatus
 from nightdraw.link.session import RefusedError
-from nightdraw.link.transport import Loop, Transport, open_transport
+from nightdraw.link.transport import LoopTransport, Transport, open_transport
 
-__all__ = ["BoxClient", "BoxStatus", "Loop", "RefusedError", "Transport", "open_box", "open_transport"]
+__all__ = [
+    "BoxClient",
+    "BoxStatus",
+    "LoopTransport",
+    "RefusedError",
+    "Transport",
+    "open_box",
+    "open_transport",
+]

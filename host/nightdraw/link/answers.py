@@ -29,7 +29,7 @@ NAME = r"[a-z][a-z0-9-]{0,31}"  # of a profile and of a board
 
 
 @dataclass(frozen=True)
-class Kind(Generic[T]):
+class AnswerType(Generic[T]):
     """A type of answer: `wants` names it for people, `read` turns an answer's bytes into the value and raises
     ValueError for anything else."""
 
@@ -42,7 +42,7 @@ class Query(Generic[T]):
     """One question and the kind of its answer. unit: its header, in the short form."""
 
     unit: str
-    kind: Kind[T]
+    kind: AnswerType[T]
 
     def read(self, answer: bytes, address: str) -> T:
         """The value of what the box at an address answered; raises LinkError for what can't be one."""
@@ -59,7 +59,7 @@ def shown(answer: bytes) -> str:
     return f"'{text[:SHOWN]}'" + (" and more" if len(text) > SHOWN else "")
 
 
-def integer(low: int, high: int) -> Kind[int]:
+def integer(low: int, high: int) -> AnswerType[int]:
     """A whole number from low to high."""
 
     def read(answer: bytes) -> int:
@@ -67,15 +67,15 @@ def integer(low: int, high: int) -> Kind[int]:
             raise ValueError
         return int(answer)
 
-    return Kind(f"a whole number from {low} to {high}", read)
+    return AnswerType(f"a whole number from {low} to {high}", read)
 
 
-def optional(kind: Kind[T]) -> Kind[T | None]:
+def optional(kind: AnswerType[T]) -> AnswerType[T | None]:
     """The same, or -1 for none."""
-    return Kind(f"{kind.wants}, or -1", lambda answer: None if answer == b"-1" else kind.read(answer))
+    return AnswerType(f"{kind.wants}, or -1", lambda answer: None if answer == b"-1" else kind.read(answer))
 
 
-def decimal(low: int, high: int) -> Kind[Fraction]:
+def decimal(low: int, high: int) -> AnswerType[Fraction]:
     """A decimal number from low to high, exactly."""
 
     def read(answer: bytes) -> Fraction:
@@ -83,10 +83,10 @@ def decimal(low: int, high: int) -> Kind[Fraction]:
             raise ValueError
         return Fraction(answer.decode())
 
-    return Kind(f"a decimal number from {low} to {high}", read)
+    return AnswerType(f"a decimal number from {low} to {high}", read)
 
 
-def word(known: Mapping[str, T]) -> Kind[T]:
+def word(known: Mapping[str, T]) -> AnswerType[T]:
     """One of a few words, each with what it stands for."""
 
     def read(answer: bytes) -> T:
@@ -95,13 +95,13 @@ def word(known: Mapping[str, T]) -> Kind[T]:
         except (KeyError, UnicodeDecodeError):
             raise ValueError from None
 
-    return Kind("one of " + ", ".join(known), read)
+    return AnswerType("one of " + ", ".join(known), read)
 
 
 flag = word({"0": False, "1": True})
 
 
-def quoted(pattern: str = NAME) -> Kind[str]:
+def quoted(pattern: str = NAME) -> AnswerType[str]:
     """A string in quotes whose text matches."""
 
     def read(answer: bytes) -> str:
@@ -110,10 +110,10 @@ def quoted(pattern: str = NAME) -> Kind[str]:
             raise ValueError
         return text[1:-1]
 
-    return Kind("a name in quotes", read)
+    return AnswerType("a name in quotes", read)
 
 
-def hexadecimal(*sizes: int) -> Kind[bytes]:
+def hexadecimal(*sizes: int) -> AnswerType[bytes]:
     """Bytes as hexadecimal digits in quotes, as many as one of the sizes."""
 
     def read(answer: bytes) -> bytes:
@@ -122,10 +122,10 @@ def hexadecimal(*sizes: int) -> Kind[bytes]:
             raise ValueError
         return bytes.fromhex(text[1:-1])
 
-    return Kind(f"{' or '.join(str(size) for size in sizes)} bytes in hexadecimal", read)
+    return AnswerType(f"{' or '.join(str(size) for size in sizes)} bytes in hexadecimal", read)
 
 
-def block(most: int) -> Kind[bytes]:
+def block(most: int) -> AnswerType[bytes]:
     """A definite-length block of at most so many bytes."""
 
     def read(answer: bytes) -> bytes:
@@ -134,19 +134,19 @@ def block(most: int) -> Kind[bytes]:
             raise ValueError
         return data
 
-    return Kind(f"a block of at most {most} bytes", read)
+    return AnswerType(f"a block of at most {most} bytes", read)
 
 
-def row(*kinds: Kind[Any]) -> Kind[tuple[Any, ...]]:
+def row(*kinds: AnswerType[Any]) -> AnswerType[tuple[Any, ...]]:
     """One value of each kind, with commas between; none of them holds a comma itself."""
 
     def read(answer: bytes) -> tuple[Any, ...]:
         return tuple(kind.read(part) for kind, part in zip(kinds, answer.split(b","), strict=True))
 
-    return Kind("; ".join(kind.wants for kind in kinds), read)
+    return AnswerType("; ".join(kind.wants for kind in kinds), read)
 
 
-def listing(kind: Kind[T], most: int) -> Kind[tuple[T, ...]]:
+def listing(kind: AnswerType[T], most: int) -> AnswerType[tuple[T, ...]]:
     """From one to so many values of a kind, with commas between."""
 
     def read(answer: bytes) -> tuple[T, ...]:
@@ -155,10 +155,10 @@ def listing(kind: Kind[T], most: int) -> Kind[tuple[T, ...]]:
             raise ValueError
         return tuple(kind.read(part) for part in parts)
 
-    return Kind(f"at most {most}, each {kind.wants}", read)
+    return AnswerType(f"at most {most}, each {kind.wants}", read)
 
 
-def such_that(kind: Kind[T], holds: Callable[[T], bool], wants: str) -> Kind[T]:
+def such_that(kind: AnswerType[T], holds: Callable[[T], bool], wants: str) -> AnswerType[T]:
     """A value of a kind for which something holds besides."""
 
     def read(answer: bytes) -> T:
@@ -167,4 +167,4 @@ def such_that(kind: Kind[T], holds: Callable[[T], bool], wants: str) -> Kind[T]:
             raise ValueError
         return value
 
-    return Kind(wants, read)
+    return AnswerType(wants, read)

@@ -28,7 +28,7 @@ Record = dict[str, Any]
 
 
 @dataclass(frozen=True)
-class Account:
+class JournalAccount:
     """A box's journal: the line that says of which box and which run it is, and one line a record.
 
     boots: how many power-ups have records in it, dated: how many of them a pair dates; lost: records known to
@@ -103,7 +103,7 @@ class Dates:
 
 
 @dataclass(frozen=True)
-class Start:
+class LastRun:
     """The last run that the records know of: its zero on the clock of its boot, slot and run number."""
 
     boot: int
@@ -112,7 +112,7 @@ class Start:
     run: int
 
 
-def last_start(records: Sequence[Record]) -> Start | None:
+def last_start(records: Sequence[Record]) -> LastRun | None:
     """The last start among the records, None where no run started."""
     number = 0
     found = None
@@ -122,11 +122,11 @@ def last_start(records: Sequence[Record]) -> Start | None:
         elif record["kind"] == "start":
             zero = record["tick"] - record["position"]
             run = number if number & 0xFFFF == record["run_low"] else record["run_low"]
-            found = Start(record["boot"], zero, record["slot"], run)
+            found = LastRun(record["boot"], zero, record["slot"], run)
     return found
 
 
-def read(box: BoxClient, progress: Progress | None = None) -> Account:
+def read(box: BoxClient, progress: Progress | None = None) -> JournalAccount:
     """Read the whole journal of an open box; raises LinkError."""
     data = box.read_journal(progress=progress).data
     records = journals.decode(data)
@@ -140,7 +140,7 @@ def read(box: BoxClient, progress: Progress | None = None) -> Account:
         said["utc"] = dates.text(record["boot"], record["tick"])
         lines.append(said)
     boots = {record["boot"] for record in records}
-    return Account(
+    return JournalAccount(
         head=_head(box, start),
         lines=tuple(lines),
         boots=len(boots),
@@ -175,7 +175,7 @@ def believes(box: BoxClient) -> Record:
     }
 
 
-def _head(box: BoxClient, start: Start | None) -> Record:
+def _head(box: BoxClient, start: LastRun | None) -> Record:
     """The file's first line: what the box believes of itself, and which run is the file's zero."""
     head = {**believes(box), "serial": box.idn().serial}
     if start is None:

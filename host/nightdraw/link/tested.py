@@ -24,7 +24,7 @@ REASONS = {
 
 
 @dataclass(frozen=True)
-class Judged:
+class TestedChannel:
     """One channel (from 1): ok None where it wasn't tested; ohms measured, else as the box believes them."""
 
     channel: int
@@ -38,16 +38,16 @@ class Judged:
 
 
 @dataclass(frozen=True)
-class Verdict:
+class SelfTest:
     """ok: True, False, or None where it can't be told; code: what *TST? said; every channel."""
 
     ok: bool | None
     code: int
     message: str
-    channels: tuple[Judged, ...]
+    channels: tuple[TestedChannel, ...]
 
 
-def run(box: BoxClient, progress: Callable[[int], None] = lambda channels: None) -> Verdict:
+def run(box: BoxClient, progress: Callable[[int], None] = lambda channels: None) -> SelfTest:
     """Test an open box that plays nothing; raises RefusedError while it does. progress: channels done."""
     code = box.selftest()
     believed = box.channels()
@@ -55,16 +55,16 @@ def run(box: BoxClient, progress: Callable[[int], None] = lambda channels: None)
         message = _reason(code) if code else NOT_MEASURED
         return _all(None if not code else False, code, message, believed)
     if code == selftest.PASS:
-        judged = tuple(Judged(c.channel, True, round(c.ohms, 1), "") for c in believed)
-        return Verdict(True, code, "every channel draws what it should", judged)
+        judged = tuple(TestedChannel(c.channel, True, round(c.ohms, 1), "") for c in believed)
+        return SelfTest(True, code, "every channel draws what it should", judged)
     if code not in range(1, len(believed) + 1):
         return _all(None if code == selftest.SUPPLY_CHECK else False, code, _reason(code), believed)
     return _measured(box, code, believed, progress)
 
 
-def _all(ok: bool | None, code: int, message: str, believed: list[TrimmedChannel]) -> Verdict:
-    return Verdict(
-        ok, code, message, tuple(Judged(c.channel, None, round(c.ohms, 1), message) for c in believed)
+def _all(ok: bool | None, code: int, message: str, believed: list[TrimmedChannel]) -> SelfTest:
+    return SelfTest(
+        ok, code, message, tuple(TestedChannel(c.channel, None, round(c.ohms, 1), message) for c in believed)
     )
 
 
@@ -77,7 +77,7 @@ def _reason(code: int) -> str:
 
 def _measured(
     box: BoxClient, code: int, believed: list[TrimmedChannel], progress: Callable[[int], None]
-) -> Verdict:
+) -> SelfTest:
     """Close each channel alone and judge it by what the circuit draws beyond what it draws with none."""
     rest_a = _current_a(box)
     stuck = rest_a - box.facts().own_ua / 1e6 > selftest.ZERO_UA / 1e6
@@ -87,7 +87,7 @@ def _measured(
         progress(channel.channel)
     bad = [str(one.channel) for one in judged if not one.ok]
     message = f"channel {', '.join(bad)} fails" if len(bad) == 1 else f"channels {', '.join(bad)} fail"
-    return Verdict(False, code, message, tuple(judged))
+    return SelfTest(False, code, message, tuple(judged))
 
 
 def _current_a(box: BoxClient) -> float:
@@ -96,7 +96,7 @@ def _current_a(box: BoxClient) -> float:
     return measured
 
 
-def _judge(box: BoxClient, channel: TrimmedChannel, rest_a: float, named: bool, stuck: bool) -> Judged:
+def _judge(box: BoxClient, channel: TrimmedChannel, rest_a: float, named: bool, stuck: bool) -> TestedChannel:
     """named: the box's own test names it; stuck: a current flows with every switch open."""
     box.close_channel(channel.channel, CLOSE_S)
     try:
@@ -110,12 +110,12 @@ def _judge(box: BoxClient, channel: TrimmedChannel, rest_a: float, named: bool, 
     ohms = round(now.supply_v / drawn_a, 1) if drawn_a > selftest.STEP_UA / 1e6 else None
     said = f"draws {drawn_a * 1000:.2f} mA, should draw {wanted_a * 1000:.2f} mA at {now.supply_v:.2f} V"
     if named and stuck and abs(drawn_a) <= spare_a:
-        return Judged(channel.channel, False, None, "its switch doesn't open: " + said)
+        return TestedChannel(channel.channel, False, None, "its switch doesn't open: " + said)
     if abs(drawn_a - wanted_a) > spare_a:
-        return Judged(channel.channel, False, ohms, _what(drawn_a, spare_a) + said)
+        return TestedChannel(channel.channel, False, ohms, _what(drawn_a, spare_a) + said)
     if named:
-        return Judged(channel.channel, False, ohms, "the box's own test names it, now it " + said)
-    return Judged(channel.channel, True, ohms, "")
+        return TestedChannel(channel.channel, False, ohms, "the box's own test names it, now it " + said)
+    return TestedChannel(channel.channel, True, ohms, "")
 
 
 def _what(drawn_a: float, spare_a: float) -> str:

@@ -140,7 +140,7 @@ class SerialTransport:
         self._port.close()
 
 
-class Loop:
+class LoopTransport:
     """A line to a box in the same process: `feed` takes bytes, returns the answers that became complete."""
 
     def __init__(self, feed: Callable[[bytes], bytes], name: str = "the bench") -> None:

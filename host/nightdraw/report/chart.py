@@ -155,7 +155,7 @@ class Strip:
 
 
 @dataclass(frozen=True)
-class Pulse:
+class PulseMark:
     """One pulse of the first strip."""
 
     start_s: float
@@ -184,7 +184,7 @@ class Chart:
     strips: tuple[Strip, ...]
     begin_s: float
     end_s: float
-    pulses: tuple[Pulse, ...] = ()
+    pulses: tuple[PulseMark, ...] = ()
     events: tuple[tuple[float, str], ...] = ()
     histograms: tuple[Histogram, ...] = ()
     facts: tuple[tuple[str, str], ...] = field(default=())

@@ -36,7 +36,7 @@ Blocks = Callable[[], Iterable[tuple[Floats, Floats]]]
 
 
 @dataclass(frozen=True)
-class Course:
+class LevelCurve:
     """A course of levels: level_ma[i] holds from t_s[i] on, the last to end_s; note: a few words about it."""
 
     t_s: Floats
@@ -55,20 +55,20 @@ class Samples:
 
 
 @dataclass(frozen=True)
-class Picture:
+class RunPicture:
     """What is drawn: the accounts by name, in the order of the panels; the run's length; marks (when, a word)
     at differences; near: start and duration of the pulse that is shown from near, None for none."""
 
     title: str
     verdict: str
     agree: bool | None
-    accounts: dict[str, Course | Samples]
+    accounts: dict[str, LevelCurve | Samples]
     end_s: float
     marks: Sequence[tuple[float, str]]
     near: tuple[float, float] | None
 
 
-def draw(path: Path | str, picture: Picture) -> None:
+def draw(path: Path | str, picture: RunPicture) -> None:
     """Write the picture in the format of its suffix; raises InputError where that can't be done."""
     path = Path(path)
     if path.suffix.lower() not in FORMATS:
@@ -88,7 +88,7 @@ def draw(path: Path | str, picture: Picture) -> None:
         figure.savefig(made, format=path.suffix[1:].lower())
 
 
-def _whole(part: SubFigure, picture: Picture) -> None:
+def _whole(part: SubFigure, picture: RunPicture) -> None:
     """The panels of the whole run, one an account."""
     scale, unit = _time_unit(picture.end_s)
     panels = part.subplots(len(picture.accounts), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
@@ -116,20 +116,20 @@ def _whole(part: SubFigure, picture: Picture) -> None:
     part.suptitle(f"{picture.title}: {picture.verdict}", fontsize=14, color=colour, fontweight="bold")
 
 
-def _account(axes: Axes, name: str, account: Course | Samples, end_s: float, scale: float) -> None:
+def _account(axes: Axes, name: str, account: LevelCurve | Samples, end_s: float, scale: float) -> None:
     colour = COLOURS[name]
-    if isinstance(account, Course) and len(account.t_s) <= MOST_CORNERS:
+    if isinstance(account, LevelCurve) and len(account.t_s) <= MOST_CORNERS:
         t_s, level = stairs(account.t_s, account.level_ma, account.end_s)
         axes.plot(t_s / scale, level, color=colour, linewidth=1.1)
         return
-    if isinstance(account, Course):
+    if isinstance(account, LevelCurve):
         shape = stairs_envelope(account.t_s, account.level_ma, account.end_s, COLUMNS)
     else:
         shape = envelope(account.blocks(), 0.0, end_s, COLUMNS)
     axes.fill_between(shape.t_s / scale, shape.low, shape.high, color=colour, linewidth=0.8, step="mid")
 
 
-def _near(part: SubFigure, picture: Picture, near: tuple[float, float]) -> None:
+def _near(part: SubFigure, picture: RunPicture, near: tuple[float, float]) -> None:
     """One pulse with all accounts over each other, and its two edges from nearer still."""
     start_s, duration_s = near
     around_s = max(PULSE_SHARE * duration_s, LEAST_SHOWN_S)
@@ -147,10 +147,10 @@ def _near(part: SubFigure, picture: Picture, near: tuple[float, float]) -> None:
     fall.set_title("its end", loc="left", fontsize=11)
 
 
-def _overlay(axes: Axes, picture: Picture, from_s: float, to_s: float, zero_s: float) -> None:
+def _overlay(axes: Axes, picture: RunPicture, from_s: float, to_s: float, zero_s: float) -> None:
     scale, unit = (1e-3, "ms") if to_s - from_s < 2 else (1.0, "s")
     for name, account in picture.accounts.items():
-        if isinstance(account, Course):
+        if isinstance(account, LevelCurve):
             t_s, level = stairs(account.t_s, account.level_ma, account.end_s)
             line = axes.plot((t_s - zero_s) / scale, level, color=COLOURS[name], label=name)[0]
             if name == "asked":  # broad and pale, so that what lies on it is seen

@@ -77,7 +77,7 @@ def _at(hole: stripboard.Hole) -> Point:
     return 20 + hole[0] * PITCH_MM, 22 + hole[1] * PITCH_MM
 
 
-def _grid(sheet: Sheet, plan: stripboard.Plan, faint: bool) -> None:
+def _grid(sheet: Sheet, plan: stripboard.StripboardPlan, faint: bool) -> None:
     for row in range(stripboard_plan.ROWS):
         left, y = _at((0, row))
         right = _at((stripboard_plan.COLUMNS - 1, row))[0]

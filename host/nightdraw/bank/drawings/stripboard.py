@@ -34,7 +34,7 @@ class Link:
 
 
 @dataclass(frozen=True)
-class Plan:
+class StripboardPlan:
     """Cut holes and links."""
 
     cuts: tuple[Hole, ...]
@@ -49,7 +49,7 @@ class NoRoomError(ValueError):
     """Two pins of different nets are too close for a cut, or a piece has no free hole for its link."""
 
 
-def plan(pins: Mapping[Hole, str], columns: int, keep: frozenset[Hole] = frozenset()) -> Plan:
+def plan(pins: Mapping[Hole, str], columns: int, keep: frozenset[Hole] = frozenset()) -> StripboardPlan:
     """Cuts and links for pins (hole -> net) on strips of so many columns; holes in `keep` get neither."""
     cuts: list[Hole] = []
     pieces: list[StripSegment] = []
@@ -57,7 +57,7 @@ def plan(pins: Mapping[Hole, str], columns: int, keep: frozenset[Hole] = frozens
         made, cut = _strip(row, pins, columns, keep)
         pieces += made
         cuts += cut
-    return Plan(tuple(cuts), tuple(_links(pieces, keep)))
+    return StripboardPlan(tuple(cuts), tuple(_links(pieces, keep)))
 
 
 def _strip(

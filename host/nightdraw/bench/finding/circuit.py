@@ -33,7 +33,7 @@ class State:
 ASLEEP = State()
 
 
-class Circuit:
+class VehicleCircuit:
     """A vehicle in a state, its box at a splice.
 
     idle_a: what the box draws until then. rested_ticks(below_v): how long the box has had less than so much.

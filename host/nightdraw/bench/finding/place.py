@@ -14,7 +14,7 @@ from boxcore.program import TICKS_PER_S
 
 from nightdraw.bank.parts import blade_fuses as blades
 from nightdraw.bench.finding import train
-from nightdraw.bench.finding.circuit import ASLEEP, Circuit, State
+from nightdraw.bench.finding.circuit import ASLEEP, State, VehicleCircuit
 from nightdraw.bench.finding.train import Signature
 from nightdraw.bench.finding.walks import Wakes
 from nightdraw.profile import Profile, fit
@@ -54,10 +54,10 @@ class Site:
     state: State = ASLEEP
 
     @functools.cached_property
-    def circuit(self) -> Circuit:
+    def circuit(self) -> VehicleCircuit:
         """What flows where."""
         idle_a = 0.0 if self.profile is None else self.profile.board.own_ua / 1e6
-        return Circuit(self.vehicle, self.splice, self.state, idle_a)
+        return VehicleCircuit(self.vehicle, self.splice, self.state, idle_a)
 
     def currents(
         self, face: Signature, where: str, meter_ohms: float = 0.0, woken_a: float = 0.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from nightdraw.bench.finding.detectability import Signal, detectability, noise_of, screen, shown, trigger
+from nightdraw.bench.finding.detectability import Signal, assess, noise_of, screen, shown, trigger
 from nightdraw.bench.finding.train import Signature
 from nightdraw.instruments.front import Traits
 from nightdraw.instruments.model import DIFFERENTIAL, Recorder
@@ -23,30 +23,30 @@ def test_white_noise_of_a_mean_goes_with_the_root_of_the_rate() -> None:
     """10 mA rms in 1 kHz: of means over an eighth of a second (8 Hz) it is 10 sqrt(4 / 1000) = 0.632 mA."""
     front = Traits(0.01, 1000.0)
     assert noise_of(front, 8.0, 0.5) == pytest.approx(0.01 * math.sqrt(4 / 1000))
-    clear, noise = detectability(signal(0.0039, front), 10_000.0)  # 6.17 times that
+    clear, noise = assess(signal(0.0039, front), 10_000.0)  # 6.17 times that
     assert clear.clear
     assert clear.settings["rate_hz"] == 8  # four samples a pulse; at twenty a second it isn't clear
     assert noise == pytest.approx(0.000632, rel=1e-3)
-    assert not detectability(signal(0.0037, front), 10_000.0)[0].clear  # 5.85 times
-    assert detectability(signal(0.01, front), 10_000.0)[0].settings["rate_hz"] == 20
+    assert not assess(signal(0.0037, front), 10_000.0)[0].clear  # 5.85 times
+    assert assess(signal(0.01, front), 10_000.0)[0].settings["rate_hz"] == 20
 
 
 def test_samples_at_instants_keep_their_noise_until_they_are_smoothed() -> None:
     front = Traits(0.01, 1000.0, instant=True)
-    row, noise = detectability(signal(0.013, front), 10_000.0)
+    row, noise = assess(signal(0.013, front), 10_000.0)
     # 100 samples a pulse, smoothed over 25: a fifth of the noise
     assert (row.settings["rate_hz"], row.settings["smoothed_samples"]) == (200, 25)
     assert noise == pytest.approx(0.002)
     assert row.clear
-    assert not detectability(signal(0.011, front), 10_000.0)[0].clear
-    assert "smoothed_samples" not in detectability(signal(0.07, front), 10_000.0)[0].settings
+    assert not assess(signal(0.011, front), 10_000.0)[0].clear
+    assert "smoothed_samples" not in assess(signal(0.07, front), 10_000.0)[0].settings
 
 
 def test_rounding_counts_as_noise_of_a_step_over_root_12() -> None:
     """A step of 10 mA is 2.89 mA rms: 17.3 mA are clear of it; smoothing helps only where noise moves it."""
     front = Traits(step=0.01)
-    assert detectability(signal(0.0174, front), 10_000.0)[0].clear
-    assert not detectability(signal(0.0172, front), 10_000.0)[0].clear
+    assert assess(signal(0.0174, front), 10_000.0)[0].clear
+    assert not assess(signal(0.0172, front), 10_000.0)[0].clear
     still, moved = Traits(0.002, step=0.01, instant=True), Traits(0.006, step=0.01, instant=True)
     assert noise_of(still, 200.0, 0.5, 25) > 0.01 / math.sqrt(12)
     assert noise_of(moved, 200.0, 0.5, 25) == pytest.approx(math.hypot(0.006, 0.01 / math.sqrt(12)) / 5)
@@ -57,8 +57,8 @@ def test_a_zero_that_wanders_limits_what_stays_and_the_trigger() -> None:
     front = Traits(drift=0.01)
     assert noise_of(front, 20.0, math.inf) == pytest.approx(0.00602, rel=1e-2)
     assert noise_of(front, 20.0, 0.5) == pytest.approx(0.000577, rel=1e-2)
-    assert not detectability(signal(0.035, front, STAYS), 10_000.0)[0].clear
-    assert detectability(signal(0.037, front, STAYS), 10_000.0)[0].clear
+    assert not assess(signal(0.035, front, STAYS), 10_000.0)[0].clear
+    assert assess(signal(0.037, front, STAYS), 10_000.0)[0].clear
     # a wait of ten minutes: 13.1 mA; half of the pulse must be three times that
     assert trigger(signal(0.078, front), 0.0, 600.0) is None
     assert trigger(signal(0.080, front), 0.0, 600.0) == pytest.approx(0.02 + 0.04)
@@ -105,6 +105,6 @@ def test_a_screen_holds_the_wait_or_pulse_by_pulse() -> None:
 def test_a_pulse_shorter_than_a_sample_straddles_two() -> None:
     front = Traits(1e-6, 1000.0)
     short = Signature(0.1, 0.001, object())
-    row, _ = detectability(signal(0.1, front, short), 500.0)  # 1 ms in windows of 2 ms
+    row, _ = assess(signal(0.1, front, short), 500.0)  # 1 ms in windows of 2 ms
     assert f"{0.1 * shown(0.001, 0.002):.3g} A of 0.1 A" in row.why
     assert shown(0.001, 0.002) == pytest.approx(0.275)
