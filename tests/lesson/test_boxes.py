@@ -18,7 +18,7 @@ from nightdraw.lesson.classfile import load_class
 from nightdraw.lesson.model import Assignment, Plan
 from nightdraw.lesson.planfile import write_plan
 from nightdraw.link.find import Found
-from nightdraw.link.told import Identity
+from nightdraw.link.replies import Identity
 
 from tests.lesson.classes import small, write
 

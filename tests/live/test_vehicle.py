@@ -39,7 +39,7 @@ def truth(channels: tuple[str, ...], seconds: float, plan: Script, rate: int = 1
     wanted = drive.Drive(
         round(seconds * TICKS_PER_S), channels, Fraction(rate), made.seed, fronts=drive.ideal
     )
-    run = drive.Run(made.vehicle, made.boxes, wanted, plan, lambda text: None)
+    run = drive.VehicleRecording(made.vehicle, made.boxes, wanted, plan, lambda text: None)
     pieces = [np.array(samples) for _, samples in run.samples()]
     return np.concatenate(pieces, axis=1)
 

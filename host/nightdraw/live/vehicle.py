@@ -79,7 +79,9 @@ class LiveVehicle:
         wanted = drive.Drive(1, self.channels, seed=case.seed, fronts=drive.ideal)
         early: list[str] = []  # what the vehicle says before it stands at its zero
         self._hear: Callable[[str], None] = early.append
-        self.rig = drive.Run(case.vehicle, case.boxes, wanted, case.plan, lambda text: self._hear(text)).rig
+        self.rig = drive.VehicleRecording(
+            case.vehicle, case.boxes, wanted, case.plan, lambda text: self._hear(text)
+        ).rig
         self.rig.watch = self._watch
         for world in self.rig.worlds:
             world.passes = self.pass_ticks
