@@ -286,7 +286,7 @@ def test_a_fitting_board_is_accepted():
         ({"python": "circuitpython"}, "MicroPython 1"),
         ({"bytecode": 5}, "MicroPython 1"),
         ({"machine": "a board with RP2350"}, "RP2350"),
-        ({"bytes": 868_352}, "848 KB"),
+        ({"bytes": 868_352}, "has 848 KB, a box needs 1024 KB"),
     ],
 )
 def test_a_board_that_does_not_fit_is_refused(other, said):

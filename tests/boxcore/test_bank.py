@@ -8,6 +8,8 @@ from boxcore import bank
 from hypothesis import given
 from hypothesis import strategies as some
 
+from tests.boxcore import borders
+
 CHANNELS = some.lists(some.integers(1, 10**8), min_size=1, max_size=9)
 SUPPLIES = some.integers(1, 65_535)
 
@@ -34,12 +36,23 @@ def test_no_pattern_is_nearer(channels, level_ua, supply_mv):
     check_nearest(channels, level_ua, supply_mv, sums(channels))
 
 
-@given(CHANNELS, some.data())
-def test_levels_within_the_bank_and_midway_between_patterns(channels, data):
-    supply_mv = data.draw(some.integers(1_000, 20_000))
-    all_ns = sums(channels)
-    low, high = data.draw(some.sampled_from(all_ns)), data.draw(some.sampled_from(all_ns))
-    check_nearest(channels, (low + high) * supply_mv // 2 // 10**6, supply_mv, all_ns)
+def test_levels_midway_between_patterns_and_beside_the_middle():
+    """Of two patterns as near the lower: steered to the middle of neighbours, and to either side of it."""
+    met = borders.Borders("the lower nearer", "as near", "the higher nearer")
+
+    @given(some.lists(some.integers(1, 10**5), min_size=1, max_size=9), some.data())
+    def nearest(channels, data):
+        channels = [2 * g for g in channels]  # then the middle of two sums is a whole number
+        neighbours = list(itertools.pairwise(sorted(set(sums(channels)))))
+        low, high = data.draw(some.sampled_from(neighbours))
+        # at 1 V a level in microamperes is its conductance in thousands of nanosiemens: channels are scaled
+        scaled = [1_000 * g for g in channels]
+        for off, name in enumerate(met.counts, start=-1):
+            check_nearest(scaled, (low + high) // 2 + off, 1_000, sums(scaled))
+            met.met(name, low < (low + high) // 2 + off < high)
+
+    nearest()
+    met.enough(10)
 
 
 @given(some.lists(some.integers(1, 2 * 10**8), min_size=11, max_size=13), some.data())

@@ -4,10 +4,10 @@ import pytest
 from boxcore import bank, guard, port
 from boxcore import program as pg
 from boxcore import states as st
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as some
 
-from tests.boxcore import fakes
+from tests.boxcore import borders, fakes
 
 CAPS = fakes.board().caps
 STEADY = [(pg.STEADY, 40_000)]
@@ -73,31 +73,67 @@ def test_nothing_is_loaded_below_what_a_battery_gives():
     assert lax.check(0, readings(supply_mv=guard.PRESENT_MV - 1)) == st.SUPPLY_LOW
 
 
-@given(some.lists(some.tuples(some.integers(1, 30_000), some.integers(11_000, 17_000)), max_size=60))
-def test_a_hold_ends_only_after_a_settled_time_well_inside(steps):
-    one = a_guard()
-    now, calm_since, held = 0, None, None
-    for ticks, supply_mv in steps:
-        now += ticks
-        verdict = one.check(now, readings(supply_mv=supply_mv))
-        outside = not 11_800 <= supply_mv <= 16_000
-        if held is None and not outside:
-            assert verdict == st.NO_FAULT
-            continue
-        if outside:
-            assert verdict
-        held = held or verdict
-        low = 11_800 + (guard.HYSTERESIS_MV if held == st.SUPPLY_LOW else 0)
-        high = 16_000 - (guard.HYSTERESIS_MV if held == st.SUPPLY_HIGH else 0)
-        if not low <= supply_mv <= high:
-            calm_since = None
-            assert verdict == held
-        else:
-            calm_since = now if calm_since is None else calm_since
-            released = now - calm_since >= guard.RELEASE_TICKS
-            assert verdict == (st.NO_FAULT if released else held)
-            if released:
-                held = calm_since = None
+LOW_MV, HIGH_MV = 11_800, 16_000  # the limits of a_guard()
+INNER_MV = (LOW_MV + guard.HYSTERESIS_MV, HIGH_MV - guard.HYSTERESIS_MV)
+BELOW, ABOVE, NEAR, ANY = range(4)  # below the limits, above them, at the border that ends the hold, anywhere
+PLACE = some.sampled_from([NEAR, NEAR, NEAR, BELOW, ABOVE, ANY])
+TO_RELEASE = [-10, -11, -9]  # stand for: to the end of the settled time, a tick less, a tick more
+PASSING = some.sampled_from(TO_RELEASE) | some.integers(1, 30_000)
+STEP = some.tuples(PASSING, PLACE, some.sampled_from([-1, 0, 0, 1]), some.integers(11_000, 17_000))
+
+
+def supply_at(place, off, anywhere, held):
+    """The reading of a step, while `held`."""
+    border = {st.SUPPLY_LOW: INNER_MV[0], st.SUPPLY_HIGH: INNER_MV[1]}.get(held, LOW_MV)
+    return {BELOW: LOW_MV - 1, ABOVE: HIGH_MV + 1, NEAR: border + off, ANY: anywhere}[place]
+
+
+def test_a_hold_ends_only_after_a_settled_time_well_inside():
+    """Held against the rule in plain words, with readings and times steered to the borders of its bands."""
+    met = borders.Borders(
+        "at a limit", "beyond it", "at the inner band", "short of it", "on the tick", "a tick early"
+    )
+
+    @settings(max_examples=150)
+    @given(some.lists(STEP, min_size=10, max_size=60))
+    def against_the_rule(steps):
+        one = a_guard()
+        now, calm_since, held = 0, None, None
+        for ticks, place, off, anywhere in steps:
+            if ticks < 0:
+                begun = now if calm_since is None else calm_since
+                ticks = max(1, begun + guard.RELEASE_TICKS + ticks - TO_RELEASE[0] - now)
+            now += ticks
+            supply_mv = supply_at(place, off, anywhere, held)
+            verdict = one.check(now, readings(supply_mv=supply_mv))
+            outside = not LOW_MV <= supply_mv <= HIGH_MV
+            met.met("at a limit", supply_mv in (LOW_MV, HIGH_MV))
+            met.met("beyond it", supply_mv in (LOW_MV - 1, HIGH_MV + 1))
+            if held is None and not outside:
+                assert verdict == st.NO_FAULT
+                continue
+            if outside:
+                assert verdict
+            held = held or verdict
+            low = INNER_MV[0] if held == st.SUPPLY_LOW else LOW_MV
+            high = INNER_MV[1] if held == st.SUPPLY_HIGH else HIGH_MV
+            if not low <= supply_mv <= high:
+                met.met("short of it", supply_mv == (low - 1 if held == st.SUPPLY_LOW else high + 1))
+                calm_since = None
+                assert verdict == held
+            else:
+                met.met("at the inner band", supply_mv == (low if held == st.SUPPLY_LOW else high))
+                calm_since = now if calm_since is None else calm_since
+                calm = now - calm_since
+                met.met("on the tick", calm == guard.RELEASE_TICKS)
+                met.met("a tick early", calm == guard.RELEASE_TICKS - 1)
+                released = calm >= guard.RELEASE_TICKS
+                assert verdict == (st.NO_FAULT if released else held)
+                if released:
+                    held = calm_since = None
+
+    against_the_rule()
+    met.enough(3)
 
 
 @pytest.mark.parametrize(
