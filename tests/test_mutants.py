@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests import mutants
+from tests import mutants, survivors
 from tests.tidy import TOP
 
 
@@ -86,7 +86,7 @@ def test_a_fault_that_hangs_a_test_is_killed_by_it_and_slow_tests_kill_nothing(
     monkeypatch.setattr(mutants, "HANG_S", 0.5)
     assert mutants.verdict(tmp_path, mutant, 1) == (mutants.KILLED, "test_it.py::test_it")
     monkeypatch.setattr(mutants, "HANG_S", 100)
-    monkeypatch.setattr(mutants, "LIMIT_S", 2)
+    monkeypatch.setattr(mutants, "LIMIT_CPU_S", 2)
     assert mutants.verdict(tmp_path, mutant, 1)[0] == mutants.SURVIVED
 
 
@@ -121,8 +121,40 @@ def test_every_fault_of_the_list_is_killed() -> None:
     assert mutants.main(["--named"]) == 0
 
 
+@pytest.mark.parametrize(
+    ("said", "status"),
+    [
+        ([mutants.KILLED] * 2, 0),
+        ([mutants.KILLED, mutants.SURVIVED], 0),  # too few to say
+        ([mutants.SURVIVED] * 2, 1),
+        ([mutants.KILLED] * 80 + [mutants.SURVIVED] * 20, 1),
+        ([mutants.KILLED] * 95 + [mutants.SURVIVED] * 5, 0),
+        ([mutants.EXPLAINED] * 2 + [mutants.SICK], 0),
+    ],
+)
+def test_a_sample_fails_where_surely_too_few_died(
+    said: list[str], status: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers = iter(said)
+    monkeypatch.setattr(mutants, "copy", lambda folder: folder)
+    monkeypatch.setattr(mutants, "explained", lambda mutant: False)
+    monkeypatch.setattr(mutants, "verdict", lambda folder, mutant, seed: (next(answers), ""))
+    assert mutants.main([str(len(said)), "--seed", "1"]) == status
+
+
+def test_what_is_explained_can_be_planted_and_the_budget_is_kept() -> None:
+    planted: dict[str, list[mutants.Mutant]] = {}
+    for path, line, before, after, reason in survivors.EXPLAINED:
+        found = planted.setdefault(path, list(mutants.mutants_of(TOP / path)))
+        assert any((one.before, one.after) == (before, after) and mutants.explained(one) for one in found), (
+            line
+        )
+        assert reason
+    assert len(survivors.EXPLAINED) <= survivors.MOST_EXPLAINED
+
+
 @pytest.mark.campaign
-def test_a_sample_of_random_faults_is_counted(capsys: pytest.CaptureFixture[str], seed: int) -> None:
+def test_of_a_sample_of_random_faults_not_too_few_die(capsys: pytest.CaptureFixture[str], seed: int) -> None:
     assert mutants.main(["2", "--seed", str(seed)]) == 0
     with capsys.disabled():
         print(capsys.readouterr().out)

@@ -1,0 +1,24 @@
+"""Faults that tests.mutants plants and no test can notice, each with the reason: the budget of survivors.
+
+A row stands for one planted fault: file, the line's text without its indent, what is replaced, by what, why
+nothing that a user or a caller sees changes. A line that changes takes its row out: tests/test_mutants.py
+says so.
+"""
+
+from __future__ import annotations
+
+READER = (
+    "a wrong value has left a finding, and the reader raises all findings before anything uses this object"
+)
+
+EXPLAINED: tuple[tuple[str, str, str, str, str], ...] = (
+    (
+        "host/nightdraw/capture/edges.py",
+        "if held.count < BLOCK_SAMPLES:",
+        "<",
+        "<=",
+        "a block may hold one sample more: blocks overlap, and nothing found depends on where they end "
+        "(tests/capture/test_pulses.py holds that over several sizes of a block)",
+    ),
+)
+MOST_EXPLAINED = 40  # more would hide what tests ought to notice
