@@ -26,16 +26,18 @@ SHIPPED = sorted(data.folder("hardware").glob("*.yaml"))
 def test_more_current_is_warmer_and_a_thicker_wire_is_cooler(area: float, a: float, b: float) -> None:
     low, high = sorted((a, b))
     wire = Conductor(area)
-    assert wire.settles_c(low, 40) <= wire.settles_c(high, 40) + 1e-6
+    assert wire.steady_temp_c(low, 40) <= wire.steady_temp_c(high, 40) + 1e-6
     thicker = Conductor(SIZES_MM2[min(len(SIZES_MM2) - 1, SIZES_MM2.index(area) + 1)])
-    assert thicker.settles_c(high, 40) <= wire.settles_c(high, 40) + 1e-6
+    assert thicker.steady_temp_c(high, 40) <= wire.steady_temp_c(high, 40) + 1e-6
 
 
 @given(areas, st.floats(0, 70))
 def test_what_a_wire_carries_alone_warms_it_to_its_limit(area: float, ambient_c: float) -> None:
     """Two ways to the same heat balance."""
     wire = Conductor(area)
-    assert wire.settles_c(wire.carries_a(ambient_c, together=1.0), ambient_c) == pytest.approx(100, abs=0.01)
+    assert wire.steady_temp_c(wire.ampacity_a(ambient_c, together=1.0), ambient_c) == pytest.approx(
+        100, abs=0.01
+    )
 
 
 @given(st.sampled_from(["C", "F", "E"]), st.floats(0.01, 60), st.floats(-20, 120))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from nightdraw.bench.finding.detectability import Signal, assess, noise_of, screen, shown, trigger
+from nightdraw.bench.finding.detectability import Signal, assess, noise_of, screen, straddling_share, trigger
 from nightdraw.bench.finding.train import Signature
 from nightdraw.instruments.front import Traits
 from nightdraw.instruments.model import DIFFERENTIAL, Recorder
@@ -106,5 +106,5 @@ def test_a_pulse_shorter_than_a_sample_straddles_two() -> None:
     front = Traits(1e-6, 1000.0)
     short = Signature(0.1, 0.001, object())
     row, _ = assess(signal(0.1, front, short), 500.0)  # 1 ms in windows of 2 ms
-    assert f"{0.1 * shown(0.001, 0.002):.3g} A of 0.1 A" in row.why
-    assert shown(0.001, 0.002) == pytest.approx(0.275)
+    assert f"{0.1 * straddling_share(0.001, 0.002):.3g} A of 0.1 A" in row.why
+    assert straddling_share(0.001, 0.002) == pytest.approx(0.275)

@@ -117,7 +117,7 @@ def test_a_short_pulse_hides_from_a_slow_meter_and_not_from_a_recorder(tmp_path:
 )
 def test_what_a_window_shows_of_a_pulse(width: float, share: float) -> None:
     """Against a count over positions: 95 of 100 show that share or more."""
-    assert detectability.shown(width, 1.0) == pytest.approx(share)
+    assert detectability.straddling_share(width, 1.0) == pytest.approx(share)
     shown = []
     for k in range(2000):
         begin = k / 2000

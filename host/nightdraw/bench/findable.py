@@ -259,9 +259,9 @@ class Search(Readings):
             why = f"by hand: a pulse of {face.narrow_s:.3g} s ends before the meter has read it"
             return Method(BY_HAND, False, why)
         share = (
-            detectability.filled(face, meter.update_s)
+            detectability.window_share(face, meter.update_s)
             if averaged
-            else detectability.shown(face.narrow_s, meter.update_s)
+            else detectability.straddling_share(face.narrow_s, meter.update_s)
         )
         flows = site.currents(face, site.fuse)
         hidden = self.hidden(face, flows, site.fuse)

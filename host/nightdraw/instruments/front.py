@@ -1,5 +1,10 @@
 """What stands between a true signal and a recorder's numbers: noise, drift, bandwidth, range, resolution.
 
+Theory of operation. truth -> low-pass -> + noise -> + drift -> limits of the range -> rounding to the last
+digit. White noise of a given rms within the bandwidth is drawn for each sample; of a mean over an interval
+its variance is reduced by what averaging leaves (`Traits.rms_at`, an Ornstein-Uhlenbeck process). The zero is
+a first-order Gauss-Markov process with DRIFT_TIME_S, drawn at knots with straight lines between. O(samples).
+
 One Front a channel; it works on samples that are means over their intervals, in pieces, and keeps its state.
 """
 
@@ -19,7 +24,7 @@ DRIFT_TIME_S = 300.0  # a clamp's zero wanders over minutes (common practice)
 @dataclass(frozen=True)
 class Traits:
     """In the signal's own unit (A or mV): noise rms within its bandwidth (without one white and within
-    `noise_hz`), the zero's wander rms, the step
+    `noise_hz`), the drift of the zero, rms, the step
     between two readings, the largest that is shown; in Hz the bandwidth. 0 or inf: that limit isn't there.
     instant: a sample is the signal at its instant, with all of the noise, not the mean over its interval."""
 

@@ -56,7 +56,7 @@ class Readings(Case):
         meter, face = self.search.kit.meter, self.face
         assert meter is not None
         _, base_a, high_a = self._at()
-        share = 1.0 if face is None else detectability.filled(face, meter.capture_s)
+        share = 1.0 if face is None else detectability.window_share(face, meter.capture_s)
         scale = next((r for r in meter.ranges if r.most_a >= high_a), meter.ranges[-1])
         total = milliamperes(_stepped(base_a + share * (high_a - base_a), scale.step_a))
         if share < WHOLE and high_a > base_a:

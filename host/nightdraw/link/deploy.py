@@ -1,8 +1,16 @@
 """Putting the firmware's files on a board over its raw prompt; a cable pulled at any byte does no harm.
 
-New files go beside the old ones and are compared by hash; the list of them goes last. From then on the
-board's own update.py finishes the work, here or at its next power-up. Nothing outside the firmware's own
-names is touched: programs, journal and settings stay.
+Theory of operation. A write-ahead update, with the list of files (SHA256SUMS) as the commit record:
+
+1. each file that differs by SHA-256 is written as NAME.new and its hash read back from the board; 2. the list
+is written as SHA256SUMS.part, verified, then renamed to SHA256SUMS.new: the commit. littlefs renames
+   atomically, so a power cut leaves either no commit (the old firmware runs on) or a complete one;
+3. the board's own update.py moves the new files into place, removes what the list doesn't name and renames
+the
+   list; it is idempotent, and runs here or at the next power-up that finds a commit.
+
+Cost: the bytes that differ, once over the line. Nothing outside the firmware's own names is touched:
+programs, journal and settings stay.
 """
 
 from __future__ import annotations

@@ -88,7 +88,7 @@ def _lead(draft: Draft, board: BoardModel, fuse: Fuse, lead: Wire, peak: float) 
                  "thin-wall vehicle cable", f"vehicle cable, {mm2:g} mm2, {colour}, ISO 6722 class B",
                  f"flexible wire IEC 60228 class 5, {mm2:g} mm2 or more, in sleeving", ("1", "2"),
                  conductor.mohm_m() / 1000 * float(lead.length_m), LEAD,
-                 stress=(Stress("current at 40 C", peak, conductor.carries_a(40.0), "A"),)),
+                 stress=(Stress("current at 40 C", peak, conductor.ampacity_a(40.0), "A"),)),
             {"1": ends[0], "2": ends[1]},
         )  # fmt: skip
     draft.add(

@@ -23,7 +23,7 @@ HEAVY_SUPPLY_MV = 18_000  # a nominal supply from here on is a 24 V system
 
 
 @dataclass(frozen=True)
-class System:
+class SupplySystem:
     """What a vehicle's supply may do: volts; seconds for the dump's length."""
 
     name: str
@@ -38,17 +38,17 @@ class System:
 
 # Load dump B (suppressed), jump start and reversed voltage of ISO 16750-2: from memory; the length and source
 # resistance are those of load dump A in the same clause (seen), their worst ends.
-LIGHT = System(
+SYSTEM_12V = SupplySystem(
     "12 V", jump_v=26, reversed_v=14, dump_v=35, dump_s=0.4, dump_rise_s=0.01, dump_ohms=0.5, rest_v=13.5
 )
-HEAVY = System(
+SYSTEM_24V = SupplySystem(
     "24 V", jump_v=36, reversed_v=28, dump_v=58, dump_s=0.35, dump_rise_s=0.01, dump_ohms=1.0, rest_v=27
 )
 
 
-def system(board: BoardModel) -> System:
+def system(board: BoardModel) -> SupplySystem:
     """The kind of vehicle that a board is for, by its nominal supply."""
-    return HEAVY if board.supply_nominal_mv >= HEAVY_SUPPLY_MV else LIGHT
+    return SYSTEM_24V if board.supply_nominal_mv >= HEAVY_SUPPLY_MV else SYSTEM_12V
 
 
 def remarks(board: BoardModel, channels: list[MountedChannel]) -> Iterator[Remark]:
@@ -68,7 +68,7 @@ def remarks(board: BoardModel, channels: list[MountedChannel]) -> Iterator[Remar
 
 
 def _reverse(
-    board: BoardModel, reverse: Reverse | None, clamp: Clamp | None, kind: System
+    board: BoardModel, reverse: Reverse | None, clamp: Clamp | None, kind: SupplySystem
 ) -> Iterator[Remark]:
     if reverse is None:
         message = (
@@ -110,7 +110,7 @@ def _reverse_on(board: BoardModel, reverse: Reverse, zener_v: Fraction) -> Itera
         yield Remark("reverse protection", "reverse-gate", message, ERROR)
 
 
-def _clamp(board: BoardModel, clamp: Clamp | None, kind: System) -> Iterator[Remark]:
+def _clamp(board: BoardModel, clamp: Clamp | None, kind: SupplySystem) -> Iterator[Remark]:
     if clamp is None:
         message = "nothing clamps the supply's transients: fit a bidirectional suppressor diode (key `clamp`)"
         yield Remark("clamp", "load-dump-clamp", message, ERROR)
@@ -135,7 +135,7 @@ def _clamp(board: BoardModel, clamp: Clamp | None, kind: System) -> Iterator[Rem
     yield Remark("clamp", "load-dump-unsuppressed", message, NOTE)
 
 
-def _dumped(channel: MountedChannel, kind: System) -> Iterator[Remark]:
+def _dumped(channel: MountedChannel, kind: SupplySystem) -> Iterator[Remark]:
     """A channel that is on when a suppressed dump comes: its resistors' overload and pulse rules."""
     package = channel.package
     volts = channel.element_volts(kind.dump_v)

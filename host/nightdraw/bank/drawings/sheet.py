@@ -47,7 +47,7 @@ class Ring:
 
 
 @dataclass(frozen=True)
-class Words:
+class TextItem:
     """One line of text, its baseline at a point; turned anticlockwise by degrees."""
 
     at: Point
@@ -66,7 +66,7 @@ class Sheet:
     width_mm: float
     height_mm: float
     title: str
-    items: list[Shape | Ring | Words] = field(default_factory=list)
+    items: list[Shape | Ring | TextItem] = field(default_factory=list)
 
     def line(
         self,
@@ -126,7 +126,7 @@ class Sheet:
         turned: float = 0.0,
     ) -> None:
         """A line of text with its baseline at (x, y)."""
-        self.items.append(Words((x, y), text, size_mm, anchor, bold, colour, turned))
+        self.items.append(TextItem((x, y), text, size_mm, anchor, bold, colour, turned))
 
     def measure(self, a: Point, b: Point, away: float, text: str, size_mm: float = 2.6) -> None:
         """A dimension between two points, its line `away` millimetres to the left of the way from a to b."""
@@ -211,8 +211,8 @@ def _n(value: float) -> str:
     return "0" if text in ("-0", "") else text
 
 
-def _svg(item: Shape | Ring | Words) -> str:
-    if isinstance(item, Words):
+def _svg(item: Shape | Ring | TextItem) -> str:
+    if isinstance(item, TextItem):
         turn = (
             f' transform="rotate({_n(-item.turned)} {_n(item.at[0])} {_n(item.at[1])})"'
             if item.turned
@@ -239,8 +239,8 @@ def _colour(code: str) -> str:
     return " ".join(_n(int(code[k : k + 2], 16) / 255) for k in (1, 3, 5))
 
 
-def _pdf(item: Shape | Ring | Words) -> str:
-    if isinstance(item, Words):
+def _pdf(item: Shape | Ring | TextItem) -> str:
+    if isinstance(item, TextItem):
         return _pdf_words(item)
     lines = []
     if item.fill:
@@ -271,7 +271,7 @@ def _circle(centre: Point, radius: float) -> str:
     return "\n".join(path)
 
 
-def _pdf_words(item: Words) -> str:
+def _pdf_words(item: TextItem) -> str:
     shift = {LEFT: 0.0, MIDDLE: -0.5, RIGHT: -1.0}[item.anchor] * width(item.text, item.size_mm, item.bold)
     turn = math.radians(item.turned)
     c, s = math.cos(turn), math.sin(turn)

@@ -51,7 +51,7 @@ DERATING: dict[str, tuple[tuple[float, float], ...]] = {
     MINIATURE: ((20, 13 / 15), (100, 9 / 15)),
     HIGH: ((65, 34 / 40), (85, 30 / 40), (110, 25 / 40), (125, 22 / 40)),
 }
-SLOW = 1.35  # and may carry 135 % for 600 s, which is for ever for a thin wire
+SLOW = 1.35  # a fuse may carry 135 % for 600 s (ISO 8820-3): without end, for the warmth of a thin wire
 
 
 @dataclass(frozen=True)

@@ -37,7 +37,7 @@ Bools = NDArray[np.bool_]
 
 
 @dataclass
-class _Rows:
+class _Prefixes:
     """Prefixes of one length k: their 2^k sums, last pick, total, first target not met, and all picks."""
 
     sums: Floats
@@ -46,8 +46,8 @@ class _Rows:
     unmet: Ints
     picks: Ints
 
-    def take(self, index: Ints | slice) -> _Rows:
-        return _Rows(
+    def take(self, index: Ints | slice) -> _Prefixes:
+        return _Prefixes(
             self.sums[index], self.last[index], self.total[index], self.unmet[index], self.picks[index]
         )
 
@@ -93,7 +93,7 @@ class Proof:
         """Search until done, until `budget` sums were computed or until `stop` says so."""
         empty = np.zeros((1, 0), dtype=np.int64)
         zero = np.zeros(1, dtype=np.int64)
-        stack = [_Rows(np.zeros((1, 1)), zero, np.zeros(1), zero, empty)]
+        stack = [_Prefixes(np.zeros((1, 1)), zero, np.zeros(1), zero, empty)]
         while stack:
             if self.work > budget or stop():
                 return
@@ -102,7 +102,7 @@ class Proof:
                 stack.append(rows)
         self.complete = True
 
-    def _expand(self, rows: _Rows, stack: list[_Rows]) -> _Rows | None:
+    def _expand(self, rows: _Prefixes, stack: list[_Prefixes]) -> _Prefixes | None:
         """The rows' children that may lead to something better; what is too much goes back on the stack."""
         length = rows.picks.shape[1]
         left = self._channels - length
@@ -129,7 +129,7 @@ class Proof:
         ends = np.cumsum(counts)
         return min(len(counts), max(1, int(np.searchsorted(ends, limit, side="right"))))
 
-    def _children(self, rows: _Rows, parents: Ints, index: Ints, left: int) -> _Rows | None:
+    def _children(self, rows: _Prefixes, parents: Ints, index: Ints, left: int) -> _Prefixes | None:
         conductance = self._candidates[index]
         base = rows.sums[parents]
         self.work += base.size
@@ -144,14 +144,14 @@ class Proof:
         picks = np.concatenate([rows.picks[parents], index[:, None]], axis=1)
         sums = np.concatenate([base, with_it], axis=1)
         self.work += sums.size
-        unmet = self._note(sums, picks, self._first_unmet(sums, unmet))
+        unmet = self._record(sums, picks, self._first_unmet(sums, unmet))
         if left == 1:
             return None
-        children = _Rows(sums, index, rows.total[parents] + conductance, unmet, picks)
+        children = _Prefixes(sums, index, rows.total[parents] + conductance, unmet, picks)
         alive = self._alive(children, left - 1)
         return children.take(alive) if len(alive) else None
 
-    def _alive(self, rows: _Rows, left: int) -> Ints:
+    def _alive(self, rows: _Prefixes, left: int) -> Ints:
         """The rows that have at least one candidate for the next channel."""
         beyond = np.searchsorted(self._candidates, self._high[rows.unmet], side="right")
         grown = rows.total + self._high[rows.unmet]
@@ -173,7 +173,7 @@ class Proof:
             active = active[unmet[active] < self._targets.count]
         return unmet
 
-    def _note(self, sums: Floats, picks: Ints, unmet: Ints) -> Ints:
+    def _record(self, sums: Floats, picks: Ints, unmet: Ints) -> Ints:
         """Keep the best of the rows that meet every target; returns the first unmet target under its error.
 
         A row's search starts at its parent's target, which was met under an older, larger error: rows

@@ -123,7 +123,7 @@ def choose(
         best.take(*_refined(picks, candidates, points))
         _prove_between(candidates, points, channels, best, late, failed)
     # equal in the largest error, better in the mean: accepted only where the exact error doesn't grow
-    settled = local_search.settle(best.picks, candidates, points.fine)
+    settled = local_search.reduce_mean_error(best.picks, candidates, points.fine)
     best.take(settled, spans.error(candidates[settled]), slack=SAME)
     proven = best.error if best.settled else best.proven
     ohms = tuple(sorted(values[pick] for pick in best.picks))

@@ -134,7 +134,7 @@ def _perturbed(random: np.random.Generator, picks: Ints, count: int) -> Ints:
     return np.clip(picks, 0, count - 1)
 
 
-def settle(picks: Ints, candidates: Floats, targets: Targets) -> Ints:
+def reduce_mean_error(picks: Ints, candidates: Floats, targets: Targets) -> Ints:
     """Among choices with no larger largest error, lower the mean square error, one channel at a time.
 
     The largest error often depends on one level alone; the other levels profit from the remaining freedom.

@@ -1,7 +1,20 @@
 """Conductors and fuse of a board: drop, heat, the next standard rating, what the vehicle's own fuse bears.
 
-The fuse stands at the source, at the splice, and protects the lead; what happens inside the box is the
-protection's business.
+Theory of operation. The current of the design is the peak that firmware and resistors ever allow: every
+channel on at the highest supply of the caps, resistors at the low end of their tolerance, own consumption
+added.
+
+- Fuse: the lowest standard rating whose share after derating for ambient temperature exceeds that current
+  (ISO 8820-3 carrying capacity and the makers' derating curves, see parts.blade_fuses). It stands at the
+  source, at the splice, and must protect the lead: a fuse may carry 135 % of its rating for minutes
+  (blades.SLOW), so the lead's ampacity must be at least that.
+- Conductors: temperature from the heat balance of conductor.py, drop at that temperature, at most DROP_SHARE
+of
+  the nominal supply out and back.
+- The circuit that the box is spliced into: its own fuse, derated, must bear its load and the box together.
+
+Assumptions: one lead beside its return; short circuits are the fuse's own business, and what happens inside
+the box is circuit.transients'. O(channels).
 """
 
 from __future__ import annotations
@@ -69,8 +82,8 @@ class Wiring:
 
 
 def peak_a(board: BoardModel) -> float:
-    """The most that the box ever draws: every channel on at the highest supply of the caps, resistors at the
-    low end of their tolerance, and its own consumption."""
+    """The most that the box ever draws, amperes: every channel on at the highest supply of the caps,
+    resistors at the low end of their tolerance, and its own consumption."""
     volts = board.caps["supply_max_mv"] / 1000
     least = (float(c.ohms) * (1 - float(c.tolerance_pct) / 100) for c in board.channels)
     return sum(volts / ohms for ohms in least) + board.own_ua / 1e6
@@ -79,7 +92,7 @@ def peak_a(board: BoardModel) -> float:
 def wire_up(
     board: BoardModel, ambient_c: float, length_m: Fraction | None = None, splice: Splice | None = None
 ) -> Wiring:
-    """Judge a board's conductors and fuse; `length_m` is the lead's length one way instead of the file's."""
+    """Check a board's conductors and fuse; `length_m` is the lead's length one way instead of the file's."""
     peak = peak_a(board)
     lead = _lead(board, length_m)
     fuse = _fuse(board, lead, peak, ambient_c)
@@ -114,10 +127,10 @@ def _rows(board: BoardModel, lead: Wire, peak: float, ambient_c: float) -> Itera
 
 def _row(name: str, wire: Wire, current_a: float, ambient_c: float, allowed_mv: float) -> ConductorRow:
     conductor = Conductor(float(wire.area_mm2), float(wire.temp_c))
-    temp = conductor.settles_c(current_a, ambient_c)
+    temp = conductor.steady_temp_c(current_a, ambient_c)
     mv_per_mohm_m = current_a * float(wire.length_m)
     drop = mv_per_mohm_m * conductor.mohm_m(temp)
-    carries = conductor.carries_a(ambient_c)
+    carries = conductor.ampacity_a(ambient_c)
     warmest = ambient_c + WARM_SHARE * (conductor.limit_c - ambient_c)
     return ConductorRow(
         name,
@@ -139,7 +152,7 @@ def _fuse(board: BoardModel, lead: Wire, peak: float, ambient_c: float) -> Chose
     own = board.circuit.fuse
     kind = own.type if own else blades.MEDIUM
     needed = peak / blades.share(kind, ambient_c)
-    carries = Conductor(float(lead.area_mm2), float(lead.temp_c)).carries_a(ambient_c)
+    carries = Conductor(float(lead.area_mm2), float(lead.temp_c)).ampacity_a(ambient_c)
     fitting = blades.next_rating(kind, peak, ambient_c) or blades.RATINGS[kind][-1]
     rating = float(own.rating_a) if own else fitting
     mohm, source = blades.cold_mohm(kind, rating)
@@ -219,7 +232,7 @@ def _next(kind: str, peak: float, ambient_c: float) -> str:
 
 
 def _lead_remarks(fuse: ChosenFuse, lead: Wire, ambient_c: float) -> Iterator[Remark]:
-    carries = Conductor(float(lead.area_mm2), float(lead.temp_c)).carries_a(ambient_c)
+    carries = Conductor(float(lead.area_mm2), float(lead.temp_c)).ampacity_a(ambient_c)
     if blades.SLOW * fuse.rating_a <= carries:
         return
     largest = f"at most {fuse.largest_a:g} A" if fuse.largest_a else "none is small enough"
@@ -233,7 +246,7 @@ def _lead_remarks(fuse: ChosenFuse, lead: Wire, ambient_c: float) -> Iterator[Re
 
 def _thick(fuse: ChosenFuse, lead: Wire, ambient_c: float) -> str:
     for size in SIZES_MM2:
-        if Conductor(size, float(lead.temp_c)).carries_a(ambient_c) >= blades.SLOW * fuse.rating_a:
+        if Conductor(size, float(lead.temp_c)).ampacity_a(ambient_c) >= blades.SLOW * fuse.rating_a:
             return f"{size:g} mm2"
     return "a cable of more than 10 mm2"
 

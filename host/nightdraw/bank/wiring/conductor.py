@@ -28,7 +28,7 @@ OUTSIDE_MM = {
 }  # fmt: skip
 INSULATION_W_MK = 0.19  # plasticised PVC, handbooks
 EMISSIVITY = 0.9  # plastics: 0.85 to 0.95 in handbooks
-TOGETHER = 0.8  # two loaded wires side by side (IEC 60364-5-52 table for two circuits, from memory)
+BUNDLED = 0.8  # two loaded wires side by side (IEC 60364-5-52 table for two circuits, from memory)
 HALVINGS = 60
 
 
@@ -61,7 +61,7 @@ class Conductor:
         """The insulation's thermal resistance, m K/W."""
         return math.log(self.outside_m / self.copper_m) / (2 * math.pi * INSULATION_W_MK)
 
-    def lost_w_m(self, celsius: float, ambient_c: float) -> float:
+    def heat_loss_w_m(self, celsius: float, ambient_c: float) -> float:
         """What one metre gives off with its copper at a temperature: through the insulation, then by natural
         convection (Churchill and Chu's horizontal cylinder) and radiation."""
         if celsius <= ambient_c:
@@ -75,7 +75,7 @@ class Conductor:
             )
         return _surface_w_m(self.outside_m, low, ambient_c)
 
-    def settles_c(self, current_a: float, ambient_c: float) -> float:
+    def steady_temp_c(self, current_a: float, ambient_c: float) -> float:
         """The copper's temperature with this current for ever, alone in still air.
 
         Sought over the surface, whose loss says the copper's temperature at once."""
@@ -89,10 +89,10 @@ class Conductor:
             low, high = (surface, high) if heated > lost else (low, surface)
         return min(copper, ambient_c + 1000.0)
 
-    def carries_a(self, ambient_c: float, together: float = TOGETHER) -> float:
+    def ampacity_a(self, ambient_c: float, together: float = BUNDLED) -> float:
         """The current that it carries for ever at its limit beside its return: I = sqrt(P / R) of one alone
         in still air, times `together`."""
-        lost = self.lost_w_m(self.limit_c, ambient_c)
+        lost = self.heat_loss_w_m(self.limit_c, ambient_c)
         return together * math.sqrt(lost / (self.mohm_m(self.limit_c) / 1000))
 
 

@@ -8,9 +8,9 @@ rms deviation of a sample. That deviation is the root sum of squares of three in
 - drift of the zero over the pulse's width, a first-order Gauss-Markov process.
 
 The level that a sample gets: all of it at an instant; of a mean over a window the share of the window that
-the pulse fills, which is smaller for a pulse across the boundary of two windows (`shown`); behind a low-pass
-what its step response reaches. Several rates are tried, the one that shows most of the pulse first; with
-samples at instants also the mean of a quarter of the pulse's samples.
+the pulse fills, which is smaller for a pulse across the boundary of two windows (`straddling_share`); behind
+a low-pass what its step response reaches. Several rates are tried, the one that shows most of the pulse
+first; with samples at instants also the mean of a quarter of the pulse's samples.
 
 Assumptions: independent normal noise, one pulse in view, no aliasing of periodic disturbances. O(1) a call.
 """
@@ -60,7 +60,7 @@ class Signal:
     creep: float = 0.0
 
 
-def shown(width_s: float, window_s: float) -> float:
+def straddling_share(width_s: float, window_s: float) -> float:
     """The share of a pulse's level that the fullest of a row of windows has as its mean, at least, in 95 of
     100 positions of the pulse.
 
@@ -72,7 +72,7 @@ def shown(width_s: float, window_s: float) -> float:
     return min(1.0, width_s / window_s, width_s / (2 * window_s) + SCARCE / 2)
 
 
-def filled(face: Signature, window_s: float) -> float:
+def window_share(face: Signature, window_s: float) -> float:
     """The share of a fault's level that the fullest window has as its mean, at least: whole cycles, and of
     one more pulse what is left of the window."""
     if not face.pulsed:
@@ -82,7 +82,7 @@ def filled(face: Signature, window_s: float) -> float:
     return min(1.0, (whole * face.narrow_s + rest_s) / window_s)
 
 
-def rose(width_s: float, corner_hz: float) -> float:
+def step_response(width_s: float, corner_hz: float) -> float:
     """The share of a pulse's level that is reached behind a first-order corner."""
     return 1.0 if math.isinf(corner_hz) else -math.expm1(-2 * math.pi * corner_hz * width_s)
 
@@ -92,7 +92,7 @@ def seen_share(front: Traits, rate_hz: float, width_s: float) -> float:
     if front.instant:
         return 1.0 if width_s * rate_hz >= 1 else 0.0
     corner_hz = front.bandwidth_hz if front.bandwidth_hz < rate_hz / 2 else math.inf
-    return shown(width_s, 1 / rate_hz) * rose(width_s, corner_hz)
+    return straddling_share(width_s, 1 / rate_hz) * step_response(width_s, corner_hz)
 
 
 def noise_of(front: Traits, rate_hz: float, width_s: float, smoothed: int = 1) -> float:

@@ -43,7 +43,7 @@ class Readings(Sided):
         hidden = self.hidden(face, flows, BATTERY)
         if hidden is not None:
             return Method(MAX_ON_A_METER, False, hidden, settings)
-        seen_a = flows.size * detectability.filled(face, meter.capture_s)
+        seen_a = flows.size * detectability.window_share(face, meter.capture_s)
         said = f"{seen_a * 1000:.3g} mA of {face.amps * 1000:.3g} mA shown{self._past(face, flows)}"
         own_a = 0.0
         if face.pulsed:
