@@ -9,11 +9,14 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+from boxcore import ledger, states
 from boxcore import program as pg
 from littlefs import LittleFSError
 from nightdraw import programs
 
 from tests.emulated.board import BLOCK_BYTES, file_system, open_file_system
+
+HOUR_TICKS = 3_600 * pg.TICKS_PER_S
 
 
 def slot_file(data: bytes, serial: int) -> bytes:
@@ -49,6 +52,21 @@ def root(firmware: Path) -> Any:
     fs = open_file_system(file_system(firmware))
     fs.makedirs("data")
     return fs
+
+
+def interrupted(firmware: Path, data: bytes, position_ticks: int) -> bytes:
+    """The file system of a box whose run of slot 0 lost its power so long after its beginning; the other nine
+    slots are full, as after long use."""
+    fs = root(firmware)
+    put(fs, "data/slot0", slot_file(data, 10))
+    for slot in range(1, 10):
+        put(fs, f"data/slot{slot}", slot_file(largest(slot), slot))
+    kept = ledger.Ledger()
+    kept.phase, kept.by, kept.serial, kept.run, kept.boot = ledger.RUNNING, states.BY_LINK, 10, 1, 3
+    kept.position_ticks = kept.used_ticks = position_ticks
+    kept.count_run(0, 10)
+    put(fs, "data/ledger", ledger.pack(kept))
+    return bytes(fs.context.buffer)
 
 
 def put(fs: Any, name: str, data: bytes) -> None:

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from boxcore import ledger, states
 from boxcore import program as pg
 from nightdraw import programs
 
@@ -17,7 +16,6 @@ from tests.emulated.board import NS, Board, open_file_system
 
 FIRST_LIGHT_S, STORED_S = 1.0, 2.0
 BOOTS = 4  # the run's bookkeeping erases a sector in some of them
-HOUR_TICKS = 3_600 * 10_000
 MS = 10
 DRAWS: dict[str, list[tuple[Any, ...]]] = {
     "short pulses": [(pg.PULSE, 350_000, 5 * MS, 10 * MS, 0)],
@@ -38,27 +36,13 @@ def first_light_s(box: Board, begun_ns: int, before: int) -> float:
     return (closed[0] - begun_ns) / NS
 
 
-def interrupted(firmware: Path, data: bytes) -> bytes:
-    """The file system of a box whose run of slot 0 lost its power an hour after its beginning; the other nine
-    slots are full, as after long use."""
-    fs = stored.root(firmware)
-    stored.put(fs, "data/slot0", stored.slot_file(data, 10))
-    for slot in range(1, 10):
-        stored.put(fs, f"data/slot{slot}", stored.slot_file(stored.largest(slot), slot))
-    kept = ledger.Ledger()
-    kept.phase, kept.by, kept.serial, kept.run, kept.boot = ledger.RUNNING, states.BY_LINK, 10, 1, 3
-    kept.position_ticks = kept.used_ticks = HOUR_TICKS
-    kept.count_run(0, 10)
-    stored.put(fs, "data/ledger", ledger.pack(kept))
-    return bytes(fs.context.buffer)
-
-
 @pytest.mark.parametrize(
     ("name", "resume"),
     [
         ("short pulses", pg.RESUME_RESTART),
         ("short pulses", pg.RESUME_CONTINUE),
         ("the largest replay", pg.RESUME_RESTART),
+        ("the largest replay", pg.RESUME_CONTINUE),
         ("eight draws", pg.RESUME_RESTART),
     ],
 )
@@ -67,7 +51,7 @@ def test_a_run_is_there_within_a_second_of_the_power(firmware: Path, name: str, 
         data = programs.pack(pg.Program("light", DRAWS[name], resume=resume))
     else:
         data = stored.largest(3, resume)
-    with Board(interrupted(firmware, data)) as box:
+    with Board(stored.interrupted(firmware, data, stored.HOUR_TICKS)) as box:
         found, erases = [], []
         for boot in range(BOOTS):
             erased, before, begun_ns = box.erases(), len(box.edges()), box.now_ns

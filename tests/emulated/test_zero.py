@@ -7,12 +7,14 @@ program begins with a closed switch, with fast pulses, after a delay, or goes on
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
+import pytest
 from boxcore import program as pg
 from nightdraw import programs
 
-from tests.emulated import play
+from tests.emulated import play, stored
 from tests.emulated.board import Board
 
 TICK_NS = play.NS_A_TICK
@@ -64,3 +66,28 @@ def test_a_zero_is_where_the_pins_have_it(firmware: Path) -> None:
             found.append(offset_ns(box, slot, first_ticks))
             box.send("PROG:STAT STOP\n")
         assert all(abs(other - found[0]) <= TICK_NS // 2 for other in found), [n - found[0] for n in found]
+
+
+@pytest.mark.parametrize("resume", [pg.RESUME_RESTART, pg.RESUME_CONTINUE])
+def test_the_zero_of_a_run_that_comes_back_is_where_the_pins_have_it(firmware: Path, resume: int) -> None:
+    """Its tick lies before the power-up where the run goes on; a later run of the same power-up tells where
+    the box's ticks lie."""
+    every, beyond = FAST[3], 37  # the power went that long behind an edge
+    files = stored.interrupted(firmware, program(FAST, resume=resume), stored.HOUR_TICKS + beyond)
+    with Board(files) as box:
+        box.wait_usb()
+        box.run(5)
+        zero_tick = zero(box)
+        seen = play.changes(box.edges(), play.board())
+        rises_ns = [later.at_ns for one, later in pairwise(seen) if later.pattern and not one.pattern]
+        assert len(rises_ns) > 300
+        box.send("PROG:STAT STOP\n")
+        assert play.define(box, 1, program(LATER)).startswith("0,")
+        start_ns = offset_ns(box, 1, 400 * MS)
+        ticks = [(at_ns - start_ns) / TICK_NS - zero_tick for at_ns in rises_ns]
+        goes_on = resume == pg.RESUME_CONTINUE
+        assert (zero_tick < 0) is goes_on
+        first = [stored.HOUR_TICKS + beyond] if goes_on else []  # in the midst of a pulse
+        behind = stored.HOUR_TICKS + every if goes_on else 0
+        wanted = first + [behind + k * every for k in range(len(ticks) - len(first))]
+        assert all(abs(tick - due) <= 0.5 for tick, due in zip(ticks, wanted, strict=True)), ticks[:5]
