@@ -65,6 +65,7 @@ FLOORS = {
     "bench": 7,
     "capture": 7,
     "lesson": 8,
+    "baseline": 8,
     "live": 9,
     "demo": 9,
     "cli": 10,

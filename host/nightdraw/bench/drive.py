@@ -9,7 +9,7 @@ import contextlib
 import math
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -42,6 +42,14 @@ Fronts = Callable[[str], Traits]  # a channel's kind -> what stands before the r
 def usual(kind: str) -> Traits:
     """The front ends of a recording that names no instruments."""
     return INPUT if kind == model.DROP else CLAMP
+
+
+def seen_of(vehicle: Vehicle) -> Fronts:
+    """The same for a vehicle whose recordings' noise is known."""
+    if vehicle.noise_a is None:
+        return usual
+    clamp = replace(CLAMP, noise=vehicle.noise_a)
+    return lambda kind: INPUT if kind == model.DROP else clamp
 
 
 def ideal(kind: str) -> Traits:

@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from nightdraw.cli import library, output
+from nightdraw.cli.capture import channel_option, file_options
 from nightdraw.cli.params import Quantity
 from nightdraw.cli.target import target
 from nightdraw.errors import InputError
@@ -359,3 +360,34 @@ def findable(as_json: bool, **words: Any) -> None:
     from nightdraw.cli import bench_look
 
     bench_look.findable(words, as_json)
+
+
+@group.command()
+@click.option(
+    "--from",
+    "sources",
+    metavar="FILE",
+    multiple=True,
+    required=True,
+    help="A recording of it asleep; repeatable.",
+)
+@click.option("--out", metavar="FILE.yaml", required=True, help="The vehicle's file.")
+@click.option("--name", metavar="NAME", help="The vehicle's name (default: after --out).")
+@click.option(
+    "--like", metavar="FILE", default="vehicle-1", show_default=True,
+    help="Whose battery, starter and sources it has: a recording doesn't show them.",
+)  # fmt: skip
+@click.argument("files", metavar="[RECORDING...]", nargs=-1)
+@channel_option
+@file_options
+@output.json_option
+def vehicle(as_json: bool, **words: Any) -> None:
+    """Fit a vehicle from recordings of a real one asleep: `--from RECORDING... --out VEHICLE`.
+
+    Sleep steps, what comes again by itself, and noise are taken from currents around the battery's cable; how
+    much of them the vehicle explains is told, and what it doesn't. Exit status 3: a recording shows no
+    sleeping vehicle, or too little of it.
+    """
+    from nightdraw.cli import bench_fit
+
+    bench_fit.vehicle(as_json=as_json, **words)

@@ -158,7 +158,7 @@ def _fronts(vehicle: Vehicle, channels: tuple[str, ...], words: dict[str, Any]) 
     if words["ideal"]:
         return drive.ideal
     if not words["instruments"]:
-        return drive.usual
+        return drive.seen_of(vehicle)
     kit = load_instruments(data.shipped("instruments", words["instruments"]))
     kinds = vehicle.channels()
     clamps, drops = setup.count((kinds[name] for name in channels), DROP)

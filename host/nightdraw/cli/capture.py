@@ -37,20 +37,30 @@ READING = (  # what a file doesn't say
     click.option("--dates", type=click.Choice(["day-first", "month-first"]), help="What 03/04 stands for."),
     click.option("--decimal", type=click.Choice(["comma", "point"]), help="The sign before decimals."),
 )
+WHOLE = (*READING[:3], *READING[5:])  # of recordings that are read whole
 
 
 def reading_options(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command that reads recordings the options for what a file doesn't say, as one `options`."""
 
+    return _with(command, READING)
+
+
+def file_options(command: Callable[..., None]) -> Callable[..., None]:
+    """The same for a command that reads recordings whole."""
+    return _with(command, WHOLE)
+
+
+def _with(command: Callable[..., None], reading: tuple[Callable[..., Any], ...]) -> Callable[..., None]:
     @functools.wraps(command)
     def with_options(
         scale: Fraction | None,
         rate: Fraction | None,
         invert: bool,
-        begin: Fraction | None,
-        length: Fraction | None,
         dates: str | None,
         decimal: str | None,
+        begin: Fraction | None = None,
+        length: Fraction | None = None,
         **words: Any,
     ) -> None:
         from nightdraw.capture.read import Options, Part
@@ -67,7 +77,7 @@ def reading_options(command: Callable[..., None]) -> Callable[..., None]:
         )
         command(options=options, **words)
 
-    for option in reversed(READING):
+    for option in reversed(reading):
         with_options = option(with_options)
     return with_options
 

@@ -111,9 +111,10 @@ class Body:
         self._set_battery()
         self.defects.begin()
         stand(self._buses)
-        for module in self._modules:
-            if plan.awake:
-                module.wake()
+        if plan.awake and self._now() < self._zero:
+            self.agenda.add(self._zero, self._wake_all)
+        elif plan.awake:
+            self._wake_all()
         for caller in self._callers:
             caller.begin(self._zero)
         for twitch in self.vehicle.twitches:
@@ -262,8 +263,7 @@ class Body:
             self._turn_over(self._engine_turn, first[1])
             for after, amps in later:
                 self.agenda.add(now + after, functools.partial(self._turn_over, self._engine_turn, amps))
-        for module in self._modules:
-            module.wake()
+        self._wake_all()
         self.agenda.add(
             self._now() + wait, functools.partial(self._cranked, self._engine_turn, ticks, starts)
         )
@@ -297,6 +297,9 @@ class Body:
             caller.driven()
         self.network.starter_a, self.network.on[1] = 0.0, False
         self.network.touch()
+        self._wake_all()
+
+    def _wake_all(self) -> None:
         for module in self._modules:
             module.wake()
 

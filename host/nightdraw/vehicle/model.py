@@ -230,6 +230,7 @@ class Vehicle:
     file: str
     buses: tuple[Bus, ...] = ()
     defects: tuple[Defect, ...] = ()
+    noise_a: float | None = None  # rms of what a recorder at 1 kHz has of it; None: not known
 
     def channels(self) -> dict[str, str]:
         """Every channel that can be recorded, and its kind: BATTERY, FEED in amperes, DROP in millivolts."""

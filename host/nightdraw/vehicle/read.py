@@ -34,7 +34,7 @@ from nightdraw.vehicle.readbus import DRAW, MODULE_KEYS, TIME, BusReader, span
 
 KEYS = (
     "vehicle", "about", "battery", "feeds", "fuses", "modules", "twitches", "lamps", "splices", "charger",
-    "alternator", "starter", "sensor", "buses", "defects",
+    "alternator", "starter", "sensor", "buses", "defects", "noise",
 )  # fmt: skip
 REQUIRED = ("vehicle", "battery", "feeds", "fuses")
 MAX_ABOUT = 4000  # characters: a page
@@ -43,6 +43,7 @@ LAMP_VOLTS = 12.0  # the voltage that a lamp's watts are given at, for each batt
 IN_SERIES = ("1", "2")  # a 12 V or a 24 V vehicle
 
 OHMS = ("0 ohm", "10 ohm")
+NOISE = ("0 A", "1 A")
 CRANK = ("1 ms", "1 min")  # longer than any starter bears
 SAVER_S = Fraction(30 * 60)  # a battery saver's time; owners' manuals give 10 .. 30 min
 SOURCE = ("12 V", "16 V")  # for each battery in series
@@ -82,7 +83,7 @@ class _Reader(BusReader):
         """The vehicle, or None with findings."""
         f = Fields(root, self._findings, "the vehicle", KEYS, REQUIRED)
         before = len(self._findings)
-        name = f.parsed("vehicle", _vehicle_name, "")
+        name = f.parsed("vehicle", vehicle_name, "")
         about = f.parsed("about", _about, "")
         battery = self._battery(f.node("battery"))
         feeds = self._list(f, "feeds", self._feed)
@@ -98,6 +99,7 @@ class _Reader(BusReader):
         alternator = self._source(f, "alternator")
         starter = self._starter(f)
         sensor = self._sensor(f)
+        noise = f.quantity("noise", "current", NOISE)
         for key, found in (("feeds", feeds), ("fuses", fuses)):
             if key in f and not found and len(self._findings) == before:
                 self._findings.add(f.value_place(key), f"{key} must have at least one item")
@@ -106,7 +108,7 @@ class _Reader(BusReader):
         made = Vehicle(
             name or "", about or "", battery, tuple(feeds), tuple(fuses), tuple(modules), tuple(twitches),
             tuple(lamps), tuple(splices), charger, alternator, starter, sensor, self._findings.file,
-            tuple(buses), tuple(defects),
+            tuple(buses), tuple(defects), None if noise is None else float(noise),
         )  # fmt: skip
         for limb, said in overloads(made):
             self._findings.add(self._places[limb], said)
@@ -276,7 +278,8 @@ class _Reader(BusReader):
         return Sensor(float(above), units.to_ticks(after), float(below))
 
 
-def _vehicle_name(text: str) -> str:
+def vehicle_name(text: str) -> str:
+    """The text as a vehicle's name; raises ValueError."""
     if VEHICLE_NAME.fullmatch(text):
         return text
     shape = "a small letter, then small letters, digits and '-', at most 32"
