@@ -189,6 +189,7 @@ def test_every_key_of_reader_and_schema_is_the_others_too() -> None:
     assert set(top["modules"]["items"]["properties"]["holds"]["items"]["enum"]) == set(model.HOLDS)
     assert set(top["defects"]["items"]["properties"]["kind"]["enum"]) == set(readbus.DEFECT_KEYS)
     assert set(readbus.DEFECT_KEYS) == set(model.DEFECTS)
+    assert set(top["second"]["properties"]) == {"type", "ohms", "joined", *read.BATTERY}
     assert set(schema("scripts").schema["properties"]) == set(script.KEYS)
     with pytest.raises(jsonschema.ValidationError):
         schema("vehicles").validate({})

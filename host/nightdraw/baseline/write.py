@@ -45,15 +45,7 @@ def as_text(fitted: Fitted, name: str, like: Vehicle, recordings: Sequence[str])
         f"  crank_min: {_q(cell.crank_min_v, 'V')}",
         f"  health: {_q(cell.health_pct, '%')}",
     ]
-    if like.starter is not None:
-        s = like.starter
-        inrush = f", inrush: {_q(s.inrush_a, 'A')}" if s.inrush_a else ""
-        ripple = f", ripple: {_q(100 * s.ripple, '%')}" if s.ripple else ""
-        lines.append(
-            f"starter: {{draw: {_q(s.draw_a, 'A')}, for: {_time(s.ticks / 10_000)}{inrush}{ripple}}}"
-        )
-    lines += [_source("alternator", like.alternator)] if like.alternator is not None else []
-    lines += [_source("charger", like.charger)] if like.charger is not None else []
+    lines += _sources(like)
     lines += [
         f"noise: {_ma(fitted.noise_ma)}",
         "feeds:",
@@ -81,6 +73,21 @@ def as_text(fitted: Fitted, name: str, like: Vehicle, recordings: Sequence[str])
         )
     lines += ["splices:", "  - {splice: vehicle, fuse: F1}", "  - {splice: spare, fuse: F2}"]
     return "\n".join(lines) + "\n"
+
+
+def _sources(like: Vehicle) -> list[str]:
+    """The starter, alternator and charger of another vehicle."""
+    lines = []
+    if like.starter is not None:
+        s = like.starter
+        inrush = f", inrush: {_q(s.inrush_a, 'A')}" if s.inrush_a else ""
+        ripple = f", ripple: {_q(100 * s.ripple, '%')}" if s.ripple else ""
+        lines.append(
+            f"starter: {{draw: {_q(s.draw_a, 'A')}, for: {_time(s.ticks / 10_000)}{inrush}{ripple}}}"
+        )
+    lines += [_source("alternator", like.alternator)] if like.alternator is not None else []
+    lines += [_source("charger", like.charger)] if like.charger is not None else []
+    return lines
 
 
 def _rating(most_a: float) -> float:

@@ -263,7 +263,8 @@ class Rig:
         """Solve the circuit as it is now, let the boxes feel it, and note the channels."""
         network, body = self.network, self.body
         network.solve()
-        if (network.bus_v < body.alarm_v or body.dead) and body.feel():
+        want = body.want
+        if (network.bus_v < want.alarm_v or want.dead) and want.feel():
             self.settle()  # a module stopped
             return
         for world in self.worlds:

@@ -24,6 +24,12 @@ def note(text: str) -> None:
     click.echo(text, err=True)
 
 
+def warn(vehicle: Vehicle) -> None:
+    """What a vehicle's file warns of, before anything else is said."""
+    for text in vehicle.warnings:
+        note(f"caution: {text}")
+
+
 @dataclass(frozen=True)
 class Call:
     """What a call with a vehicle names, read and checked."""
@@ -50,6 +56,7 @@ def read(words: dict[str, Any], file: str | None = None) -> Call:
         words = {**words, "boxes": (f"{file}@{SPLICE}",)}
     else:
         vehicle = load_vehicle(data.shipped("vehicles", words["vehicle"]))
+        warn(vehicle)
     script = words["script"]
     plan = EMPTY if script is None else load_script(data.shipped("scripts", script), vehicle)
     boxes = place(vehicle, words)

@@ -11,37 +11,38 @@ from typing import ClassVar
 from boxcore.program import TICKS_PER_S
 
 from nightdraw.vehicle import battery, script
-from nightdraw.vehicle.agenda import NEVER, Agenda
+from nightdraw.vehicle.agenda import Agenda
 from nightdraw.vehicle.buses import connect, stand
 from nightdraw.vehicle.cabin import Cabin
+from nightdraw.vehicle.cells import SLOW_TICKS, Cells
 from nightdraw.vehicle.cranking import levels
-from nightdraw.vehicle.defects import Defects
+from nightdraw.vehicle.defects import Defects, Parts
 from nightdraw.vehicle.loading import NOMINAL_V
-from nightdraw.vehicle.loads import LampState, Loads, TwitchState
-from nightdraw.vehicle.model import DOOR, FUSE, KEY, UNLOCK, UNLOCKED, Vehicle
+from nightdraw.vehicle.loads import LampState, Loads, RelayState, TwitchState
+from nightdraw.vehicle.model import (
+    ALWAYS,
+    DOOR,
+    ENGINE,
+    FUSE,
+    KEY,
+    NOT_CRANKING,
+    UNLOCK,
+    UNLOCKED,
+    Relay,
+    Vehicle,
+)
 from nightdraw.vehicle.modules import NAPPING, Caller, ModuleState
 from nightdraw.vehicle.network import Network
 from nightdraw.vehicle.sensor import Watch
-
-SLOW_TICKS = 10 * TICKS_PER_S  # the battery's charge and the fuses' warmth are brought up to date this often
-SLOW_HOURS = SLOW_TICKS / TICKS_PER_S / battery.SECONDS_AN_HOUR
-JUDGED_PCT = 0.01  # of charge between two looks whether the engine would start
-AGAIN_V = 0.5  # each battery in series: a module that has stopped wants so much more before it starts anew
-WIRES_V = 4.0  # likewise: what wires and fuses to a load drop at most, as `loading` and a box allow
+from nightdraw.vehicle.want import Want
 
 Say = Callable[[str], None]
-
-
-def _alarm_v(vehicle: Vehicle) -> float:
-    """While the battery has so much no module is in want of voltage."""
-    most_v = max((module.dies_below_v for module in vehicle.modules), default=0.0)
-    return most_v + WIRES_V * vehicle.battery.in_series if most_v else -1.0
 
 
 class Body:
     """One vehicle from tick `zero` on: its network, its agenda, its battery's charge.
 
-    now(): the present tick. A seed makes the twitches' instants. charge_pct, surface_v: the battery's state.
+    now(): the present tick, asked by every action. A seed makes the twitches' instants.
     """
 
     def __init__(
@@ -57,22 +58,20 @@ class Body:
         self.vehicle = vehicle
         self.network = Network(vehicle, meter_ohms, now)
         self.agenda = Agenda()
-        self.charge_pct = vehicle.battery.charge_pct
-        self.surface_v = 0.0
-        self._now, self._zero, self._say = now, zero, say
+        self._now = now
+        self._zero = zero
+        self._say = say
+        self.cells = Cells(vehicle, self.network, self._tell)
         self.cabin = Cabin()
         self._engine_turn = 0  # counts cranks: a stop that an earlier one planned is void
         self._ran = False  # whether the engine was cranked or ran at all since the last slow step
-        self.dead = False  # whether a module has stopped for want of voltage
-        self._judged_pct = self.charge_pct  # the charge at which starting was last judged
-        self._told_weak = not self._starts()
-        self.alarm_v = _alarm_v(vehicle)
         self._watch = None if vehicle.sensor is None else Watch(vehicle.sensor)
         self._loads = [Loads(self.network, branch) for branch in self.network.branches]
         self._modules = [
             ModuleState(module, self._of(module.fuse), self.agenda, now, self.cabin)
             for module in vehicle.modules
         ]
+        self.want = Want(vehicle, self.network, self._modules, self.agenda, now)
         self._buses = connect(vehicle, self._modules, self.agenda, now)
         self._lamps = [LampState(lamp, self._of(lamp.fuse), self.agenda) for lamp in vehicle.lamps]
         self._callers = [
@@ -80,7 +79,10 @@ class Body:
             for module in self._modules
             if module.said.calls is not None
         ]
-        self.defects = Defects(vehicle, self._modules, self.cabin, seed, self.agenda, now)
+        self._relays = [self._relay(relay) for relay in vehicle.relays]
+        loads = {fuse.name: self._of(fuse.name) for fuse in vehicle.fuses}
+        parts = Parts(self.network, loads, self._modules, self._relays, self.cabin, self._watch)
+        self.defects = Defects(vehicle, parts, seed, self.agenda, now)
         self._begin(plan, seed)
 
     def asleep(self) -> bool:
@@ -97,18 +99,51 @@ class Body:
         found = {(module.said.name, module.said.fuse): module.draws_a for module in self._modules}
         for lamp in self._lamps:
             found[f"lamp {lamp.said.name}", lamp.said.fuse] = lamp.conducts * nominal_v
+        for relay in self._relays:
+            found[f"relay {relay.said.name}", relay.said.fuse] = relay.conducts * nominal_v
+        for (name, fuse), siemens in self.defects.leaks().items():
+            powered = self._of(fuse).powered()
+            found[f"defect {name}", fuse] = siemens * nominal_v if powered else 0.0
         return found
+
+    @property
+    def charge_pct(self) -> float:
+        """The battery's present charge."""
+        return self.cells.charge_pct
+
+    @property
+    def surface_v(self) -> float:
+        """The battery's present surface charge, volts."""
+        return self.cells.surface_v
 
     def set_charge(self, charge_pct: float) -> None:
         """Let the battery be charged so far."""
-        self.charge_pct = charge_pct
-        self._set_battery()
+        self.cells.charge_pct = charge_pct
+        self.cells.set()
 
     def _of(self, fuse: str) -> Loads:
         return self._loads[self.network.fuse_places[fuse]]
 
+    def _relay(self, said: Relay) -> RelayState:
+        by = next((module for module in self._modules if module.said.name == said.by), None)
+        if by is None:
+            return RelayState(said, self._of(said.fuse), self.cabin, lambda: False)
+        relay = RelayState(said, self._of(said.fuse), self.cabin, lambda: by.live and by.stage != NAPPING)
+        by.followers.append(relay.follow)
+        return relay
+
+    def _switch(self) -> None:
+        """Let relays and a second battery follow the ignition and the engine."""
+        for relay in self._relays:
+            relay.follow()
+        second, network = self.vehicle.second, self.network
+        if second is not None:
+            joined = {ALWAYS: True, ENGINE: network.on[1], NOT_CRANKING: not network.starter_a}
+            network.joined = joined[second.joined]
+            network.touch()
+
     def _begin(self, plan: script.Script, seed: int) -> None:
-        self._set_battery()
+        self._switch()
         self.defects.begin()
         stand(self._buses)
         if plan.awake and self._now() < self._zero:
@@ -212,6 +247,7 @@ class Body:
     def _turn_ignition(self, word: str) -> None:
         """The ignition is turned to a position: what it switches wakes, and is held by it or let go."""
         self._stir(*self.cabin.turn_ignition(word))
+        self._switch()
 
     def _move_key(self, word: str) -> None:
         """The key comes near, or goes: only its coming stirs."""
@@ -258,7 +294,7 @@ class Body:
         self._engine_turn += 1
         if starter is not None:
             wait, now = starter.ticks, self._now()
-            starts = battery.starts(cell, self.charge_pct, starter.draw_a)
+            starts = battery.starts(cell, self.cells.charge_pct, starter.draw_a)
             first, *later = levels(starter)[:-1]
             self._turn_over(self._engine_turn, first[1])
             for after, amps in later:
@@ -273,6 +309,7 @@ class Body:
         if turn == self._engine_turn:
             self.network.starter_a = amps
             self.network.touch()
+            self._switch()
 
     def _cranked(self, turn: int, ticks: int, starts: bool) -> None:
         if turn != self._engine_turn:  # it is being cranked anew
@@ -280,6 +317,7 @@ class Body:
         self.network.starter_a = 0.0
         self.network.on[1] = starts
         self.network.touch()
+        self._switch()
         if starts:
             self.agenda.add(self._now() + ticks, lambda: self._stop(turn))
             if self._watch is not None and self._watch.started():
@@ -297,6 +335,7 @@ class Body:
             caller.driven()
         self.network.starter_a, self.network.on[1] = 0.0, False
         self.network.touch()
+        self._switch()
         self._wake_all()
 
     def _wake_all(self) -> None:
@@ -309,72 +348,13 @@ class Body:
         self._stop(self._engine_turn)
 
     def _slow(self) -> None:
-        """Bring the battery, the fuses' warmth and the battery sensor up to date."""
-        now, network, cell = self._now(), self.network, self.vehicle.battery
-        network.count(now)
-        out_a, in_a = network.drawn / SLOW_TICKS, network.entered / SLOW_TICKS
-        network.drawn = network.entered = 0.0
-        over_v = network.bus_v - network.voc_v
-        self.surface_v = battery.surface_after(cell, self.surface_v, out_a - in_a, over_v, SLOW_HOURS)
-        stored_a = in_a * battery.STORED[cell.type] if in_a else 0.0
-        self.charge_pct = battery.went(cell, self.charge_pct, out_a - stored_a, SLOW_HOURS)
-        self._set_battery()
-        network.warm_up(now)
-        self._sense(out_a - in_a, now)
-        self._judge(now)
+        """Bring the batteries, the fuses' warmth and the battery sensor up to date."""
+        now = self._now()
+        mean_a = self.cells.slow(now)
+        self.network.warm_up(now)
+        self._sense(mean_a, now)
+        self.cells.judge(now)
         self.agenda.add(now + SLOW_TICKS, self._slow)
-
-    def _judge(self, now: int) -> None:
-        """Say it once when the battery has become too weak to start the engine."""
-        pct = self.charge_pct
-        if abs(pct - self._judged_pct) < JUDGED_PCT:
-            return
-        self._judged_pct = pct
-        weak = not self._starts()
-        if weak and not self._told_weak:
-            self._tell(f"from now on the engine wouldn't start: {pct:.1f} % of charge", now)
-        self._told_weak = weak
-
-    def _starts(self) -> bool:
-        """Whether the engine would start now, where it has a starter."""
-        starter = self.vehicle.starter
-        return starter is None or battery.starts(self.vehicle.battery, self.charge_pct, starter.draw_a)
-
-    def feel(self) -> bool:
-        """Let modules stop whose wires have too little, and plan their new start where they have enough
-        again; True where a load changed. Ask it after each solution with less than alarm_v, or while some are
-        dead."""
-        now, fell = self._now(), False
-        again_v = AGAIN_V * self.vehicle.battery.in_series
-        self.dead = False
-        for module in self._modules:
-            volts, least_v = module.loads.branch.end_v, module.said.dies_below_v
-            if module.live and volts < least_v:
-                module.fall()
-                fell = True
-            elif module.flat and module.back == NEVER and volts >= least_v + again_v:
-                module.back = now + module.pause_ticks
-                self.agenda.add(module.back, functools.partial(self._again, module, module.back))
-            self.dead = self.dead or module.flat
-        return fell
-
-    def _again(self, module: ModuleState, planned: int) -> None:
-        """A module starts anew, if its wires still have enough."""
-        if not module.flat or module.back != planned:
-            return
-        self.network.solve()
-        if module.loads.branch.end_v >= module.said.dies_below_v:
-            module.rise()
-        else:
-            module.back = NEVER
-
-    def _set_battery(self) -> None:
-        cell = self.vehicle.battery
-        self.network.surface_v = self.surface_v
-        self.network.voc_v = battery.rest_v(cell, self.charge_pct)
-        self.network.battery_ohms = battery.ohms(cell, self.charge_pct)
-        self.network.charge_ohms = battery.charge_ohms(cell, self.charge_pct)
-        self.network.touch()
 
     def _sense(self, drawn_a: float, now: int) -> None:
         """Let the battery sensor have the step's mean draw and the charge."""
@@ -384,7 +364,7 @@ class Body:
             return
         if watch.draws(drawn_a, now - SLOW_TICKS, now, ran):
             self._tell(f"the battery sensor notes a draw of {drawn_a * 1000:.0f} mA: scan and clear it", now)
-        if watch.charged(self.charge_pct, ran):
+        if watch.charged(self.cells.charge_pct, ran):
             self._shed(True)
 
     def _shed(self, off: bool) -> None:

@@ -11,6 +11,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from nightdraw.errors import Finding, InputError
 from nightdraw.vehicle import battery, standing
 from nightdraw.vehicle.model import Vehicle
 from nightdraw.vehicle.root import Root
@@ -52,7 +53,13 @@ class Course:
         self._cell = vehicle.battery
         self._rate = battery.lost_per_hour(vehicle.battery)
         self._root = Root(vehicle)
-        self._sheds_below = -1.0 if vehicle.sensor is None else vehicle.sensor.sheds_below_pct
+        self._sheds_below = standing.sheds_below_pct(vehicle)
+        if vehicle.second is not None:
+            hint = "run it on the bench: nightdraw bench record"
+            raise InputError(
+                Finding("days aren't reckoned for a vehicle with two batteries", vehicle.file, hint=hint)
+            )
+        self._leak_s, self._root.posts_s = standing.at_root(vehicle)
 
     def legs(self, floor_pct: float = 0.0) -> Iterator[Leg]:
         """Leg after leg; `floor_pct` is the end of one, if it comes so far."""
@@ -115,6 +122,6 @@ class Course:
         root.voc_v = battery.rest_v(cell, pct)
         root.battery_ohms, root.charge_ohms = battery.ohms(cell, pct), battery.charge_ohms(cell, pct)
         root.forget()
-        root.settle(load_a, 0.0)
-        amps = load_a * root.share - sum(root.source_a)
+        volts = root.settle(load_a, self._leak_s)
+        amps = load_a * root.share + (self._leak_s + root.posts_s) * volts - sum(root.source_a)
         return amps / battery.stored_ah(cell) * (battery.STORED[cell.type] if amps < 0 else 1.0)

@@ -1,40 +1,56 @@
-"""What is wrong with the vehicle itself, and what each kind of defect does to its modules and switches.
+"""What is wrong with the vehicle itself, and what each kind of defect does to its circuit, modules, switches.
 
-It sets what modules and cabin do; whoever switches a defect lets the rest see the change.
+It sets what modules, relays, cabin and circuit do; whoever switches a defect lets the rest see the change.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
+from nightdraw.vehicle import model
 from nightdraw.vehicle.agenda import Agenda
 from nightdraw.vehicle.cabin import Cabin
-from nightdraw.vehicle.model import LATCH_OPEN, NO_SLEEP, WAKES_ITSELF, Calls, Defect, Vehicle
+from nightdraw.vehicle.loads import Loads, RelayState
+from nightdraw.vehicle.model import Calls, Defect, Vehicle
 from nightdraw.vehicle.modules import Caller, ModuleState
+from nightdraw.vehicle.network import Network
+from nightdraw.vehicle.sensor import Watch
+
+
+@dataclass(frozen=True)
+class Parts:
+    """What of a vehicle defects act on."""
+
+    network: Network
+    loads: Mapping[str, Loads]
+    modules: Sequence[ModuleState]
+    relays: Sequence[RelayState]
+    cabin: Cabin
+    watch: Watch | None
 
 
 class Defects:
     """A vehicle's defects by name."""
 
     def __init__(
-        self,
-        vehicle: Vehicle,
-        modules: Sequence[ModuleState],
-        cabin: Cabin,
-        seed: int,
-        agenda: Agenda,
-        now: Callable[[], int],
+        self, vehicle: Vehicle, parts: Parts, seed: int, agenda: Agenda, now: Callable[[], int]
     ) -> None:
         self._said = {defect.name: defect for defect in vehicle.defects}
-        self._modules = {module.said.name: module for module in modules}
+        self._parts = parts
+        self._modules = {module.said.name: module for module in parts.modules}
+        self._relays = {relay.said.name: relay for relay in parts.relays}
+        self._sensor = vehicle.sensor
         self._present: set[str] = set()
-        self._cabin = cabin
         self._callers = {
-            defect.name: Caller(
-                Calls(0, defect.every_ticks), self._modules[defect.module or ""], seed, agenda, now
-            )
+            defect.name: Caller(Calls(0, defect.every_ticks), self._module(defect), seed, agenda, now)
             for defect in vehicle.defects
-            if defect.kind == WAKES_ITSELF
+            if defect.kind == model.WAKES_ITSELF
+        }
+        self._slots = {
+            defect.name: parts.loads[defect.fuse].slot()
+            for defect in vehicle.defects
+            if defect.fuse is not None
         }
 
     def begin(self) -> None:
@@ -42,29 +58,37 @@ class Defects:
         for defect in self._said.values():
             if defect.on:
                 self.switch(defect.name, True)
-                if defect.kind == NO_SLEEP:
-                    self._modules[defect.module or ""].hang()
+                if defect.kind == model.NO_SLEEP:
+                    self._module(defect).hang()
         for module in self._modules.values():
-            if self._cabin.holds(module.said) and module.said.gives_up_ticks is None:
+            if self._parts.cabin.holds(module.said) and module.said.gives_up_ticks is None:
                 module.hang()  # by a latch that reads open
 
     def present(self) -> list[str]:
         """Those that are there now."""
         return sorted(self._present)
 
+    def leaks(self) -> dict[tuple[str, str], float]:
+        """The siemens of the leaks that are there now, by name and fuse."""
+        found = [self._said[name] for name in self.present()]
+        return {(defect.name, defect.fuse): defect.siemens for defect in found if defect.fuse is not None}
+
     def switch(self, name: str, on: bool) -> bool:
         """Let a defect come about or be mended; True where the modules now see a door open or close."""
         defect = self._said[name]
         (self._present.add if on else self._present.discard)(name)
-        if defect.kind == LATCH_OPEN:
-            return self._cabin.stick_latch(on)
-        if defect.kind == NO_SLEEP:
-            module = self._modules[defect.module or ""]
-            module.never_ready = on
-            module.reconsider()
-        else:
-            self._call(defect, on)
+        if defect.kind == model.LATCH_OPEN:
+            return self._parts.cabin.stick_latch(on)
+        self._DEEDS[defect.kind](self, defect, on)
         return False
+
+    def _module(self, defect: Defect) -> ModuleState:
+        return self._modules[defect.module or ""]
+
+    def _never_ready(self, defect: Defect, on: bool) -> None:
+        module = self._module(defect)
+        module.never_ready = on
+        module.reconsider()
 
     def _call(self, defect: Defect, on: bool) -> None:
         caller = self._callers[defect.name]
@@ -72,3 +96,31 @@ class Defects:
             caller.begin_anywhere()
         else:
             caller.stop()
+
+    def _stick(self, defect: Defect, on: bool) -> None:
+        relay = self._relays[defect.relay or ""]
+        relay.stuck = on
+        relay.follow()
+
+    def _leak(self, defect: Defect, on: bool) -> None:
+        """Behind a fuse, or at the battery: each sum is made anew, so that nothing drifts."""
+        network = self._parts.network
+        if defect.fuse is not None:
+            self._parts.loads[defect.fuse].conduct(self._slots[defect.name], defect.siemens if on else 0.0)
+            return
+        there = [self._said[name] for name in self.present() if self._said[name].fuse is None]
+        network.posts_s = sum(one.siemens for one in there if one.kind == model.CORROSION)
+        network.leak_s = sum(one.siemens for one in there if one.kind == model.DIODE)
+        network.touch()
+
+    def _shed_early(self, defect: Defect, on: bool) -> None:
+        watch, sensor = self._parts.watch, self._sensor
+        assert watch is not None  # the reader refused a vehicle
+        assert sensor is not None  # without one
+        watch.sheds_below_pct = defect.below_pct if on else sensor.sheds_below_pct
+
+    _DEEDS = {  # noqa: RUF012 (a table that nobody changes)
+        model.NO_SLEEP: _never_ready, model.WAKES_ITSELF: _call, model.STUCK_CONTACT: _stick,
+        model.GROUND_FAULT: _leak, model.CORROSION: _leak, model.DIODE: _leak,
+        model.SHEDS_EARLY: _shed_early,
+    }  # fmt: skip

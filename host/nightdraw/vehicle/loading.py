@@ -24,6 +24,8 @@ def most_a(vehicle: Vehicle, fuse: str) -> float:
     )
     total += sum(twitch.draw_a for twitch in vehicle.twitches if twitch.fuse == fuse)
     lit = sum(lamp.siemens for lamp in vehicle.lamps if lamp.fuse == fuse)
+    lit += sum(relay.siemens for relay in vehicle.relays if relay.fuse == fuse)
+    lit += sum(defect.siemens for defect in vehicle.defects if defect.fuse == fuse)
     return total + lit * NOMINAL_V * vehicle.battery.in_series
 
 

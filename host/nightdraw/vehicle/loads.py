@@ -9,7 +9,8 @@ import random
 from collections.abc import Callable
 
 from nightdraw.vehicle.agenda import Agenda
-from nightdraw.vehicle.model import Lamp, Twitch
+from nightdraw.vehicle.cabin import Cabin
+from nightdraw.vehicle.model import ENGINE, Lamp, Relay, Twitch
 from nightdraw.vehicle.network import Branch, Network
 
 
@@ -85,6 +86,32 @@ class LampState:
     def _stay(self, until: int) -> None:
         until = self._until = min(until, self._saver)
         self._agenda.add(until, lambda: self.darken() if until == self._until else None)
+
+
+class RelayState:
+    """A relay's contact; stuck: it stays closed. by_awake(): whether the module that holds it is awake."""
+
+    def __init__(self, said: Relay, loads: Loads, cabin: Cabin, by_awake: Callable[[], bool]) -> None:
+        self.said = said
+        self.stuck = False
+        self._loads = loads
+        self._slot = loads.slot()
+        self._cabin = cabin
+        self._by_awake = by_awake
+
+    @property
+    def conducts(self) -> float:
+        """The siemens of what is behind it now."""
+        return self.said.siemens if self._closed() and self._loads.powered() else 0.0
+
+    def follow(self) -> None:
+        """Open or close by what is so now."""
+        self._loads.conduct(self._slot, self.said.siemens if self._closed() else 0.0)
+
+    def _closed(self) -> bool:
+        closed = self.said.closed
+        switched = not self._cabin.conditions.isdisjoint(closed) or (self._cabin.engine and ENGINE in closed)
+        return self.stuck or switched or self._by_awake()
 
 
 class TwitchState:

@@ -11,9 +11,18 @@ DOOR, UNLOCK, FUSE = "door", "unlock", "fuse"  # what wakes a module; its own fu
 WAKES = (DOOR, UNLOCK, FUSE)
 KEY, ACCESSORY, IGNITION, UNLOCKED = "key", "accessory", "ignition", "unlocked"
 MODULE_WAKES = (*WAKES, KEY, ACCESSORY, IGNITION)
+RELAY_CLOSED = (ACCESSORY, IGNITION, "engine")
 HOLDS = (DOOR, UNLOCKED, KEY, ACCESSORY, IGNITION)  # while one of these is so a module isn't ready to sleep
-NO_SLEEP, WAKES_ITSELF, LATCH_OPEN = "no-sleep", "wakes-itself", "latch-open"  # kinds of defects
-DEFECTS = (NO_SLEEP, WAKES_ITSELF, LATCH_OPEN)
+ENGINE = "engine"  # what a relay may be closed by, beside ACCESSORY and IGNITION
+# kinds of defects
+NO_SLEEP, WAKES_ITSELF, LATCH_OPEN = "no-sleep", "wakes-itself", "latch-open"
+STUCK_CONTACT, GROUND_FAULT, CORROSION = "stuck-contact", "ground-fault", "corrosion"
+DIODE, SHEDS_EARLY = "diode", "sheds-early"
+DEFECTS = (
+    NO_SLEEP, WAKES_ITSELF, LATCH_OPEN, STUCK_CONTACT, GROUND_FAULT, CORROSION, DIODE, SHEDS_EARLY,
+)  # fmt: skip
+ALWAYS, NOT_CRANKING = "always", "not-cranking"
+JOINED = (ALWAYS, ENGINE, NOT_CRANKING)  # when a second battery is joined with the first
 BATTERY = "battery"  # the channel around the battery's own cable
 FEED, DROP = "feed", "drop"
 ALL = "all"  # stands for every channel where channels are named: nothing else may have that name
@@ -102,9 +111,11 @@ class Bus:
 
 @dataclass(frozen=True)
 class Defect:
-    """Something that is wrong with the vehicle itself: its kind and the module that it concerns, if any.
+    """Something that is wrong with the vehicle itself: its kind and what it concerns.
 
     every_ticks: start to start of what comes again; on: from the start, else a script brings it about.
+    siemens: of a leak behind `fuse`, or, without one, across the battery's posts (corrosion) or in the
+    alternator's cable (diode). below_pct: the charge below which the sensor sheds.
     """
 
     name: str
@@ -112,6 +123,31 @@ class Defect:
     on: bool
     module: str | None = None
     every_ticks: tuple[int, int] = (0, 0)
+    relay: str | None = None
+    fuse: str | None = None
+    siemens: float = 0.0
+    below_pct: float = 0.0
+
+
+@dataclass(frozen=True)
+class Relay:
+    """A relay's contact and the load behind it, a conductance on a fuse: closed while one of `closed` (of
+    RELAY_CLOSED) is so, or while the module `by` is awake."""
+
+    name: str
+    fuse: str
+    siemens: float
+    closed: tuple[str, ...]
+    by: str | None = None
+
+
+@dataclass(frozen=True)
+class Second:
+    """A second battery behind its cable's ohms, on the first's side of all feeds while it is `joined`."""
+
+    cell: Battery
+    ohms: float
+    joined: str
 
 
 @dataclass(frozen=True)
@@ -230,6 +266,9 @@ class Vehicle:
     file: str
     buses: tuple[Bus, ...] = ()
     defects: tuple[Defect, ...] = ()
+    relays: tuple[Relay, ...] = ()
+    second: Second | None = None
+    warnings: tuple[str, ...] = ()
     noise_a: float | None = None  # rms of what a recorder at 1 kHz has of it; None: not known
 
     def channels(self) -> dict[str, str]:

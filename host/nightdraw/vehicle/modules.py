@@ -44,6 +44,7 @@ class ModuleState:
         self.falls = 0
         self.buses: list[BusState] = []
         self.changed: Callable[[], None] = lambda: None
+        self.followers: list[Callable[[], None]] = []  # called after each change of stage
         self._cabin = cabin
         self._lingers = False  # in its last stage beyond its time, for something holds it
         self._lived = -SOON_TICKS  # when it last started anew
@@ -166,6 +167,8 @@ class ModuleState:
     def _move(self, stage: int) -> None:
         self.stage, self._lingers = stage, False
         self.loads.draw(self._slot, self.draws_a)
+        for follow in self.followers:
+            follow()
 
 
 class Caller:

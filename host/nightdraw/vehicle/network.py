@@ -157,8 +157,9 @@ class Network(Root):
     Change it through its attributes and touch(), then ask: battery_a (out of the battery), bus_v, feed_a(i),
     branches[i].current_a and .end_v, drop_v(i), box_v(...). A question after a change solves anew. `limbs`
     has every fuse by name, `branches` those of the fuse boxes only. meter_ohms: what stands in the battery's
-    cable beside it. now(): the tick; drawn, entered: ampere-ticks out of the battery and into it up to tick
-    `counted`.
+    cable beside it. leak_s: siemens at the root. now(): the tick; drawn, entered: ampere-ticks out of the
+    battery and into it up to tick `counted` (through its cable; posts: across its posts; second_: the second
+    battery's).
     """
 
     def __init__(self, vehicle: Vehicle, meter_ohms: float = 0.0, now: Callable[[], int] = lambda: 0) -> None:
@@ -179,7 +180,9 @@ class Network(Root):
         }
         mains = zip(vehicle.feeds, self.feeds, strict=True)
         self.limbs.update({said.main.name: feed for said, feed in mains if said.main is not None})
-        self.drawn = self.entered = 0.0
+        self.drawn = self.entered = self.posts = 0.0
+        self.second_drawn = self.second_entered = self.second_now_a = 0.0
+        self.leak_s = 0.0
         self.counted = 0
         self.changes = 0  # counts touches: whoever remembers the count knows whether anything was changed
         self._now = now
@@ -208,6 +211,12 @@ class Network(Root):
                 self.drawn += charge
             else:
                 self.entered -= charge
+            if self.posts_s:
+                self.posts += self.posts_s * self.posts_v * (tick - self.counted)
+            if self.second_now_a > 0:
+                self.second_drawn += self.second_now_a * (tick - self.counted)
+            elif self.second_now_a < 0:
+                self.second_entered -= self.second_now_a * (tick - self.counted)
             self.counted = tick
 
     def solve(self) -> None:
@@ -234,16 +243,22 @@ class Network(Root):
 
     def _spread(self, tick: int) -> None:
         """From the root to the fuse boxes; what is behind follows when it is asked for."""
-        amps, siemens = self.starter_a, 0.0
+        amps, siemens = self.starter_a, self.leak_s
         for feed in self.feeds:
             amps += feed.eq_a
             siemens += feed.eq_s
         volts = self.settle(amps, siemens)
-        total = self.starter_a * self.share
+        total = self.starter_a * self.share + self.leak_s * volts
         for feed in self.feeds:
             feed.take(volts, self.share, tick)
             total += feed.current_a
-        self.battery_a = total - self.source_a[0] - self.source_a[1]
+        self.second_now_a = self.second_a()
+        self.battery_a = total - self.source_a[0] - self.source_a[1] - self.second_now_a
+
+    @property
+    def posts_v(self) -> float:
+        """The voltage at the battery's posts, by the last solution."""
+        return self.bus_v + self.meter_ohms * self.battery_a
 
     def feed_a(self, k: int) -> float:
         """The current through feed k, amperes."""

@@ -6,6 +6,7 @@ All findings of a file are collected and raised together, as profiles' are.
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from nightdraw.vehicle.model import (
     Lamp,
     Main,
     Module,
+    Second,
     Sensor,
     Source,
     Splice,
@@ -30,16 +32,16 @@ from nightdraw.vehicle.model import (
     Twitch,
     Vehicle,
 )
-from nightdraw.vehicle.readbus import DRAW, MODULE_KEYS, TIME, BusReader, span
+from nightdraw.vehicle.readbus import DRAW, LAMP_VOLTS, MODULE_KEYS, TIME, BusReader, span
 
 KEYS = (
     "vehicle", "about", "battery", "feeds", "fuses", "modules", "twitches", "lamps", "splices", "charger",
-    "alternator", "starter", "sensor", "buses", "defects", "noise",
+    "alternator", "starter", "sensor", "buses", "defects", "relays",
+    "second", "warnings", "noise",
 )  # fmt: skip
 REQUIRED = ("vehicle", "battery", "feeds", "fuses")
 MAX_ABOUT = 4000  # characters: a page
 VEHICLE_NAME = re.compile(r"[a-z][a-z0-9-]{0,31}")
-LAMP_VOLTS = 12.0  # the voltage that a lamp's watts are given at, for each battery in series
 IN_SERIES = ("1", "2")  # a 12 V or a 24 V vehicle
 
 OHMS = ("0 ohm", "10 ohm")
@@ -91,7 +93,11 @@ class _Reader(BusReader):
         buses = self._list(f, "buses", self._bus)
         modules = self._list(f, "modules", self._module)
         self._check_masters(f, buses, modules)
-        defects = self._list(f, "defects", self._defect)
+        relays = self._list(f, "relays", self._relay)
+        has = [part for part in KEYS if part in f]
+        defects = self._list(f, "defects", lambda node: self._defect(node, has))
+        second = self._second(f) if "second" in f else None
+        warnings = self._list(f, "warnings", self._warning)
         twitches = self._list(f, "twitches", self._twitch)
         lamps = self._list(f, "lamps", self._lamp)
         splices = self._list(f, "splices", self._splice)
@@ -108,7 +114,8 @@ class _Reader(BusReader):
         made = Vehicle(
             name or "", about or "", battery, tuple(feeds), tuple(fuses), tuple(modules), tuple(twitches),
             tuple(lamps), tuple(splices), charger, alternator, starter, sensor, self._findings.file,
-            tuple(buses), tuple(defects), None if noise is None else float(noise),
+            tuple(buses), tuple(defects), tuple(relays), second, tuple(warnings),
+            None if noise is None else float(noise),
         )  # fmt: skip
         for limb, said in overloads(made):
             self._findings.add(self._places[limb], said)
@@ -119,8 +126,24 @@ class _Reader(BusReader):
             return None
         required = ("type", *(key for key, row in BATTERY.items() if row[2] is None))
         f = Fields(node, self._findings, "battery", ("type", *BATTERY, "in_series"), required)
+        return self._cell(f)
+
+    def _second(self, f: Fields) -> Second | None:
+        """A second battery: as many in series as the first has."""
+        required = ("type", *(key for key, row in BATTERY.items() if row[2] is None), "joined")
+        g = Fields(f.node("second"), self._findings, "second", ("type", *BATTERY, "ohms", "joined"), required)
+        ohms = g.quantity("ohms", "resistance", OHMS, units.parse("0.005 ohm", "resistance"))
+        joined = g.choice("joined", model.JOINED)
+        series = self._in_series
+        cell = self._cell(g)
+        self._in_series = series
+        if cell is None or ohms is None or joined is None:
+            return None
+        return Second(replace(cell, in_series=series), float(ohms), joined)
+
+    def _cell(self, f: Fields) -> Battery | None:
         kind = f.choice("type", model.BATTERY_TYPES)
-        self._in_series = int(f.choice("in_series", IN_SERIES, "1") or 1)
+        self._in_series = int(f.choice("in_series", IN_SERIES, str(self._in_series)) or 1)
         numbers: dict[str, float] = {}
         for (key, (dimension, bounds, default)), name in zip(BATTERY.items(), BATTERY_FIELDS, strict=True):
             times = self._in_series if dimension == "voltage" else 1

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import replace
+from fractions import Fraction
 
 from nightdraw import units
-from nightdraw.fields import Fields
+from nightdraw.fields import Fields, read_with
 from nightdraw.places import Node
 from nightdraw.vehicle import model
-from nightdraw.vehicle.model import Bus, Calls, Defect, Module
+from nightdraw.vehicle.model import Bus, Calls, Defect, Module, Relay
 from nightdraw.vehicle.readnames import Names
 
 TIME = ("1 ms", "30 d")
@@ -20,12 +21,22 @@ LIN_IDLE = ("4 s", "10 s")  # ISO 17987-2: how long a bus is silent until its no
 CAN_IDLE_S = 2  # some seconds in practice; our own figure
 CALLS_EVERY = "1 s"  # more often than that is no schedule: a twitch
 MOST_CALLS = 100_000
-# a defect's kind -> the keys that it has
-DEFECT_KEYS: dict[str, tuple[str, ...]] = {
-    model.NO_SLEEP: ("module",),
-    model.WAKES_ITSELF: ("module", "every"),
-    model.LATCH_OPEN: (),
+MOST_WARNING = 400  # characters: what somebody reads before he touches the car
+LAMP_VOLTS = 12.0  # the voltage that watts are given at, for each battery in series
+LEAK = ("1 ohm", "1000 kohm")
+# a defect's kind -> the keys that it must have, and those that it may
+DEFECT_KEYS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    model.NO_SLEEP: (("module",), ()),
+    model.WAKES_ITSELF: (("module", "every"), ()),
+    model.LATCH_OPEN: ((), ()),
+    model.STUCK_CONTACT: (("relay",), ()),
+    model.GROUND_FAULT: (("fuse", "ohms"), ()),
+    model.CORROSION: (("ohms",), ("fuse",)),
+    model.DIODE: (("ohms",), ()),
+    model.SHEDS_EARLY: (("below",), ()),
 }
+# a kind -> what of the vehicle it is a defect of
+NEEDS = {model.DIODE: "alternator", model.SHEDS_EARLY: "sensor"}
 
 
 def span(text: str) -> tuple[int, int]:
@@ -100,18 +111,54 @@ class BusReader(Names):
             return None
         return every
 
-    def _defect(self, node: Node) -> Defect | None:
-        keys = tuple(dict.fromkeys(key for keys in DEFECT_KEYS.values() for key in keys))
+    def _defect(self, node: Node, has: Container[str]) -> Defect | None:
+        """has: the parts that the vehicle has."""
+        keys = tuple(dict.fromkeys(key for both in DEFECT_KEYS.values() for keys in both for key in keys))
         f = Fields(node, self._findings, "a defect", ("defect", "kind", "on", *keys), ("defect", "kind"))
         name = self._name(f, "defect")
         kind = f.choice("kind", model.DEFECTS)
         on = f.choice("on", ("yes", "no"), "yes")
-        for key in keys if kind is not None else ():
-            if (key in f) != (key in DEFECT_KEYS[kind or ""]):
-                said = f"{kind} takes no {key}" if key in f else f"{kind} lacks the key {key!r}"
-                self._findings.add(f.key_place(key), said)
+        before = len(self._findings)
+        if kind is not None:
+            self._check_keys(f, kind, keys)
+            if NEEDS.get(kind, "") not in ("", *(part for part in NEEDS.values() if part in has)):
+                self._findings.add(f.value_place("kind"), f"{kind}: this vehicle has no {NEEDS[kind]}")
         module = self._known(f, "module", self._modules, "module") if "module" in f else None
+        relay = self._known(f, "relay", self._relays, "relay") if "relay" in f else None
+        fuse = self._known(f, "fuse", self._fuses, "fuse") if "fuse" in f else None
         every = self._often(f) if "every" in f else (0, 0)
-        if name is None or kind is None or on is None or every is None:
+        ohms = f.quantity("ohms", "resistance", LEAK)
+        below = f.quantity("below", "percent", ("0 %", "100 %"), Fraction(0))
+        if name is None or kind is None or on is None or every is None or below is None:
             return None
-        return Defect(name, kind, on == "yes", module, every)
+        if len(self._findings) > before:
+            return None
+        siemens = 0.0 if ohms is None else 1 / float(ohms)
+        return Defect(name, kind, on == "yes", module, every, relay, fuse, siemens, float(below))
+
+    def _check_keys(self, f: Fields, kind: str, keys: tuple[str, ...]) -> None:
+        must, may = DEFECT_KEYS[kind]
+        for key in keys:
+            if key in f and key not in (*must, *may):
+                self._findings.add(f.key_place(key), f"{kind} takes no {key}")
+            elif key in must and key not in f:
+                self._findings.add(f.key_place(key), f"{kind} lacks the key {key!r}")
+
+    def _relay(self, node: Node) -> Relay | None:
+        keys = ("relay", "fuse", "power", "closed", "by")
+        f = Fields(node, self._findings, "a relay", keys, keys[:3])
+        name = self._name(f, "relay", self._relays)
+        fuse = self._known(f, "fuse", self._fuses, "fuse")
+        watts = f.quantity("power", "power", ("0.1 W", "500 W"))
+        closed = self._words(f, "closed", model.RELAY_CLOSED)
+        by = self._known(f, "by", self._modules, "module") if "by" in f else None
+        if name is None or fuse is None or watts is None:
+            return None
+        return Relay(name, fuse, float(watts) / (LAMP_VOLTS * self._in_series) ** 2, closed, by)
+
+    def _warning(self, node: Node) -> str | None:
+        text = read_with(node, self._findings, "a warning", str)
+        if text is not None and len(text) > MOST_WARNING:
+            self._findings.add(node, f"a warning has at most {MOST_WARNING} characters")
+            return None
+        return None if text is None else " ".join(text.split())

@@ -34,6 +34,7 @@ class Names:
         self._fuses: list[str] = []
         self._buses: list[str] = []
         self._modules: list[str] = []
+        self._relays: list[str] = []
         self._in_series = 1
         self._places: dict[str, Node] = {}  # of feeds' and fuses' names
 

@@ -19,7 +19,8 @@ class Root:
     charge_ohms: the battery's for a current into it. surface_v: what charging has left on top of voc_v; it
     gives a current by battery_ohms, while what enters meets charge_ohms against voc_v. share: of their
     constant currents that loads draw, below 1 where there is next to no voltage. sources: support charger,
-    alternator. cut: the battery's cable is off.
+    alternator. cut: the battery's cable is off. posts_s: siemens across the battery's own posts. joined:
+    whether a second battery of second_v (second_ohms out of it, second_charge_ohms into it) is there, too.
     """
 
     def __init__(self, vehicle: Vehicle, meter_ohms: float = 0.0) -> None:
@@ -29,7 +30,9 @@ class Root:
         self.battery_ohms = self.charge_ohms = vehicle.battery.ohms * vehicle.battery.in_series
         self.weak_v = WEAK_V * vehicle.battery.in_series
         self.starter_a = 0.0
-        self.cut = False
+        self.posts_s = 0.0
+        self.joined = self.cut = False
+        self.second_v, self.second_ohms, self.second_charge_ohms = 0.0, 1.0, 1.0
         self.sources: list[Source | None] = [vehicle.charger, vehicle.alternator]
         self.on = [bool(vehicle.charger and vehicle.charger.on), False]
         self.source_a = [0.0, 0.0]
@@ -45,7 +48,7 @@ class Root:
 
     def settle(self, amps: float, siemens: float) -> float:
         """The voltage at the root with loads of `amps` and `siemens` on it; keeps it, source_a and share."""
-        if self.cut and not any(self.on):
+        if self.cut and not any(self.on) and not self.joined:
             self.bus_v = self.share = 0.0
             self.source_a = [0.0, 0.0]
             return 0.0
@@ -79,6 +82,8 @@ class Root:
 
     def _corners(self) -> list[float]:
         found = [self.weak_v, *self._rests()]
+        if self.joined:
+            found.append(self.second_v)
         for source, on in zip(self.sources, self.on, strict=True):
             if source is not None and on:
                 found += [source.volts, source.volts - source.most_a * source.ohms]
@@ -86,28 +91,47 @@ class Root:
 
     def _rests(self) -> tuple[float, float]:
         """The volts at the root between which the surface's charge goes round in the battery itself."""
-        surface_v, meter = self.surface_v, self.meter_ohms
-        if not surface_v:
+        surface_v, meter, posts_s = self.surface_v, self.meter_ohms, self.posts_s
+        if not surface_v and not posts_s:
             return self.voc_v, self.voc_v
-        low_v = self.voc_v - meter * surface_v / self.battery_ohms
-        return low_v, self.voc_v + surface_v * (1 + meter / self.charge_ohms)
+        # at the posts the corners are voc_v and voc_v + surface_v; the cable's current there tells the root's
+        high_v = self.voc_v + surface_v
+        low_a = surface_v / self.battery_ohms - posts_s * self.voc_v
+        high_a = -surface_v / self.charge_ohms - posts_s * high_v
+        return self.voc_v - meter * low_a, high_v - meter * high_a
 
     def _battery(self, volts: float) -> tuple[float, float]:
         """The battery as seen from the root at so many volts there: its own voltage and resistance."""
         low_v, high_v = self._rests()
         top_v = self.voc_v + self.surface_v
         if volts < low_v:
-            return top_v, self.battery_ohms + self.meter_ohms
-        if volts >= high_v:
-            return self.voc_v, self.charge_ohms + self.meter_ohms
-        gives, takes = 1 / self.battery_ohms, 1 / self.charge_ohms
-        return (top_v * gives + self.voc_v * takes) / (gives + takes), 1 / (gives + takes) + self.meter_ohms
+            own_v, ohms = top_v, self.battery_ohms
+        elif volts >= high_v:
+            own_v, ohms = self.voc_v, self.charge_ohms
+        else:
+            gives, takes = 1 / self.battery_ohms, 1 / self.charge_ohms
+            own_v, ohms = (top_v * gives + self.voc_v * takes) / (gives + takes), 1 / (gives + takes)
+        if self.posts_s:
+            shrink = 1 + self.posts_s * ohms
+            own_v, ohms = own_v / shrink, ohms / shrink
+        return own_v, ohms + self.meter_ohms
+
+    def second_a(self) -> float:
+        """What a second battery gives at the last solution's voltage; below 0 it takes."""
+        if not self.joined:
+            return 0.0
+        over_v = self.second_v - self.bus_v
+        return over_v / (self.second_ohms if over_v > 0 else self.second_charge_ohms)
 
     def _take_piece(self, low: float, high: float) -> None:
         """Make the piece between two neighbouring corners the present one."""
         middle = (low + high) / 2
         own_v, ohms = self._battery(middle)
         into, inner = own_v / ohms, 1 / ohms
+        if self.joined:
+            second_ohms = self.second_ohms if middle < self.second_v else self.second_charge_ohms
+            into += self.second_v / second_ohms
+            inner += 1 / second_ohms
         for source, on in zip(self.sources, self.on, strict=True):
             if source is None or not on or middle >= source.volts:
                 continue

@@ -66,7 +66,10 @@ def _assumptions(vehicle: Vehicle, course: Course, crank_a: float) -> tuple[str,
         said.append(f"the support charger is on and hides {enough}: it feeds up to {charger.most_a:g} A")
     if sensor is not None and course.shed_a > 0:
         said.append(
-            f"below {sensor.sheds_below_pct:g} % of charge the battery sensor sheds"
+            f"below {standing.sheds_below_pct(vehicle):g} % of charge the battery sensor sheds"
             f" {course.shed_a * 1000:.1f} mA"
         )
+    for defect in vehicle.defects:
+        if defect.on:
+            said.append(f"the vehicle's own defect {defect.name} ({defect.kind}) is counted")
     return tuple(said)

@@ -17,6 +17,7 @@ class Watch:
 
     def __init__(self, said: Sensor) -> None:
         self._said = said
+        self.sheds_below_pct = said.sheds_below_pct  # a defect may set another
         self._over_since: int | None = None
         self._noted = False
         self.sheds = False
@@ -35,7 +36,7 @@ class Watch:
 
     def charged(self, charge_pct: float, engine_ran: bool) -> bool:
         """Take the state of charge; True where loads are shed from now on."""
-        if self.sheds or engine_ran or charge_pct >= self._said.sheds_below_pct:
+        if self.sheds or engine_ran or charge_pct >= self.sheds_below_pct:
             return False
         self.sheds = True
         return True

@@ -14,7 +14,7 @@ from boxcore.program import TICKS_PER_S
 
 from nightdraw.vehicle import script
 from nightdraw.vehicle.body import Body
-from nightdraw.vehicle.model import WAKES_ITSELF, Bus, Calls, Module, Vehicle
+from nightdraw.vehicle.model import CORROSION, DIODE, SHEDS_EARLY, WAKES_ITSELF, Bus, Calls, Module, Vehicle
 
 MEAN_TICKS = 24 * 3600 * TICKS_PER_S  # modules that wake by themselves are averaged over a day
 
@@ -47,6 +47,20 @@ def mean_a(vehicle: Vehicle) -> float:
 def twitches_a(vehicle: Vehicle) -> float:
     """The mean draw of the vehicle's twitches."""
     return sum(t.draw_a * t.on_ticks * 2 / sum(t.every_ticks) for t in vehicle.twitches)
+
+
+def at_root(vehicle: Vehicle) -> tuple[float, float]:
+    """The siemens of leaks that are there from the start: in the alternator's cable, across the battery's
+    posts."""
+    there = [defect for defect in vehicle.defects if defect.on and defect.fuse is None]
+    found = [sum(one.siemens for one in there if one.kind == kind) for kind in (DIODE, CORROSION)]
+    return found[0], found[1]
+
+
+def sheds_below_pct(vehicle: Vehicle) -> float:
+    """The charge below which the battery sensor sheds; below 0 without one."""
+    early = [one.below_pct for one in vehicle.defects if one.on and one.kind == SHEDS_EARLY]
+    return early[-1] if early else -1.0 if vehicle.sensor is None else vehicle.sensor.sheds_below_pct
 
 
 def callers(vehicle: Vehicle) -> Iterator[tuple[Module, Calls]]:

@@ -20,6 +20,7 @@ from nightdraw.bench.finding.walks import Wakes
 from nightdraw.profile import Profile, fit
 from nightdraw.profile.model import Steady
 from nightdraw.vehicle import standing
+from nightdraw.vehicle.loading import NOMINAL_V
 from nightdraw.vehicle.model import BATTERY, FUSE, Module, Splice, Twitch, Vehicle
 
 LIKE_SIZE = 2.0  # a twitch of half a pulse's size or more, and ..
@@ -148,7 +149,8 @@ class Site:
 
     def own_a(self) -> float:
         """What the vehicle itself draws parked for long, its twitches by their duty."""
-        return self.asleep_a() + standing.twitches_a(self.vehicle)
+        leak_a = standing.at_root(self.vehicle)[0] * NOMINAL_V * self.vehicle.battery.in_series
+        return self.asleep_a() + standing.twitches_a(self.vehicle) + leak_a
 
     def made(self, face: Signature) -> Signature:
         """A face of pulses with the step that the bank makes of it here."""

@@ -1,0 +1,65 @@
+"""Modules in want of voltage: which stop, and when they start anew. The rest of their life is their own."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable, Sequence
+
+from nightdraw.vehicle.agenda import NEVER, Agenda
+from nightdraw.vehicle.model import Vehicle
+from nightdraw.vehicle.modules import ModuleState
+from nightdraw.vehicle.network import Network
+
+AGAIN_V = 0.5  # each battery in series: a module that has stopped wants so much more before it starts anew
+WIRES_V = 4.0  # likewise: what wires and fuses to a load drop at most, as `loading` and a box allow
+
+
+class Want:
+    """A vehicle's modules and the voltage at their wires.
+
+    alarm_v: while the battery has so much no module is in want; dead: whether one has stopped.
+    """
+
+    def __init__(
+        self,
+        vehicle: Vehicle,
+        network: Network,
+        modules: Sequence[ModuleState],
+        agenda: Agenda,
+        now: Callable[[], int],
+    ) -> None:
+        most_v = max((module.dies_below_v for module in vehicle.modules), default=0.0)
+        self.alarm_v = most_v + WIRES_V * vehicle.battery.in_series if most_v else -1.0
+        self.dead = False
+        self._again_v = AGAIN_V * vehicle.battery.in_series
+        self._network = network
+        self._modules = modules
+        self._agenda = agenda
+        self._now = now
+
+    def feel(self) -> bool:
+        """Let modules stop whose wires have too little, and plan their new start where they have enough
+        again; True where a load changed. Ask it after each solution with less than alarm_v, or while some are
+        dead."""
+        now, fell = self._now(), False
+        self.dead = False
+        for module in self._modules:
+            volts, least_v = module.loads.branch.end_v, module.said.dies_below_v
+            if module.live and volts < least_v:
+                module.fall()
+                fell = True
+            elif module.flat and module.back == NEVER and volts >= least_v + self._again_v:
+                module.back = now + module.pause_ticks
+                self._agenda.add(module.back, functools.partial(self._again, module, module.back))
+            self.dead = self.dead or module.flat
+        return fell
+
+    def _again(self, module: ModuleState, planned: int) -> None:
+        """A module starts anew, if its wires still have enough."""
+        if not module.flat or module.back != planned:
+            return
+        self._network.solve()
+        if module.loads.branch.end_v >= module.said.dies_below_v:
+            module.rise()
+        else:
+            module.back = NEVER
