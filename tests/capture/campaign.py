@@ -2,9 +2,9 @@
 
     python -m tests.capture.campaign RIGHT WRONG [FIRST SEED]
 
-prints three figures, each with its count of tries: false alarms (a healthy box that is said to differ), alone
-and among a vehicle's loads, and false agreements (a run that differs and is said to agree), and the cases
-behind them.
+prints figures with their counts of tries: false alarms (a sound box that is said to differ) and false
+agreements (a run that differs and is said to agree), alone, among loads that nobody described, and in the
+vehicles that ship; how often it can't be told; and the cases behind the failures.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 
 from nightdraw.capture.compare import Comparison, Place, compare
 
-from tests.capture import cases, twitches
+from tests.capture import cases, twitches, vehicles
 from tests.capture.cases import Case
 
 ALONE = Place()
@@ -32,7 +32,7 @@ class Tally:
     failures: list[str] = field(default_factory=list)
     verdicts: dict[str, Counter[str]] = field(default_factory=dict)
 
-    def take(self, case: Case, found: Comparison, failed: bool) -> None:
+    def take(self, case: Case | vehicles.Case, found: Comparison, failed: bool) -> None:
         """One case more."""
         self.tries += 1
         row = self.verdicts.setdefault(case.wrong or case.instrument or "plain", Counter())
@@ -44,7 +44,9 @@ class Tally:
     def text(self) -> str:
         """The figure, what made it, and the verdicts."""
         share = 100 * len(self.failures) / max(self.tries, 1)
-        rows = [f"{self.what}: {len(self.failures)} of {self.tries} ({share:.2f} %)", *self.failures]
+        open_ = sum(row[WORDS[None]] for row in self.verdicts.values())
+        head = f"{self.what}: {len(self.failures)} of {self.tries} ({share:.2f} %), can't tell {open_}"
+        rows = [head, *self.failures]
         for name, counted in sorted(self.verdicts.items()):
             rows.append(f"  {name:15} " + ", ".join(f"{word} {n}" for word, n in sorted(counted.items())))
         return "\n".join(rows)
@@ -79,12 +81,24 @@ def agreements(seeds: Iterable[int]) -> Tally:
     return judged(cases.wrong, seeds, "false agreements", forbidden=True)
 
 
+def in_vehicles(seeds: Iterable[int], wrong: bool) -> Tally:
+    """Boxes in the vehicles that ship, whose file and script are given: sound ones, or such as differ."""
+    tally = Tally(f"false {'agreements' if wrong else 'alarms'} in the vehicles that ship")
+    for seed in seeds:
+        case = vehicles.wrong(seed) if wrong else vehicles.right(seed)
+        found = case.compared()
+        tally.take(case, found, found.agree is wrong)
+    return tally
+
+
 def main(words: list[str]) -> None:
     """The command line."""
     right, wrong, first = (*(int(word) for word in words), 0)[:3]
     print(alarms(range(first, first + right)).text())
     print(alarms_on_vehicles(range(first, first + right)).text())
     print(agreements(range(first, first + wrong)).text())
+    print(in_vehicles(range(first, first + right // 2), wrong=False).text())
+    print(in_vehicles(range(first, first + wrong // 2), wrong=True).text())
 
 
 if __name__ == "__main__":

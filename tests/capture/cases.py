@@ -17,8 +17,8 @@ from nightdraw import programs
 from nightdraw.capture import read as reading
 from nightdraw.capture.compare import Asked
 from nightdraw.capture.journal import Did
-from scipy.signal import lfilter
 
+from tests.capture.recorders import INSTRUMENT, Recorder, recorder
 from tests.capture.synthetic import (
     CHANNELS_NS,
     OWN_MA,
@@ -33,12 +33,10 @@ from tests.capture.synthetic import (
     steady,
 )
 
-FINE = 8  # the clamp's own filter works on so many parts of a sampling interval
 MOST_MA = 1150.0  # what the bank can make with every switch closed
 LEVEL_MA, LEVEL_SHARE = 2.0, 0.02  # the tolerances that users are told
 CLEARLY = 2.0  # a wrong level is wrong by this many tolerances, a wrong instant by this many too
 TIME_S = 1e-3
-INSTRUMENT = ("", "", "inverted", "times ten", "gain", "zero", "clock", "time constant", "spike")
 WRONGS = (
     "stuck",
     "open",
@@ -80,41 +78,6 @@ class Case:
         )
 
 
-@dataclass(frozen=True)
-class Recorder:
-    """How a run is recorded: samples a second, noise of one, lead before the run, the rest as in
-    INSTRUMENT."""
-
-    rate_hz: float
-    sigma_ma: float
-    before_s: float
-    ppm: float = 0.0
-    gain: float = 1.0
-    zero_ma: float = 0.0
-    drift_ma: float = 0.0
-    tau_s: float = 0.0
-    spikes: tuple[float, ...] = ()
-
-    def samples(self, truth: Truth, rng: np.random.Generator) -> tuple[Floats, Floats]:
-        """Times (s) and currents (mA): means over each interval of what the clamp passes on."""
-        stretch = 1 + self.ppm * 1e-6
-        count = round((truth.end_s * stretch + self.before_s) * self.rate_hz)
-        t_s = np.arange(count) / self.rate_hz
-        fine = np.arange(-FINE, count * FINE + 1) / (self.rate_hz * FINE)
-        charge = truth.charge((fine - self.before_s) / stretch)
-        current = np.diff(charge) / np.diff((fine - self.before_s) / stretch)
-        if self.tau_s:
-            keep = float(np.exp(-1 / (self.rate_hz * FINE * self.tau_s)))
-            current, _ = lfilter([1 - keep], [1, -keep], current, zi=[keep * current[0]])
-        mean = current[: count * FINE].reshape(count, FINE).mean(axis=1)
-        drift = self.drift_ma * np.sin(2 * np.pi * t_s / 300 + rng.uniform(0, 6))
-        ma = self.gain * (mean + self.zero_ma + drift)
-        ma += rng.normal(0, self.sigma_ma * abs(self.gain), count)
-        for at_s in self.spikes:
-            ma[int(at_s * self.rate_hz) % count] += 2000.0
-        return t_s, ma
-
-
 def staircase(rng: np.random.Generator) -> tuple[Any, ...]:
     """A replayed staircase, repeated for ever."""
     steps = int(rng.integers(2, 7))
@@ -154,34 +117,6 @@ def a_run(rng: np.random.Generator) -> Run:
         run = run_of(profile(rng), float(rng.uniform(80, 240)), int(rng.integers(1, 1 << 30)))
         if len(run.truth.t_s) >= 12 and run.truth.level_ma.max() < MOST_MA:
             return run
-
-
-def recorder(rng: np.random.Generator, instrument: str = "") -> tuple[Recorder, float]:
-    """A random recorder with one fault, and the fault's value."""
-    made = Recorder(
-        rate_hz=float(rng.choice([250, 500, 1000, 2000])),
-        sigma_ma=float(np.exp(rng.uniform(np.log(0.2), np.log(3)))),
-        before_s=float(rng.uniform(0, 25)),
-        ppm=float(rng.uniform(-80, 80)),
-        gain=float(rng.uniform(0.992, 1.008)),
-        zero_ma=float(rng.uniform(-1, 1)),
-        drift_ma=float(rng.uniform(0, 1.0)),
-    )
-    sign = float(rng.choice([-1, 1]))
-    faults: dict[str, tuple[str, float]] = {
-        "inverted": ("gain", -made.gain),
-        "times ten": ("gain", made.gain * float(rng.choice([10, 0.1, 100, 0.01]))),
-        "gain": ("gain", float(np.exp(sign * rng.uniform(0.1, 0.7)))),
-        "zero": ("zero_ma", sign * float(rng.uniform(3, 6))),
-        "clock": ("ppm", sign * float(rng.uniform(500, 5000))),
-        "time constant": ("tau_s", float(rng.uniform(5e-3, 20e-3))),
-    }
-    if instrument == "spike":
-        return replace(made, spikes=(float(rng.uniform(20, 70)),)), 2000.0
-    if not instrument:
-        return made, 0.0
-    name, value = faults[instrument]
-    return replace(made, **{name: value}), value  # type: ignore[arg-type]
 
 
 def given(rng: np.random.Generator, run: Run, recording: reading.Recording) -> tuple[Any, Any, Any]:
@@ -397,4 +332,4 @@ def _wrong_truth(rng: np.random.Generator, run: Run, kind: str) -> Truth | None:
     return changed
 
 
-__all__ = ["INSTRUMENT", "OWN_MA", "SUPPLY_MV", "WRONGS", "Case", "right", "wrong"]
+__all__ = ["INSTRUMENT", "OWN_MA", "SUPPLY_MV", "WRONGS", "Case", "Recorder", "recorder", "right", "wrong"]

@@ -82,6 +82,48 @@ def test_an_instruments_fault_is_named_with_its_value() -> None:
     assert "your clamp: zero +5.0 mA" in zero.text()
 
 
+def test_a_lead_is_the_wirings_and_its_resistance_is_named() -> None:
+    """A bank behind 0.8 ohm and more draws the less the more it should; no switch is stuck for it."""
+    run = run_of(*RUN)
+    for ohm in (0.8, 1.5, 3.0):
+        found = seen_by(run, lead_ohm=ohm)
+        assert (found.agree, found.differences) == (True, ()), found.text()
+        assert found.instrument.lead_ohm == pytest.approx(ohm, rel=0.1)
+        assert "in series with the box" in found.text()
+    broken = seen_by(run.with_channels(opened=9), lead_ohm=1.5)
+    assert broken.agree is False
+    assert "channel 9 " in " ".join(row.message for row in broken.differences)
+
+
+@pytest.mark.parametrize("sigma_ma", [0.0, 0.5])
+def test_a_coarse_digit_neither_accuses_nor_clears(sigma_ma: float) -> None:
+    """A recorder that shows whole 10 mA, or nothing but exact values, of a sound box and of one with a
+    resistor off by what such a digit hides."""
+    run = run_of(*RUN)
+    fine = seen_by(run, sigma_ma=sigma_ma, drift_ma=0.0)
+    assert fine.agree is True
+    coarse = seen_by(run, sigma_ma=sigma_ma, drift_ma=0.0, digit_ma=10.0)
+    assert coarse.differences == ()
+    assert coarse.agree is None
+    assert "the recorder's last digit is 10 mA" in coarse.text()
+    off = seen_by(run.with_channels(off=(8, 1.05)), sigma_ma=sigma_ma, digit_ma=10.0)
+    assert off.agree is not True
+
+
+@pytest.mark.parametrize("factor", [0.6, 0.75, 1.1, 1.35, 1.7])
+def test_one_height_of_steps_never_clears_a_resistor_for_a_scale(factor: float) -> None:
+    """With pulses of one level and no journal a resistor that is off and a clamp's scale explain the same."""
+    run = run_of([steady(22), pulse(424, 0.35, 6.2)], 120.0)
+    switched = int(np.bitwise_xor.reduce(np.unique(run.did.pattern)))
+    real = run.with_channels(off=(switched.bit_length(), factor))
+    clamp = cases.Recorder(1000.0, 0.5, 8.0)
+    t_s, ma = clamp.samples(real.truth, np.random.default_rng(5))
+    found = compare(run.asked, None, from_arrays(t_s, ma / 1000))
+    assert found.agree is not True
+    both = compare(run.asked, run.did, from_arrays(t_s, ma / 1000))
+    assert both.agree is not True
+
+
 def test_a_broken_switch_is_named_behind_an_instruments_fault() -> None:
     run = run_of(*RUN)
     used = [k for k in range(5, 11) if np.ptp(run.did.pattern >> (k - 1) & 1)]

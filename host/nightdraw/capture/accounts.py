@@ -145,6 +145,17 @@ class Account:
         t_s = np.maximum(self.t_s[place:], from_s)
         return replace(self, t_s=t_s, level_ma=self.level_ma[place:], end_s=max(self.end_s, from_s))
 
+    def behind_lead(self, per_a: float, open_share: Floats | float = 1.0) -> Account:
+        """The same from a box behind a series resistance of which it knows nothing.
+
+        per_a: the resistance over the supply's voltage without load; open_share: that voltage over the one
+        by which the box reckoned each level. Ohm's law for the bank, whose conductance is its level over the
+        voltage that it was reckoned by.
+        """
+        bank_a = np.maximum(self.level_ma - self.idle_ma, 0.0) / 1000
+        drawn_a = bank_a * open_share / (1 + per_a * bank_a * open_share)
+        return replace(self, level_ma=self.level_ma + 1000 * (drawn_a - bank_a))
+
     def part(self, levels: slice) -> Account:
         """Some of its levels, idle at the level before them."""
         first, last = levels.start, min(levels.stop, len(self.t_s))

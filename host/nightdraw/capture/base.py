@@ -14,10 +14,10 @@ from boxcore import guard
 
 from nightdraw.capture import differences as df
 from nightdraw.capture.differences import Difference
-from nightdraw.capture.hypotheses import resistors
+from nightdraw.capture.faults import resistors
 from nightdraw.capture.journal import Did
-from nightdraw.capture.judge import View
 from nightdraw.capture.seen import Bools, Floats
+from nightdraw.capture.view import View
 
 USUAL_ZERO_MA = 6.5  # a clamp's zero is off by so much any day: a hand-held one of 2 A range and less
 MOST_ZERO_MA = 25.0  # and by so much at the worst (low-current clamps: 5 to 20 mA over minutes)
@@ -46,16 +46,17 @@ def judge_base(view: View) -> Footing:
     seen = view.observed
     known = seen.base & (seen.count > 0) & np.isfinite(seen.whole_ma)
     if not known.any() or not view.prior.levels:
-        return Footing()
+        return Footing(told=view.prior.loads is None)
     excess = _middle(seen.whole_ma[known], seen.count[known])
     level = view.reference.train.base_ma
     number = float(seen.count[known].sum())
-    allowed = df.level_tolerance(level) + df.DOUBTS * seen.sigma_ma / np.sqrt(number)
+    allowed = df.level_tolerance(level) + seen.digit_ma / 2 + df.DOUBTS * seen.sigma_ma / np.sqrt(number)
     if abs(excess) <= allowed:
         return Footing(excess)
     text = f"the base was seen at {level + excess:.1f} mA, {abs(excess):.1f} mA "
     text += f"{'above' if excess > 0 else 'below'} {level:.1f} mA"
-    return _shared(view, excess, allowed, text) if view.prior.shared else _alone(view, excess, allowed, text)
+    known_loads = view.prior.base_known
+    return _alone(view, excess, allowed, text) if known_loads else _shared(view, excess, allowed, text)
 
 
 def fed(view: View) -> Bools:
@@ -113,7 +114,7 @@ def _alone(view: View, excess: float, allowed: float, text: str) -> Footing:
 def _constant(view: View) -> bool:
     """Whether the base was off by the same all the time."""
     seen = view.observed
-    known = seen.base & (seen.count > 0)
+    known = seen.base & (seen.count > 0) & np.isfinite(seen.whole_ma)
     low, high = np.quantile(seen.whole_ma[known], (0.1, 0.9))
     return bool(
         high - low <= 2 * df.level_tolerance(view.reference.train.base_ma) + df.DOUBTS * seen.sigma_ma

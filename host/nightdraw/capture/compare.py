@@ -17,11 +17,14 @@ from nightdraw.capture.current import Current
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.instrument import PERFECT, Instrument
 from nightdraw.capture.journal import Did
-from nightdraw.capture.judge import Prior
+from nightdraw.capture.loads import Loads, loads_of
 from nightdraw.capture.place import NO_CLOCK, Clock
 from nightdraw.capture.pulses import Pulses
 from nightdraw.capture.read import CURRENT_NAMES, MILLIVOLT, Recording
+from nightdraw.capture.view import Prior
 from nightdraw.errors import CannotTellError, InputError
+from nightdraw.vehicle import Vehicle
+from nightdraw.vehicle.script import EMPTY, Script
 
 __all__ = ["Asked", "Comparison", "Place", "check_given", "compare"]
 
@@ -32,18 +35,29 @@ NEVER = "the run never began: the journal has no start of it"
 class Place:
     """Where a recording was made. shared: other loads hang on the circuit (None: not said, the journal or the
     channel's name tells); channels: how many the file has; ohms: what a channel of millivolts is across;
-    monitored: the box is known to compare its bank's current itself."""
+    monitored: the box is known to compare its bank's current itself; vehicle, script: the circuit's own loads
+    and what was done to them, from the recording's zero on."""
 
     shared: bool | None = None
     channels: int = 1
     ohms: float | None = None
     monitored: bool = False
+    vehicle: Vehicle | None = None
+    script: Script = EMPTY
+
+    def loads(self, recording: Recording, until_s: float) -> Loads | None:
+        """What the vehicle's own loads do up to an instant of the recording; None without its file."""
+        return (
+            None if self.vehicle is None else loads_of(self.vehicle, self.script, recording.channel, until_s)
+        )
 
     def is_shared(self, recording: Recording, splice: str | None) -> bool:
         """Whether a recording is of a vehicle's circuit: it was said, or the journal names a splice, or the
         channel was chosen among several, or it has another name than just "current" or is a voltage."""
         if self.shared is not None:
             return self.shared
+        if self.vehicle is not None:
+            return True
         named = recording.channel.lower() not in CURRENT_NAMES
         return splice is not None or self.channels > 1 or named or recording.unit == MILLIVOLT
 
@@ -127,7 +141,8 @@ def compare(
         if did is not None and shared and did.fed.any():  # what charges a battery turns its clamp's current
             notes = (source_text(did),)
         return Comparison(None, (), NO_CLOCK, notes, None, None, None)
-    return _held(asked, did, seen, Prior(shared, seen.levels, place.monitored))
+    loads = place.loads(recording, seen.seen.end_s) if shared else None
+    return _held(asked, did, seen, Prior(shared, seen.levels, place.monitored, loads))
 
 
 def _never(did: Did) -> Comparison:

@@ -16,7 +16,7 @@ from nightdraw.capture.accounts import Account
 from nightdraw.capture.align import Piece
 from nightdraw.capture.place import REACH_S, nearest
 from nightdraw.capture.read import Recording, windows
-from nightdraw.capture.seen import Floats, Ints, Seen
+from nightdraw.capture.seen import Bools, Floats, Ints, Seen
 
 NEAR_EDGE = (
     0.45  # of a sample left out beside an edge: a mean over the sampling interval ends half of one away
@@ -46,6 +46,10 @@ class Moves:
 
     def __len__(self) -> int:
         return len(self.last_s)
+
+    def only(self, kept: Bools) -> Moves:
+        """Some of them."""
+        return Moves(self.last_s[kept], self.first_s[kept], self.height_ma[kept], self.u_ma[kept])
 
     def cut_after(self, low_s: Floats, high_s: Floats, slack_s: float) -> Floats:
         """How far each span stays undisturbed from its beginning."""

@@ -14,8 +14,10 @@ import numpy as np
 from nightdraw.capture import differences as df
 from nightdraw.capture.differences import Difference, milliseconds
 from nightdraw.capture.expected import Moves
-from nightdraw.capture.judge import LIKE_S, SPIKE_SAMPLES, View
+from nightdraw.capture.judge import LIKE_S, SPIKE_SAMPLES
+from nightdraw.capture.loads import said
 from nightdraw.capture.seen import Bools, Floats
+from nightdraw.capture.view import View
 
 MANY = 3  # foreign pulses more than this are one story
 FIXED = 5  # pulses of one duration and level make a habit of the box's that another load hardly has too
@@ -44,6 +46,18 @@ class Excursions:
         return self.end_s - self.start_s
 
 
+def unexplained(view: View, others: Moves, gain: float) -> tuple[Moves, list[str]]:
+    """What is left of the foreign changes without the vehicle's own, and a note about those."""
+    loads = view.prior.loads
+    if loads is None or not view.prior.levels or not len(others):
+        return others, []
+    at_s = (others.last_s + others.first_s) / 2
+    height, u_ma = np.nan_to_num(others.height_ma) / gain, np.nan_to_num(others.u_ma) / abs(gain)
+    names = loads.explain(at_s, height, u_ma)
+    own = np.array([name is not None for name in names])
+    return others.only(~own), [said(names)] if own.any() else []
+
+
 def excursions(view: View, others: Moves, gain: float, taken_s: Floats) -> Excursions:
     """The foreign pulses within the run. taken_s: seen edges (run clock) that are the reference's, though not
     at their time."""
@@ -51,7 +65,7 @@ def excursions(view: View, others: Moves, gain: float, taken_s: Floats) -> Excur
     at_s = view.clock.to_run((others.last_s + others.first_s) / 2)
     height = others.height_ma / gain
     least = df.tolerance_ma(account.at(at_s) - view.reference.train.base_ma)
-    least = least + df.DOUBTS * np.nan_to_num(others.u_ma) / abs(gain)
+    least = least + view.observed.digit_ma + df.DOUBTS * np.nan_to_num(others.u_ma) / abs(gain)
     kept = np.isfinite(height) & (at_s > account.t_s[0]) & (at_s < account.end_s)
     first_s, last_s = view.clock.to_run(np.array([view.piece.from_s, view.piece.until_s]))
     kept &= (at_s > first_s) & (at_s < last_s) & (np.abs(np.nan_to_num(height)) > least)
@@ -76,6 +90,13 @@ def excursions(view: View, others: Moves, gain: float, taken_s: Floats) -> Excur
 
 def _back(first: float, step: float) -> bool:
     return first * step < 0 and abs(first + step) <= max(df.LEVEL_MA, 0.3 * abs(first))
+
+
+def current(view: View, found: Excursions) -> Excursions:
+    """Those that are no single samples."""
+    spike = found.lasting_s <= SPIKE_SAMPLES * view.observed.interval_s
+    spike &= np.count_nonzero(spike) <= max(MANY, SPIKES * len(view.seen))
+    return found.only(~spike)
 
 
 def told(view: View, found: Excursions) -> tuple[list[Difference], list[str]]:

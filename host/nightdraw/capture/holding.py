@@ -8,9 +8,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from nightdraw.capture import diagnosis as dia
 from nightdraw.capture import differences as df
 from nightdraw.capture import foreign, instrument
+from nightdraw.capture import hypotheses as hyp
 from nightdraw.capture.accounts import Account
 from nightdraw.capture.align import Piece, Spot
 from nightdraw.capture.base import Footing, doubtful, fed, judge_base, source_text
@@ -20,11 +20,12 @@ from nightdraw.capture.expected import moves
 from nightdraw.capture.hypotheses import Diagnosis
 from nightdraw.capture.instrument import PERFECT, Instrument
 from nightdraw.capture.journal import Did
-from nightdraw.capture.judge import Judged, Prior, View, judge, odd_edges
+from nightdraw.capture.judge import Judged, judge
 from nightdraw.capture.observed import Observed, look
 from nightdraw.capture.place import Clock, nearest
 from nightdraw.capture.reference import Reference, reference_of
 from nightdraw.capture.seen import Bools, Floats
+from nightdraw.capture.view import Prior, View, odd_edges
 
 AWAKE_S = 0.2  # after its power came the box draws its own consumption, whatever inrush there was
 COVERED = 0.9  # of the edges that lie in the recording must be judged, or nothing is agreed to ...
@@ -33,6 +34,7 @@ LIKE = 0.1  # edges within a tenth of a height of the box's may be the box's
 BETWEEN_S = 1.0  # the box's edges this long before its run belong to another run
 FEW = 2  # edges clear of the run of a box that is alone: one foreign pulse, no more, says nothing of it
 HALF = 0.5  # of an edge
+NOMINAL_V = 12.6  # without a journal nobody knows the supply
 MOSTLY = 0.7  # of a piece's edges that come when they should make it no other piece
 WHOLE = 0.9  # of an edge is seen where all the box's current passes
 
@@ -88,19 +90,17 @@ class Holding:
             part.notes = ["the recording shows nothing of the run"]
             return part
         source = fed(main) if self._prior.shared else np.zeros(0, dtype=bool)
-        found = dia.diagnose(main, scale=not source.any())
-        if found.gain != 1.0:
-            tool = replace(tool, gain=found.gain)
-        expected = reference.expecting(
-            np.zeros(len(reference.account.t_s)) + dia.expected_ma(found, self._did)
-        )
+        found = hyp.diagnose(main, scale=not source.any())
+        supply_v = NOMINAL_V if self._did is None else float(np.median(self._did.supply_mv)) / 1000
+        tool = replace(tool, gain=found.gain, lead_ohm=found.lead_per_a * supply_v)
+        expected = hyp.expected_of(found, reference)
         views = self._confirmed(expected, tool)
         part.found, part.placed, part.told = found, True, True
         if found.either:
             part.told = False
-            part.notes.append(dia.either_text(found, self._did))
+            part.notes.append(hyp.either_text(found, self._did, supply_v))
         elif found.fault is not None:
-            part.rows.append(dia.fault_row(reference, views[0].observed, found))
+            part.rows.append(hyp.fault_row(reference, views[0].observed, found))
         footing = self._judge(part, views, tool)
         part.rows += _slips(reference, [view.piece for view in views])
         zero_ma = footing.zero_ma if found.fault is None else 0.0
@@ -122,7 +122,8 @@ class Holding:
             self._pieces = [
                 replace(p, clock=replace(p.clock, offset_s=p.clock.offset_s + late_s)) for p in self._pieces
             ]
-        return Instrument(tau_s=tau_s)
+        digit_ma = instrument.digit_of(self._seen.recording, self._seen.seen.noise)
+        return Instrument(tau_s=tau_s, digit_ma=digit_ma)
 
     def _view(self, piece: Piece, expected: Account, tool: Instrument) -> View:
         """A piece against what is expected, its clock set right by the charge around the edges."""
@@ -165,6 +166,8 @@ class Holding:
         found = look(
             expected, piece, seen.recording, seen.seen, tool, self._alive_s, shared=self._prior.shared
         )
+        if self._prior.loads is not None and self._prior.levels:
+            found = found.beside_loads(self._prior.loads, piece.clock)
         return found.without(self._reference.lost.touches(expected.t_s, expected.until_s))
 
     def _judge(self, part: Part, views: list[View], tool: Instrument) -> Footing:
@@ -178,10 +181,16 @@ class Holding:
             judged |= result.judged
             taken = _taken(view, result)
             others = moves(account, view.piece, self._seen.seen, tool.tau_s)
+            others, notes = foreign.unexplained(view, others, tool.gain)
+            part.notes += notes
             excursions = foreign.excursions(view, others, tool.gain, taken)
             rows, notes = foreign.told(view, excursions)
             part.rows += rows
             part.notes += notes
+            # with its file at hand every pulse has an owner: one without may be the box's (half of a twitch
+            # remains where its other edge fell on one of the box's)
+            strange = np.isfinite(foreign.current(view, excursions).lasting_s)
+            part.told &= self._prior.loads is None or not strange.any()
         footing = judge_base(views[0])
         part.rows += footing.rows
         part.notes += footing.notes
@@ -195,6 +204,15 @@ class Holding:
         least = COVERED_SHARED if self._prior.shared else COVERED
         if part.inside and part.judged < least * part.inside:
             part.told = False
+        coarse = df.tolerance_ma(account.level_ma - self._reference.train.base_ma) < tool.digit_ma / abs(
+            tool.gain
+        )
+        if self._prior.levels and np.count_nonzero(coarse & inside) > (1 - COVERED) * max(part.inside, 1):
+            part.told = False
+            part.notes.append(
+                f"the recorder's last digit is {tool.digit_ma:.3g} mA: levels can't be told within the "
+                "tolerance"
+            )
         if not part.inside:
             part.told &= bool(views[0].observed.count.any())
         return footing

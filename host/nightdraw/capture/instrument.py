@@ -38,6 +38,9 @@ MOST_TAU_S = 0.06  # a slower one hides what is to be compared
 BETTER_Z2 = 50.0  # by how much the squares must be smaller, in units of the noise: seven deviations
 BETTER_SHARE = 0.7  # and they must be this share or less of what they were
 ROUNDS = 7  # of the fit
+FINEST_MA = 0.05  # a digit that moves no level
+FLIPPING = 0.55  # of a step is the most noise that a level without any shows between two steps
+WHOLE_STEPS = 0.05  # of a step values may be off whole ones: they were rounded again
 LEAST_EDGES = 4  # to refine a clock by
 FINE_U_S = 1e-3  # edges that are known better than this refine it ...
 FINE_SHARE = 0.2  # ... or than this share of a slow recorder's sampling interval
@@ -47,13 +50,16 @@ FINE_SHARE = 0.2  # ... or than this share of a slow recorder's sampling interva
 class Instrument:
     """gain: what is shown of an ampere (negative: the wrong way round); tau_s: time constant; zero_ma: what
     is shown of nothing, drift_ma_per_h: how it changes (both told only, levels are taken beside the base);
-    rate_ppm: how much faster the recorder's clock is than the box's."""
+    rate_ppm: how much faster the recorder's clock is than the box's; lead_ohm: what lies in series with the
+    box besides usual wiring; digit_ma: by how much a mean may be off for the recorder's last digit."""
 
     gain: float = 1.0
     tau_s: float = 0.0
     zero_ma: float = 0.0
     drift_ma_per_h: float = 0.0
     rate_ppm: float = 0.0
+    lead_ohm: float = 0.0
+    digit_ma: float = 0.0
 
     @property
     def inverted(self) -> bool:
@@ -74,6 +80,11 @@ class Instrument:
             yield f"your clamp: scale off, it shows {size:.4g} mA of each mA ({told}); --scale sets it right"
         if abs(self.zero_ma) > ZERO_MA:
             yield f"your clamp: zero {self.zero_ma:+.1f} mA; levels are taken above the base beside them"
+        if self.lead_ohm:
+            yield (
+                f"the wiring: {self.lead_ohm:.2f} ohm in series with the box, which draws the less the more "
+                "it should; taken into account: shorter or thicker leads, or a better contact, mend it"
+            )
         if self.tau_s:
             yield (
                 f"your clamp: time constant {self.tau_s * 1e3:.1f} ms; edges are judged by the charge around "
@@ -91,20 +102,44 @@ class Instrument:
             "drift_ma_per_h": round(self.drift_ma_per_h, 3),
             "time_constant_s": round(self.tau_s, 6),
             "rate_ppm": round(self.rate_ppm, 3),
+            "lead_ohm": round(self.lead_ohm, 3),
         }
 
 
 PERFECT = Instrument()
 
 
+def digit_of(recording: Recording, noise: float) -> float:
+    """By how much a mean may be off for the recorder's last digit (in the recording's unit, peak to peak).
+
+    Noise of a sample's size averages it out: the mean of a signal with Gaussian noise of deviation s in steps
+    of q is off by less than q exp(-2 pi^2 s^2 / q^2) (Widrow and Kollar 2008, from memory).
+    """
+    _, value = next(iter(recording.blocks()))
+    values = np.unique(np.round(value, 6))
+    if len(values) < 2:
+        return 0.0
+    apart = np.diff(values)
+    digit = float(apart.min())
+    # a value that isn't a whole number of steps is no digit's: the recorder has finer ones
+    if digit <= FINEST_MA or np.abs(apart / digit - np.round(apart / digit)).max() > WHOLE_STEPS:
+        return 0.0
+    if noise < FLIPPING * digit:  # one level that lies between two steps may make that much, others none
+        return digit
+    own2 = noise**2 - digit**2 / 12  # the steps themselves are seen as noise
+    return digit * float(np.exp(-2 * np.pi**2 * own2 / digit**2))
+
+
 def gain_of(seen_ma: Floats, known_ma: Floats) -> float:
     """The median ratio of edge heights, each by its own height (mA); 1 without any."""
-    if not len(known_ma):
-        return 1.0
-    ratio, weight = seen_ma / known_ma, np.abs(known_ma)
-    order = np.argsort(ratio)
+    return weighed_median(seen_ma / known_ma, np.abs(known_ma)) if len(known_ma) else 1.0
+
+
+def weighed_median(value: Floats, weight: Floats) -> float:
+    """What half of the weight lies below."""
+    order = np.argsort(value)
     run = np.cumsum(weight[order])
-    return float(ratio[order][np.searchsorted(run, run[-1] / 2)])
+    return float(value[order][np.searchsorted(run, run[-1] / 2)])
 
 
 def refined(clock: Clock, at_s: Floats, late_s: Floats, late_u_s: Floats, interval_s: float) -> Clock:

@@ -16,7 +16,7 @@ import numpy as np
 from nightdraw.capture import journallines
 from nightdraw.capture.accounts import TICK_S, Account
 from nightdraw.capture.cycles import ONE_CYCLE, Cycle, split
-from nightdraw.capture.hypotheses import OPEN, STUCK_ON, Fault
+from nightdraw.capture.faults import OPEN, STUCK_ON, Fault
 from nightdraw.capture.seen import Bools, Floats, Ints
 from nightdraw.errors import Finding, InputError
 

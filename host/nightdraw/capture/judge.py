@@ -10,19 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
 from nightdraw.capture import differences as df
-from nightdraw.capture.accounts import Edges
-from nightdraw.capture.align import Piece
 from nightdraw.capture.differences import Difference, milliseconds
-from nightdraw.capture.hypotheses import resistors
+from nightdraw.capture.faults import resistors
 from nightdraw.capture.observed import Observed
-from nightdraw.capture.place import Clock
-from nightdraw.capture.reference import Reference
+from nightdraw.capture.place import nearest
 from nightdraw.capture.seen import Bools, Floats, Ints
+from nightdraw.capture.view import DOUBTS, SEVERAL, View, odd_edges
 
 ABSENT = 0.25  # of an edge may be seen where none is: noise, or a small move of another load
 UNLIKE = 0.75  # of its height an edge may be off by a fault and still be itself
@@ -31,23 +28,9 @@ HALF = 0.5  # of an edge
 REACHED = 0.5  # of the charge's window: an edge that is further off is looked for among the edges
 EDGE_DOUBT = (5.0, 20.0)  # samples by which noise moves an edge s deviations high: 5 / s + 20 / s^2
 SLOW_U = 0.7  # of a time constant an edge is known to where no charge around it tells
-SEVERAL = 3  # edges of one kind: the majority tells what is the box's and what is chance
-MOST_ODD = 0.5  # of the edges that have no fellows: more than this being off is no chance either
-DOUBTS = 3.0
 PART_SAMPLES = 5  # a shorter part of a pulse may be made of edges
 ON_END = 3  # pulses on end that weren't seen are one story
 SPIKE_SAMPLES = 1.6  # an excursion of one sample is no current: nothing on a circuit is so short
-
-
-@dataclass(frozen=True)
-class Prior:
-    """What is known of the place that was recorded. shared: other loads hang on it; levels: whether the
-    recording's levels are currents; monitored: the box compares its bank's current itself, and would have
-    flagged a broken switch."""
-
-    shared: bool = False
-    levels: bool = True
-    monitored: bool = False
 
 
 @dataclass
@@ -63,59 +46,6 @@ class Judged:
     found: Bools
     gone: Bools
     notes: list[str] = field(default_factory=list)
-
-
-@dataclass(frozen=True)
-class View:
-    """One piece of a recording against a reference. seen: the recording's edges there, times on the run's
-    clock, heights as the box's."""
-
-    reference: Reference
-    observed: Observed
-    seen: Edges
-    piece: Piece
-    prior: Prior
-    gain: float = 1.0
-
-    @property
-    def clock(self) -> Clock:
-        """The piece's."""
-        return self.piece.clock
-
-    def kinds(self) -> Ints:
-        """Edges are alike that close and open the same switches, else that lie between the same levels."""
-        box, account = self.reference.box, self.reference.account
-        table: list[Any] = [np.round(account.before_ma), np.round(account.level_ma)]
-        if box is not None:
-            table = [np.append(0, box.pattern[:-1]), box.pattern, np.round(box.supply_mv / 100)]
-        _, number = np.unique(np.column_stack(table), axis=0, return_inverse=True)
-        found: Ints = number.reshape(-1)
-        return found
-
-
-def odd_edges(view: View) -> tuple[Bools, Bools]:
-    """Edges that are off: those that chance, another load's move at the same instant, may have made, and
-    those that are off as their fellows are."""
-    seen = view.observed
-    allowed = df.tolerance_ma(seen.account.step_ma)
-    allowed = allowed + df.DOUBTS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0)) + DOUBTS * seen.doubt_ma
-    off = seen.known & (np.abs(seen.edge_ma) > allowed)
-    chance, real = np.zeros(len(off), dtype=bool), np.zeros(len(off), dtype=bool)
-    lone: list[int] = []
-    places = np.flatnonzero(seen.known)
-    order = places[np.argsort(view.kinds()[places], kind="stable")]
-    for members in np.split(order, np.flatnonzero(np.diff(view.kinds()[order])) + 1):
-        if len(members) < SEVERAL:
-            lone += members.tolist()
-            continue
-        excess = seen.edge_ma[members]
-        middle = float(np.median(excess))
-        alike = np.abs(excess - middle) <= allowed[members]
-        real[members] = off[members] & alike & (abs(middle) > allowed[members])
-        chance[members] = (off[members] | ~alike) & ~real[members]
-    several = len(lone) >= SEVERAL and float(np.mean(off[lone])) > MOST_ODD
-    (real if several else chance)[lone] = off[lone]
-    return chance, real
 
 
 @dataclass(frozen=True)
@@ -141,6 +71,7 @@ def _times(view: View) -> _Times:
     if view.prior.shared and len(heights):  # other loads move too: only edges of about the right height count
         unlike = np.abs(heights[nearby] - step) > UNLIKE * np.abs(step)
         nearby[unlike] = -1
+        nearby = np.where(_absent(seen), _elsewhere(view), nearby)
     if not len(heights):
         return _Times(np.full(len(step), np.nan), seen.late_u_s, nearby)
     s = np.maximum(np.abs(step) / max(seen.sigma_ma, 1e-6), 1e-6)
@@ -156,6 +87,35 @@ def _times(view: View) -> _Times:
     return _Times(late, np.where(charged, seen.late_u_s, doubt), nearby)
 
 
+def _elsewhere(view: View) -> Ints:
+    """For each edge that isn't where it should be the edge of its own height that nothing else explains,
+    between its neighbours (-1: none). Another load meets height, sign and place at once by chance only."""
+    seen, account = view.observed, view.observed.account
+    step, edges = account.step_ma, view.seen
+    found = np.full(len(step), -1)
+    free = (
+        np.abs(account.t_s[nearest(account.t_s, edges.at_s)] - edges.at_s) > df.TIME_S + 2 * seen.interval_s
+    )
+    # a load that rises a little before the box and falls at its edge hides that edge: its height is another
+    noise = df.DOUBTS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
+    allowed = df.tolerance_ma(step) + noise
+    nothing = _absent(seen) & (np.abs(seen.edge_ma + step) <= allowed) & (np.abs(step) > allowed)
+    for k in np.flatnonzero(nothing).tolist():
+        low_s = max(account.t_s[k - 1] if k else -np.inf, account.t_s[k] - df.NEAR_S)
+        high_s = min(account.until_s[k], account.t_s[k] + df.NEAR_S)
+        like = np.abs(edges.height_ma - step[k]) <= allowed[k]
+        there = np.flatnonzero(free & like & (edges.at_s > low_s) & (edges.at_s < high_s))
+        if len(there):
+            found[k] = there[np.argmin(np.abs(edges.at_s[there] - account.t_s[k]))]
+    return found
+
+
+def _absent(seen: Observed) -> Bools:
+    """The edges of which nothing is seen where they should be."""
+    absent: Bools = seen.known & (np.abs(seen.edge_ma + seen.account.step_ma) <= _faint(seen))
+    return absent
+
+
 def judge(view: View) -> Judged:
     """Everything in which the piece differs from the reference, and what became of its edges."""
     reference, train = view.reference, view.reference.train
@@ -166,7 +126,7 @@ def judge(view: View) -> Judged:
     recorded = ~reference.lost.touches(account.t_s, account.until_s)
     chance = odd_edges(view)[0] if view.prior.shared else np.zeros(len(inside), dtype=bool)
     times = _times(view)
-    flat = seen.known & (np.abs(seen.edge_ma + account.step_ma) <= _faint(seen))
+    flat = _absent(seen)
     ends = np.column_stack((train.first, train.last + 1))
     absent = np.all(flat[ends], axis=1) & np.all(recorded[ends], axis=1)
     found = np.any(times.is_edge[ends] >= 0, axis=1)
@@ -237,7 +197,7 @@ def _moved(
     reference, train, seen = view.reference, view.reference.train, view.observed
     allowed = df.TIME_S + seen.interval_s + df.DOUBTS * times.late_u_s
     start, end = train.first, train.last + 1
-    late = np.where(chance, np.nan, times.late_s)
+    late = np.where(chance & (times.is_edge < 0), np.nan, times.late_s)
     with np.errstate(invalid="ignore"):
         longer, later = late[end] - late[start], late[start]
         other = ~gone & (np.abs(longer) > np.maximum(allowed[start], allowed[end]))
@@ -289,9 +249,8 @@ def _levels(view: View, off: Floats, variance: Floats, still: Bools) -> tuple[li
         weight = 1.0 / np.maximum(deviation[members], 1e-6) ** 2
         mean = float(np.average(level_ma[members] - train.level_ma[members], weights=weight))
         level = float(np.average(train.level_ma[members]))
-        if len(members) >= least and abs(mean) > df.level_tolerance(level) + df.DOUBTS / np.sqrt(
-            weight.sum()
-        ):
+        allowed_ma = df.level_tolerance(level) + view.observed.digit_ma + df.DOUBTS / np.sqrt(weight.sum())
+        if len(members) >= least and abs(mean) > allowed_ma:
             told[members] = True
             text = _level_text(level, mean, len(members)) + _suspects(view, mean, int(members[0]))
             rows.append(reference.row(df.LEVEL, int(members[0]), "level_ma", level + mean, text))

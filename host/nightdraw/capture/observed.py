@@ -18,8 +18,8 @@ import numpy as np
 from nightdraw.capture.accounts import Account, Train
 from nightdraw.capture.align import Piece
 from nightdraw.capture.expected import ENOUGH, Moves, Response, Span, moves, places, take
-from nightdraw.capture.hypotheses import LONG_WIRES_PER_A
 from nightdraw.capture.instrument import Instrument
+from nightdraw.capture.loads import Loads
 from nightdraw.capture.place import Clock
 from nightdraw.capture.read import Recording
 from nightdraw.capture.seen import Bools, Floats, Seen
@@ -31,7 +31,9 @@ LEAST_TAUS = 6.0  # the charge around an edge must reach so far, or its neighbou
 TAU_U = 0.08  # of a time constant an edge's instant is known to: no clamp is a low pass of first order alone
 LEAST_RESPONSE = 0.5  # a level of which a slow clamp shows less than half is not judged
 YIELDING = 0.5  # of what others draw, give or take, yields with the supply (lamps do, modules don't)
+LONG_WIRES_PER_A = 0.016  # a vehicle's feeds, fuses and a tired battery: 200 mOhm at 12.6 V, per ampere
 LEAST_MA2 = 1e-12
+SLEEPING_MA = 5.0  # levels at which a vehicle draws no more than this above its least tell the base
 
 
 @dataclass(frozen=True)
@@ -62,12 +64,34 @@ class Observed:
     sigma_ma: float
     interval_s: float
     tau_s: float
+    digit_ma: float
 
     @property
     def known(self) -> Bools:
         """True for edges that were seen."""
         known: Bools = np.isfinite(self.edge_var)
         return known
+
+    def beside_loads(self, loads: Loads, clock: Clock) -> Observed:
+        """The same with what a vehicle's own loads draw taken from each level; nothing is known of the height
+        of one in which something happened."""
+        from_s, to_s = clock.to_recording(self.account.t_s), clock.to_recording(self.account.until_s)
+        others_ma = loads.mean_ma(from_s, to_s)
+        settled = loads.settled(from_s, to_s)
+        # an awake module's ampere is known to per cents only: a base beneath it would be hidden
+        settled &= others_ma <= np.min(others_ma[settled], initial=np.inf) + SLEEPING_MA
+        whole_ma = np.where(settled, self.whole_ma - others_ma, np.nan)
+        return replace(self, whole_ma=whole_ma)
+
+    def against(self, expected: Account) -> Observed:
+        """The same against other levels at the same instants."""
+        more_ma = expected.level_ma - self.account.level_ma
+        return replace(
+            self,
+            account=expected,
+            edge_ma=self.edge_ma - np.diff(more_ma, prepend=0.0),
+            whole_ma=self.whole_ma - more_ma,
+        )
 
     def without_edges(self, unsure: Bools) -> Observed:
         """The same with some edges as if they had not been seen."""
@@ -194,6 +218,7 @@ def _held(
     mean, wanted = [span.mean / gain for span in spans], [response.mean(span) for span in spans]
     off = [one - other for one, other in zip(mean, wanted, strict=True)]
     sigma = seen.noise / abs(gain)
+    digit = instrument.digit_ma / abs(gain)
     share = response.share(whole)
     count = np.where(share >= LEAST_RESPONSE, whole.count, 0.0)
     known = (after.count > 0) & (before.count > 0) & (response.share(after) >= LEAST_RESPONSE)
@@ -205,6 +230,9 @@ def _held(
         others_a = np.where(known & shared, np.maximum(off[2], 0.0), 0.0) / 1000
         doubt = YIELDING * LONG_WIRES_PER_A * others_a * np.abs(account.step_ma)
         touched = _touched(account, after, response.share(after))
+        # a mean is anywhere within a coarse digit, and no averaging of equal levels mends that
+        edge_var = edge_var + digit**2 / 6
+        doubt = np.hypot(doubt, digit / np.sqrt(6))
         edge_var = edge_var + np.where(known, touched + np.append(0.0, touched[:-1]), 0.0)
         beside = _beside(base, before, after, off, sigma)
         apart = (after.from_s + after.to_s - before.from_s - before.to_s) / 2
@@ -225,13 +253,14 @@ def _held(
         late_u_s=late_u,
         reach_s=reach,
         whole_ma=np.where(count > 0, off[0] / share, np.nan),
-        whole_var=np.maximum(whole_var, LEAST_MA2),
+        whole_var=np.maximum(whole_var + digit**2 / 12, LEAST_MA2),
         count=count,
         clear=others.inside(low, high) == 0,
         beside=beside,
         sigma_ma=sigma,
         interval_s=seen.interval_s,
         tau_s=tau_s,
+        digit_ma=digit,
     )
 
 

@@ -21,8 +21,8 @@ from nightdraw.capture.differences import Difference
 from nightdraw.capture.holding import Holding, Part
 from nightdraw.capture.hypotheses import Diagnosis
 from nightdraw.capture.journal import Did
-from nightdraw.capture.judge import Prior
 from nightdraw.capture.place import NO_CLOCK
+from nightdraw.capture.view import Prior
 
 AHEAD_S = 600.0  # a recording may begin this long after the run's start when nothing but the profile is known
 MOST_RIVALS = 6  # places that fit as well and are tried

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from nightdraw.capture import differences as df
 from nightdraw.capture.accounts import Account, Train
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.journal import NOTHING_LOST, Did, Lost
-from nightdraw.capture.seen import Floats, Ints
+from nightdraw.capture.seen import Ints
 
 
 @dataclass(frozen=True)
@@ -67,10 +67,6 @@ class Reference:
         if self.asked is not None:
             said["asked"] = round(self.asked.base_ma, 6)
         return Difference(df.BASE, None, said["asked"], said["did"], round(seen, 6), message)
-
-    def expecting(self, effect_ma: Floats) -> Account:
-        """The account with what a fault adds to each level."""
-        return replace(self.account, level_ma=self.account.level_ma + effect_ma)
 
 
 def reference_of(asked: Account | None, did: Did | None) -> Reference:

@@ -252,6 +252,12 @@ def plot(files: tuple[str, ...], out: str | None, options: Options, as_json: boo
 @click.option("--seed", type=click.IntRange(0, MAX_U32), help="Seed of the run (default: the journal's).")
 @click.option("--run", type=click.IntRange(1, MAX_U32), help="Run number (default: the journal's, else 1).")
 @click.option("--board", metavar="FILE", help="Board file of the box (default: the 12 V box that ships).")
+@click.option(
+    "--vehicle",
+    metavar="FILE",
+    help="The vehicle that was recorded, or the name of one that ships: what its own loads do is expected.",
+)
+@click.option("--script", metavar="FILE", help="What was done to --vehicle from the recording's zero on.")
 @output.json_option
 def compare(
     profile: str | None,
@@ -264,6 +270,8 @@ def compare(
     seed: int | None,
     run: int | None,
     board: str | None,
+    vehicle: str | None,
+    script: str | None,
     as_json: bool,
 ) -> None:
     """Hold what was asked, what the box says it did and what was seen side by side: any two, or all.
@@ -278,17 +286,34 @@ def compare(
     did = None if journal is None else read_did(journal)
     asked = None if profile is None else _asked(profile, did, seed, run, board)
     seen = None if recording is None else open_recording(recording, channel, options)
+    if script is not None and vehicle is None:
+        raise InputError("--script is for a vehicle: say which with --vehicle")
     place = comparing.Place(
         shared=None if circuit is None else circuit == "shared",
         channels=1 if recording is None else len(channels(Path(recording), options)),
         ohms=None if ohms is None else float(ohms),
         monitored=did is not None and _monitored(did, board),
+        **_vehicle(vehicle, script),
     )
     with output.progress("reading", 1) as shown:
         if seen is not None:
             seen.on_progress = shown.reach
         result = comparing.compare(asked, did, seen, place)
     output.finish(result.document(), result.text(), as_json, VERDICTS[result.agree])
+
+
+def _vehicle(file: str | None, script: str | None) -> dict[str, Any]:
+    """The vehicle of --vehicle and what --script did to it."""
+    if file is None:
+        return {}
+    from nightdraw import data
+    from nightdraw.vehicle import load_vehicle
+    from nightdraw.vehicle.script import load_script
+
+    vehicle = load_vehicle(data.shipped("vehicles", file))
+    if script is None:
+        return {"vehicle": vehicle}
+    return {"vehicle": vehicle, "script": load_script(data.shipped("scripts", script), vehicle)}
 
 
 def _asked(file: str, did: Did | None, seed: int | None, run: int | None, board: str | None) -> Asked:

@@ -73,6 +73,11 @@ def changes(vehicle: Vehicle, plan: script.Script, ticks: int) -> Iterator[Chang
         before = after
 
 
+def drawn_at_zero(vehicle: Vehicle, plan: script.Script) -> dict[tuple[str, str], float]:
+    """What each module and lamp draws when the script begins (amperes), by its name and its fuse."""
+    return Body(replace(vehicle, twitches=()), plan, lambda: 0).drawn()
+
+
 def again(vehicle: Vehicle) -> list[Again]:
     """The vehicle's twitches, and each load that a module wakes which wakes by itself at random."""
     found = [
