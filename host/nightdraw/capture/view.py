@@ -1,4 +1,4 @@
-"""One piece of a recording beside what it is held against: what is known of the place, which edges are off."""
+"""One piece of a recording beside what it is held against: what is known of the place, which edges differ."""
 
 from __future__ import annotations
 
