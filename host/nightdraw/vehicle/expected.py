@@ -75,7 +75,7 @@ def changes(vehicle: Vehicle, plan: script.Script, ticks: int) -> Iterator[Chang
 
 def drawn_at_zero(vehicle: Vehicle, plan: script.Script) -> dict[tuple[str, str], float]:
     """What each module and lamp draws when the script begins (amperes), by its name and its fuse."""
-    return Body(replace(vehicle, twitches=()), plan, lambda: 0).drawn()
+    return Body(standing.certain(vehicle), plan, lambda: 0).drawn()
 
 
 def again(vehicle: Vehicle) -> list[Again]:
