@@ -17,6 +17,7 @@ import shlex
 import subprocess
 import sys
 import threading
+import urllib.request
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -147,6 +148,7 @@ def test_every_block_is_run() -> None:
             for name in ("A first lesson", "In a vehicle", "With a box")
             for language in ("sh", "text")
         ),
+        ("Practise in the browser", "sh"),
         ("Hand out, mark, keep", "text"),  # not run: held to the commands' own help
         ("Recordings of your own", "sh"),
         ("From your own scripts", "python"),
@@ -306,6 +308,24 @@ def test_the_boards_that_ship_pass_their_checks(tmp_path: Path) -> None:
     assert all(re.search("^ok", said, re.MULTILINE) for said in ran.out.values()), "each ends in a verdict"
     for level in ("15 mA", "40 mA", "350 mA"):
         assert level in ran.said("nightdraw bank size")
+
+
+def test_the_vehicle_on_a_page_is_served(desk: Path) -> None:
+    lesson(desk)
+    (block,) = blocks("Practise in the browser")
+    (command,) = block.commands
+    words = [sys.executable, "-m", *shlex.split(command)]
+    with subprocess.Popen(words, cwd=desk, stdout=subprocess.PIPE, text=True) as process:
+        try:
+            assert process.stdout is not None
+            first = json.loads(process.stdout.readline())
+            assert [box["splice"] for box in first["boxes"]] == ["tailgate"]
+            with urllib.request.urlopen(first["url"], timeout=LIMIT_S) as page:
+                assert page.status == 200
+                assert b"my-fault" not in page.read()
+        finally:
+            process.terminate()
+        assert process.wait(LIMIT_S) == 0
 
 
 @pytest.fixture

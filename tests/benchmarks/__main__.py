@@ -10,10 +10,10 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from tests.benchmarks import book, core, long, recordings, simulation, vehicle
+from tests.benchmarks import book, core, live, long, recordings, simulation, vehicle
 from tests.benchmarks.measure import Ratio
 
-SUITES = (core.run, simulation.run, recordings.run, long.run, vehicle.run, book.run)
+SUITES = (core.run, simulation.run, recordings.run, long.run, vehicle.run, book.run, live.run)
 
 
 def ratios(folder: Path) -> Iterator[Ratio]:

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.benchmarks import __main__ as bench
-from tests.benchmarks import book, core, long, measure, recordings, simulation, vehicle
+from tests.benchmarks import book, core, live, long, measure, recordings, simulation, vehicle
 
 
 def test_every_benchmark_still_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -24,10 +24,13 @@ def test_every_benchmark_still_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         (vehicle, "LENGTH_S", 20),
         (vehicle, "PIECE_S", 10),
         (book, "LESSONS", 5),
+        (live, "LENGTH_S", 10),
+        (live, "SAMPLES", 200_000),
+        (live, "TURNS", 1),
     ):
         monkeypatch.setattr(module, name, little)
     found = list(bench.ratios(tmp_path))
-    assert len(found) == 21
+    assert len(found) == 26
     # The row that is a difference of two times may come out at nothing on a busy machine.
     assert all(ratio.ours_s > 0 or "sampled" in ratio.what for ratio in found)
     assert all(ratio.peer_s > 0 for ratio in found)

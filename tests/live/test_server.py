@@ -5,12 +5,15 @@ from __future__ import annotations
 import contextlib
 import json
 import signal
+import socket
 import subprocess
 import sys
+import time
 
 import numpy as np
 import pytest
 from nightdraw.capture.read import open_recording
+from nightdraw.live import connection
 from nightdraw.live import server as serve
 from nightdraw.live.server import FILES, MOST_PAGES, LiveServer
 from websockets.exceptions import ConnectionClosed, InvalidStatus
@@ -208,3 +211,46 @@ def test_a_recording_is_seen_and_saved(talk: Talk, served: LiveServer, tmp_path)
         assert np.isclose(part.min(), 1000 * seen[0, 0].min(), rtol=1e-6)
     assert get(served, f"{path}recording.csv?seat=nobody")[0] == 404
     assert get(served, f"{path}recording.txt?seat={talk.seat}")[0] == 404
+
+
+def test_two_hundred_connections_leave_room_for_who_sits_there() -> None:
+    with serving(case(), most=3) as server:
+        url = server.url(server.rooms[0])
+        mine = Talk(url)
+        mine.ask("pull", fuse="F1")
+        idle = [socket.create_connection((serve.HOST, server.port)) for _ in range(100)]
+        refused, others = 0, []
+        for _ in range(100):
+            try:
+                others.append(Talk(url))
+            except (InvalidStatus, ConnectionClosed, KeyError):
+                refused += 1
+        assert len(others) == 2
+        assert refused == 98
+        assert len(server.seats.seats) == 3
+        assert "no" not in mine.ask("pull", fuse="F2")
+        assert mine.state(lambda now: len(now["pulled"]) == 2)["pulled"] == ["F1", "F2"]
+        for one in (*idle, *others, mine):
+            one.close()
+
+
+def test_a_page_that_never_reads_is_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(connection, "DEAF_S", 0.3)
+    with serving(case(*BOXES), speed=60) as server:
+        url = server.url(server.rooms[0])
+        path = url.split(str(server.port))[1]
+        deaf = socket.create_connection((serve.HOST, server.port))
+        head = f"GET {path}live HTTP/1.1\r\nHost: {serve.HOST}:{server.port}\r\nUpgrade: websocket\r\n"
+        head += "Connection: Upgrade\r\nSec-WebSocket-Version: 13\r\n"
+        head += "Sec-WebSocket-Key: AAAAAAAAAAAAAAAAAAAAAA==\r\n\r\n"
+        deaf.sendall(head.encode())
+        assert deaf.recv(12) == b"HTTP/1.1 101"
+        until = time.monotonic() + PATIENCE_S
+        while (pages := sum(seat.pages for seat in server.seats.seats.values())) and time.monotonic() < until:
+            time.sleep(0.02)  # nothing tells a test that a connection was dropped
+        assert pages == 0
+        deaf.close()
+        monkeypatch.setattr(connection, "DEAF_S", PATIENCE_S)
+        again = Talk(url)
+        assert again.state()["volts"] > 12
+        again.close()

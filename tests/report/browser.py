@@ -91,6 +91,10 @@ class Browser:
 
     def open(self, path: Path, width: int = 1280, dark: bool = False, calm: bool = True) -> None:
         """Open a file in a window so wide; calm: as for whoever wants reduced motion."""
+        self.visit(path.resolve().as_uri(), width, dark, calm)
+
+    def visit(self, address: str, width: int = 1280, dark: bool = False, calm: bool = True) -> None:
+        """The same for any address."""
         size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 600}
         self.call("Emulation.setDeviceMetricsOverride", **size)
         features = [
@@ -99,7 +103,7 @@ class Browser:
         ]
         self.call("Emulation.setEmulatedMedia", features=features)
         self.seen.clear()
-        self.call("Page.navigate", url=path.resolve().as_uri())
+        self.call("Page.navigate", url=address)
         self.script("new Promise(done => document.readyState === 'complete' ? done() : onload = done)")
         self.settle()
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import secrets
 import selectors
 import time
+import traceback
 from collections.abc import Callable
 
 from nightdraw.bench.doors import Doors
@@ -30,7 +31,7 @@ class Seat:
         self.room, self.live = room, live
         self.pages = 0
         self.left_s = time.monotonic()
-        self.taken = False
+        self.taken = self.broken = False
         self._speed = live.speed  # that its pages chose
         live.set_speed(1.0)
         self._selector = selectors.DefaultSelector()
@@ -121,7 +122,18 @@ class Seats:
         """Let time pass for all; those at which it runs ahead share what computing there is."""
         share_s = BUSY_S / max(1, self.waiting())
         for seat in self.seats.values():
+            if not seat.broken:
+                self._turn(seat, share_s)
+
+    def _turn(self, seat: Seat, share_s: float) -> None:
+        """A turn of one; a defect in it stops this vehicle and no other."""
+        try:
             seat.turn(share_s)
+        except Exception:
+            traceback.print_exc()
+            seat.broken = True
+            seat.live.wait = None
+            seat.live.say("say.broken")
 
     def waiting(self) -> int:
         """At how many time runs as fast as it can."""

@@ -1,8 +1,7 @@
 """The page's server: one address with a token in it, a socket for moves and pictures, nothing else.
 
 Whoever hasn't the token gets 404 for everything. A page of another origin, or one reached by another name
-than the loopback's, is let in nowhere. Each page has one picture under way at a time: one that doesn't read
-gets no further ones, and is let go after a while.
+than the loopback's, is let in nowhere.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ import mimetypes
 import secrets
 import socket
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,9 +23,9 @@ from typing import TYPE_CHECKING, Any
 from nightdraw.bench.control import RefusedError
 from nightdraw.errors import InputError
 from nightdraw.lesson.words import Words
-from nightdraw.live import findings, moves, plots
+from nightdraw.live import connection, findings, plots
 from nightdraw.live.overview import Overview
-from nightdraw.live.scene import scene, snapshot
+from nightdraw.live.scene import scene
 from nightdraw.live.seats import TURN_S, Seat, Seats
 from nightdraw.live.vehicle import Case
 
@@ -42,10 +41,7 @@ CHARTS = ("uplot/uPlot.iife.min.js", "uplot/uPlot.min.css")
 FILES = ("paths.js", "page.js", "chart.js", "draw.js", "page.css", *CHARTS)
 MOST_MESSAGE = 8192  # bytes: a move has some hundred
 MOST_PAGES = 64  # at once, of all students
-MOST_A_SECOND = 60  # messages of one page
-DEAF_S = 20.0  # a page that doesn't read is let go after so long
 LEAST_REST_S = 0.002  # of each turn is the pages'
-PICTURE_S = 0.05  # between two pictures of one page
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
@@ -113,7 +109,7 @@ class LiveServer:
         config = uvicorn.Config(
             self.app, log_level="critical", access_log=False, ws="websockets-sansio", lifespan="on",
             ws_max_size=MOST_MESSAGE, ws_per_message_deflate=False, timeout_graceful_shutdown=1,
-            server_header=False, ws_ping_interval=DEAF_S, ws_ping_timeout=DEAF_S,
+            server_header=False, ws_ping_interval=connection.DEAF_S, ws_ping_timeout=connection.DEAF_S,
         )  # fmt: skip
 
         class Quiet(uvicorn.Server):
@@ -283,111 +279,12 @@ class LiveServer:
             return
         self._pages += 1
         seat.enter()
-        page = Page(socket, seat, self.words, self.keep_answer)
+        page = connection.Page(socket, seat, self.words, self.keep_answer)
         try:
             await page.serve()
         finally:
             self._pages -= 1
             seat.leave()
-
-
-class Page:
-    """One page's end of the socket."""
-
-    def __init__(self, socket: WebSocket, seat: Seat, words: Words, keep: Callable[[Seat], None]) -> None:
-        self._socket, self._seat, self._words, self._keep = socket, seat, words, keep
-        self._view: plots.View | None = None
-        self._stirred = asyncio.Event()
-        self._answers: list[str] = []
-        self._allowance, self._counted_s = float(MOST_A_SECOND), time.monotonic()
-
-    async def serve(self) -> None:
-        """Talk until either end goes."""
-        tasks = [asyncio.create_task(self._hear()), asyncio.create_task(self._show())]
-        try:
-            await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
-            with contextlib.suppress(Exception):
-                await self._socket.close(1000)
-
-    async def _hear(self) -> None:
-        while True:
-            message = await self._socket.receive()
-            if message["type"] == "websocket.disconnect":
-                return
-            if not self._may():
-                await self._socket.close(1008)
-                return
-            text = message.get("text")
-            self._take(text if isinstance(text, str) else "")
-            self._stirred.set()
-
-    def _may(self) -> bool:
-        """Whether it keeps to so many messages a second."""
-        now_s = time.monotonic()
-        self._allowance = min(
-            float(MOST_A_SECOND), self._allowance + (now_s - self._counted_s) * MOST_A_SECOND
-        )
-        self._counted_s = now_s
-        self._allowance -= 1
-        return self._allowance >= 0
-
-    def _take(self, text: str) -> None:
-        """Do what a message asks for; what is refused is answered with a sentence."""
-        try:
-            asked = json.loads(text, parse_constant=_no_constant)
-            if not isinstance(asked, dict):
-                raise ValueError("no object")
-        except (ValueError, RecursionError):
-            self._answers.append(json.dumps({"no": self._words("no.message")}))
-            return
-        answer: dict[str, Any] = {"id": asked.get("id") if isinstance(asked.get("id"), int) else None}
-        try:
-            if asked.get("do") == "view":
-                self._view = plots.view(asked, self._words)
-            else:
-                moves.act(self._seat.live, asked)
-                if asked["do"] == "answer":
-                    self._keep(self._seat)
-        except RefusedError as refusal:
-            answer["no"] = str(refusal)
-        self._answers.append(json.dumps(answer))
-        del self._answers[:-MOST_A_SECOND]
-
-    async def _show(self) -> None:
-        """Send answers, how the vehicle stands, and the recorder's picture where any of it has changed."""
-        last, drawn = "", None
-        await self._send(json.dumps({"seat": self._seat.key, "boxes": self._boxes()}))
-        while True:
-            self._stirred.clear()
-            answers, self._answers = self._answers, []
-            for answer in answers:
-                await self._send(answer)
-            told = json.dumps({"now": snapshot(self._seat.live)}, allow_nan=False)
-            if told != last:
-                await self._send(told)
-                last = told
-            if self._view is not None:
-                state = plots.state(self._seat.live, self._view)
-                if state != drawn:
-                    drawn = state
-                    await self._send(plots.picture(self._seat.live, self._view))
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._stirred.wait(), PICTURE_S)
-
-    def _boxes(self) -> list[dict[str, str]]:
-        return [] if self._seat.live.case.secret else self._seat.where()
-
-    async def _send(self, told: str | bytes) -> None:
-        sending = self._socket.send_text(told) if isinstance(told, str) else self._socket.send_bytes(told)
-        await asyncio.wait_for(sending, DEAF_S)
-
-
-def _no_constant(name: str) -> float:
-    raise ValueError(f"{name} is no number")
 
 
 def _nothing() -> Response:

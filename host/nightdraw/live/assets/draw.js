@@ -88,7 +88,7 @@ class Vehicle {
 
   feed(feed, ask) {
     const ring = el("p.note", { hidden: true });
-    const wire = el("div.wire", {}, el("p", {}, el("b", {}, this.words.feed.replace("{feed}", feed.feed))), ring);
+    const wire = el("div.wire", {}, el("h3", {}, this.words.feed.replace("{feed}", feed.feed)), ring);
     if (feed.main) wire.append(this.fuse({ ...feed.main, splices: 0 }, ask));
     this.feeds.set(feed.feed, ring);
     return el("div.feed", { role: "group", "aria-label": this.words.feed.replace("{feed}", feed.feed) }, wire,

@@ -68,7 +68,7 @@ const waits = [
   el("button", { type: "button", onclick: () => ask({ do: "wait", until: "change" }) }, words.wait_change),
 ];
 const cancel = el("button.strong", { type: "button", hidden: true, onclick: () => ask({ do: "cancel" }) }, words.wait_cancel);
-const time = el("div.time.row", { role: "group", "aria-label": words.time }, clock, el("label", {}, words.speed, speed), ...waits, ahead, cancel);
+const time = el("section.time.row", { "aria-label": words.time }, clock, el("label", {}, words.speed, speed), ...waits, ahead, cancel);
 
 // ---- instruments
 
@@ -263,7 +263,7 @@ function findings() {
   return el("section.wide", { "aria-labelledby": "h-findings" }, el("h2", { id: "h-findings" }, words.findings), form);
 }
 
-const log = el("ol.log", { role: "log", "aria-live": "polite", tabindex: 0, "aria-label": words.happened });
+const log = el("ol.log", {}), logged = el("div.scroll", { role: "log", tabindex: 0, "aria-label": words.happened }, log);
 let heard = "";
 
 function showSaid(said) {
@@ -289,11 +289,10 @@ const recorderNode = kit.recorder ? recorder() : null;
 refused.append(el("span", {}), el("button", { type: "button", onclick: () => { refused.hidden = true; } }, words.understood));
 document.body.append(
   el("header", {}, el("h1", {}, words.title), el("p", {}, scene.group ? words.for_group.replace("{vehicle}", scene.vehicle).replace("{group}", scene.group) : scene.vehicle), connection),
-  scene.complaint ? el("p.lead", {}, scene.complaint) : "",
   time,
-  el("main", {}, vehicle.node,
+  el("main", {}, scene.complaint ? el("p.lead.wide", {}, scene.complaint) : "", vehicle.node,
     el("section", { "aria-labelledby": "h-tools" }, el("h2", { id: "h-tools" }, words.tools.replace("{kit}", kit.name)), ...panels,
-      el("h2", {}, words.happened), log, boxes),
+      el("h2", {}, words.happened), logged, boxes),
     recorderNode || "", findings(), refused),
   el("footer", {}, el("details.caution", {}, el("summary", {}, words.caution),
     el("ul", {}, ...words.cautions.trim().split("\n").map(line => el("li", {}, line))))));
