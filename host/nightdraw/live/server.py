@@ -272,16 +272,16 @@ class LiveServer:
             await socket.close(1008)  # before it is accepted: the handshake answers 403
             return
         seat = self.seats.find(room.token, room.case, socket.query_params.get("seat", "")[:64])
-        await socket.accept()
         if seat is None:
+            await socket.accept()
             await socket.send_text(json.dumps({"full": self.words("no.seat")}))
             await socket.close(1013)
             return
         self._pages += 1
-        seat.enter()
-        page = connection.Page(socket, seat, self.words, self.keep_answer)
+        seat.enter()  # before anything is waited for: nobody else is given it
         try:
-            await page.serve()
+            await socket.accept()
+            await connection.Page(socket, seat, self.words, self.keep_answer).serve()
         finally:
             self._pages -= 1
             seat.leave()

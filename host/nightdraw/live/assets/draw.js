@@ -18,6 +18,13 @@ function el(name, attributes = {}, ...children) {
   return made;
 }
 
+/** Hide or show a control; who stood on it with the keyboard comes to stand on what takes its place. */
+function hide(node, hidden) {
+  const stood = hidden && document.activeElement === node;
+  put(node, "hidden", hidden);
+  if (stood) [...node.parentElement.children].find(one => one !== node && !one.hidden && !one.disabled && one.focus)?.focus();
+}
+
 function svg(width, height, label, inside) {
   const made = document.createElementNS(SVG, "svg");
   made.setAttribute("viewBox", `0 0 ${width} ${height}`);

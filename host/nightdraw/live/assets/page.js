@@ -110,9 +110,10 @@ function meter() {
     face.show(now.shown.meter);
     if (document.activeElement !== range) put(range, "value", String(now.meter.range));
     const inside = now.meter.in;
-    put(bridged, "hidden", inside); put(bare, "hidden", inside); put(out, "hidden", !inside);
+    for (const [node, hidden] of inside ? [[out, false], [bridged, true], [bare, true]] : [[bridged, false], [bare, false], [out, true]])
+      hide(node, hidden);
     put(reset, "disabled", !inside);
-    put(mend, "hidden", !now.meter.blown || inside);
+    hide(mend, !now.meter.blown || inside);
     put(state, "textContent", now.meter.blown ? words.meter_gone : inside ? words.meter_is_in : words.meter_is_out);
   });
 }
@@ -297,14 +298,18 @@ document.body.append(
   el("footer", {}, el("details.caution", {}, el("summary", {}, words.caution),
     el("ul", {}, ...words.cautions.trim().split("\n").map(line => el("li", {}, line))))));
 
+let left = null; // where somebody stood with the keyboard before time ran ahead
+
 function show(state) {
   now = state;
   const [day, ...rest] = now.clock.split(" ");
   put(clock, "textContent", words.clock.replace("{day}", day).replace("{clock}", rest.join(" ")));
   if (document.activeElement !== speed) put(speed, "value", String(now.speed));
   const waiting = now.waits !== null;
-  for (const control of waits) put(control, "disabled", waiting);
   put(cancel, "hidden", !waiting);
+  if (waiting && waits.includes(document.activeElement)) { left = document.activeElement; cancel.focus(); }
+  for (const control of waits) put(control, "disabled", waiting);
+  if (!waiting && left) { left.focus(); left = null; }
   put(ahead, "textContent", waiting ? words.is_ahead : "");
   vehicle.show(now);
   for (const each of shows) each();

@@ -7,8 +7,7 @@ const fill = (text, told) => text.replace(/\{(\w+)\}/g, (all, key) => told[key] 
 const heading = el("p", {}), main = el("main.paths", {});
 let shown = "";
 
-document.body.append(el("header", {}, el("h1", {}, words.title), heading, el("p.net", {}, words.only)),
-  el("p.note", {}, words.legend), main);
+document.body.append(el("header", {}, el("h1", {}, words.title), heading, el("p.net", {}, words.only)), main);
 
 function span(s) {
   if (s === null || s === undefined) return words.not_yet;
@@ -68,7 +67,7 @@ function draw(told) {
   if (key === shown) return;
   shown = key;
   heading.textContent = fill(words.plan, told);
-  main.replaceChildren(...told.groups.map(group => {
+  main.replaceChildren(el("p.note.wide", {}, words.legend), ...told.groups.map(group => {
     const most = Math.max(60, group.quickest ? group.quickest.p95_s : 0, ...group.students.map(one => one.t_s));
     return el("section.wide", {}, el("h2", {}, fill(words.group, group)), way(group, most),
       ...(group.students.length ? group.students.map((one, k) => student(one, k + 1, group, most)) : [el("p.note", {}, words.nobody)]));
