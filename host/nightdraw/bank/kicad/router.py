@@ -1,0 +1,306 @@
+"""Tracks on two layers: each net as a tree grown pad by pad, by A* on a grid; nets in the way are taken up and routed again.
+
+Theory: the grid's nodes are points 0.3175 mm apart on two layers, its edges eight directions and the via. For each
+net, a node is closed where the net's own width and the distance of the classes leave no room beside pads, holes and the edge; where
+only another net's track is in the way it stays open at a price. What a path crosses is taken up and waits for its turn again.
+The price of a node grows each time that it was fought over (as in negotiated routing, McMurchie and Ebeling, 1995), so that
+nets give way to each other. Cost is the length, more across a layer's favoured direction, a via as much as VIA_COST. Nothing is
+random and nets are taken in a fixed order: the same board has the same tracks.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections import deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from nightdraw.bank.kicad.copper import BACK, FRONT, Metal, Track, Via, of_hole, of_pad, of_track, of_via
+from nightdraw.bank.kicad.placed import At
+from nightdraw.bank.kicad.rules import EDGE_MM, VIA_MM, Rules
+from nightdraw.bank.netlist import GROUND
+
+PITCH_MM = 0.3175
+VIA_COST = 12.0  # in steps
+ACROSS = 0.2  # more for a step against the layer's direction
+FOUGHT = 4.0  # the price of a node under another net's track, and what each quarrel adds
+MOST_TURNS = 900  # routings, those again included
+HOLES_APART_MM = 0.3  # drilled holes' edges, copper between them aside
+CLOSED = 255
+SLANT = 2**0.5 - 1  # what a diagonal step takes beyond a straight one
+HURRY = 1.1  # the estimate's weight: paths up to a tenth dearer than the cheapest, found several times as fast
+SPARE_MM = 0.005  # numbers in the file are rounded
+
+
+# Steps (rows, columns) and their lengths on each layer: the front favours columns, the back rows.
+_MOVES = tuple(
+    tuple(
+        ((down, along), (1 + SLANT if down and along else 1.0) + (ACROSS if (down if lay == FRONT else along) else 0.0))
+        for down in (-1, 0, 1)
+        for along in (-1, 0, 1)
+        if down or along
+    )
+    for lay in (FRONT, BACK)
+)
+
+
+class Stuck(Exception):
+    """A net found no way, or the quarrels never ended; the text says which."""
+
+
+@dataclass
+class Net:
+    """A net on its way: its pads, and what is laid."""
+
+    name: str
+    pads: list[At]
+    tracks: list[Track] = field(default_factory=list)
+    vias: list[Via] = field(default_factory=list)
+
+    def metal(self) -> list[Metal]:
+        return [*map(of_track, self.tracks), *map(of_via, self.vias)]
+
+    @property
+    def span(self) -> float:
+        """Half the circumference of the pads' box."""
+        x, y = [at.x for at in self.pads], [at.y for at in self.pads]
+        return max(x) - min(x) + max(y) - min(y)
+
+
+class Router:
+    """One board's routing."""
+
+    def __init__(
+        self, size: tuple[float, float], pads: list[At], holes: Iterable[tuple[float, float, float]],
+        rules: Rules, tell: Callable[[int, int], None] = lambda done, all: None,
+    ) -> None:  # fmt: skip
+        self.rules, self.size, self.pads, self.tell = rules, size, pads, tell
+        self.wide, self.deep = (int(round(side / PITCH_MM)) + 1 for side in size)
+        self.plane = self.wide * self.deep
+        self.fixed = [of_pad(at) for at in pads] + [of_hole(*hole) for hole in holes]
+        self.history = np.zeros((2, self.deep, self.wide))
+        self.nets: dict[str, Net] = {}
+        for at in pads:
+            if at.net:
+                self.nets.setdefault(at.net, Net(at.net, [])).pads.append(at)
+
+    def route(self) -> tuple[list[Track], list[Via]]:
+        """Every net's tracks and vias; raises Stuck."""
+        several = [net for net in self.nets.values() if len(net.pads) > 1]
+        waiting = deque(sorted((net for net in several if net.name != GROUND), key=self._rank))
+        every, turns = len(waiting), 0
+        while waiting:
+            net = waiting.popleft()
+            turns += 1
+            if turns > MOST_TURNS:
+                raise Stuck(f"{net.name} and {len(waiting)} other nets")
+            self.tell(every - len(waiting), every)
+            for other in self._lay(net):
+                other.tracks, other.vias = [], []
+                waiting.append(other)
+        if GROUND in self.nets:
+            self._lay(self.nets[GROUND], np.inf)
+        nets = [self.nets[name] for name in sorted(self.nets)]
+        return [t for net in nets for t in net.tracks], [v for net in nets for v in net.vias]
+
+    def _rank(self, net: Net) -> tuple[float, float, str]:
+        """Wide and short ones first."""
+        return -self.rules.net(net.name).width_mm, net.span, net.name
+
+    def _lay(self, net: Net, fought: float = FOUGHT) -> list[Net]:
+        """Route a net, other nets' tracks at the price of `fought`; the nets that it crossed, in order of name."""
+        net.tracks, net.vias = [], []
+        steps, holes = self._prices(net, fought)
+        tree = [node for node in self._nodes(net.pads[0])]
+        left = net.pads[1:]
+        done = [net.pads[0]]
+        while left:
+            nearest = min(
+                left, key=lambda at: (min(abs(at.x - b.x) + abs(at.y - b.y) for b in done), at.ref, at.pad.name)
+            )
+            left.remove(nearest)
+            done.append(nearest)
+            path = _search(steps, holes, self.wide, self.plane, tree, self._nodes(nearest))
+            if path is None and net.name == GROUND:
+                continue  # the pour's business, and KiCad's to judge
+            if path is None:
+                raise Stuck(f"{net.name} finds no way to {nearest.ref}.{nearest.pad.name}")
+            self._keep(net, path)
+            tree = list(dict.fromkeys([*tree, *path, *self._nodes(nearest)]))
+        return self._crossed(net)
+
+    def _nodes(self, at: At) -> tuple[int, int]:
+        place = int(round(at.y / PITCH_MM)) * self.wide + int(round(at.x / PITCH_MM))
+        return place, place + self.plane
+
+    def _prices(self, net: Net, fought: float) -> tuple[list[float], list[float]]:
+        """What each node costs besides the step, for tracks and for vias; infinite where closed."""
+        own = self.rules.net(net.name)
+        steps = self.history.copy()
+        holes = self.history[0] + self.history[1]
+        edge = EDGE_MM + SPARE_MM
+        self._close_edge(steps, edge + own.width_mm / 2)
+        self._close_edge(holes[np.newaxis], edge + VIA_MM / 2)
+        others = [m for other in self.nets.values() if other is not net for m in other.metal()]
+        for metal in others:
+            self._mark(metal, own.width_mm, net.name, steps, holes, fought)
+        for metal in self.fixed:
+            self._mark(metal, own.width_mm, net.name, steps, holes, np.inf)
+        return steps.ravel().tolist(), np.concatenate([holes.ravel(), holes.ravel()]).tolist()
+
+    def _close_edge(self, layers: np.ndarray, reach: float) -> None:
+        """Nothing within `reach` of the board's edge."""
+        x = np.arange(self.wide) * PITCH_MM
+        y = np.arange(self.deep) * PITCH_MM
+        layers[:, :, (x < reach) | (x > self.size[0] - reach)] = np.inf
+        layers[:, (y < reach) | (y > self.size[1] - reach), :] = np.inf
+
+    def _mark(
+        self, metal: Metal, width: float, name: str, steps: np.ndarray, holes: np.ndarray, price: float
+    ) -> None:
+        """Raise the price of whatever lies too close to a piece of metal."""
+        same = metal.net == name
+        apart = max(self.rules.net(name).apart_mm, self.rules.net(metal.net).apart_mm) + SPARE_MM
+        if same:  # only drilled holes of its own must stay apart
+            apart = HOLES_APART_MM if price == np.inf else 0.0
+        reach = apart + max(width, VIA_MM) / 2
+        left, top, right, bottom = metal.bounds(reach)
+        columns = slice(max(0, int(left / PITCH_MM)), min(self.wide, int(right / PITCH_MM) + 2))
+        rows = slice(max(0, int(top / PITCH_MM)), min(self.deep, int(bottom / PITCH_MM) + 2))
+        y, x = np.mgrid[rows, columns] * PITCH_MM
+        distance = metal.distance(x, y)
+        holes[rows, columns][distance < apart + VIA_MM / 2] += price
+        if same:
+            return
+        near = distance < apart + width / 2
+        for layer in (FRONT, BACK) if metal.layer is None else (metal.layer,):
+            steps[layer, rows, columns][near] += price
+
+    def _keep(self, net: Net, path: list[int]) -> None:
+        """A path as tracks, straight runs joined, and vias."""
+        width = self.rules.net(net.name).width_mm
+        points = [(node // self.plane, node % self.plane % self.wide, node % self.plane // self.wide) for node in path]
+        start = points[0]
+        for k, (before, here) in enumerate(zip(points, points[1:], strict=False), 1):
+            if here[0] != before[0]:
+                net.vias.append(Via(net.name, here[1] * PITCH_MM, here[2] * PITCH_MM))
+                self._track(net, start, before, width)
+                start = here
+                continue
+            after = points[k + 1] if k + 1 < len(points) else None
+            if after is None or _way(before, here) != _way(here, after):
+                self._track(net, start, here, width)
+                start = here
+
+    def _track(self, net: Net, start: tuple[int, int, int], end: tuple[int, int, int], width: float) -> None:
+        if start != end:
+            ends = ((start[1] * PITCH_MM, start[2] * PITCH_MM), (end[1] * PITCH_MM, end[2] * PITCH_MM))
+            net.tracks.append(Track(net.name, start[0], *ends, width))
+
+    def _crossed(self, net: Net) -> list[Net]:
+        """The nets whose copper is now too close to this one's; the places get dearer."""
+        found = []
+        mine = net.metal()
+        for name in sorted(self.nets):
+            other = self.nets[name]
+            if other is net or not other.tracks:
+                continue
+            apart = max(self.rules.net(net.name).apart_mm, self.rules.net(name).apart_mm)
+            places = [_place(a, b, apart) for a in mine for b in other.metal()]
+            hits = [place for place in places if place]
+            for layer, x, y in hits:
+                column, row = int(round(x / PITCH_MM)), int(round(y / PITCH_MM))
+                window = (slice(max(0, row - 2), row + 3), slice(max(0, column - 2), column + 3))
+                self.history[layer][window] += FOUGHT / 4
+            if hits:
+                found.append(other)
+        return found
+
+
+def _way(one: tuple[int, int, int], other: tuple[int, int, int]) -> tuple[int, int, int]:
+    return other[0] - one[0], other[1] - one[1], other[2] - one[2]
+
+
+def _place(a: Metal, b: Metal, apart: float) -> tuple[int, float, float] | None:
+    """Where two pieces come closer than `apart`: layer and point; None where they don't."""
+    if a.layer is not None and b.layer is not None and a.layer != b.layer:
+        return None
+    reach = apart + a.radius + b.radius
+    if (
+        max(a.start[0], a.end[0]) + reach < min(b.start[0], b.end[0])
+        or max(b.start[0], b.end[0]) + reach < min(a.start[0], a.end[0])
+        or max(a.start[1], a.end[1]) + reach < min(b.start[1], b.end[1])
+        or max(b.start[1], b.end[1]) + reach < min(a.start[1], a.end[1])
+    ):
+        return None
+    gap, x, y = _apart(a, b)
+    if gap >= reach - SPARE_MM / 2:
+        return None
+    return (a.layer if a.layer is not None else b.layer) or FRONT, x, y
+
+
+def _apart(a: Metal, b: Metal) -> tuple[float, float, float]:
+    """The distance of two lines and the point of the first that is nearest, by samples of a quarter step."""
+    length = max(abs(a.end[0] - a.start[0]), abs(a.end[1] - a.start[1]))
+    count = max(2, int(length / PITCH_MM * 2) + 2)
+    share = np.linspace(0, 1, count)
+    x = a.start[0] + share * (a.end[0] - a.start[0])
+    y = a.start[1] + share * (a.end[1] - a.start[1])
+    distance = b.distance(x, y) + b.radius
+    k = int(np.argmin(distance))
+    return float(distance[k]), float(x[k]), float(y[k])
+
+
+def _search(
+    steps: list[float], holes: list[float], wide: int, plane: int, tree: list[int], goals: tuple[int, int]
+) -> list[int] | None:
+    """The cheapest path from the tree to either goal, both included; None where there is none."""
+    goal_x, goal_y = goals[0] % wide, goals[0] // wide
+    nothing = float("inf")
+    best = [nothing] * len(steps)
+    before: dict[int, int] = {}
+    closed = bytearray(len(steps))
+    heap = []
+    for node in tree:
+        best[node] = 0.0
+        place = node % plane
+        dx, dy = abs(place % wide - goal_x), abs(place // wide - goal_y)
+        heap.append((HURRY * (max(dx, dy) + SLANT * min(dx, dy)), node))
+    heapq.heapify(heap)
+    moves = [[(down * wide + along, length) for (down, along), length in lay] for lay in _MOVES]
+    pop, push = heapq.heappop, heapq.heappush
+    while heap:
+        _, node = pop(heap)
+        if closed[node]:
+            continue
+        closed[node] = 1
+        if node in goals:
+            return _traced(before, node)
+        paid = best[node]
+        layer = FRONT if node < plane else BACK
+        for move, length in moves[layer]:
+            after = node + move
+            price = paid + length + steps[after]
+            if price < best[after]:
+                best[after], before[after] = price, node
+                place = after - layer * plane
+                dx, dy = abs(place % wide - goal_x), abs(place // wide - goal_y)
+                push(heap, (price + HURRY * (dx + SLANT * dy if dx > dy else dy + SLANT * dx), after))
+        after = node + plane if layer == FRONT else node - plane
+        price = paid + VIA_COST + holes[node] + steps[after]
+        if price < best[after]:
+            best[after], before[after] = price, node
+            place = node - layer * plane
+            dx, dy = abs(place % wide - goal_x), abs(place // wide - goal_y)
+            push(heap, (price + HURRY * (max(dx, dy) + SLANT * min(dx, dy)), after))
+    return None
+
+
+def _traced(before: dict[int, int], node: int) -> list[int]:
+    path = [node]
+    while node in before:
+        node = before[node]
+        path.append(node)
+    return path[::-1]

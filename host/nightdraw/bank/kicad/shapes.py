@@ -1,0 +1,155 @@
+"""Footprints as data: pads, outline and marks of every shape of part on the board, each with its source.
+
+Lengths in mm, y downwards as KiCad counts, the first pad at the origin. All parts are through-hole. Which part has which
+shape is `library`'s to say.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+CIRCLE, RECT, OVAL = "circle", "rect", "oval"
+GENERIC = "common practice for this package; no source beside the package's standard"
+
+
+@dataclass(frozen=True)
+class Pad:
+    """One plated hole: its name on the part, place, copper's width and height, drill."""
+
+    name: str
+    x: float
+    y: float
+    wide: float
+    high: float
+    drill: float
+    form: str = CIRCLE
+
+
+@dataclass(frozen=True)
+class Box:
+    """An upright rectangle."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    def grown(self, by: float) -> Box:
+        """The same with `by` more on every side."""
+        return Box(self.left - by, self.top - by, self.right + by, self.bottom + by)
+
+    def meets(self, other: Box) -> bool:
+        """Whether the two overlap."""
+        return (
+            self.left < other.right
+            and other.left < self.right
+            and self.top < other.bottom
+            and other.top < self.bottom
+        )
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A footprint. body: the part's outline; round: drawn as a circle; lines: more marks (x1, y1, x2, y2);
+    source: where pitches and the order of pins come from."""
+
+    name: str
+    about: str
+    pads: tuple[Pad, ...]
+    body: Box
+    source: str
+    round: bool = False
+    lines: tuple[tuple[float, float, float, float], ...] = ()
+
+    @property
+    def courtyard(self) -> Box:
+        """What the part takes on the board, a quarter of a millimetre around copper and body."""
+        left = min([self.body.left, *(pad.x - pad.wide / 2 for pad in self.pads)])
+        right = max([self.body.right, *(pad.x + pad.wide / 2 for pad in self.pads)])
+        top = min([self.body.top, *(pad.y - pad.high / 2 for pad in self.pads)])
+        bottom = max([self.body.bottom, *(pad.y + pad.high / 2 for pad in self.pads)])
+        return Box(left, top, right, bottom).grown(0.25)
+
+
+def axial(
+    name: str, about: str, pins: tuple[str, str], pitch: float, body: tuple[float, float], drill: float,
+    banded: bool = False, source: str = GENERIC,
+) -> Shape:  # fmt: skip
+    """A lying part with a lead at each end; banded: a line near the first pad, its cathode."""
+    pad = drill * 2 if drill < 1 else drill + 1.1
+    left, right = (pitch - body[0]) / 2, (pitch + body[0]) / 2
+    half = body[1] / 2
+    band = left + 0.18 * body[0]
+    lines = [(pad / 2 + 0.3, 0.0, left, 0.0), (right, 0.0, pitch - pad / 2 - 0.3, 0.0)]
+    if banded:
+        lines += [(band, -half, band, half), (band + 0.25, -half, band + 0.25, half)]
+    pads = (
+        Pad(pins[0], 0, 0, pad, pad, drill, RECT if banded else CIRCLE),
+        Pad(pins[1], pitch, 0, pad, pad, drill),
+    )
+    return Shape(name, about, pads, Box(left, -half, right, half), source, lines=tuple(lines))
+
+
+def can(name: str, about: str, pitch: float, diameter: float, drill: float, source: str = GENERIC) -> Shape:
+    """An upright round electrolytic, plus first."""
+    pad = min(2 * drill + 0.2, pitch - 0.7)
+    middle, half = pitch / 2, diameter / 2
+    pads = (Pad("+", 0, 0, pad, pad, drill, RECT), Pad("-", pitch, 0, pad, pad, drill))
+    body = Box(middle - half, -half, middle + half, half)
+    reach = half + 0.9
+    plus = ((middle - reach, -half, middle - reach + 1, -half), (middle - reach + 0.5, -half - 0.5,
+             middle - reach + 0.5, -half + 0.5))  # fmt: skip
+    return Shape(name, about, pads, body, source, round=True, lines=plus)
+
+
+def row(
+    name: str, about: str, pins: tuple[str, ...], pitch: float, drill: float, pad: float, body: Box,
+    source: str = GENERIC, lines: tuple[tuple[float, float, float, float], ...] = (),
+) -> Shape:  # fmt: skip
+    """Pads in a line to the right, the first one square."""
+    pads = tuple(
+        Pad(pin, pitch * k, 0, pad, pad, drill, CIRCLE if k else RECT) for k, pin in enumerate(pins)
+    )
+    return Shape(name, about, pads, body, source, lines=lines)
+
+
+def two_rows(
+    name: str, about: str, count: int, apart: float, drill: float, pad: tuple[float, float], body: Box,
+    source: str, lines: tuple[tuple[float, float, float, float], ...] = (),
+) -> Shape:  # fmt: skip
+    """Pins 1 to count/2 down the left, the rest up the right, 2.54 mm apart."""
+    half = count // 2
+    form = OVAL if pad[0] != pad[1] else CIRCLE
+    pads = [
+        Pad(str(k + 1), 0, 2.54 * k, *pad, drill, form if k else RECT) for k in range(half)
+    ] + [Pad(str(half + 1 + k), apart, 2.54 * (half - 1 - k), *pad, drill, form) for k in range(half)]  # fmt: skip
+    return Shape(name, about, tuple(pads), body, source, lines=lines)
+
+
+def header(count: int) -> Shape:
+    """A wire-to-board header with a latch, pins in one row."""
+    wide = 2.54 * (count - 1)
+    return row(
+        f"latched-header-{count}", f"wire-to-board header with latch, {count}-way, 2.54 mm",
+        tuple(str(k + 1) for k in range(count)), 2.54, 1.0, 1.7, Box(-1.4, -3.2, wide + 1.4, 2.6),
+        "2.54 mm latched headers: outline common practice", ((-1.4, 1.6, wide + 1.4, 1.6),),
+    )  # fmt: skip
+
+
+def terminal(pins: tuple[str, str]) -> Shape:
+    """A two-way screw terminal, wires from below (positive y)."""
+    return row(
+        "screw-terminal-2", "screw terminal block, 2-way, 5.08 mm (takes 5.00 mm)", pins, 5.08, 1.3, 2.6,
+        Box(-2.54, -4.8, 7.62, 4.8), "5.08 mm terminal blocks: outline common practice",
+        ((-2.54, 3.4, 7.62, 3.4),),
+    )  # fmt: skip
+
+
+def upright_tab(pins: tuple[str, str, str]) -> Shape:
+    """TO-220 upright: tab away from the viewer (negative y), print towards positive y."""
+    return row(
+        "to-220-upright", "TO-220 upright", pins, 2.54, 1.1, 1.9, Box(-2.66, -3.2, 7.74, 1.4),
+        "JEDEC TO-220AB outline; gate, drain, source from the left with the print towards you: common practice "
+        "for MOSFETs, to be checked against the part's own sheet",
+        ((-2.66, -1.9, 7.74, -1.9),),
+    )  # fmt: skip
