@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from nightdraw.bank.remarks import Remark
     from nightdraw.bank.rules.check import BoardCheck
     from nightdraw.bank.wiring.board_wiring import ConductorRow, Wiring
+    from nightdraw.board import BoardModel
 
 ambient_option = click.option(
     "--ambient",
@@ -134,7 +135,8 @@ def _row_text(row: ConductorRow) -> str:
 )
 @output.json_option
 def draw(board: str, out: Path, as_json: bool) -> None:
-    """Write what a builder needs: parts list, schematic, wiring, pin map, SPICE deck, drawings, build guide.
+    """Write what a builder needs: parts list, schematic, wiring, pin map, SPICE deck, drawings, build
+    guide, and the circuit board as a KiCad project.
 
     A board that breaks a rule of `bank check` is not drawn (exit status 1): nobody shall build it.
     """
@@ -148,8 +150,29 @@ def draw(board: str, out: Path, as_json: bool) -> None:
         findings = [vars(remark) for remark in checked.remarks]
         text = f"{_check_text(checked)}\nnothing was drawn"
         output.finish({"files": [], "findings": findings}, text, as_json, EXIT_NO)
-    files = write_all(model, out)
-    output.finish({"files": [str(path) for path in files]}, "\n".join(str(path) for path in files), as_json)
+    project, notes = _project(model, out)
+    files = [str(path) for path in write_all(model, out, project)]
+    output.finish({"files": files, "notes": notes}, "\n".join([*files, *notes]), as_json)
+
+
+def _project(board: BoardModel, out: Path) -> tuple[dict[str, bytes], list[str]]:
+    """The circuit board's files; without a layout none, and a note that says why. Tracks that were found
+    before, in the same folder or for a board that ships, serve again."""
+    from nightdraw import data
+    from nightdraw.bank.circuit.assembly import build
+    from nightdraw.bank.drawings.files import PROJECT
+    from nightdraw.bank.kicad.project import files
+    from nightdraw.errors import InputError
+
+    name = f"{board.name}.kicad_pcb"
+    places = (out / PROJECT / name, data.folder(data.HARDWARE) / board.name / PROJECT / name)
+    kept = [path.read_bytes() for path in places if path.is_file()]
+    netlist = build(board)
+    try:
+        with output.progress("routing the circuit board", 1.0) as shown:
+            return files(board, netlist, kept, lambda done, every: shown.reach(done / every)), []
+    except InputError as refused:
+        return {}, [f"note: {finding.text()}" for finding in refused.findings]
 
 
 @click.command()

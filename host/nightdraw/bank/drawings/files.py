@@ -51,11 +51,16 @@ def _drawn(name: str, sheets: list[Sheet]) -> dict[str, bytes]:
     return found
 
 
-def write_all(board: BoardModel, folder: Path) -> list[Path]:
-    """Write every document into a folder, made if it isn't there; returns their paths by name."""
-    made = documents(board)
+PROJECT = "kicad"  # the folder of the circuit board's project beside the documents
+
+
+def write_all(board: BoardModel, folder: Path, project: dict[str, bytes] | None = None) -> list[Path]:
+    """Write every document into a folder, made if it isn't there, and a circuit board's project into its
+    own; returns their paths by name."""
+    made = documents(board) | {f"{PROJECT}/{name}": content for name, content in (project or {}).items()}
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        for parent in sorted({(folder / name).parent for name in made}):
+            parent.mkdir(parents=True, exist_ok=True)
         for name in made:
             outputs.check(folder / name)  # all of them or none
         for name, content in made.items():

@@ -1,4 +1,5 @@
-"""Copper as the router and the pour see it: pads, tracks and vias as capsules and boxes, and distances to them.
+"""Copper as the router and the pour see it: pads, tracks and vias as capsules and boxes, and distances to
+them.
 
 A capsule is a line with a radius; a pad is one too, or an upright rectangle. Lengths in mm.
 """
@@ -41,8 +42,8 @@ class Via:
 
 @dataclass(frozen=True)
 class Metal:
-    """Something that copper of another net must keep away from. layer None: both. flat: a rectangle of half-sides
-    (x, y) instead of a capsule; net empty: of none."""
+    """Something that copper of another net must keep away from. layer None: both. flat: a rectangle of
+    half-sides (x, y) instead of a capsule; net empty: of none."""
 
     net: str
     layer: int | None

@@ -1,17 +1,18 @@
-"""Where each part stands, by function: supply at the left, controller with its USB socket at the rear edge, gate drive below it,
-channels to the right with the terminals of the bank at the right edge, the panel's connectors at the front edge.
+"""Where each part stands, by function: supply at the left, controller with its USB socket at the rear edge,
+gate drive below it, channels to the right with the terminals of the bank at the right edge, the panel's
+connectors at the front edge.
 
-Lengths in mm from the board's rear left corner, seen from the parts' side, y towards the front. Every pad lies on the
-router's grid. A board with more channels than the columns hold has no layout.
+Lengths in mm from the board's rear left corner, seen from the parts' side, y towards the front. Every pad
+lies on the router's grid. A board with more channels than the columns hold has no layout.
 """
 
 from __future__ import annotations
 
-from nightdraw.bank.drive import bodies_of
+from nightdraw.bank.circuit.gate_drive import bodies_of
+from nightdraw.bank.circuit.netlist import BOARD, GROUND, MONITOR, Netlist, Part
 from nightdraw.bank.kicad import shapes
 from nightdraw.bank.kicad.library import TEST, pads_of, shape_of
 from nightdraw.bank.kicad.placed import Placed
-from nightdraw.bank.netlist import BOARD, GROUND, MONITOR, Netlist, Part
 from nightdraw.board import BoardModel
 from nightdraw.errors import InputError
 
@@ -84,9 +85,14 @@ WALL_COLUMN = 120.65
 TERMINAL_X = 154.94
 # net -> words on the silk: what the build guide measures
 TESTS = {
-    "VP": (31.75, 58.42), "VPF": (31.75, 27.94), "V5": (35.56, 58.42), "V3": (31.75, 66.04), GROUND: (35.56, 66.04),
-    "OE": (31.75, 70.485), "LOCK": (35.56, 70.485),
-}  # fmt: skip
+    "VP": (31.75, 58.42),
+    "VPF": (31.75, 27.94),
+    "V5": (35.56, 58.42),
+    "V3": (31.75, 66.04),
+    GROUND: (35.56, 66.04),
+    "OE": (31.75, 70.485),
+    "LOCK": (35.56, 70.485),
+}
 
 
 def size(board: BoardModel, netlist: Netlist) -> tuple[float, float]:
@@ -105,7 +111,8 @@ def holes(wide: float, deep: float) -> list[tuple[float, float]]:
 
 
 def layout(board: BoardModel, netlist: Netlist) -> list[Placed]:
-    """Every part and connector on the board, in the netlist's order; raises InputError where there is no layout."""
+    """Every part and connector on the board, in the netlist's order; raises InputError where there is no
+    layout."""
     large = _large(board, netlist)
     spots: dict[str, tuple[float, float, int]] = SUPPLY | READINGS | DRIVE | SECOND | SENSE
     spots |= LOCK_LARGE if large else LOCK_SMALL
@@ -142,7 +149,8 @@ def _put(
 
 
 def _cells(board: BoardModel, netlist: Netlist, large: bool) -> dict[str, tuple[float, float, int]]:
-    """Every channel's parts: those with their resistor on the board in one column, the others beside the terminals."""
+    """Every channel's parts: those with their resistor on the board in one column, the others beside the
+    terminals."""
     spots: dict[str, tuple[float, float, int]] = {}
     left, top = CELLS_LARGE if large else CELLS_SMALL
     down = {True: 0, False: 0}

@@ -1,13 +1,15 @@
-"""Which shape each part of the netlist has, which pad each of its pins is, and where the order of pins comes from.
+"""Which shape each part of the netlist has, which pad each of its pins is, and where the order of pins
+comes from.
 
-An order that depends on the maker is marked so: the build guide has a step that checks it before anything is soldered.
+An order that depends on the maker is marked so: the build guide has a step that checks it before anything
+is soldered.
 """
 
 from __future__ import annotations
 
-from nightdraw.bank.kicad import shapes
-from nightdraw.bank.kicad.shapes import Box, Pad, Shape
-from nightdraw.bank.netlist import (
+from collections.abc import Callable
+
+from nightdraw.bank.circuit.netlist import (
     BUFFER,
     CAPACITOR,
     CLAMP,
@@ -23,6 +25,8 @@ from nightdraw.bank.netlist import (
     ZENER,
     Part,
 )
+from nightdraw.bank.kicad import shapes
+from nightdraw.bank.kicad.shapes import Box, Pad, Shape
 
 SMALL = shapes.axial("axial-10", "axial, 6.3 x 2.5 mm body", ("1", "2"), 10.16, (6.3, 2.5), 0.8)
 # By the body's name: usual outlines of metal film resistors, common practice, makers' sheets from memory.
@@ -63,7 +67,7 @@ DIP = shapes.two_rows(
     ((3.3, -1.8, 3.3, -1.0), (4.3, -1.8, 4.3, -1.0), (3.3, -1.0, 4.3, -1.0)),
 )  # fmt: skip
 CONTROLLER = shapes.two_rows(
-    "rp2040-board", "RP2040 board with 40 pins on two 20-way sockets", 40, 17.78, 1.0, (1.7, 1.7),
+    "rp2040-board", "RP2040 board with 40 pins on two 20-way sockets", 40, 17.78, 1.0, (1.6, 1.6),
     Box(-1.61, -1.37, 19.39, 49.63),
     "the 40-pin RP2040 board: 51 x 21 mm, rows 17.78 mm apart, pin 1 beside the USB socket",
     ((4.9, -1.37, 4.9, 3.0), (12.9, -1.37, 12.9, 3.0), (4.9, 3.0, 12.9, 3.0)),
@@ -87,7 +91,7 @@ def shape_of(part: Part) -> Shape | None:
         return shapes.upright_tab(_three(part))
     if part.kind == CAPACITOR:
         return CANS.get(part.ref, CANS[""]) if "+" in part.pins else DISC
-    by_kind = {
+    by_kind: dict[str, Callable[[], Shape]] = {
         TERMINAL: lambda: shapes.terminal((part.pins[0], part.pins[1])),
         CLAMP: lambda: DIODE_POWER,
         ZENER: lambda: DIODE,
@@ -127,12 +131,17 @@ def _schottky(part: Part) -> Shape:
 
 def _supervisor() -> Shape:
     return shapes.row(
-        "to-92-wide", "TO-92, leads spread to 2.54 mm", ("RST", "VDD", "GND"), 2.54, 0.8, 1.6,
+        "to-92-wide",
+        "TO-92, leads spread to 2.54 mm",
+        ("RST", "VDD", "GND"),
+        2.54,
+        0.8,
+        1.6,
         Box(0.0, -2.2, 5.08, 1.7),
-        "TO-92 (JEDEC TO-226); reset, supply, ground with the flat side towards you: one usual order, depends "
-        "on the maker",
+        "TO-92 (JEDEC TO-226); reset, supply, ground with the flat side towards you: one usual order, "
+        "depends on the maker",
         ((0.0, 1.2, 5.08, 1.2),),
-    )  # fmt: skip
+    )
 
 
 def _converter() -> Shape:
@@ -144,12 +153,14 @@ def _converter() -> Shape:
         for k, (name, x) in enumerate(at)
     )
     return Shape(
-        "step-down-module", "step-down module on four wires, or three pins as a 78xx", pads,
+        "step-down-module",
+        "step-down module on four wires, or three pins as a 78xx",
+        pads,
         Box(-3.0, -1.6, 26.0, 17.6),
-        "module: no standard, order by the holes' names; three pins: input, ground, output as the 78xx in TO-220 "
-        "(common practice)",
-        ((5.6, -1.6, 5.6, 6.0), (17.1, -1.6, 17.1, 6.0), (5.6, 6.0, 17.1, 6.0)),
-    )  # fmt: skip
+        "module: no standard, order by the holes' names; three pins: input, ground, output as the 78xx in "
+        "TO-220 (common practice)",
+        lines=((5.6, -1.6, 5.6, 6.0), (17.1, -1.6, 17.1, 6.0), (5.6, 6.0, 17.1, 6.0)),
+    )
 
 
 def _monitor(pins: tuple[str, ...]) -> Shape:

@@ -25,7 +25,8 @@ class At:
 
 @dataclass(frozen=True)
 class Placed:
-    """A footprint at its place. nets: by the pad's name; pins: each pad's name on the part; note: on the silk."""
+    """A footprint at its place. nets: by the pad's name; pins: each pad's name on the part; note: on the
+    silk."""
 
     ref: str
     value: str

@@ -1,11 +1,13 @@
-"""Tracks on two layers: each net as a tree grown pad by pad, by A* on a grid; nets in the way are taken up and routed again.
+"""Tracks on two layers: each net as a tree grown pad by pad, by A* on a grid; nets in the way are taken up
+and routed again.
 
-Theory: the grid's nodes are points 0.3175 mm apart on two layers, its edges eight directions and the via. For each
-net, a node is closed where the net's own width and the distance of the classes leave no room beside pads, holes and the edge; where
-only another net's track is in the way it stays open at a price. What a path crosses is taken up and waits for its turn again.
-The price of a node grows each time that it was fought over (as in negotiated routing, McMurchie and Ebeling, 1995), so that
-nets give way to each other. Cost is the length, more across a layer's favoured direction, a via as much as VIA_COST. Nothing is
-random and nets are taken in a fixed order: the same board has the same tracks.
+Theory: the grid's nodes are points 0.3175 mm apart on two layers, its edges eight directions and the via.
+For each net, a node is closed where the net's own width and the distance of the classes leave no room
+beside pads, holes and the edge; where only another net's track is in the way it stays open at a price. What
+a path crosses is taken up and waits for its turn again. The price of a node grows each time that it was
+fought over (as in negotiated routing, McMurchie and Ebeling, 1995), so that nets give way to each other.
+Cost is the length, more across a layer's favoured direction, a via as much as VIA_COST. Nothing is random
+and nets are taken in a fixed order: the same board has the same tracks.
 """
 
 from __future__ import annotations
@@ -13,16 +15,30 @@ from __future__ import annotations
 import heapq
 from collections import deque
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 
-from nightdraw.bank.kicad.copper import BACK, FRONT, Metal, Track, Via, of_hole, of_pad, of_track, of_via
+from nightdraw.bank.circuit.netlist import GROUND
+from nightdraw.bank.kicad.copper import (
+    BACK,
+    FRONT,
+    Metal,
+    Point,
+    Track,
+    Via,
+    of_hole,
+    of_pad,
+    of_track,
+    of_via,
+)
 from nightdraw.bank.kicad.placed import At
 from nightdraw.bank.kicad.rules import EDGE_MM, VIA_MM, Rules
-from nightdraw.bank.netlist import GROUND
 
 PITCH_MM = 0.3175
+STRIDE = 2  # nodes that a step takes: those between are looked at, and paths lie on every second one
+ROUNDED_MM = 0.001
 VIA_COST = 12.0  # in steps
 ACROSS = 0.2  # more for a step against the layer's direction
 FOUGHT = 4.0  # the price of a node under another net's track, and what each quarrel adds
@@ -30,14 +46,20 @@ MOST_TURNS = 900  # routings, those again included
 HOLES_APART_MM = 0.3  # drilled holes' edges, copper between them aside
 CLOSED = 255
 SLANT = 2**0.5 - 1  # what a diagonal step takes beyond a straight one
-HURRY = 1.1  # the estimate's weight: paths up to a tenth dearer than the cheapest, found several times as fast
-SPARE_MM = 0.005  # numbers in the file are rounded
+HURRY = (
+    1.1  # the estimate's weight: paths up to a tenth dearer than the cheapest, found several times as fast
+)
+# A step between two free nodes may pass something round, or a sharp corner, by this much closer than both.
+SPARE_MM, CORNER_MM = 0.03, 0.06
 
 
 # Steps (rows, columns) and their lengths on each layer: the front favours columns, the back rows.
 _MOVES = tuple(
     tuple(
-        ((down, along), (1 + SLANT if down and along else 1.0) + (ACROSS if (down if lay == FRONT else along) else 0.0))
+        (
+            (down, along),
+            (1 + SLANT if down and along else 1.0) + (ACROSS if (down if lay == FRONT else along) else 0.0),
+        )
         for down in (-1, 0, 1)
         for along in (-1, 0, 1)
         if down or along
@@ -46,7 +68,7 @@ _MOVES = tuple(
 )
 
 
-class Stuck(Exception):
+class StuckError(Exception):
     """A net found no way, or the quarrels never ended; the text says which."""
 
 
@@ -77,7 +99,7 @@ class Router:
         rules: Rules, tell: Callable[[int, int], None] = lambda done, all: None,
     ) -> None:  # fmt: skip
         self.rules, self.size, self.pads, self.tell = rules, size, pads, tell
-        self.wide, self.deep = (int(round(side / PITCH_MM)) + 1 for side in size)
+        self.wide, self.deep = (round(side / PITCH_MM) + 1 for side in size)
         self.plane = self.wide * self.deep
         self.fixed = [of_pad(at) for at in pads] + [of_hole(*hole) for hole in holes]
         self.history = np.zeros((2, self.deep, self.wide))
@@ -87,7 +109,7 @@ class Router:
                 self.nets.setdefault(at.net, Net(at.net, [])).pads.append(at)
 
     def route(self) -> tuple[list[Track], list[Via]]:
-        """Every net's tracks and vias; raises Stuck."""
+        """Every net's tracks and vias; raises StuckError."""
         several = [net for net in self.nets.values() if len(net.pads) > 1]
         waiting = deque(sorted((net for net in several if net.name != GROUND), key=self._rank))
         every, turns = len(waiting), 0
@@ -95,7 +117,7 @@ class Router:
             net = waiting.popleft()
             turns += 1
             if turns > MOST_TURNS:
-                raise Stuck(f"{net.name} and {len(waiting)} other nets")
+                raise StuckError(f"{net.name} and {len(waiting)} other nets")
             self.tell(every - len(waiting), every)
             for other in self._lay(net):
                 other.tracks, other.vias = [], []
@@ -103,22 +125,24 @@ class Router:
         if GROUND in self.nets:
             self._lay(self.nets[GROUND], np.inf)
         nets = [self.nets[name] for name in sorted(self.nets)]
-        return [t for net in nets for t in net.tracks], [v for net in nets for v in net.vias]
+        return [t for net in nets for t in _split(net.tracks)], [v for net in nets for v in net.vias]
 
     def _rank(self, net: Net) -> tuple[float, float, str]:
         """Wide and short ones first."""
         return -self.rules.net(net.name).width_mm, net.span, net.name
 
     def _lay(self, net: Net, fought: float = FOUGHT) -> list[Net]:
-        """Route a net, other nets' tracks at the price of `fought`; the nets that it crossed, in order of name."""
+        """Route a net, other nets' tracks at the price of `fought`; the nets that it crossed, in order of
+        name."""
         net.tracks, net.vias = [], []
         steps, holes = self._prices(net, fought)
-        tree = [node for node in self._nodes(net.pads[0])]
+        tree = list(self._nodes(net.pads[0]))
         left = net.pads[1:]
         done = [net.pads[0]]
         while left:
             nearest = min(
-                left, key=lambda at: (min(abs(at.x - b.x) + abs(at.y - b.y) for b in done), at.ref, at.pad.name)
+                left,
+                key=lambda at: (min(abs(at.x - b.x) + abs(at.y - b.y) for b in done), at.ref, at.pad.name),
             )
             left.remove(nearest)
             done.append(nearest)
@@ -126,13 +150,13 @@ class Router:
             if path is None and net.name == GROUND:
                 continue  # the pour's business, and KiCad's to judge
             if path is None:
-                raise Stuck(f"{net.name} finds no way to {nearest.ref}.{nearest.pad.name}")
+                raise StuckError(f"{net.name} finds no way to {nearest.ref}.{nearest.pad.name}")
             self._keep(net, path)
             tree = list(dict.fromkeys([*tree, *path, *self._nodes(nearest)]))
         return self._crossed(net)
 
     def _nodes(self, at: At) -> tuple[int, int]:
-        place = int(round(at.y / PITCH_MM)) * self.wide + int(round(at.x / PITCH_MM))
+        place = round(at.y / PITCH_MM) * self.wide + round(at.x / PITCH_MM)
         return place, place + self.plane
 
     def _prices(self, net: Net, fought: float) -> tuple[list[float], list[float]]:
@@ -162,7 +186,8 @@ class Router:
     ) -> None:
         """Raise the price of whatever lies too close to a piece of metal."""
         same = metal.net == name
-        apart = max(self.rules.net(name).apart_mm, self.rules.net(metal.net).apart_mm) + SPARE_MM
+        apart = max(self.rules.net(name).apart_mm, self.rules.net(metal.net).apart_mm)
+        apart += CORNER_MM if metal.flat else SPARE_MM
         if same:  # only drilled holes of its own must stay apart
             apart = HOLES_APART_MM if price == np.inf else 0.0
         reach = apart + max(width, VIA_MM) / 2
@@ -181,9 +206,12 @@ class Router:
     def _keep(self, net: Net, path: list[int]) -> None:
         """A path as tracks, straight runs joined, and vias."""
         width = self.rules.net(net.name).width_mm
-        points = [(node // self.plane, node % self.plane % self.wide, node % self.plane // self.wide) for node in path]
+        points = [
+            (node // self.plane, node % self.plane % self.wide, node % self.plane // self.wide)
+            for node in path
+        ]
         start = points[0]
-        for k, (before, here) in enumerate(zip(points, points[1:], strict=False), 1):
+        for k, (before, here) in enumerate(pairwise(points), 1):
             if here[0] != before[0]:
                 net.vias.append(Via(net.name, here[1] * PITCH_MM, here[2] * PITCH_MM))
                 self._track(net, start, before, width)
@@ -211,12 +239,32 @@ class Router:
             places = [_place(a, b, apart) for a in mine for b in other.metal()]
             hits = [place for place in places if place]
             for layer, x, y in hits:
-                column, row = int(round(x / PITCH_MM)), int(round(y / PITCH_MM))
+                column, row = round(x / PITCH_MM), round(y / PITCH_MM)
                 window = (slice(max(0, row - 2), row + 3), slice(max(0, column - 2), column + 3))
                 self.history[layer][window] += FOUGHT / 4
             if hits:
                 found.append(other)
         return found
+
+
+def _split(tracks: list[Track]) -> list[Track]:
+    """Tracks cut where another of the net ends on them: KiCad takes a branch from the middle for a loose
+    end."""
+    found = []
+    for track in tracks:
+        ends = {p for other in tracks if other.layer == track.layer for p in (other.start, other.end)}
+        inner = [p for p in ends if p not in (track.start, track.end) and _on(track, p)]
+        inner.sort(key=lambda p: abs(p[0] - track.start[0]) + abs(p[1] - track.start[1]))
+        points = [track.start, *inner, track.end]
+        found += [replace(track, start=a, end=b) for a, b in pairwise(points)]
+    return found
+
+
+def _on(track: Track, point: Point) -> bool:
+    """Whether a point lies on a track's middle line, by a box and the cross product."""
+    (ax, ay), (bx, by), (x, y) = track.start, track.end, point
+    inside = min(ax, bx) <= x <= max(ax, bx) and min(ay, by) <= y <= max(ay, by)
+    return inside and abs((bx - ax) * (y - ay) - (by - ay) * (x - ax)) < 1e-6
 
 
 def _way(one: tuple[int, int, int], other: tuple[int, int, int]) -> tuple[int, int, int]:
@@ -236,7 +284,7 @@ def _place(a: Metal, b: Metal, apart: float) -> tuple[int, float, float] | None:
     ):
         return None
     gap, x, y = _apart(a, b)
-    if gap >= reach - SPARE_MM / 2:
+    if gap >= reach - ROUNDED_MM:
         return None
     return (a.layer if a.layer is not None else b.layer) or FRONT, x, y
 
@@ -281,8 +329,8 @@ def _search(
         paid = best[node]
         layer = FRONT if node < plane else BACK
         for move, length in moves[layer]:
-            after = node + move
-            price = paid + length + steps[after]
+            after = node + STRIDE * move
+            price = paid + STRIDE * length + steps[node + move] + steps[after]
             if price < best[after]:
                 best[after], before[after] = price, node
                 place = after - layer * plane

@@ -5,13 +5,13 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from nightdraw.bank.circuit.netlist import GROUND
 from nightdraw.bank.kicad.tracks import apart_mm, width_mm
-from nightdraw.bank.netlist import GROUND
-from nightdraw.bank.wiring import wire_up
+from nightdraw.bank.wiring.board_wiring import wire_up
 from nightdraw.board import BoardModel
 
 SIGNAL, RAIL, SUPPLY, RETURN = "Signal", "Rail", "Supply", "Return"
-SIGNAL_MM, RAIL_MM, SUPPLY_MM = 0.35, 0.6, 0.8  # least widths: what is easily etched and mended by hand
+SIGNAL_MM, RAIL_MM, SUPPLY_MM = 0.3, 0.6, 0.8  # least widths: what is easily etched and mended by hand
 SIGNAL_APART_MM = 0.25
 VIA_MM, VIA_DRILL_MM = 0.9, 0.4
 EDGE_MM = 0.5  # copper to the board's edge
@@ -41,8 +41,8 @@ class Rules:
 
 
 def rules(board: BoardModel, nets: list[str]) -> Rules:
-    """The rules of a board: what its fuse lets through for ever sets the width, what its clamp lets through the
-    distance."""
+    """The rules of a board: what its fuse lets through for ever sets the width, what its clamp lets through
+    the distance."""
     circuit = board.circuit
     assert circuit.clamp is not None
     through_a = wire_up(board, 40.0).fuse.rating_a * FUSE_HOLDS

@@ -1,13 +1,14 @@
 """Footprints as data: pads, outline and marks of every shape of part on the board, each with its source.
 
-Lengths in mm, y downwards as KiCad counts, the first pad at the origin. All parts are through-hole. Which part has which
-shape is `library`'s to say.
+Lengths in mm, y downwards as KiCad counts, the first pad at the origin. All parts are through-hole. Which
+part has which shape is `library`'s to say.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+Line = tuple[float, float, float, float]  # from x, y to x, y
 CIRCLE, RECT, OVAL = "circle", "rect", "oval"
 GENERIC = "common practice for this package; no source beside the package's standard"
 
@@ -59,7 +60,7 @@ class Shape:
     body: Box
     source: str
     round: bool = False
-    lines: tuple[tuple[float, float, float, float], ...] = ()
+    lines: tuple[Line, ...] = ()
 
     @property
     def courtyard(self) -> Box:
@@ -104,25 +105,23 @@ def can(name: str, about: str, pitch: float, diameter: float, drill: float, sour
 
 def row(
     name: str, about: str, pins: tuple[str, ...], pitch: float, drill: float, pad: float, body: Box,
-    source: str = GENERIC, lines: tuple[tuple[float, float, float, float], ...] = (),
+    source: str = GENERIC, lines: tuple[Line, ...] = (),
 ) -> Shape:  # fmt: skip
     """Pads in a line to the right, the first one square."""
-    pads = tuple(
-        Pad(pin, pitch * k, 0, pad, pad, drill, CIRCLE if k else RECT) for k, pin in enumerate(pins)
-    )
+    pads = tuple(Pad(pin, pitch * k, 0, pad, pad, drill, CIRCLE if k else RECT) for k, pin in enumerate(pins))
     return Shape(name, about, pads, body, source, lines=lines)
 
 
 def two_rows(
     name: str, about: str, count: int, apart: float, drill: float, pad: tuple[float, float], body: Box,
-    source: str, lines: tuple[tuple[float, float, float, float], ...] = (),
+    source: str, lines: tuple[Line, ...] = (),
 ) -> Shape:  # fmt: skip
     """Pins 1 to count/2 down the left, the rest up the right, 2.54 mm apart."""
     half = count // 2
     form = OVAL if pad[0] != pad[1] else CIRCLE
-    pads = [
-        Pad(str(k + 1), 0, 2.54 * k, *pad, drill, form if k else RECT) for k in range(half)
-    ] + [Pad(str(half + 1 + k), apart, 2.54 * (half - 1 - k), *pad, drill, form) for k in range(half)]  # fmt: skip
+    pads = [Pad(str(k + 1), 0, 2.54 * k, *pad, drill, form if k else RECT) for k in range(half)] + [
+        Pad(str(half + 1 + k), apart, 2.54 * (half - 1 - k), *pad, drill, form) for k in range(half)
+    ]
     return Shape(name, about, tuple(pads), body, source, lines=lines)
 
 
@@ -139,17 +138,70 @@ def header(count: int) -> Shape:
 def terminal(pins: tuple[str, str]) -> Shape:
     """A two-way screw terminal, wires from below (positive y)."""
     return row(
-        "screw-terminal-2", "screw terminal block, 2-way, 5.08 mm (takes 5.00 mm)", pins, 5.08, 1.3, 2.6,
-        Box(-2.54, -4.8, 7.62, 4.8), "5.08 mm terminal blocks: outline common practice",
+        f"screw-terminal-{'2' if pins == ('1', '2') else 'lead'}",
+        "screw terminal block, 2-way, 5.08 mm (takes 5.00 mm)",
+        pins,
+        5.08,
+        1.3,
+        2.6,
+        Box(-2.54, -4.8, 7.62, 4.8),
+        "5.08 mm terminal blocks: outline common practice",
         ((-2.54, 3.4, 7.62, 3.4),),
-    )  # fmt: skip
+    )
 
 
 def upright_tab(pins: tuple[str, str, str]) -> Shape:
     """TO-220 upright: tab away from the viewer (negative y), print towards positive y."""
     return row(
-        "to-220-upright", "TO-220 upright", pins, 2.54, 1.1, 1.9, Box(-2.66, -3.2, 7.74, 1.4),
-        "JEDEC TO-220AB outline; gate, drain, source from the left with the print towards you: common practice "
-        "for MOSFETs, to be checked against the part's own sheet",
+        "to-220-upright",
+        "TO-220 upright",
+        pins,
+        2.54,
+        1.1,
+        1.9,
+        Box(-2.66, -3.2, 7.74, 1.4),
+        "JEDEC TO-220AB outline; gate, drain, source from the left with the print towards you: common "
+        "practice for MOSFETs, to be checked against the part's own sheet",
         ((-2.66, -1.9, 7.74, -1.9),),
-    )  # fmt: skip
+    )
+
+
+def outline(shape: Shape) -> list[Line]:
+    """The body's lines in the shape's own frame, interrupted where a pad lies on them."""
+    if shape.name == "test-point":
+        return []
+    body = shape.body
+    if shape.round:
+        return list(shape.lines)
+    lines = [
+        (body.left, body.top, body.right, body.top),
+        (body.right, body.top, body.right, body.bottom),
+        (body.right, body.bottom, body.left, body.bottom),
+        (body.left, body.bottom, body.left, body.top),
+        *shape.lines,
+    ]
+    return [piece for line in lines for piece in _off_pads(shape, line)]
+
+
+def _off_pads(shape: Shape, line: Line) -> list[Line]:
+    """The pieces of an upright or level line that keep off the part's own pads."""
+    pieces = [line]
+    for pad in shape.pads:
+        box = Box(
+            pad.x - pad.wide / 2, pad.y - pad.high / 2, pad.x + pad.wide / 2, pad.y + pad.high / 2
+        ).grown(0.25)
+        pieces = [rest for piece in pieces for rest in _less(piece, box)]
+    return pieces
+
+
+def _less(line: Line, box: Box) -> list[Line]:
+    x1, y1, x2, y2 = line
+    level = y1 == y2
+    low, high = sorted((x1, x2) if level else (y1, y2))
+    across = y1 if level else x1
+    near, far = (box.left, box.right) if level else (box.top, box.bottom)
+    inside = (box.top < across < box.bottom) if level else (box.left < across < box.right)
+    if not inside or far <= low or near >= high:
+        return [line]
+    spans = [(low, near), (far, high)]
+    return [(a, y1, b, y1) if level else (x1, a, x1, b) for a, b in spans if b - a > 0.2]

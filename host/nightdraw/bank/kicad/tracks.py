@@ -5,8 +5,9 @@ Pure arithmetic on lengths in mm, currents in A, voltages in V.
 
 from __future__ import annotations
 
-# IPC-2221's chart of conductor current as the curve I = k dT^0.44 A^0.725, A in square mils; k 0.048 for outer
-# layers, 0.024 for inner ones. The curve is the one that makers of boards and parts publish for that chart.
+# IPC-2221's chart of conductor current as the curve I = k dT^0.44 A^0.725, A in square mils; k 0.048 for
+# outer layers, 0.024 for inner ones. The curve is the one that makers of boards and parts publish for that
+# chart.
 OUTER_K = 0.048
 RISE_POWER, AREA_POWER = 0.44, 0.725
 MIL_MM = 0.0254
@@ -22,7 +23,7 @@ def width_mm(current_a: float, rise_k: float = RISE_K, copper_mm: float = COPPER
     if current_a <= 0:
         return 0.0
     area_mil2 = (current_a / (OUTER_K * rise_k**RISE_POWER)) ** (1 / AREA_POWER)
-    return area_mil2 * MIL_MM**2 / copper_mm
+    return float(area_mil2) * MIL_MM**2 / copper_mm
 
 
 def apart_mm(volts: float) -> float:

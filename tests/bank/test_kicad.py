@@ -1,0 +1,237 @@
+"""The circuit boards that ship: KiCad's rules, the netlist read back, planted faults, and what is stale."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+from nightdraw import data
+from nightdraw.bank.circuit.assembly import build
+from nightdraw.bank.circuit.netlist import BOARD, Netlist
+from nightdraw.bank.drawings.files import PROJECT
+from nightdraw.bank.kicad.kept import tracks_of
+from nightdraw.bank.kicad.layout import holes, layout, size
+from nightdraw.bank.kicad.library import pads_of
+from nightdraw.bank.kicad.project import files, key
+from nightdraw.bank.kicad.silk import Silk
+from nightdraw.board import BoardModel, load_board
+from nightdraw.errors import InputError
+
+from tests.bank import kicad_cli
+
+BOARDS = sorted(data.folder("hardware").glob("*.yaml"))
+RENEW = "nightdraw bank draw hardware/{0}.yaml --out hardware/{0}"
+
+
+@pytest.fixture(scope="module", params=BOARDS, ids=[path.stem for path in BOARDS])
+def board(request: pytest.FixtureRequest) -> BoardModel:
+    return load_board(request.param)
+
+
+@pytest.fixture(scope="module")
+def netlist(board: BoardModel) -> Netlist:
+    return build(board)
+
+
+def folder_of(board: BoardModel) -> Path:
+    return data.folder("hardware") / board.name / PROJECT
+
+
+def committed(board: BoardModel) -> dict[str, bytes]:
+    top = folder_of(board)
+    return {str(path.relative_to(top)): path.read_bytes() for path in top.rglob("*") if path.is_file()}
+
+
+def test_no_project_is_stale(board: BoardModel, netlist: Netlist) -> None:
+    """Everything but the search for tracks is made anew; the tracks stand for the same parts, places and
+    rules."""
+    there = committed(board)
+    text = there[f"{board.name}.kicad_pcb"]
+    assert tracks_of(text.decode(), key(board, netlist)) is not None, f"route it: {RENEW.format(board.name)}"
+    made = files(board, netlist, [text])
+    assert sorted(made) == sorted(there)
+    stale = [name for name, content in made.items() if content != there[name]]
+    assert not stale, f"renew them: {RENEW.format(board.name)}"
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("name", ["starter-12v"])
+def test_routing_again_gives_the_same_board(name: str) -> None:
+    board = load_board(data.folder("hardware") / f"{name}.yaml")
+    assert files(board, build(board)) == committed(board)
+
+
+def test_parts_lie_on_the_board_and_apart(board: BoardModel, netlist: Netlist) -> None:
+    placed = layout(board, netlist)
+    wide, deep = size(board, netlist)
+    for k, part in enumerate(placed):
+        box = part.courtyard
+        assert box.left >= 0, part.ref
+        assert box.top >= 0, part.ref
+        assert box.right <= wide, part.ref
+        assert box.bottom <= deep, part.ref
+        for x, y in holes(wide, deep):
+            assert not (box.left - 3.2 < x < box.right + 3.2 and box.top - 3.2 < y < box.bottom + 3.2), (
+                part.ref
+            )
+        for other in placed[:k]:
+            assert not box.meets(other.courtyard), (part.ref, other.ref)
+
+
+def test_every_part_on_the_board_has_its_pins_on_pads(board: BoardModel, netlist: Netlist) -> None:
+    placed = {part.ref: part for part in layout(board, netlist)}
+    for part in netlist.parts:
+        if part.place != BOARD:
+            continue
+        pads = {pad.name for pad in placed[part.ref].shape.pads}
+        assert set(pads_of(part).values()) == pads, part.ref
+        for pin, pad in pads_of(part).items():
+            assert placed[part.ref].nets[pad] == (netlist.net(part.ref, pin) or ""), (part.ref, pin)
+
+
+def test_sockets_and_terminals_are_at_their_edges(board: BoardModel, netlist: Netlist) -> None:
+    placed = {part.ref: part for part in layout(board, netlist)}
+    wide, deep = size(board, netlist)
+    usb = placed["U1"].box(placed["U1"].shape.body)
+    assert usb.top <= 1.0, "the controller's USB socket at the rear edge"
+    assert placed["J1"].box(placed["J1"].shape.body).top <= 1.0, "the lead's terminal at the rear edge"
+    for ref in ("J3", "J4", "J5", "J6", "J7"):
+        if ref in placed:
+            assert deep - placed[ref].courtyard.bottom <= 3.0, f"{ref} at the front edge, towards the panel"
+    for ref, part in placed.items():
+        if part.shape.name == "screw-terminal-2":
+            assert wide - part.box(part.shape.body).right <= 1.0, (
+                f"{ref} at the right edge, towards the bodies"
+            )
+
+
+def test_what_is_hot_keeps_off_what_minds_it(board: BoardModel, netlist: Netlist) -> None:
+    """Bank resistors and their MOSFETs a hand's breadth from electrolytics (common practice: as far as the
+    board lets)."""
+    placed = {part.ref: part for part in layout(board, netlist)}
+    hot = [part for ref, part in placed.items() if re.fullmatch(r"RB\d+|Q[1-9]\d*", ref)]
+    cans = [part for part in placed.values() if part.shape.name.startswith("can-")]
+    for can in cans:
+        nearest = min(part.courtyard.left - can.courtyard.right for part in hot)
+        assert nearest >= 20.0, can.ref
+
+
+@kicad_cli.NEEDED
+def test_kicad_finds_nothing(board: BoardModel, tmp_path: Path) -> None:
+    """Electrical rules, design rules and the comparison of board and schematic, warnings too, nothing
+    excluded."""
+    folder = folder_of(board)
+    assert kicad_cli.erc(folder / f"{board.name}.kicad_sch", tmp_path) == []
+    assert kicad_cli.drc(folder / f"{board.name}.kicad_pcb", tmp_path) == []
+    assert "exclusions" not in (folder / f"{board.name}.kicad_pro").read_text()
+
+
+@kicad_cli.NEEDED
+def test_kicad_reads_the_netlist_that_the_project_has(
+    board: BoardModel, netlist: Netlist, tmp_path: Path
+) -> None:
+    """Every pin on the board is on the net that the circuit's own netlist says; KiCad leaves out the others."""
+    out = tmp_path / "net.txt"
+    source = folder_of(board) / f"{board.name}.kicad_sch"
+    kicad_cli.run("sch", "export", "netlist", "-o", out, source, home=tmp_path)
+    read: dict[tuple[str, str], str] = {}
+    for net in re.split(r'\(net \(code "\d+"\)|\(net\s+\(code "\d+"\)', out.read_text())[1:]:
+        name = re.search(r'\(name "([^"]*)"\)', net)
+        assert name is not None
+        for ref, pin in re.findall(r'\(node\s+\(ref "([^"]+)"\)\s+\(pin "([^"]+)"\)', net):
+            read[ref, pin] = name[1]
+    own = {part.ref: part for part in netlist.parts}
+    for join in netlist.joins:
+        if own[join.ref].place != BOARD:
+            assert (join.ref, join.pin) not in read
+            continue
+        assert read[join.ref, pads_of(own[join.ref])[join.pin]] == join.net, join
+    for part in layout(board, netlist):
+        for pad, net in part.nets.items():
+            if net:
+                assert read[part.ref, pad] == net, (part.ref, pad)
+
+
+FAULTS = {
+    "a track taken away": lambda text: re.sub(r"^\t\(segment .*\n", "", text, count=1, flags=re.M),
+    "a track moved": lambda text: re.sub(
+        r"^(\t\(segment \(start )([\d.]+)",
+        lambda m: f"{m[1]}{float(m[2]) + 1.3:g}",
+        text,
+        count=1,
+        flags=re.M,
+    ),
+    "two pins swapped": lambda text: _swapped(text, "Q1", "G", "D"),
+    "a part moved": lambda text: _moved(text, "R5", 2.0),
+    "a part taken away": lambda text: _without(text, "C7"),
+}
+
+
+def _block(text: str, ref: str) -> tuple[int, int]:
+    """Where a footprint's text begins and ends."""
+    name = text.index(f'(property "Reference" "{ref}"')
+    start = text.rindex("\n\t(footprint ", 0, name) + 1
+    return start, text.index("\n\t)", name) + 3
+
+
+def _swapped(text: str, ref: str, one: str, other: str) -> str:
+    start, end = _block(text, ref)
+    block = text[start:end].replace(f'(pad "{one}" ', "(pad ? ").replace(f'(pad "{other}" ', f'(pad "{one}" ')
+    return text[:start] + block.replace("(pad ? ", f'(pad "{other}" ') + text[end:]
+
+
+def _moved(text: str, ref: str, by: float) -> str:
+    start, end = _block(text, ref)
+    block = re.sub(
+        r"^(\t\t\(at )([\d.]+)", lambda m: f"{m[1]}{float(m[2]) + by:g}", text[start:end], count=1, flags=re.M
+    )
+    return text[:start] + block + text[end:]
+
+
+def _without(text: str, ref: str) -> str:
+    start, end = _block(text, ref)
+    return text[:start] + text[end:]
+
+
+@kicad_cli.NEEDED
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_planted_fault_is_found(fault: str, tmp_path: Path) -> None:
+    name = "starter-12v"
+    project = tmp_path / "project"
+    shutil.copytree(data.folder("hardware") / name / PROJECT, project)
+    path = project / f"{name}.kicad_pcb"
+    sound = path.read_text()
+    broken = FAULTS[fault](sound)
+    assert broken != sound
+    path.write_text(broken)
+    assert kicad_cli.drc(path, tmp_path), fault
+
+
+def test_the_print_names_every_part_and_the_pins_that_a_maker_may_have_moved(
+    board: BoardModel, netlist: Netlist
+) -> None:
+    silk = Silk(board.name, size(board, netlist), layout(board, netlist))
+    assert silk.left_out == []
+    words = " ".join(text.words for text in silk.texts)
+    for wanted in (f"{board.name.upper()}  REV", "NOT BUILT YET", "GET HOT", "FUSE", "POWER OFF"):
+        assert wanted in words
+
+
+def test_a_board_that_no_layout_fits_says_so(tmp_path: Path) -> None:
+    text = data.board_path().read_text().replace("body: film-2w", "body: ceramic-10w")
+    (tmp_path / "odd.yaml").write_text(text)
+    odd = load_board(tmp_path / "odd.yaml")
+    with pytest.raises(InputError, match=r"RB6 .ceramic-10w. has no footprint"):
+        files(odd, build(odd))
+
+
+def test_tracks_of_another_board_are_not_taken(board: BoardModel, netlist: Netlist) -> None:
+    text = committed(board)[f"{board.name}.kicad_pcb"].decode()
+    assert tracks_of(text, "0" * 32) is None
+    assert tracks_of(text.replace('"nightdraw"', '"pcbnew"'), key(board, netlist)) is None
+    laid = tracks_of(text, key(board, netlist))
+    assert laid is not None
+    assert len(laid[0]) == text.count("\n\t(segment ")
+    assert len(laid[1]) == text.count("\n\t(via ")
