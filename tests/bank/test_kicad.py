@@ -21,7 +21,9 @@ from nightdraw.errors import InputError
 
 from tests.bank import kicad_cli
 
-BOARDS = sorted(data.folder("hardware").glob("*.yaml"))
+BOARDS = sorted(
+    path for path in data.folder("hardware").glob("*.yaml") if (path.with_suffix("") / PROJECT).is_dir()
+)
 RENEW = "nightdraw bank draw hardware/{0}.yaml --out hardware/{0}"
 
 
@@ -42,6 +44,10 @@ def folder_of(board: BoardModel) -> Path:
 def committed(board: BoardModel) -> dict[str, bytes]:
     top = folder_of(board)
     return {str(path.relative_to(top)): path.read_bytes() for path in top.rglob("*") if path.is_file()}
+
+
+def test_these_boards_have_a_project() -> None:
+    assert [path.stem for path in BOARDS] == ["starter-12v", "workshop-12v", "workshop-24v"]
 
 
 def test_no_project_is_stale(board: BoardModel, netlist: Netlist) -> None:
@@ -132,7 +138,8 @@ def test_kicad_finds_nothing(board: BoardModel, tmp_path: Path) -> None:
 def test_kicad_reads_the_netlist_that_the_project_has(
     board: BoardModel, netlist: Netlist, tmp_path: Path
 ) -> None:
-    """Every pin on the board is on the net that the circuit's own netlist says; KiCad leaves out the others."""
+    """Every pin on the board is on the net that the circuit's own netlist says; KiCad leaves out the
+    others."""
     out = tmp_path / "net.txt"
     source = folder_of(board) / f"{board.name}.kicad_sch"
     kicad_cli.run("sch", "export", "netlist", "-o", out, source, home=tmp_path)

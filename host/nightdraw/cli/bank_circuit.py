@@ -150,12 +150,12 @@ def draw(board: str, out: Path, as_json: bool) -> None:
         findings = [vars(remark) for remark in checked.remarks]
         text = f"{_check_text(checked)}\nnothing was drawn"
         output.finish({"files": [], "findings": findings}, text, as_json, EXIT_NO)
-    project, notes = _project(model, out)
-    files = [str(path) for path in write_all(model, out, project)]
+    notes: list[str] = []
+    files = [str(path) for path in write_all(model, out, lambda: _project(model, out, notes))]
     output.finish({"files": files, "notes": notes}, "\n".join([*files, *notes]), as_json)
 
 
-def _project(board: BoardModel, out: Path) -> tuple[dict[str, bytes], list[str]]:
+def _project(board: BoardModel, out: Path, notes: list[str]) -> dict[str, bytes]:
     """The circuit board's files; without a layout none, and a note that says why. Tracks that were found
     before, in the same folder or for a board that ships, serve again."""
     from nightdraw import data
@@ -170,9 +170,10 @@ def _project(board: BoardModel, out: Path) -> tuple[dict[str, bytes], list[str]]
     netlist = build(board)
     try:
         with output.progress("routing the circuit board", 1.0) as shown:
-            return files(board, netlist, kept, lambda done, every: shown.reach(done / every)), []
+            return files(board, netlist, kept, lambda done, every: shown.reach(done / every))
     except InputError as refused:
-        return {}, [f"note: {finding.text()}" for finding in refused.findings]
+        notes += [f"note: {finding.text()}" for finding in refused.findings]
+        return {}
 
 
 @click.command()

@@ -1,0 +1,89 @@
+"""What a maker of boards gets: the committed archive is that of the board, and its copper is the circuit,
+as an outside program reads it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from pathlib import Path
+
+import pytest
+from nightdraw import data
+from nightdraw.bank.circuit.assembly import build
+from nightdraw.bank.drawings.files import PROJECT
+from nightdraw.bank.kicad.copper import pads_of
+from nightdraw.bank.kicad.kept import tracks_of
+from nightdraw.bank.kicad.layout import holes, layout, size
+from nightdraw.bank.kicad.project import key
+from nightdraw.board import load_board
+
+from tests.bank import artwork, kicad_cli
+from tests.bank.ordering import ORDER, gerbers, unpacked
+
+NAMES = sorted(path.parent.name for path in data.folder("hardware").glob(f"*/{ORDER}"))
+SUFFIXES = ("F_Cu.gtl", "B_Cu.gbl", "F_Mask.gts", "B_Mask.gbs", "F_Silkscreen.gto", "B_Silkscreen.gbo",
+            "Edge_Cuts.gm1", "PTH.drl", "NPTH.drl", "job.gbrjob")  # fmt: skip
+
+
+def archive(name: str) -> dict[str, bytes]:
+    return unpacked((data.folder("hardware") / name / ORDER / f"{name}-gerbers.zip").read_bytes())
+
+
+@kicad_cli.NEEDED
+@pytest.mark.parametrize("name", NAMES)
+def test_the_archive_is_that_of_the_board(name: str, tmp_path: Path) -> None:
+    made = gerbers(data.folder("hardware") / name / PROJECT, name, tmp_path)
+    assert sorted(made) == sorted(f"{name}-{suffix}" for suffix in SUFFIXES)
+    there = archive(name)
+    assert sorted(there) == sorted(made)
+    stale = [each for each, content in made.items() if there[each] != content]
+    assert not stale, f"renew it: python -m tests.bank.ordering {name}"
+
+
+@artwork.NEEDED
+@pytest.mark.parametrize("name", NAMES)
+def test_the_copper_is_the_circuit(name: str, tmp_path: Path) -> None:
+    """Drill hits are the pads, vias and mounting holes, outline and size the board's; what the pictures of
+    the copper join is what the netlist joins, and nothing else."""
+    board = load_board(data.folder("hardware") / f"{name}.yaml")
+    netlist = build(board)
+    wide, deep = size(board, netlist)
+    sheet = artwork.Sheet(wide, deep)
+    pictures = {}
+    for each, content in archive(name).items():
+        suffix = each.removeprefix(f"{name}-")
+        if suffix in ("F_Cu.gtl", "B_Cu.gbl", "PTH.drl", "NPTH.drl", "Edge_Cuts.gm1"):
+            (tmp_path / each).write_bytes(content)
+            pictures[suffix] = artwork.drawn(tmp_path / each, sheet, tmp_path / f"{each}.png")
+    pads = pads_of(layout(board, netlist))
+    text = (data.folder("hardware") / name / PROJECT / f"{name}.kicad_pcb").read_text()
+    laid = tracks_of(text, key(board, netlist))
+    assert laid is not None
+    wanted = {(round(at.x, 1), round(at.y, 1)) for at in pads} | {
+        (round(v.x, 1), round(v.y, 1)) for v in laid[1]
+    }
+    hits = artwork.holes(pictures["PTH.drl"])
+    assert len(hits) == len(pads) + len(laid[1])
+    for x, y in wanted:
+        assert any(abs(x - hit[0]) < 0.15 and abs(y - hit[1]) < 0.15 for hit in hits), (x, y)
+    screws = artwork.holes(pictures["NPTH.drl"])
+    assert sorted((round(x), round(y)) for x, y, _ in screws) == sorted(
+        (round(x), round(y)) for x, y in holes(wide, deep)
+    )
+    assert all(diameter == pytest.approx(3.2, abs=0.1) for _, _, diameter in screws)
+    edge = pictures["Edge_Cuts.gm1"]
+    assert edge[2:-2, :3].any(axis=1).all(), "the outline's left side"
+    assert edge[:3, 2:-2].any(axis=0).all(), "the outline's rear side"
+
+    plated = [(at.x, at.y, 0.0) for at in pads]
+    copper = artwork.joined(
+        pictures["F_Cu.gtl"], pictures["B_Cu.gbl"], plated + [(v.x, v.y, 0.0) for v in laid[1]], sheet
+    )
+    by_net: dict[str, set[int]] = defaultdict(set)
+    for at, number in zip(pads, copper, strict=False):
+        by_net[at.net or f"open {at.ref}.{at.pad.name}"].add(number)
+    broken = {net: numbers for net, numbers in by_net.items() if len(numbers) > 1}
+    assert not broken, "nets in several pieces"
+    owner: dict[int, str] = {}
+    for net, numbers in by_net.items():
+        for number in numbers:
+            assert owner.setdefault(number, net) == net, f"{net} and {owner[number]} are joined"
