@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from nightdraw import outputs
@@ -54,15 +55,19 @@ def _drawn(name: str, sheets: list[Sheet]) -> dict[str, bytes]:
 PROJECT = "kicad"  # the folder of the circuit board's project beside the documents
 
 
-def write_all(board: BoardModel, folder: Path, project: dict[str, bytes] | None = None) -> list[Path]:
-    """Write every document into a folder, made if it isn't there, and a circuit board's project into its
-    own; returns their paths by name."""
-    made = documents(board) | {f"{PROJECT}/{name}": content for name, content in (project or {}).items()}
+def write_all(board: BoardModel, folder: Path, project: Callable[[], dict[str, bytes]] = dict) -> list[Path]:
+    """Write every document into a folder, made if it isn't there, and a circuit board's project into its own;
+    returns their paths by name. project: makes the project's files, which takes long: asked last."""
+    made = documents(board)
     try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name in made:
+            outputs.check(folder / name)  # all of them or none
+        made |= {f"{PROJECT}/{name}": content for name, content in project().items()}
         for parent in sorted({(folder / name).parent for name in made}):
             parent.mkdir(parents=True, exist_ok=True)
         for name in made:
-            outputs.check(folder / name)  # all of them or none
+            outputs.check(folder / name)
         for name, content in made.items():
             outputs.write(folder / name, content)
     except OSError as error:

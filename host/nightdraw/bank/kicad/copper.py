@@ -68,7 +68,8 @@ class Metal:
             dx = np.abs(x - self.start[0]) - self.flat[0]
             dy = np.abs(y - self.start[1]) - self.flat[1]
             outside = np.sqrt(np.maximum(dx, 0) ** 2 + np.maximum(dy, 0) ** 2)
-            return outside + np.minimum(np.maximum(dx, dy), 0)
+            sides: Field = outside + np.minimum(np.maximum(dx, dy), 0)
+            return sides
         ax, ay = self.start
         bx, by = self.end[0] - ax, self.end[1] - ay
         along = bx * bx + by * by

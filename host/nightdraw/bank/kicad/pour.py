@@ -12,6 +12,7 @@ format's polygons have none.
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 
@@ -68,7 +69,8 @@ def _edge(size: tuple[float, float]) -> Field:
     y = np.arange(round(size[1] / STEP_MM) + 1) * STEP_MM
     across = np.minimum(x, size[0] - x)[np.newaxis, :]
     down = np.minimum(y, size[1] - y)[:, np.newaxis]
-    return np.minimum(np.minimum(across, down) - EDGE_MM - SPARE_MM, FAR_MM)
+    field: Field = np.minimum(np.minimum(across, down) - EDGE_MM - SPARE_MM, FAR_MM)
+    return field
 
 
 def _window(field: Field, metal: Metal, reach: float) -> tuple[tuple[slice, slice], Field, Field]:
@@ -99,7 +101,8 @@ def _opened(field: Field) -> Field:
     radius = LEAST_MM / 2 / STEP_MM
     core = distance_transform_edt(field > 0) > radius
     back = (radius - distance_transform_edt(~core)) * STEP_MM
-    return np.minimum(field, back + STEP_MM / 2)
+    opened: Field = np.minimum(field, back + STEP_MM / 2)
+    return opened
 
 
 def _joined(field: Field, anchors: list[Metal]) -> Field:
@@ -122,9 +125,9 @@ def _polygons(field: Field) -> list[Polygon]:
     rows, columns = framed.shape
     x, y = (np.arange(columns) - 1) * STEP_MM, (np.arange(rows) - 1) * STEP_MM
     contours = contour_generator(x, y, framed, name="serial", fill_type=FillType.OuterOffset)
-    points, offsets = contours.filled(0.0, 1e9)
+    filled: Any = contours.filled(0.0, 1e9)  # of the fill type: points, and where each ring of them starts
     found = []
-    for outline, parts in zip(points, offsets, strict=True):
+    for outline, parts in zip(*filled, strict=True):
         rings = [outline[a : b - 1] for a, b in pairwise(parts)]
         simple = [_simpler([(float(px), float(py)) for px, py in ring]) for ring in rings]
         solid = [ring for ring in simple if len(ring) >= 3]

@@ -29,7 +29,7 @@ REACH = 5.08  # a two-pin part's middle to its pins' ends
 POWER_IN, POWER_OUT, IN, OUT, BOTH, PLAIN, THREE, OPEN = (
     "power_in", "power_out", "input", "output", "bidirectional", "passive", "tri_state", "open_collector",
 )  # fmt: skip
-SHAPES = {  # polylines between -2.54 and 2.54
+SHAPES: dict[str, list[list[tuple[float, float]]]] = {  # polylines between -2.54 and 2.54
     RESISTOR: [[(-2.54, 1), (2.54, 1), (2.54, -1), (-2.54, -1), (-2.54, 1)]],
     THERMISTOR: [
         [(-2.54, 1), (2.54, 1), (2.54, -1), (-2.54, -1), (-2.54, 1)],
@@ -136,7 +136,7 @@ def _font(hidden: bool = False) -> Node:
 
 def two_pins(name: str, kind: str, pads: list[tuple[str, str]]) -> Symbol:
     """A part with two ends, the first pin left; strokes of its kind, a box where there are none."""
-    strokes = SHAPES.get("diode" if kind in DIODES else kind, ())
+    strokes = SHAPES.get("diode" if kind in DIODES else kind, [])
     (first, one), (second, other) = pads
     pins = (Pin(first, one, PLAIN, -REACH, 0, 0), Pin(second, other, PLAIN, REACH, 0, 180))
     return Symbol(name, pins, STEP, 1.5, tuple(tuple(stroke) for stroke in strokes))
