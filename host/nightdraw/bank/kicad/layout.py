@@ -8,7 +8,7 @@ lies on the router's grid. A board with more channels than the columns hold has 
 
 from __future__ import annotations
 
-from nightdraw.bank.circuit.gate_drive import bodies_of
+from nightdraw.bank.circuit.gate_drive import resistors_of
 from nightdraw.bank.circuit.netlist import BOARD, GROUND, MONITOR, Netlist, Part
 from nightdraw.bank.kicad import shapes
 from nightdraw.bank.kicad.library import TEST, pads_of, shape_of
@@ -138,7 +138,7 @@ def _put(
 ) -> Placed:
     shape = shape_of(part)
     if shape is None:
-        raise _refuse(board, f"{part.ref} ({part.body}) has no footprint")
+        raise _refuse(board, f"{part.ref} ({part.package}) has no footprint")
     if part.ref not in spots:
         raise _refuse(board, f"{part.ref} has no place")
     x, y, turn = spots[part.ref]
@@ -166,7 +166,7 @@ def _cells(board: BoardModel, netlist: Netlist, large: bool) -> dict[str, tuple[
         spots[f"RG{number}"] = (x + 1.27, y + 8.89, 0)
         spots[f"RP{number}"] = (x + 11.43, y + 12.7, 180)
         spots[f"Q{number}"] = (x + 17.78, y + 11.43, 0)
-        body = bodies_of(netlist.parts, number)[0]
+        body = resistors_of(netlist.parts, number)[0]
         shape = shape_of(body)
         if not wall and shape is not None:
             spots[body.ref] = (x + 26.67 - shape.pads[1].x, y + 3.175, 0)

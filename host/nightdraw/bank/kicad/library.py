@@ -105,7 +105,7 @@ def shape_of(part: Part) -> Shape | None:
     }
     if part.kind in by_kind:
         return by_kind[part.kind]()
-    return BODIES.get(part.body)
+    return BODIES.get(part.package)
 
 
 def pads_of(part: Part) -> dict[str, str]:
