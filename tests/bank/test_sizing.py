@@ -242,7 +242,7 @@ def test_a_cold_yard_counts_as_drift_where_nothing_gets_warm(monkeypatch: pytest
         return Spread(siemens, tolerance, drift, supply_v, own_a)
 
     monkeypatch.setattr(size_bank, "Spread", spread)
-    sized = size(request(1, 2, ambient_c=20.0), "cold")
+    sized = size(request(1, 2, channels=2, range_v=STILL, ambient_c=20.0), "cold")
     (drift,) = seen
     for share, channel_ in zip(drift, sized.channels, strict=True):
         assert share == pytest.approx(35 * channel_.package.tempco_ppm * 1e-6)

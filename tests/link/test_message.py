@@ -18,6 +18,7 @@ ANSWERS = [
     (b"#15he\nlo\n", [b"#15he\nlo"]),
     (b'#14;"#\n;#10;1\n', [b'#14;"#\n', b"#10", b"1"]),
     (b"1,#12ab\n", [b"1,#12ab"]),
+    (b'1,#14\n;"b,2\n', [b'1,#14\n;"b,2']),
     (b"IDLE,-1,-1,-1\n", [b"IDLE,-1,-1,-1"]),
 ]
 
@@ -62,7 +63,7 @@ def test_a_wrong_block_is_refused(answer):
 
 
 @given(st.integers(1, 9999), st.integers(0, 7), st.integers(0, 200))
-def test_a_seal_fits_only_what_it_sealed(number, bit, at):
+def test_a_checksum_fits_only_its_own_exchange(number, bit, at):
     units, block, said, error = [":A?", ":B"], b"xyz", b"1.5\n", b'0,"No error"'
     asked = b":A?;:B;xyz" + f"{message.ERROR};{message.CHECKSUM_QUERY}{number};".encode()
     checksum = (number, _crc(asked), _crc(said + error))
