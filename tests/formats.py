@@ -12,6 +12,9 @@ from typing import Any
 
 from nightdraw.board.table import board
 from nightdraw.fields import ByKey, Either, Field, Form, Listed, Record
+from nightdraw.instruments.assumed import ASSUMPTIONS
+from nightdraw.instruments.read import INSTRUMENTS
+from nightdraw.lesson.classtable import CLASS
 from nightdraw.profile.table import PROFILE
 
 from tests import tidy
@@ -46,6 +49,24 @@ FORMATS = {
         "What a load box is asked to draw.",
     ),
     "board": Format(board(), "hardware/board.schema.json", "Nightdraw board", "What a load box is made of."),
+    "class": Format(
+        CLASS,
+        "profiles/classes/class.schema.json",
+        "Nightdraw class",
+        "What an instructor has: groups, vehicles, boxes, instruments, faults, and how he marks.",
+    ),
+    "instruments": Format(
+        INSTRUMENTS,
+        "profiles/instruments/instruments.schema.json",
+        "Nightdraw instruments",
+        "What a school owns to measure with.",
+    ),
+    "assumptions": Format(
+        ASSUMPTIONS,
+        "profiles/assumptions/assumptions.schema.json",
+        "Nightdraw assumptions",
+        "What a search is taken to need of people: handling times, patience, what counts as seen.",
+    ),
 }
 
 

@@ -22,6 +22,9 @@ from hypothesis import strategies as st
 from nightdraw import data, places
 from nightdraw.board import load_board
 from nightdraw.errors import InputError
+from nightdraw.instruments.assumed import load_assumed
+from nightdraw.instruments.read import load_instruments
+from nightdraw.lesson.classfile import load_class
 from nightdraw.profile.read import load_as_written
 
 from tests import formats
@@ -29,21 +32,32 @@ from tests.mutated import dump, mutated, short
 from tests.profile.made import plain
 
 TRIES = 100  # of each format in a quick run; the campaign takes ten times as many
-LOAD: dict[str, Callable[[Path], object]] = {"profile": load_as_written, "board": load_board}
+LOAD: dict[str, Callable[[Path], object]] = {
+    "profile": load_as_written,
+    "board": load_board,
+    "class": load_class,
+    "instruments": load_instruments,
+    "assumptions": load_assumed,
+}
 SHIPPED: dict[str, list[Path]] = {
     "profile": list(data.profile_paths()),
     "board": sorted(data.folder("hardware").glob("*.yaml")),
+    "class": list(data.shipped_paths("classes")),
+    "instruments": list(data.shipped_paths("instruments")),
+    "assumptions": list(data.shipped_paths("assumptions")),
 }
 # What only the reader finds: what it is -> what its messages match.
 READER_ONLY = {
     "bounds of a quantity": r"must be \S+ \S+ \.\. |is too (long|short|much)|draws nothing|is negative",
     "which end of a range is lower": r"range with its high end first",
     "how values agree": r"must be (below|above|shorter)|must have \w+ <|no supply is left|never starts"
-    r"|is made of several|not what ohms says|leave no room|of 1000 kHz|must list four pins",
-    "what may stand there once only": r"already drives|stands twice",
+    r"|is made of several|not what ohms says|leave no room|of 1000 kHz|must list four pins"
+    r"|must be at (least what|most [0-9]+ times)|above 0|is another fault|no date",
+    "what may stand there once only": r"already drives|stands (twice|on line)",
     "a program's size and speed": r"bytes, at most|edges/s|too large",
-    "files that must exist": r"there is no file",
+    "names that must exist": r"there is no (file|such)|has no splice",
     "a text that only looks like a quantity": r"is out of range",
+    "a whole number that isn't in plain digits": r"whole number of .* not '[-+0-9]*[.eE]",  # as 5.0
 }
 
 

@@ -6,6 +6,7 @@ and the manual's table (`published`). It knows units and places, and nothing of 
 
 from nightdraw.fields.forms import (
     NAME,
+    YES,
     Bounds,
     ByKey,
     Choice,
@@ -13,6 +14,7 @@ from nightdraw.fields.forms import (
     Either,
     Form,
     Listed,
+    Placed,
     Quantity,
     Span,
     Text,
@@ -35,8 +37,8 @@ from nightdraw.fields.record import ExactlyOne, Field, Read, Record, When
 from nightdraw.fields.writer import as_yaml
 
 __all__ = [
-    "CDEG", "EXACT", "FLOAT", "FLOAT_SHARE", "MAS", "MV", "NAME", "SHARE", "TICKS", "UA",
+    "CDEG", "EXACT", "FLOAT", "FLOAT_SHARE", "MAS", "MV", "NAME", "SHARE", "TICKS", "UA", "YES",
     "Bounds", "ByKey", "Choice", "Defs", "Either", "ExactlyOne", "Field", "Fields", "Form", "Held", "Listed",
-    "Quantity", "Read", "Record", "Span", "Text", "When", "Whole",
+    "Placed", "Quantity", "Read", "Record", "Span", "Text", "When", "Whole",
     "as_yaml", "in_range", "items", "read_with", "whole_number",
 ]  # fmt: skip

@@ -22,6 +22,7 @@ from nightdraw.units import shown
 Bounds = tuple[str, str]
 Defs = dict[str, dict[str, Any]]  # the schema's $defs, filled on the way
 MOST_DIGITS = 20
+NUMBERS = (("number", "5.5"), ("integer", "5"))
 ANY_TEXT = ("string", "number", "boolean")  # what an editor may take a text for before its schema sees it
 NUMBER = r"([0-9]+(\.[0-9]+)?|\.[0-9]+)([eE][+-]?0*([0-9]|[12][0-9]|30))?"
 
@@ -51,7 +52,7 @@ class Text(Form):
     """A text that isn't empty: as it stands, or what `parse` (raises ValueError) makes of it.
 
     pattern: what all of it must match, in the common subset of Python's and ECMA-262's expressions; shape:
-    the same in words. folded: white space in it is one space. whole_too: an editor may take it for a number.
+    the same in words. folded: white space in it is one space.
     """
 
     shape: str = "text"
@@ -59,7 +60,6 @@ class Text(Form):
     most: int | None = None
     parse: Callable[[str], Any] | None = None
     folded: bool = False
-    whole_too: bool = False
 
     def read(self, node: Node, findings: Findings, what: str) -> Any:
         return read_with(node, findings, what, self.value)
@@ -76,8 +76,11 @@ class Text(Form):
 
     def schema(self, defs: Defs) -> dict[str, Any]:
         if self.pattern is not None:
-            kinds = ["string", "integer"] if self.whole_too else "string"
-            return {"type": kinds, "pattern": f"^({self.pattern})$"}
+            # What an editor takes for a number before its schema sees it.
+            number = next((kind for kind, like in NUMBERS if re.fullmatch(self.pattern, like)), None)
+            least = {} if number is None or re.fullmatch(self.pattern, "-5") else {"minimum": 0}
+            kinds = "string" if number is None else ["string", number]
+            return {"type": kinds, "pattern": f"^({self.pattern})$"} | least
         most = {} if self.most is None else {"maxLength": self.most}
         return {"type": list(ANY_TEXT), "minLength": 1} | most
 
@@ -288,4 +291,23 @@ class Listed(Form):
         return [self.of.written(one) for one in value]
 
 
+@dataclass(frozen=True)
+class Placed(Form):
+    """A value together with its node, for what is looked up elsewhere and may not be found there."""
+
+    of: Form
+
+    def read(self, node: Node, findings: Findings, what: str) -> tuple[Any, Node] | None:
+        value = self.of.read(node, findings, what)
+        return None if value is None else (value, node)
+
+    def schema(self, defs: Defs) -> dict[str, Any]:
+        return self.of.schema(defs)
+
+    def said(self) -> str:
+        return self.of.said()
+
+
+# `yes` and `no` as a truth.
+YES = Choice(("yes", "no"), {"yes": True, "no": False})
 NAME = Text("a name of small letters, digits and '-', a letter first, at most 32", r"[a-z][a-z0-9-]{0,31}")

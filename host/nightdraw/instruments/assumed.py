@@ -11,34 +11,57 @@ from pathlib import Path
 from typing import Any
 
 from nightdraw import data, places, units
-from nightdraw.fields import Fields
-from nightdraw.places import Findings
+from nightdraw.fields import FLOAT, FLOAT_SHARE, Field, Form, Quantity, Record, Text, Whole
 
 SHIPPED = "usual"
-TIME = ("0 s", "10 h")
-SHARE, SURE = ("0 %", "100 %"), ("1 %", "100 %")
-CURRENT = ("1 mA", "10 A")
 MOST_PULSES = 100
-# key -> dimension and bounds; what it means stands beside it in the file that ships
-QUANTITIES: dict[str, tuple[str, tuple[str, str]]] = {
-    "move_clamp": ("time", TIME),
-    "move_probes": ("time", TIME),
-    "pull_fuse": ("time", TIME),
-    "meter_in": ("time", TIME),
-    "meter_wakes": ("percent", SHARE),
-    "look": ("time", ("0.1 s", "10 min")),
-    "notices": ("percent", SURE),
-    "wrong_fuse": ("percent", ("0.1 %", "50 %")),
-    "weak": ("percent", SURE),
-    "healthy": ("current", CURRENT),
-    "conspicuous": ("current", CURRENT),
-    "class": ("time", ("1 min", "100 h")),
-    "warm_up": ("time", TIME),
-    "scan": ("time", TIME),
-}
-PULSES, NAME, ABOUT = "pulses", "assumptions", "about"
-KEYS = (NAME, ABOUT, PULSES, *QUANTITIES)
-NAMED_S, NAMED_A = "_s", "_a"
+TIME = Quantity("time", ("0 s", "10 h"), FLOAT)
+SHARE, SURE = (Quantity("percent", (low, "100 %"), FLOAT_SHARE) for low in ("0 %", "1 %"))
+CURRENT = Quantity("current", ("1 mA", "10 A"), FLOAT)
+AS_SHIPPED = "as in the file that ships"
+
+
+def _field(key: str, form: Form, meaning: str, unit: str = "") -> Field:
+    return Field(key, form, meaning, otherwise=AS_SHIPPED, to=key + unit)
+
+
+ASSUMPTIONS = Record(
+    "the assumptions",
+    (
+        Field("assumptions", Text(), "A name for these assumptions.", True, to="name"),
+        Field("about", Text(), "For people."),
+        _field("move_clamp", TIME, "To move a clamp, or a recorder's leads, to the next place.", "_s"),
+        _field("move_probes", TIME, "To put a millivolt meter's probes on the next fuse.", "_s"),
+        _field("pull_fuse", TIME, "To pull a fuse and note where it was, or to put it back.", "_s"),
+        _field("meter_in", TIME, "To put a meter in line at the battery.", "_s"),
+        _field(
+            "meter_wakes", SHARE, "Of the times the circuit opens meanwhile: modules wake, a box starts anew."
+        ),
+        _field(
+            "look",
+            Quantity("time", ("0.1 s", "10 min"), FLOAT),
+            "To read a level that stays; so much of a longer pulse is enough.",
+            "_s",
+        ),
+        _field(
+            "pulses",
+            Whole(1, MOST_PULSES),
+            "Pulses that are wanted on a recording before its period is believed.",
+        ),
+        _field("notices", SURE, "Of the pulses on a hand-held display are noticed by who reads it."),
+        _field(
+            "wrong_fuse",
+            Quantity("percent", ("0.1 %", "50 %"), FLOAT_SHARE),
+            "Of searches may blame a wrong fuse, or pass the right one.",
+        ),
+        _field("weak", SURE, "Of the strongest pulse: weaker ones hide behind it, nobody waits for them."),
+        _field("healthy", CURRENT, "A sleeping vehicle draws up to this and is called healthy.", "_a"),
+        _field("conspicuous", CURRENT, "From here on everybody follows up what stays.", "_a"),
+        _field("class", Quantity("time", ("1 min", "100 h"), FLOAT), "What a class has.", "_s"),
+        _field("warm_up", TIME, "Until what draws for long is warm.", "_s"),
+        _field("scan", TIME, "To look at the parts of one circuit with a hand or a camera.", "_s"),
+    ),
+)
 
 
 @dataclass(frozen=True)
@@ -78,44 +101,21 @@ def load_assumed(path: str | Path | None = None) -> Assumed:
     """The assumptions in a YAML file, completed by those that ship; raises InputError with every finding."""
     shipped = data.shipped("assumptions", SHIPPED)
     found = _read(shipped)
-    name = SHIPPED
     if path is not None and path != shipped:
-        own = _read(path, found)
-        name = own.pop(NAME) or ""
-        found.update(own)
-    found.pop(NAME, None)
-    return Assumed(name=name, **found)
+        found |= _read(path, found)
+    return Assumed(**found)
 
 
 def _read(path: str | Path, under: dict[str, Any] | None = None) -> dict[str, Any]:
     """The fields that a file names; under: what the others are."""
     root, findings = places.read(path)
-    f = Fields(root, findings, "the assumptions", KEYS, (NAME,))
-    found: dict[str, Any] = {NAME: f.text(NAME)}
-    f.text(ABOUT)
-    count = f.whole(PULSES, 1, MOST_PULSES)
-    if count is not None:
-        found[PULSES] = count
-    for key, (dimension, bounds) in QUANTITIES.items():
-        value = f.quantity(key, dimension, bounds)
-        if value is not None:
-            found[_field(key, dimension)] = _plain(value, dimension)
-    _in_order({**(under or {}), **found}, f, findings)
-    findings.stop()
-    return found
-
-
-def _in_order(known: dict[str, Any], f: Fields, findings: Findings) -> None:
+    read = ASSUMPTIONS.open(root, findings)
+    found = {name: value for name, value in read.named().items() if value is not None and name != "about"}
+    known = {**(under or {}), **found}
     low, high = known.get("healthy_a"), known.get("conspicuous_a")
     if low is not None and high is not None and high < low:
-        key = "conspicuous" if "conspicuous" in f else "healthy"
         shown = units.show(Fraction(low).limit_denominator(10**6), "current")
-        findings.add(f.value_place(key), f"conspicuous must be at least what is healthy, {shown}")
-
-
-def _field(key: str, dimension: str) -> str:
-    return key + {"time": NAMED_S, "current": NAMED_A}.get(dimension, "")
-
-
-def _plain(value: Fraction, dimension: str) -> float:
-    return float(value) / (100 if dimension == "percent" else 1)
+        key = "conspicuous" if "conspicuous" in read else "healthy"
+        read.add(key, f"conspicuous must be at least what is healthy, {shown}")
+    findings.stop()
+    return found

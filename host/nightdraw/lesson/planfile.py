@@ -13,7 +13,8 @@ from boxcore.slots import SLOTS
 from nightdraw import data, outputs, places, units
 from nightdraw.errors import InputError, nearest
 from nightdraw.fields import Fields, items
-from nightdraw.lesson.classfile import MOST_ITEMS, load_class, slug
+from nightdraw.lesson.classfile import load_class, slug
+from nightdraw.lesson.classtable import MOST_ITEMS
 from nightdraw.lesson.model import Assignment, ClassFile, Plan
 from nightdraw.places import Findings, Node
 
