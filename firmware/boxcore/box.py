@@ -220,8 +220,7 @@ class Box:
         try:
             self.reserve.save(now, self)
         except BoxError:
-            if self.state in st.ARMED or self.state == st.LEVEL:
-                self.hal.stop()
+            if self.state in st.BUSY:
                 self._open(now, st.STORAGE_BAD)
                 self.reserve.due = now + RETRY_TICKS
 
@@ -245,7 +244,6 @@ class Box:
         fault = self.run_account.guard.check(now, readings)
         if fault:
             if state != st.HOLDING or fault != self.fault:
-                self.hal.stop()
                 self._open(now, fault)
         elif state == st.HOLDING:
             self.deadline = now
@@ -265,14 +263,14 @@ class Box:
             player.settle(now)
         fault = self._monitor.check(readings, player.pattern, now - player.since)
         if fault == st.OVER_CURRENT:
-            self.hal.stop()
             self._open(now, fault)
         elif fault and not self.flagged:
             self.flagged = fault
             self.record(now, jn.FLAG, fault, readings.bank_ua, player.pattern)
 
     def _open(self, now, fault):
-        """The bookkeeping after the switches were opened for `fault`."""
+        """Open every switch for `fault`, first of all, and do the bookkeeping."""
+        self.hal.stop()
         event = st.FAULTS[fault][1]
         if self.state == st.LEVEL:
             event = "trip"  # nobody waits for a hand level to come back by itself
@@ -353,7 +351,6 @@ class Box:
         self.record(zero, jn.START, run.slot, run.position_ticks, run.number & 0xFFFF)
         run.begin(zero)
         if fault:
-            self.hal.stop()
             self._open(now, fault)
             return now + 1
         return player.refill(zero, self.readings.supply_mv)
@@ -361,6 +358,9 @@ class Box:
     def _step_playing(self, now):
         player = self.player
         wake = player.go_on(now, self.readings.supply_mv)
+        if player.outrun:
+            self._open(now, st.TOO_FAST)
+            return now + 1
         return wake if now < player.stop_at else self._finish(now, player.stop_at, player.stop_fault)
 
     def _step_holding(self, now):

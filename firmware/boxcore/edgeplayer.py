@@ -164,8 +164,14 @@ class EdgePlayer:
         ring[place + 1] = pattern
         ring[self._flag0 + 2 * at] = 1
         self._write = behind
-        if self._playing and not self._gate.active() and not self._feed.active():
+        if self._playing and self._stands() and self._stands():
             self._go_on()
+
+    def _stands(self):
+        """True where neither channel moves. One look isn't enough: for less than a microsecond between a word
+        and its flag neither seems to, and a chain started then would be a flag ahead of its words: it would
+        stop early, and the queue run dry with words in it. No two looks in a row meet that."""
+        return not self._gate.active() and not self._feed.active()
 
     def _go_on(self):
         """Start the chain at the word that feed would move next."""

@@ -21,7 +21,8 @@ UNITS_PER_MAS = 1_000_000
 AGAIN_TICKS = (
     4_000  # a run that plays on after a stop does so 0.4 s ahead: filling the queue takes 0.3 s at most
 )
-SEGMENTS = 500  # segments that a schedule passes in one call: some 50 ms on the board
+SEGMENTS = 500  # segments that a schedule passes in one call: 50 ms on the board, 1.5 s of exponential gaps
+CATCH_UPS = 3  # of these behind an empty queue; what then lags still would do so until the watchdog's reset
 PRIMED_TICKS = (
     3_000  # 0.3 s are queued before a start: as much of the shortest words as there is room for, or enough
     # to fill the queue meanwhile with longer ones; so a start never waits long for its queue
@@ -34,7 +35,7 @@ class Player:
 
     primed: the queue is filled for a start; true_ua: what the circuit sees now by prediction, the box's own
     consumption included; pattern: what plays now; mas: charge played since begin(); stop_at: the tick at
-    which the run must stop, stop_fault: why.
+    which the run must stop, stop_fault: why; outrun: the schedule can't be caught up with.
     """
 
     def __init__(self, hal, bank, own_ua, journal):
@@ -62,7 +63,7 @@ class Player:
         self._only = only
         self.schedule = schedule
         self._count = 0
-        self.playing = self.primed = False
+        self.playing = self.primed = self.outrun = False
         self.at = now
         self.mas = self._units = 0
         self._ahead_mas = self._ahead_units = 0
@@ -157,9 +158,9 @@ class Player:
         which to call again. The run is over once that is stop_at."""
         if not self._starved(now):
             self.settle(min(now, self.stop_at))
-        elif now < self.stop_at:
+        elif now < self.stop_at and not self.outrun:
             self.again(now, supply_mv)
-        if now >= self.stop_at:
+        if now >= self.stop_at or self.outrun:
             return self.stop_at
         return min(self.refill(now, supply_mv), self.stop_at)
 
@@ -173,8 +174,10 @@ class Player:
         self.stop(empty)
         self._journal.add(empty, jn.STARVED)
         self.settle(now)
-        while not self.catch_up(now + AGAIN_TICKS):
-            pass
+        tries = CATCH_UPS
+        while tries and not self.catch_up(now + AGAIN_TICKS):
+            tries -= 1
+        self.outrun = not tries
         return True
 
     def catch_up(self, now):

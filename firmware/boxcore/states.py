@@ -49,6 +49,7 @@ SWITCH_OPEN = 8
 TIME_USED = 9
 CHARGE_USED = 10
 STORAGE_BAD = 11
+TOO_FAST = 12  # the program's changes come faster than the box can pass them
 
 # number -> (name, event it causes or None where it is only flagged, QUEStionable bit or None)
 FAULTS = {
@@ -63,6 +64,7 @@ FAULTS = {
     TIME_USED: ("time-used", "end", 2),
     CHARGE_USED: ("charge-used", "end", 9),
     STORAGE_BAD: ("storage-bad", "trip", None),
+    TOO_FAST: ("too-fast", "trip", None),
 }
 
 BY_LINK, BY_PANEL, BY_RESUME = 1, 2, 3

@@ -148,13 +148,14 @@ def test_two_trains_meet_exactly_when_the_formula_says(data: st.DataObject) -> N
     [
         ("pulse: {draw: 350 mA, on: 1 ms, every: 2 ms}", "1000 edges/s are"),
         ("pulse: {draw: 350 mA, on: 1 ms, every: 4 ms}", "500 edges/s are"),
-        ("pulse: {draw: 350 mA, on: 1 ms, every: 10 ms}", None),
+        ("pulse: {draw: 350 mA, on: 1 ms, every: 10 ms}", "200 edges/s are"),
+        ("pulse: {draw: 350 mA, on: 1 ms, every: 20 ms}", None),
         ("random: {draw: 350 mA, on: 1 ms .. 2 ms, gap: 1 ms .. 2 ms}", "667 edges/s are"),
-        ("random: {draw: 350 mA, on: 1 ms .. 2 ms, gap: 8 ms .. 9 ms}", None),
+        ("random: {draw: 350 mA, on: 1 ms .. 2 ms, gap: 18 ms .. 19 ms}", None),
         ("random: {draw: 350 mA, on: 1 ms, gap: 9 ms, law: exponential}", "edges/s, some after exponential"),
-        ("random: {draw: 350 mA, on: 1 ms, gap: 30 ms, law: exponential}", None),
+        ("random: {draw: 350 mA, on: 1 ms, gap: 60 ms, law: exponential}", None),
         ("replay: {levels: [[350 mA, 1 ms], [20 mA, 1 ms]], repeat: forever}", "1000 edges/s are"),
-        ("replay: {levels: [[350 mA, 5 ms], [20 mA, 5 ms]], repeat: forever}", None),
+        ("replay: {levels: [[350 mA, 10 ms], [20 mA, 10 ms]], repeat: forever}", None),
     ],
 )
 def test_draws_too_fast_to_go_on_with_are_told(tmp_path: Path, draw: str, says: str | None) -> None:
