@@ -212,3 +212,16 @@ def test_a_sensing_that_fails_opens_every_switch_before_anybody_hears_of_it(monk
         world.sense()
     assert world.hal.stops > stops
     assert world.hal.pattern_at(world.now) == 0
+
+
+def test_a_program_that_outruns_the_box_trips_instead_of_staying_dark():
+    """Seven draws that change a thousand times a second each: behind an empty queue the box would never catch
+    up, and the watchdog reset it for ever."""
+    draws = [(pg.RANDOM, 20_000 + 1_000 * k, 10, 10, pg.EXPONENTIAL, 10, 10) for k in range(7)]
+    world = started(plan(STEADY, *draws)).run(S)
+    assert world.box.state == st.RUNNING
+    world.now += 3 * S  # a step that is so late
+    world.visit(world.now)
+    assert (world.box.state, world.box.fault) == (st.TRIPPED, st.TOO_FAST)
+    assert world.played()[-1][1] == 0
+    assert world.records("trip")[-1]["fault"] == "too-fast"

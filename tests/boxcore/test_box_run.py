@@ -388,16 +388,3 @@ def fail(*arguments):
 def test_a_journal_record_is_settled_in_memory_at_once():
     world = started(plan(STEADY)).run(S)
     assert journals.decode(journals.whole(world.box.journal))[-1]["kind"] == "edge"
-
-
-def test_a_program_that_outruns_the_box_trips_instead_of_staying_dark():
-    """Seven draws that change a thousand times a second each: behind an empty queue the box would never catch
-    up, and the watchdog reset it for ever."""
-    draws = [(pg.RANDOM, 20_000 + 1_000 * k, 10, 10, pg.EXPONENTIAL, 10, 10) for k in range(7)]
-    world = started(plan(STEADY, *draws)).run(S)
-    assert world.box.state == st.RUNNING
-    world.now += 3 * S  # a step that is so late
-    world.visit(world.now)
-    assert (world.box.state, world.box.fault) == (st.TRIPPED, st.TOO_FAST)
-    assert world.played()[-1][1] == 0
-    assert world.records("trip")[-1]["fault"] == "too-fast"
