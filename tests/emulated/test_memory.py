@@ -1,5 +1,5 @@
-"""Memory on the emulated board: ten slots as full as they can be, in rest and in a run. test_heap.py has what a
-run takes of the heap.
+"""Memory on the emulated board: ten slots as full as they can be, in rest and in a run. The heap has a file
+of its own.
 """
 
 from __future__ import annotations
