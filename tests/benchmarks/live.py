@@ -71,7 +71,7 @@ def _first(server, url: str) -> float:
     get(server, url.split(str(server.port))[1])
     talk = Talk(url)
     talk.ask("view", for_s=60, columns=1000)
-    talk.until("plot")
+    talk.picture()
     taken = time.perf_counter() - begun
     talk.close()
     return taken

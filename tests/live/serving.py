@@ -71,6 +71,7 @@ class Talk:
         self.heard: list[str | bytes] = []
         self.number = 0
         self.now: dict[str, Any] = {}
+        self.plot: tuple[Any, bytes] | None = None  # the last picture
         try:
             self.seat = self.until("seat")["seat"]
         except BaseException:
@@ -88,9 +89,10 @@ class Talk:
             message = self.socket.recv(PATIENCE_S)
             self.heard.append(message)
             if isinstance(message, bytes):
+                head, _, numbers = message.partition(b"\n")
+                self.plot = json.loads(head)["plot"], numbers
                 if key == "plot":
-                    head, _, numbers = message.partition(b"\n")
-                    return json.loads(head)["plot"], numbers
+                    return self.plot
                 continue
             told = json.loads(message)
             self.now = told.get("now", self.now)
@@ -111,6 +113,12 @@ class Talk:
         while not ready(self.until("now")["now"]):
             pass
         return self.now
+
+    def picture(self, ready: Any = lambda plot: True) -> tuple[Any, bytes]:
+        """The recorder's picture, once it is so; it may have come before the answer to what asked for it."""
+        while self.plot is None or not ready(self.plot[0]):
+            self.until("plot")
+        return self.plot
 
     def close(self) -> None:
         self._open.close()

@@ -43,7 +43,7 @@ def search(talk: Talk, fuse: str) -> None:
     for until in ("change", "21:20"):
         talk.ask("wait", until=until)
         talk.state(lambda now: now["waits"] is None)
-    talk.until("plot")
+    talk.picture()
     talk.ask("meter in", range=2, bridged=True)
     talk.ask("door", word="opens")
     talk.ask("pull", fuse=fuse)

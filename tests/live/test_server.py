@@ -66,6 +66,38 @@ def test_the_first_line_the_link_and_the_end(tmp_path) -> None:
         assert process.stdout.read() == ""
 
 
+def test_an_interrupt_ends_it_as_any_command(tmp_path) -> None:
+    words = [sys.executable, "-m", "nightdraw", "bench", "live", "--vehicle", "vehicle-6"]
+    process = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    try:
+        page = Talk(json.loads(process.stdout.readline())["url"])
+        assert page.state()["volts"] > 12
+    finally:
+        process.send_signal(signal.SIGINT)
+        _, errors = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 130
+    assert "Traceback" not in errors
+
+
+def test_a_defect_stops_one_vehicle_and_no_other(capsys) -> None:
+    with serving(case(), most=2) as server:
+        url = server.url(server.rooms[0])
+        broken, sound = Talk(url), Talk(url)
+        broken.ask("pull", fuse="F1")
+
+        def fail(budget_s: float, held: bool) -> None:
+            raise RuntimeError("planted")
+
+        server.seats.seats[broken.seat].live.turn = fail
+        said = broken.state(lambda now: now["said"] and "defect" in now["said"][-1][1])
+        assert said["pulled"] == ["F1"]
+        before = sound.state()["t_s"]
+        assert sound.state(lambda now: now["t_s"] > before)
+        broken.close()
+        sound.close()
+    assert "planted" in capsys.readouterr().err
+
+
 def test_the_page_and_its_files_are_served_with_their_policy(served: LiveServer) -> None:
     path = served.url(served.rooms[0]).split(str(served.port))[1]
     for name in ("", *FILES):
@@ -190,9 +222,10 @@ def test_a_recording_is_seen_and_saved(talk: Talk, served: LiveServer, tmp_path)
     talk.ask("view", for_s=20, columns=200)
     talk.state(lambda now: now["recorder"]["recording"]["count"] > 30_000)
     talk.ask("stop")
-    plot, numbers = talk.until("plot")
-    while plot["edges_s"][-1] < plot["end_s"]:
-        plot, numbers = talk.until("plot")
+    count = talk.state(lambda now: not now["recorder"]["recording"]["running"])["recorder"]["recording"][
+        "count"
+    ]
+    plot, numbers = talk.picture(lambda plot: round(1000 * plot["end_s"]) == count - 1)
     seen = np.frombuffer(numbers, "<f4").reshape(2, 2, -1)
     assert seen.shape[2] == len(plot["edges_s"]) - 1 <= 200
     path = served.url(served.rooms[0]).split(str(served.port))[1]

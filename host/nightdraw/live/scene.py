@@ -29,11 +29,11 @@ def scene(case: Case) -> dict[str, Any]:
             told = {"fuse": fuse.name, "rating": f"{fuse.rating_a:g}", "type": fuse.type}
             fuses.append({**told, "splices": len(splices), **({} if case.secret else {"names": splices})})
         feeds.append({"feed": feed.name, "main": main, "fuses": fuses})
-    battery = vehicle.battery
-    count = f"{battery.in_series} \u00d7 " if battery.in_series > 1 else ""
     return {
         "vehicle": vehicle.name,
-        "battery": f"{count}{battery.capacity_ah:g} Ah, {battery.type}",
+        "battery": _cell(vehicle.battery),
+        "second": None if vehicle.second is None else _cell(vehicle.second.cell),
+        "warnings": list(vehicle.warnings),
         "charger": vehicle.charger is not None,
         "engine": vehicle.alternator is not None,
         "ignition": list(cabin.POSITIONS),
@@ -44,6 +44,11 @@ def scene(case: Case) -> dict[str, Any]:
         "complaint": case.complaint,
         "secret": case.secret,
     }
+
+
+def _cell(cell: model.Battery) -> str:
+    count = f"{cell.in_series} \u00d7 " if cell.in_series > 1 else ""
+    return f"{count}{cell.capacity_ah:g} Ah, {cell.type}"
 
 
 def _kit(kit: Instruments) -> dict[str, Any]:

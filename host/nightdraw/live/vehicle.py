@@ -31,6 +31,7 @@ SLICE_NUMBERS = 500_000  # of a recording in one slice at most: some MB
 MOST_OWED_TICKS = 60 * TICKS_PER_S  # a vehicle that can't keep up lets go what is beyond
 OPEN_OHMS = 1e7  # in the battery's cable where nothing conducts
 BLOWS_TICKS = 50  # a quick fuse far beyond its rating: milliseconds (common practice)
+DEAD_V = 1.0  # with less there is nothing that a key could turn
 UNPLUGGED_TICKS = 5 * TICKS_PER_S  # a cable is off for so long where nobody bridges it
 KEPT_TICKS = 60 * TICKS_PER_S  # of a truth that no instrument asks for
 MOST_SAID, MOST_LOG = 100, 5000
@@ -252,7 +253,7 @@ class LiveVehicle:
             raise RefusedError(self.words("no.door"))
         if action == script.ENGINE and self.rig.body.engine:
             raise RefusedError(self.words("no.engine"))
-        if action == script.ENGINE and self.rig.network.cut:
+        if action == script.ENGINE and self.rig.network.bus_v < DEAD_V:
             raise RefusedError(self.words("no.power"))
         done = self.control.answer(f"{action} {word}")
         if not done["ok"]:

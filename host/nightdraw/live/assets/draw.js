@@ -62,7 +62,7 @@ function batterySymbol() {
     '<path class="line cable" d="M120 48V104"/><path class="line" d="M104 104H136M110 110H130M116 116H124"/>' +
     '<g class="inline" visibility="hidden"><circle class="plate" cx="120" cy="84" r="14"/><text x="120" y="89" text-anchor="middle" class="marktext">A</text></g>' +
     '<g class="ring" visibility="hidden"><ellipse class="mark" cx="120" cy="60" rx="15" ry="5"/></g>' +
-    '<text class="small ringtext" x="142" y="68"></text><text class="volts" x="170" y="30"></text><text class="small kind" x="170" y="48"></text>');
+    '<text class="small ringtext" x="142" y="68"></text><text class="volts" x="170" y="30"></text><text class="small kind" x="170" y="48"></text><text class="small second" x="170" y="64"></text>');
 }
 
 class Vehicle {
@@ -74,6 +74,8 @@ class Vehicle {
     this.car = el("div", {}, carSymbol());
     this.battery = el("div", {}, batterySymbol());
     this.battery.querySelector(".kind").textContent = scene.battery;
+    if (scene.second) this.battery.querySelector(".second").textContent = words.second.replace("{battery}", scene.second);
+    const warned = scene.warnings.length ? el("div.caution", { role: "note" }, el("ul", {}, ...scene.warnings.map(text => el("li", {}, text)))) : "";
     this.door = el("button", { type: "button", onclick: () => ask({ do: "door", word: this.now.door ? "closes" : "opens" }) });
     this.lock = el("button", { type: "button", onclick: () => ask({ do: "car", word: this.now.locked ? "unlocked" : "locked" }) });
     this.latch = el("button", { type: "button", onclick: () => ask({ do: "latch", word: this.now.latch ? "closes" : "opens" }) });
@@ -89,7 +91,7 @@ class Vehicle {
     if (scene.charger) buttons.append(this.charger);
     this.seen = el("p.note", {});
     this.node = el("section", { "aria-labelledby": "h-vehicle" }, el("h2", { id: "h-vehicle" }, words.vehicle),
-      el("div.body", {}, this.car, el("div", {}, buttons, this.seen)),
+      warned, el("div.body", {}, this.car, el("div", {}, buttons, this.seen)),
       el("div.circuit", {}, this.battery, ...scene.feeds.map(feed => this.feed(feed, ask))));
   }
 
