@@ -68,7 +68,10 @@ def test_the_first_line_the_link_and_the_end(tmp_path) -> None:
 
 def test_an_interrupt_ends_it_as_any_command(tmp_path) -> None:
     words = [sys.executable, "-m", "nightdraw", "bench", "live", "--vehicle", "vehicle-6"]
-    process = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    process = subprocess.Popen(
+        words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a job in the background ignores it
+    )  # fmt: skip
     try:
         page = Talk(json.loads(process.stdout.readline())["url"])
         assert page.state()["volts"] > 12

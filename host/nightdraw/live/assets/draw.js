@@ -46,7 +46,7 @@ function fuseSymbol() {
 
 function carSymbol() {
   // a car of no make from above, its nose to the right; one door, one lamp inside
-  return svg(240, 124, "", '<rect class="line" x="12" y="24" width="216" height="76" rx="26"/>' +
+  return svg(240, 138, "", '<rect class="line" x="12" y="24" width="216" height="76" rx="26"/>' +
     '<path class="thin" d="M168 30Q184 62 168 94M66 32Q54 62 66 92M72 36H160M72 88H160"/>' +
     '<path class="thin" d="M228 44l6 4M228 80l6 -4"/>' +
     '<circle class="lamp" cx="116" cy="62" r="8"/>' +
@@ -125,7 +125,7 @@ class Vehicle {
   show(now) {
     this.now = now;
     const words = this.words, door = this.car.querySelector(".door");
-    door.style.transform = now.door ? "rotate(52deg)" : "";
+    door.style.transform = now.door ? "rotate(-40deg)" : "";
     door.style.transformOrigin = "150px 100px";
     this.car.classList.toggle("lit", now.lamps > 0);
     this.car.querySelector(".turn").classList.toggle("gone", now.engine);
