@@ -16,6 +16,7 @@ from nightdraw.instruments.assumed import ASSUMPTIONS
 from nightdraw.instruments.read import INSTRUMENTS
 from nightdraw.lesson.classtable import CLASS
 from nightdraw.profile.table import PROFILE
+from nightdraw.vehicle.script import SCRIPT
 
 from tests import tidy
 
@@ -54,6 +55,12 @@ FORMATS = {
         "profiles/classes/class.schema.json",
         "Nightdraw class",
         "What an instructor has: groups, vehicles, boxes, instruments, faults, and how he marks.",
+    ),
+    "script": Format(
+        SCRIPT,
+        "profiles/scripts/script.schema.json",
+        "Nightdraw script",
+        "What happens to a vehicle, and when.",
     ),
     "instruments": Format(
         INSTRUMENTS,

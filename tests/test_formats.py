@@ -5,6 +5,7 @@ What is refused by the reader alone is held against a list: the kinds of mistake
 
 from __future__ import annotations
 
+import contextlib
 import json
 import random
 import re
@@ -26,16 +27,30 @@ from nightdraw.instruments.assumed import load_assumed
 from nightdraw.instruments.read import load_instruments
 from nightdraw.lesson.classfile import load_class
 from nightdraw.profile.read import load_as_written
+from nightdraw.vehicle import load_vehicle
+from nightdraw.vehicle.script import load_script
 
 from tests import formats
 from tests.mutated import dump, mutated, short
 from tests.profile.made import plain
 
 TRIES = 100  # of each format in a quick run; the campaign takes ten times as many
+VEHICLES = [load_vehicle(path) for path in data.shipped_paths("vehicles")]
+
+
+def load_for_one_of_them(path: Path) -> object:
+    """A script for the first vehicle that it suits."""
+    for vehicle in VEHICLES[1:]:
+        with contextlib.suppress(InputError):
+            return load_script(path, vehicle)
+    return load_script(path, VEHICLES[0])
+
+
 LOAD: dict[str, Callable[[Path], object]] = {
     "profile": load_as_written,
     "board": load_board,
     "class": load_class,
+    "script": load_for_one_of_them,
     "instruments": load_instruments,
     "assumptions": load_assumed,
 }
@@ -43,6 +58,7 @@ SHIPPED: dict[str, list[Path]] = {
     "profile": list(data.profile_paths()),
     "board": sorted(data.folder("hardware").glob("*.yaml")),
     "class": list(data.shipped_paths("classes")),
+    "script": list(data.shipped_paths("scripts")),
     "instruments": list(data.shipped_paths("instruments")),
     "assumptions": list(data.shipped_paths("assumptions")),
 }
@@ -51,11 +67,12 @@ READER_ONLY = {
     "bounds of a quantity": r"must be \S+ \S+ \.\. |is too (long|short|much)|draws nothing|is negative",
     "which end of a range is lower": r"range with its high end first",
     "how values agree": r"must be (below|above|shorter)|must have \w+ <|no supply is left|never starts"
-    r"|is made of several|not what ohms says|leave no room|of 1000 kHz|must list four pins"
+    r"|is made of several|not what ohms says|leave no room|of 1000 kHz|must list four pins|already"
+    r"|isn't there|on a closed latch|can't be reached"
     r"|must be at (least what|most [0-9]+ times)|above 0|is another fault|no date",
     "what may stand there once only": r"already drives|stands (twice|on line)",
     "a program's size and speed": r"bytes, at most|edges/s|too large",
-    "names that must exist": r"there is no (file|such)|has no splice",
+    "names that must exist": r"there is no (file|such)|has no (splice|fuse|defect|support)",
     "a text that only looks like a quantity": r"is out of range",
     "a whole number that isn't in plain digits": r"whole number of .* not '[-+0-9]*[.eE]",  # as 5.0
 }

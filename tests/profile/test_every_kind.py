@@ -6,14 +6,19 @@ Who adds a kind to `model.Draw` gets one failure for each place that has never h
 from __future__ import annotations
 
 import ast
+import random
+import struct
 import typing
+from collections.abc import Callable
 from functools import cache
-from pathlib import Path
 
 import pytest
+from boxcore import draws as core
 from boxcore import program as pg
-from nightdraw.profile import draws, model, table
+from nightdraw import data
+from nightdraw.profile import draws, load, model, table
 
+from tests.micropython import make
 from tests.tidy import TOP
 
 KINDS = {one.__name__: one for one in typing.get_args(model.Draw)}
@@ -35,7 +40,6 @@ OTHERS = {
     "host/nightdraw/lesson/truth.py": {"Steady": "what is left where nothing moves"},
     "host/nightdraw/profile/describe.py": {"Steady": "the sentence that is left"},
     "host/nightdraw/profile/figures.py": {"Pulse": "nothing has to be assumed of its mean"},
-    "host/nightdraw/profile/fit.py": {"Random": "overlaps with anything, and has a peak as all have"},
 }
 
 
@@ -70,30 +74,51 @@ def test_no_place_is_listed_that_is_none() -> None:
     assert set(OTHERS) <= set(places())
 
 
-def test_words_numbers_and_schema_are_those_of_the_kinds() -> None:
-    words = {name.lower() for name in KINDS}
-    assert set(draws.KINDS) == words
-    numbers = {name: value for name, value in vars(pg).items() if name.lower() in words and name.isupper()}
-    assert len(set(numbers.values())) == len(words), "each kind has its number in boxcore.program"
-    assert set(pg.BODIES) | {pg.REPLAY} == set(numbers.values()), "and the layout of its body"
-    assert {field.key for field in table.KINDS} == words, "a table of its fields, and with it the schema"
+def number(kind: str) -> int | None:
+    """The kind's number in the program."""
+    found: int | None = getattr(pg, kind.upper(), None)
+    return found
 
 
-@pytest.mark.parametrize("path", ["firmware/boxcore/draws.py", "tests/micropython/make.py"])
-def test_the_box_and_the_comparison_of_pythons_make_each_kind(path: str) -> None:
-    source = (TOP / path).read_text("utf-8")
-    asked = {name for name in KINDS if f"pg.{name.upper()}" in source}
-    assert set(KINDS) - asked <= {"Replay"}, "a replay is what is left"
+def zeros(kind: str) -> tuple[int, ...]:
+    """A draw of the kind whose body holds nothing but zeros."""
+    layout = pg.BODIES[number(kind)]
+    return (number(kind) or 0, *struct.unpack(layout, bytes(struct.calcsize(layout))))
 
 
-def test_a_card_is_written_for_each_kind() -> None:
-    shipped = {type(draw) for path in sorted((TOP / "profiles").glob("*.yaml")) for draw in _draws(path)}
-    assert shipped == set(KINDS.values()), (
-        "a profile that ships has it, and with it cards, figures and the bench"
-    )
+def is_streamed(kind: str) -> bool:
+    """The box makes a stream of its own of what the comparison of both Pythons makes of the kind."""
+    drawn = make.draw(random.Random(1), number(kind))
+    return drawn[0] == number(kind) and type(core.stream(drawn, 0, 0, 1)).__name__ == kind
 
 
-def _draws(path: Path) -> tuple[model.Draw, ...]:
-    from nightdraw.profile import load
+SHIPPED = {type(draw).__name__ for path in data.profile_paths() for draw in load(path).draws}
+# What a kind needs beside the places that are found above: where -> whether it is there.
+NEEDED: dict[str, Callable[[str], object]] = {
+    "firmware/boxcore/program.py, its number": number,
+    "firmware/boxcore/program.py, BODIES": lambda kind: kind == "Replay" or number(kind) in pg.BODIES,
+    "firmware/boxcore/program.py, the check of its body": lambda kind: (
+        kind in ("Steady", "Replay") or pg._draw_problem(zeros(kind))
+    ),
+    "firmware/boxcore/draws.py and tests/micropython/make.py": is_streamed,
+    "host/nightdraw/profile/table.py, its fields": lambda kind: (
+        kind.lower() in [field.key for field in table.KINDS]
+    ),
+    "host/nightdraw/profile/draws.py, KINDS": lambda kind: kind.lower() in draws.KINDS,
+    "profiles/, one that ships and has it": lambda kind: kind in SHIPPED,
+}
 
-    return tuple(load(path).draws)
+
+@pytest.mark.parametrize("kind", sorted(KINDS))
+@pytest.mark.parametrize("place", NEEDED)
+def test_a_kind_has_all_that_it_needs(place: str, kind: str) -> None:
+    try:
+        there = NEEDED[place](kind)
+    except (KeyError, TypeError, ValueError, IndexError) as error:
+        there = None
+        print(f"{type(error).__name__}: {error}")
+    assert there, f"{place}: {kind} isn't there"
+
+
+def test_kinds_have_numbers_of_their_own() -> None:
+    assert len({number(kind) for kind in KINDS}) == len(KINDS)

@@ -75,7 +75,7 @@ MISTAKES = [
     ("scripts", "at: 12:30", "at: 45000:00", "at must be 0 s .. 31 d"),
     ("scripts", "pull: F7", "pull: F77", "no fuse 'F77'"),
     ("scripts", "door: opens", "door: open", "did you mean 'opens'"),
-    ("scripts", "at: 5 min, door: opens", "at: 5 min, door: opens, charger: on", "this has 2"),
+    ("scripts", "at: 5 min, door: opens", "at: 5 min, door: opens, charger: on", "not 2"),
     ("scripts", "at: 14 min, back: F7", "at: 14 min, back: F6", "fuse F6 is in already"),
     ("scripts", "at: 14 min, back: F7", "at: 14 min, pull: F7", "fuse F7 is out already"),
     ("instruments", "bits: 14", "bits: 14.5", "whole number"),

@@ -14,7 +14,11 @@ from nightdraw import data, units
 from nightdraw.vehicle.script import moment
 
 SCHEMA = json.loads((data.folder("profiles") / "scripts" / "script.schema.json").read_text())
-SHAPE = re.compile(SCHEMA["$defs"]["moment"]["pattern"])
+DURATION, CLOCK = (
+    SCHEMA["$defs"]["time"],
+    SCHEMA["properties"]["events"]["items"]["properties"]["at"]["anyOf"][1],
+)
+SHAPE = re.compile(f"{DURATION['pattern']}|{CLOCK['pattern']}")
 
 
 @given(st.integers(0, 30 * 86_400 * 10_000))

@@ -6,38 +6,104 @@ import re
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 from nightdraw import places, units
 from nightdraw.errors import nearest
-from nightdraw.fields import Fields, in_range, items
+from nightdraw.fields import (
+    TICKS,
+    Choice,
+    Defs,
+    ExactlyOne,
+    Field,
+    Form,
+    Listed,
+    Quantity,
+    Read,
+    Record,
+    Text,
+    in_range,
+    read_with,
+)
 from nightdraw.places import Findings, Node
 from nightdraw.vehicle.cabin import POSITIONS
 from nightdraw.vehicle.model import Vehicle
 
-KEYS = ("script", "about", "begins", "events")
-REQUIRED = ("script", "events")
 BEGINS = ("asleep", "awake")  # how the vehicle stands at zero: long parked, or just locked
 PULL, BACK, DOOR, CAR, ENGINE, CHARGER = "pull", "back", "door", "car", "engine", "charger"
 LATCH, IGNITION, KEY, DEFECT, MENDED = "latch", "ignition", "key", "defect", "mended"
-# what can happen -> the words that it can have; None: the name of a fuse or a defect; (): a duration
-ACTIONS: dict[str, tuple[str, ...] | None] = {
-    PULL: None,
-    BACK: None,
-    DOOR: ("opens", "closes"),
-    LATCH: ("opens", "closes"),
-    CAR: ("unlocked", "locked"),
-    ENGINE: (),
-    CHARGER: ("on", "off"),
-    IGNITION: tuple(POSITIONS),
-    KEY: ("near", "away"),
-    DEFECT: None,
-    MENDED: None,
-}
 MAX_EVENTS = 10_000  # a day of one every nine seconds
 MAX_AT = ("0 s", "31 d")
 SIXTY = 60
 CLOCK = re.compile(r"(?:([0-9]{1,3}):(?=[0-9]{2}:))?([0-9]{1,5}):([0-9]{2}(?:\.[0-9]{1,4})?)")  # to the tick
 ENGINE_TIME = ("1 s", "10 h")
+
+
+NAMED = Text("a name")
+
+
+@dataclass(frozen=True)
+class Moment(Form):
+    """An instant after zero in ticks: a duration, or `12:30` and `1:02:03` as on a clock that counts up."""
+
+    bounds = MAX_AT
+
+    def read(self, node: Node, findings: Findings, what: str) -> int | None:
+        at = read_with(node, findings, what, moment)
+        if at is None or not in_range(node, findings, what, at, self.bounds, "time"):
+            return None
+        return units.to_ticks(at)
+
+    def schema(self, defs: Defs) -> dict[str, Any]:
+        duration = Quantity("time").schema(defs)
+        clock = r"^ *([0-9]{1,3}:[0-5][0-9]|[0-9]{1,5}):[0-5][0-9](\.[0-9]{1,4})? *$"
+        return {"anyOf": [duration, {"type": "string", "pattern": clock}]}
+
+    def said(self) -> str:
+        return f"time, {self.bounds[0]} .. {self.bounds[1]}; or minutes:seconds, hours:minutes:seconds"
+
+
+# What can happen.
+HAPPENS = (
+    Field(PULL, NAMED, "A fuse is pulled."),
+    Field(BACK, NAMED, "It is put back."),
+    Field(
+        DOOR,
+        Choice(("opens", "closes")),
+        "It opens or closes; it is closed at first, and may stay open at the end.",
+    ),
+    Field(
+        LATCH,
+        Choice(("opens", "closes")),
+        "An open door's latch is moved by hand: closed, the modules take the door for closed.",
+    ),
+    Field(CAR, Choice(("unlocked", "locked")), "It is unlocked or locked."),
+    Field(ENGINE, Quantity("time", ENGINE_TIME, TICKS), "It is started and runs so long."),
+    Field(CHARGER, Choice(("on", "off")), "The support charger is switched."),
+    Field(IGNITION, Choice(tuple(POSITIONS)), "It is turned."),
+    Field(KEY, Choice(("near", "away")), "It comes near the car, or goes."),
+    Field(DEFECT, NAMED, "A defect of the vehicle comes about."),
+    Field(MENDED, NAMED, "It is mended."),
+)
+# what can happen -> the words that it can have; None: the name of a fuse or a defect; (): a duration
+ACTIONS: dict[str, tuple[str, ...] | None] = {
+    field.key: field.form.names if isinstance(field.form, Choice) else None if field.form is NAMED else ()
+    for field in HAPPENS
+}
+EVENT = Record(
+    "an event",
+    (Field("at", Moment(), "After the recording's zero.", True), *HAPPENS),
+    rules=(ExactlyOne(tuple(ACTIONS)),),
+)
+SCRIPT = Record(
+    "the script",
+    (
+        Field("script", Text(), "A name for it.", True),
+        Field("about", Text(), "For people."),
+        Field("begins", Choice(BEGINS), "Long parked, or just locked.", default=BEGINS[0]),
+        Field("events", Listed(EVENT, 0, MAX_EVENTS, "events", "an event"), "What happens.", True),
+    ),
+)
 
 
 @dataclass(frozen=True)
@@ -65,42 +131,28 @@ EMPTY = Script("nothing happens", False, ())
 def load_script(path: str | Path, vehicle: Vehicle) -> Script:
     """The script in a YAML file for a vehicle; raises InputError with every finding and its place."""
     root, findings = places.read(path)
-    f = Fields(root, findings, "the script", KEYS, REQUIRED)
-    name = f.text("script") or ""
-    f.text("about")
-    begins = f.choice("begins", BEGINS, "asleep")
-    nodes = items(f.node("events"), findings, "events")
-    if len(nodes) > MAX_EVENTS:
-        findings.add(nodes[MAX_EVENTS], f"a script has at most {MAX_EVENTS} events")
-    read = [(node, _event(node, findings, vehicle)) for node in nodes[:MAX_EVENTS]]
+    f = SCRIPT.open(root, findings)
+    read = [(one.place, _event(one, vehicle)) for one in f["events"] or ()]
     events = [(node, event) for node, event in read if event is not None]
     events.sort(key=lambda pair: pair[1].at_ticks)
     _names_in_turn(events, findings, vehicle)
     _doors_in_turn(events, findings)
     _engine_in_turn(events, findings, vehicle)
     findings.stop()
-    return Script(name, begins == "awake", tuple(event for _, event in events))
+    return Script(f["script"], f["begins"] == "awake", tuple(event for _, event in events))
 
 
-def _event(node: Node, findings: Findings, vehicle: Vehicle) -> Event | None:
-    f = Fields(node, findings, "an event", ("at", *ACTIONS), ("at",))
-    at = _moment(f, findings)
+def _event(f: Read, vehicle: Vehicle) -> Event | None:
     named = [action for action in ACTIONS if action in f]
-    if f.sound and len(named) != 1:
-        findings.add(f.place, f"an event has one of {', '.join(ACTIONS)} beside at, this has {len(named)}")
+    if f["at"] is None or len(named) != 1:
         return None
-    if at is None or not named:
-        return None
-    action = named[0]
-    at_ticks = units.to_ticks(at)
+    action, value = named[0], f[named[0]]
     words = ACTIONS[action]
-    if words == ():
-        length = f.quantity(action, "time", ENGINE_TIME)
-        return None if length is None else Event(at_ticks, action, "", units.to_ticks(length))
-    word = _named(f, action, findings, vehicle) if words is None else f.choice(action, words)
     if action == CHARGER and vehicle.charger is None:
-        findings.add(f.key_place(action), "this vehicle has no support charger")
-    return None if word is None else Event(at_ticks, action, word)
+        f.findings.add(f.key_place(action), "this vehicle has no support charger")
+    if value is None or (words is None and not _exists(f, action, vehicle)):
+        return None
+    return Event(f["at"], action, "", value) if words == () else Event(f["at"], action, value)
 
 
 def moment(text: str) -> Fraction:
@@ -118,13 +170,6 @@ def moment(text: str) -> Fraction:
     return (int(hours or 0) * SIXTY + int(minutes)) * SIXTY + Fraction(seconds)
 
 
-def _moment(f: Fields, findings: Findings) -> Fraction | None:
-    at = f.parsed("at", moment)
-    if at is None or not in_range(f.value_place("at"), findings, "at", at, MAX_AT, "time"):
-        return None
-    return at
-
-
 def names(vehicle: Vehicle, action: str) -> tuple[str, list[str]]:
     """What an action whose word is a name acts on, and the names that there are."""
     if action in (DEFECT, MENDED):
@@ -132,14 +177,12 @@ def names(vehicle: Vehicle, action: str) -> tuple[str, list[str]]:
     return "fuse", vehicle.fuse_names()
 
 
-def _named(f: Fields, key: str, findings: Findings, vehicle: Vehicle) -> str | None:
-    name = f.text(key)
-    what, known = names(vehicle, key)
-    if name is None or name in known:
-        return name
-    hint = nearest(name[:60], known) or f"known: {', '.join(known) or 'none'}"
-    findings.add(f.value_place(key), f"this vehicle has no {what} {units.shown(name)}", hint)
-    return None
+def _exists(f: Read, key: str, vehicle: Vehicle) -> bool:
+    name, (what, known) = f[key], names(vehicle, key)
+    if name not in known:
+        hint = nearest(name[:60], known) or f"known: {', '.join(known) or 'none'}"
+        f.add(key, f"this vehicle has no {what} {units.shown(name)}", hint)
+    return name in known
 
 
 def _names_in_turn(events: list[tuple[Node, Event]], findings: Findings, vehicle: Vehicle) -> None:
