@@ -11,6 +11,7 @@ from nightdraw.capture.events import see
 from nightdraw.capture.pulses import measure
 from nightdraw.capture.read import from_arrays
 
+from tests.capture.faults import fault
 from tests.capture.scoring import Score
 from tests.capture.signals import Recorder, World, staircases, train
 
@@ -156,3 +157,34 @@ def test_campaign_of_digits(seed: int, capsys: pytest.CaptureFixture[str]) -> No
     assert extra <= 0.02 * edges
     assert score.covered() >= 0.93
     assert score.levels_covered() >= 0.93
+
+
+@pytest.mark.parametrize("number", [105, 108, 112])
+def test_what_settles_at_its_own_pace_is_no_low_pass(number: int) -> None:
+    """Exponential falls and ramps of a fault, beside edges that are sharp."""
+    made = fault(number)
+    seen = see(from_arrays(made.t_s, made.ma / 1e3))
+    assert seen.time_constant_s == 0.0
+    sample_s = float(made.t_s[1])
+    rises = made.edge_s[made.height_ma > 0.1 * made.height_ma.max()]
+    assert np.max(np.min(np.abs(seen.edges.at_s - rises[:, None]), axis=1)) <= sample_s
+
+
+@pytest.mark.parametrize(("from_s", "until_s"), [(300.0, 600.0), (340.0, 500.0), (300.0, 302.0)])
+def test_what_noise_hides_is_not_judged(from_s: float, until_s: float, seed: int) -> None:
+    """An engine runs for some of fifteen minutes, with 400 mA rms of ripple: told in seconds, and
+    nothing is made of it."""
+    world = World(900.0, train(900, 150, 0.5, 7.0, seed))
+    t_s, ma = Recorder(seed=seed).samples(world)
+    loud = (t_s >= from_s) & (t_s < until_s)
+    ma[loud] += np.random.default_rng(seed).normal(0, 400, int(loud.sum()))
+    found = measure(from_arrays(t_s, ma / 1000))
+    spans = [span for span in found.seen.unjudged if span.why == sn.NOISE]
+    assert len(spans) == 1
+    assert from_s - 13 <= spans[0].from_s <= from_s
+    assert until_s <= spans[0].until_s <= until_s + 13
+    outside = (found.start_s < spans[0].from_s) | (found.start_s > spans[0].until_s)
+    started = np.array([event.start_s for event in world.events])
+    assert np.count_nonzero(outside) >= np.count_nonzero((started < from_s - 14) | (started > until_s + 14))
+    assert np.all(found.level_ma[outside] < 160)
+    assert any("too noisy" in remark for remark in found.remarks())

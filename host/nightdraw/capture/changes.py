@@ -28,7 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nightdraw.capture.noise import PIECE, QUARTER_Z, SOME, Noise
+from nightdraw.capture.noise import PIECE, QUARTER_Z, RUN, SOME, Noise
 from nightdraw.capture.seen import Bools, Floats, Ints
 from nightdraw.capture.settle import bounds, height, settle
 
@@ -155,10 +155,10 @@ class _Screen:
 
     def __init__(self, blocks: Singles, size: int, noise: Noise, z: float) -> None:
         self.blocks = blocks
-        self.per = max(PIECE // size, 1)  # blocks that share a threshold
+        self.per = max(RUN // size, 1)  # blocks that share a threshold
         self.least = max(SCREEN * z, SCREEN_LEAST)
         pieces = -(-len(blocks) // self.per)
-        self.sigma = np.sqrt(size) * noise.sigma[np.minimum(np.arange(pieces), len(noise.sigma) - 1)]
+        self.sigma = np.sqrt(size) * noise.at(np.arange(pieces) * self.per * size)
 
     def passed(self, widths: tuple[int, ...]) -> Ints:
         """The blocks, ascending; widths: powers of two, ascending, of how many blocks the sums are."""
@@ -215,8 +215,8 @@ class _Search:
         if not len(starts):
             return
         answer = matched.answers(self.sums, starts * size, size)
-        piece = np.minimum(starts * size // PIECE, len(self.noise.sigma) - 1)
-        white = self.noise.sigma[piece] * np.sqrt(matched.energy * size)
+        piece = self.noise.piece(starts * size)
+        white = self.noise.at(starts * size) * np.sqrt(matched.energy * size)
         least = np.maximum(self.z * white, self.noise.least[piece] * matched.top * size)
         hits = np.abs(answer) > least
         # the narrowest edge is what sigma was measured by: there is nothing else to learn from it
@@ -259,7 +259,7 @@ class _Search:
         few windows can tell. count: windows."""
         per = max(PIECE // size, 1)
         apart = max(per // LOOKED_AT, matched.span // 4, 1)
-        pieces = np.arange(len(self.noise.sigma))[:, None]
+        pieces = np.arange(len(self.noise.least))[:, None]
         some = pieces * per + np.arange(max(per // apart, 1)) * apart
         quiet = np.abs(matched.answers(self._without_steps(), np.minimum(some, count - 1) * size, size))
         quiet[some >= count] = np.inf

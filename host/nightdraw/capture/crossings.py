@@ -28,6 +28,8 @@ GUARD_FROM = 5  # levels of fewer samples can't spare them
 RAMP_SHARE = 0.25  # a level that itself rises by this much of the steps beside it is part of a ramp
 RAMP_Z = 2.0  # and its rise stands out of the noise
 SHARPER = 8.0  # times as high as the piece of a slope before it
+STEEP, STEEP_LEAST = 5, 16  # samples over which a step is looked at, and that half of the slope must have
+STRONG_STEP = 6.0  # deviations
 TAIL_SHARE = 0.35  # of what an edge has risen so far: a low-pass leaves 37 % after each time constant
 TAIL_LATE = 2.0  # lengths of the edge so far: a tail is found in pieces, each from further samples
 NEAR = 32  # samples beside a step that tell its direction
@@ -128,7 +130,7 @@ class _Stretch:
         first, last = self.first[fitted.origin], self.last[fitted.origin]
         first[known] = np.ceil(fitted.onset[known]).astype(np.int64)
         first = np.maximum.accumulate(np.clip(first, 1, len(self.chunk.value) - 2))
-        most = first + max(int(settled), 1)
+        most = np.minimum(first + max(int(settled), 1), len(self.chunk.value) - 1)
         last = np.where(known & ((fitted.origin < 0) | (last <= first) | (last > most)), most, last)
         last[:-1] = np.minimum(last[:-1], first[1:])
         self.set(first, np.maximum(last, first + ~is_gap), is_gap)
@@ -277,9 +279,29 @@ def _merge(total: Floats, found: Ints, gaps: Ints, noise: Noise, tau: float) -> 
     before = np.maximum(np.abs(jump[:-1]), np.append(0.0, np.abs(jump[:-2])))
     joined |= same & _ramps(total, at, jump, noise) & (whole[1:] <= SHARPER * before)
     joined |= _tails(at, np.abs(jump), whole, same, joined, tau)
+    # the ramp before a sharp step is an edge by itself, which ends right there
+    split = joined & _sharp(total, at, jump, noise)
+    joined &= ~split
     first = np.concatenate(([True], ~joined))
     last = np.concatenate((~joined, [True]))
-    return at[first], at[last], is_gap[first]
+    ends = at.copy()
+    ends[:-1][split] = np.maximum(at[:-1], at[1:] - STEEP)[split]
+    return at[first], ends[last], is_gap[first]
+
+
+def _sharp(total: Floats, at: Ints, jump: Floats, noise: Noise) -> Bools:
+    """For each pair of neighbouring steps: True where the second is much steeper than the level before it is,
+    as at the end of a ramp: by its height alone it would be taken for a piece of that ramp."""
+    k, low = at[1:], at[:-1]
+    half = (k - low) // 2
+    inside = (half >= STEEP_LEAST) & (k + STEEP + 1 < len(total))
+    k, low, half = np.where(inside, k, STEEP + 1), np.where(inside, low, 0), np.maximum(half, 1)
+    # over STEEP samples, but for the one that may have been caught in the middle
+    near = _means(total, k + 1, k + STEEP - 1) - _means(total, k - STEEP + 1, k - 1)
+    slope = (_means(total, k - half, k - 1) - _means(total, low, low + half)) / half
+    least = np.maximum(SHARPER * STEEP * np.abs(slope), 2 * STRONG_STEP * noise.at(k))
+    sharp: Bools = inside & (np.abs(near) > np.maximum(least, np.abs(jump[1:]) / 2))
+    return sharp
 
 
 def _tails(at: Ints, height: Floats, behind: Floats, same: Bools, joined: Bools, tau: float) -> Bools:

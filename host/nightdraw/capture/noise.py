@@ -16,8 +16,11 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nightdraw.capture.seen import Floats, Ints
+
+Singles = NDArray[np.float32]
 
 HALF_Z = 0.67448975  # half of |normal| lies below this
 TRIMMED = 1.02  # by which the deviation is too low for what is left out
@@ -37,14 +40,17 @@ SOME = 1 << 13  # values enough for a quantile: it is known to a percent or so t
 PIECE = 1 << 16  # samples that share a threshold: a minute at 1 kHz; cars settle, clamps drift over minutes
 QUARTER_Z = 0.31863936  # a quarter of |normal| lies below this: three in four windows may hold steps
 FEW = 1 << 10  # values enough for a range
-RUN = 1 << 12  # samples of which some in a row are looked at
+RUN = 1 << 12  # samples that are looked at in so many places,
+LOOKS = 4
+LOUD = 2.5  # and that have a noise of their own where it is so many times the piece's: an engine starts
+BESIDE = 2  # runs on either side
 ROUNDS = 4  # of leaving out what can only be steps
 
 
 @dataclass(frozen=True)
 class Noise:
-    """Of each PIECE. sigma: deviation of one sample; least: the smallest change that is one; bias: standard
-    uncertainty that the values' resolution leaves to a mean of any number of samples."""
+    """sigma: deviation of one sample, of each RUN; of each PIECE least: the smallest change that is one, and
+    bias: standard uncertainty that the values' resolution leaves to a mean of any number of samples."""
 
     sigma: Floats
     least: Floats
@@ -52,12 +58,16 @@ class Noise:
 
     def at(self, place: Ints) -> Floats:
         """The deviation at some samples."""
-        found: Floats = self.sigma[np.minimum(place // PIECE, len(self.sigma) - 1)]
+        found: Floats = self.sigma[np.minimum(place // RUN, len(self.sigma) - 1)]
         return found
+
+    def piece(self, place: Ints) -> Ints:
+        """The PIECE of some samples."""
+        return np.minimum(place // PIECE, len(self.least) - 1)
 
     def bias_at(self, place: Ints) -> Floats:
         """What the resolution leaves to a level at some samples."""
-        found: Floats = self.bias[np.minimum(place // PIECE, len(self.bias) - 1)]
+        found: Floats = self.bias[self.piece(place)]
         return found
 
     def without(self, value: Floats, hum: float) -> Noise:
@@ -92,12 +102,15 @@ def noise_of(value: Floats) -> Noise:
     if len(value) - whole * PIECE >= PIECE // 8 or not whole:
         parts.append(value[None, whole * PIECE :])
     rows = [_of_pieces(part) for part in parts]
-    return Noise(*(np.concatenate(columns) for columns in zip(*rows, strict=True)))
+    sigma, least, bias = (np.concatenate(columns) for columns in zip(*rows, strict=True))
+    # What begins within a run, or is reached by a filter from the run before, must not be held against quiet.
+    beside = np.pad(sigma, BESIDE, mode="edge")
+    return Noise(np.lib.stride_tricks.sliding_window_view(beside, 2 * BESIDE + 1).max(axis=1), least, bias)
 
 
 def _of_pieces(value: Floats) -> tuple[Floats, Floats, Floats]:
-    """Deviation of one sample in each row, from the smaller differences of neighbours; the least change; and
-    what resolution leaves to a mean.
+    """Deviation of one sample in each run of each row, from the smaller differences of neighbours; of each
+    row the least change; and what resolution leaves to a mean.
 
     Differences that can only be steps are left out and the rest measured again, until nothing changes much.
     """
@@ -110,11 +123,8 @@ def _of_pieces(value: Floats) -> tuple[Floats, Floats, Floats]:
     spread = some[:, high] - some[:, low]
     rare = some.shape[1] // 1000
     floor = DYNAMIC * (some[:, -1 - rare] - some[:, rare])
-    # neighbours from all over the piece, but in runs, which cost less to fetch than one here and there
-    runs = value[:, : length // RUN * RUN].reshape(count, -1, RUN) if length >= PIECE else value[:, None]
-    runs = runs[:, :, : RUN * SOME // PIECE + 1] if length >= PIECE else runs
-    moves = np.abs(np.diff(runs, axis=2)).reshape(count, -1).astype(np.float32)  # which sorts twice as fast
-    moves.sort(axis=1)
+    each = _looks(value)
+    moves = np.sort(np.abs(each if length >= PIECE else _moves(value)).reshape(count, -1), axis=1)
     sigma = moves[:, moves.shape[1] // 4] / (QUARTER_Z * np.sqrt(2))
     for _ in range(ROUNDS):
         rest = np.count_nonzero(moves <= TRIM_Z * np.sqrt(2) * sigma[:, None], axis=1)
@@ -132,7 +142,26 @@ def _of_pieces(value: Floats) -> tuple[Floats, Floats, Floats]:
         floor[k] = max(floor[k], unit / np.sqrt(12), flicker)
         least[k] = max(least[k], LEAST_UNITS * unit)
         bias[k] = quantization_u(unit, flicker)
-    return np.maximum(sigma, floor), least, bias
+    quarter = each.shape[-1] // 4
+    each = np.abs(each - np.median(each, axis=3, keepdims=True))  # a slope is no noise
+    own = np.partition(each, quarter, axis=3)[..., quarter].max(axis=2) / (QUARTER_Z * np.sqrt(2))
+    sigma = np.maximum(sigma, floor)[:, None]
+    return np.where(own > LOUD * sigma, own, sigma).ravel(), least, bias
+
+
+def _looks(value: Floats) -> Singles:
+    """Differences of neighbours from all over each row, by run and look; in looks of some samples in a row,
+    which cost less to fetch than one here and there."""
+    count, length = value.shape
+    if length < 2 * RUN:
+        return _moves(value)[:, None, None]
+    looks = value[:, : length // RUN * RUN].reshape(count, length // RUN, LOOKS, -1)
+    return _moves(looks[..., : RUN * SOME // PIECE // LOOKS + 1])
+
+
+def _moves(value: Floats) -> Singles:
+    """Differences of neighbours, in single precision, which sorts twice as fast."""
+    return np.diff(value, axis=-1).astype(np.float32)
 
 
 FEW_UNITS = 3.5  # of the resolution: larger moves are steps, not noise

@@ -28,6 +28,7 @@ TELLING_U = 0.05  # of the height: noise of what lies over each other that still
 WEAK_SAMPLES = 2.5  # where noise hides single edges its scatter widens what lies over each other as well
 LEAST_STRONG = 3  # fewer say nothing about a recorder
 FIRST_ORDER = 1.35  # upper half over lower half of an edge: 1 of a ramp, 1.71 of a first-order low-pass
+ALIKE, ALIKE_SHARE = 0.3, 0.6  # a recorder shows all edges alike: so many of them within so much of tau
 SLOW_SAMPLES = 1.0  # a shorter time constant can't be told from sampling
 LN_3 = float(np.log(3.0))  # time constants between 25 and 75 % of a first-order response
 STRONG_Z = 30.0  # edges so high show their shape through the noise
@@ -91,9 +92,9 @@ class Shape:
     def learn(self, quarter_s: Floats, at_s: Floats, three_s: Floats, interval_s: float) -> None:
         """Further strong edges, by the instants of 25, 50 and 75 % of their height."""
         upper, lower = three_s - at_s, at_s - quarter_s
-        whole = np.isfinite(upper) & (upper > 0) & (lower > 0)
-        self._taus.append((upper + lower)[whole] / LN_3 / interval_s)
-        self._skews.append((upper / np.maximum(lower, 1e-12))[whole])
+        slow = np.isfinite(upper) & (upper > 0) & (lower > 0)
+        self._taus.append(np.where(slow, upper + lower, 0.0) / LN_3 / interval_s)  # a sharp edge tells, too
+        self._skews.append(upper / np.maximum(lower, 1e-12))
 
     @property
     def width(self) -> float:
@@ -111,10 +112,13 @@ class Shape:
             width, skew = self.stacked()
             return width / LN_3 if width > WEAK_SAMPLES and skew >= FIRST_ORDER else 0.0
         slow = taus > SLOW_SAMPLES
-        if np.count_nonzero(slow) < max(LEAST_STRONG, len(taus) / 2):
+        middle = float(np.median(taus[slow])) if slow.any() else 0.0
+        # what settles slowly by itself does so at its own pace, beside edges that are sharp
+        alike = slow & (np.abs(taus - middle) <= ALIKE * middle)
+        if np.count_nonzero(alike) < max(LEAST_STRONG, ALIKE_SHARE * len(taus)):
             return 0.0
-        first_order = float(np.median(np.concatenate(self._skews)[slow])) >= FIRST_ORDER
-        return float(np.median(taus[slow])) if first_order else 0.0
+        first_order = float(np.median(np.concatenate(self._skews)[alike])) >= FIRST_ORDER
+        return float(np.median(taus[alike])) if first_order else 0.0
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ import numpy as np
 
 from nightdraw.capture import changes as ch
 from nightdraw.capture.crossings import Chunk, assemble
-from nightdraw.capture.noise import PIECE, SOME, deviations, hum_of, noise_of
+from nightdraw.capture.noise import RUN, SOME, deviations, hum_of, noise_of
 from nightdraw.capture.read import BLOCK_SAMPLES, Recording
 from nightdraw.capture.response import Shape
 from nightdraw.capture.seen import Floats, Ints, stacked
@@ -162,8 +162,8 @@ def _part(chunk: Chunk, state: _Progress) -> tuple[Transitions, Trace, Pieces]:
     state.intervals_s.append(interval_s)
     here, trace = assemble(chunk, found, find, gaps, noise, window, state.transitions, state.shape)
     state.transitions += len(here)
-    starts = np.clip(np.arange(len(noise.sigma)) * PIECE, chunk.core, chunk.core_end - 1)
+    starts = np.clip(np.arange(len(noise.sigma)) * RUN, chunk.core, chunk.core_end - 1)
     ends = np.append(starts[1:], chunk.core_end - 1)
     some = ends > starts
     times = chunk.time_s[starts[some]], chunk.time_s[ends[some]]
-    return here, trace, Pieces(*times, noise.sigma[some], noise.least[some])
+    return here, trace, Pieces(*times, noise.sigma[some], noise.least[noise.piece(starts[some])])

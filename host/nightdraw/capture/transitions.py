@@ -90,7 +90,7 @@ class Trace(Columns):
 
 @dataclass(frozen=True)
 class Pieces(Columns):
-    """Stretches of the record, a minute or so long: from, until, the noise of one sample there, and the
+    """Stretches of the record, some seconds long: from, until, the noise of one sample there, and the
     smallest change that is one."""
 
     from_s: Floats
