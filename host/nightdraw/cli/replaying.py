@@ -42,8 +42,8 @@ def replay(
     profile = load(path, board)
     for remark in profile.notes:
         note(f"{remark.text()} (no error)")
-    found = _play(profile, made, board, played)
-    agree = found.agrees(error, made.peak_ma)
+    found, same = _play(profile, made, board, played)
+    agree = same and found.agrees(error, made.peak_ma)
     document = {
         "profile": str(path),
         "draws": len(profile.draws),
@@ -57,20 +57,29 @@ def replay(
     output.finish(document, _text(document, made, agree), as_json, EXIT_DONE if agree else EXIT_NO)
 
 
-def _play(profile: Any, made: Replay, board: str | None, played: Path) -> Proof:
-    """Run one round on the bench, and hold what a clamp saw against the recording."""
+def _play(profile: Any, made: Replay, board: str | None, played: Path) -> tuple[Proof, bool]:
+    """Run one round on the bench; what a clamp saw is held against the recording, and compared with the
+    profile and the journal as `capture compare` does."""
     from nightdraw.bench.record import RecordingRequest
     from nightdraw.bench.record import record as run_it
     from nightdraw.bench.setup import build
+    from nightdraw.capture import compare as comparing
     from nightdraw.capture import replay as rep
+    from nightdraw.capture.journal import read_did
     from nightdraw.capture.read import open_recording
 
     ticks = sum(made.ticks)
     rate_hz = min(RATE_HZ, max(int(MOST_SAMPLES / made.length_s), 1))
     wanted = RecordingRequest(ticks, profile.seed, Fraction(rate_hz), out=played)
     with output.progress("simulating", ticks) as shown:
-        run_it(profile.program(), build(board, None, (), profile.seed), wanted, note, shown.reach)
-    return rep.proof(made, open_recording(played), profile.board.own_ua / 1e3)
+        done = run_it(profile.program(), build(board, None, (), profile.seed), wanted, note, shown.reach)
+    asked = comparing.Asked(profile.program(), 1, profile.board.own_ua)
+    assert done.journal is not None  # a recording has a journal beside it
+    did = read_did(done.journal)
+    held = comparing.compare(asked, did, open_recording(played), comparing.Place(shared=False))
+    for difference in held.differences:
+        note(f"the proof differs: {difference.message}")
+    return rep.proof(made, open_recording(played), profile.board.own_ua / 1e3), held.agree is True
 
 
 def _text(document: dict[str, Any], made: Replay, agree: bool) -> str:
