@@ -19,6 +19,7 @@ import pytest
 from nightdraw import data
 from nightdraw.bench import drive, findable, metering
 from nightdraw.bench.finding import detectability
+from nightdraw.bench.finding.circuit import ASLEEP, State
 from nightdraw.bench.setup import build
 from nightdraw.instruments import setup
 from nightdraw.instruments.model import Instruments
@@ -57,10 +58,12 @@ class Case:
     draw_ma: int
     on_s: float
     every_s: float
+    plan: script.Script = script.EMPTY
 
     @property
     def search(self) -> findable.Search:
-        return findable.Search(self.made, self.car, self.kit, self.splice, 1)
+        state = State(self.plan, 0) if self.plan is not script.EMPTY else ASLEEP
+        return findable.Search(self.made, self.car, self.kit, self.splice, 1, state=state)
 
     def boxes(self) -> list[drive.Placed]:
         return [drive.Placed(self.splice, self.made.program(1), build(seed=self.seed), 1)]
@@ -107,7 +110,7 @@ def record(tmp_path: Path, one: Case, channel: str, settings: dict, traits, boxe
         round(seconds * S), (channel,), Fraction(rate_hz), one.seed, out=tmp_path / f"{channel}.parquet",
         form="parquet", fronts=lambda kind: traits,
     )  # fmt: skip
-    done = drive.drive(one.car, one.boxes() if boxed else [], wanted)
+    done = drive.drive(one.car, one.boxes() if boxed else [], wanted, one.plan)
     import pyarrow.parquet as pq
 
     values = pq.read_table(done.recording)[1].to_numpy()
@@ -173,6 +176,11 @@ def look(tmp_path: Path, one: Case, row: findable.Method) -> Outcome:
     kept = record(tmp_path, one, BATTERY if clamped else fuse, given, traits)
     quiet = record(tmp_path, one, BATTERY if clamped else fuse, given, drive.IDEAL, boxed=False)
     trigger = given.get("trigger_a", given.get("trigger_mv"))
+    if one.plan is not script.EMPTY:
+        # beside a charger the base creeps as the battery fills, and a place has only a part of the fault
+        kept = dataclasses.replace(kept, values=kept.values - course(kept.values, kept.rate_hz, one))
+        quiet = dataclasses.replace(quiet, values=quiet.values - course(quiet.values, quiet.rate_hz, one))
+        return outcome(one, kept, quiet, moved(tmp_path, one, BATTERY if clamped else fuse) / 2)
     if trigger is None:
         # by eye: against the trace's own course, which wanders slowly
         kept = dataclasses.replace(kept, values=kept.values - course(kept.values, kept.rate_hz, one))
@@ -180,6 +188,17 @@ def look(tmp_path: Path, one: Case, row: findable.Method) -> Outcome:
     # a zero that is off moves the whole trace: one sets it, or reads the level from the trace
     rest = (one.made.base_ua() / 1e6 + asleep) * scale
     return outcome(one, kept, quiet, float(np.median(kept.values)) + trigger - rest)
+
+
+def moved(tmp_path: Path, one: Case, channel: str) -> float:
+    """By how much one pulse moves what is there, by a recording without noise."""
+    first_s = next(draw for draw in one.made.draws).first_ticks / S
+    settings = {"rate_hz": 2000.0 if one.on_s > 0.002 else 10_000.0}
+    short = dataclasses.replace(one, every_s=(first_s + one.on_s + 0.5) / (PULSES + 0.5))
+    values = record(tmp_path, short, channel, settings, drive.IDEAL).values
+    base = float(np.median(values[-round(0.3 * settings["rate_hz"]) :]))
+    away = values - base
+    return float(away[np.argmax(np.abs(away[len(away) // 2 :])) + len(away) // 2])
 
 
 def course(values: np.ndarray, rate_hz: float, one: Case) -> np.ndarray:
@@ -236,6 +255,41 @@ def test_what_is_said_to_show_is_found_in_a_recording(tmp_path: Path) -> None:
     assert no >= 1
 
 
+CHARGING = script.Script("charging", False, (script.Event(0, script.CHARGER, "on"),))
+
+
+def with_sources(tmp_path: Path, seeds: range) -> dict[tuple[bool, bool], list[int]]:
+    """(charger on, verdict that it shows) -> [verdicts, of them wrong] by recordings, each fault both ways; a
+    verdict that it doesn't show is wrong where the detector finds it all the same without a false alarm."""
+    counts = {(on, shows): [0, 0] for on in (False, True) for shows in (False, True)}
+    for seed in seeds:
+        base = case(tmp_path, seed, RECORDING)
+        for on in (False, True):
+            if on and base.car.charger is None:
+                continue
+            one = dataclasses.replace(base, plan=CHARGING) if on else base
+            for _, shows, ratio, said in judged(tmp_path, one):
+                if not shows and ratio >= detectability.CLEAR / 3:
+                    continue  # between the two nothing is claimed of this detector
+                wrong = said.found < 0.9 * said.pulses or said.false > 0.1 * said.pulses
+                if not shows:
+                    wrong = said.found >= 0.95 * said.pulses and said.false <= 0.05 * said.pulses
+                counts[on, shows][0] += 1
+                counts[on, shows][1] += wrong
+    return counts
+
+
+@pytest.mark.campaign
+def test_verdicts_with_and_without_a_charger(tmp_path: Path) -> None:
+    """At least twelve faults, each with the charger off and on, in any shipped vehicle and kit. Wrong may be
+    one verdict in ten: signals of five to ten times the noise are for people to see, a detector is plain."""
+    counts = with_sources(tmp_path, range(400, 416))
+    print({f"charger {on}, shows {shows}": tuple(both) for (on, shows), both in counts.items()})
+    for on in (False, True):
+        assert counts[on, True][0] >= 12
+    assert sum(wrong for _, wrong in counts.values()) <= 0.1 * sum(tries for tries, _ in counts.values())
+
+
 @pytest.mark.campaign
 def test_many_made_up_faults_are_found_as_said(tmp_path: Path) -> None:
     yes, no = check(tmp_path, range(18, 90))
@@ -271,6 +325,8 @@ def check_max(tmp_path: Path, seeds: range) -> tuple[int, int, int]:
     yes = missed = no = 0
     for seed in seeds:
         one = case(tmp_path, seed, ["basic", "workshop", "laboratory"])
+        if one.car.second is not None:
+            continue  # the meter has a part of the box's base there: what is subtracted below isn't in it
         row = one.search.methods()[0]
         assert one.kit.meter is not None
         if row.shows:

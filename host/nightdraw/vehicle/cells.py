@@ -30,6 +30,7 @@ class Cells:
         self.charge_pct = vehicle.battery.charge_pct
         self.second_pct = 0.0 if vehicle.second is None else vehicle.second.cell.charge_pct
         self.surface_v = 0.0
+        self.rate_a = self.second_rate_a = 0.0  # the mean currents that count for Peukert's law
         self._judged_pct = self.charge_pct  # the charge at which starting was last judged
         self._told_weak = not self.starts()
         self.set()
@@ -46,10 +47,13 @@ class Cells:
         over_v = network.bus_v - network.voc_v
         own_a = out_a - in_a + lost_a  # what corrosion across its posts takes no cable shows
         self.surface_v = battery.surface_after(cell, self.surface_v, own_a, over_v, SLOW_HOURS)
+        self.rate_a = battery.rate_after(self.rate_a, own_a, SLOW_HOURS)
         self.charge_pct = _after(cell, self.charge_pct, out_a + lost_a, in_a)
         if self._vehicle.second is not None:
             second_out_a, second_in_a = network.second_drawn / SLOW_TICKS, network.second_entered / SLOW_TICKS
             network.second_drawn = network.second_entered = 0.0
+            mean_a = second_out_a - second_in_a
+            self.second_rate_a = battery.rate_after(self.second_rate_a, mean_a, SLOW_HOURS)
             self.second_pct = _after(self._vehicle.second.cell, self.second_pct, second_out_a, second_in_a)
         self.set()
         return out_a - in_a
@@ -59,12 +63,13 @@ class Cells:
         cell, network = self._vehicle.battery, self._network
         network.surface_v = self.surface_v
         network.voc_v = battery.rest_v(cell, self.charge_pct)
-        network.battery_ohms = battery.ohms(cell, self.charge_pct)
+        network.battery_ohms = battery.ohms(cell, self.charge_pct, self.rate_a)
         network.charge_ohms = battery.charge_ohms(cell, self.charge_pct)
         second = self._vehicle.second
         if second is not None:
             network.second_v = battery.rest_v(second.cell, self.second_pct)
-            network.second_ohms = second.ohms + battery.ohms(second.cell, self.second_pct)
+            inner_ohms = battery.ohms(second.cell, self.second_pct, self.second_rate_a)
+            network.second_ohms = second.ohms + inner_ohms
             network.second_charge_ohms = second.ohms + battery.charge_ohms(second.cell, self.second_pct)
         network.touch()
 

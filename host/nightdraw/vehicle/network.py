@@ -213,10 +213,10 @@ class Network(Root):
                 self.entered -= charge
             if self.posts_s:
                 self.posts += self.posts_s * self.posts_v * (tick - self.counted)
-            if self.second_now_a > 0:
-                self.second_drawn += self.second_now_a * (tick - self.counted)
-            elif self.second_now_a < 0:
-                self.second_entered -= self.second_now_a * (tick - self.counted)
+            if self.second_now_a:
+                charge = self.second_now_a * (tick - self.counted)
+                self.second_drawn += max(charge, 0.0)
+                self.second_entered -= min(charge, 0.0)
             self.counted = tick
 
     def solve(self) -> None:
@@ -252,8 +252,11 @@ class Network(Root):
         for feed in self.feeds:
             feed.take(volts, self.share, tick)
             total += feed.current_a
-        self.second_now_a = self.second_a()
-        self.battery_a = total - self.source_a[0] - self.source_a[1] - self.second_now_a
+        amps = total - self.source_a[0] - self.source_a[1]
+        if self.joined or self.second_now_a:
+            self.second_now_a = self.second_a()
+            amps -= self.second_now_a
+        self.battery_a = amps
 
     @property
     def posts_v(self) -> float:
