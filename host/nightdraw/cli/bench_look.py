@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from nightdraw.cli import findable_text, output
-from nightdraw.cli.bench_vehicle import Call, note, read
+from nightdraw.cli.bench_vehicle import Call, note, read, warn
 from nightdraw.cli.target import target
 from nightdraw.errors import Finding, InputError, nearest
 
@@ -159,6 +159,9 @@ def findable(words: dict[str, Any], as_json: bool) -> None:
     state = _state(vehicle, words)
     assumed = load_assumed(data.shipped("assumptions", words["assumptions"] or SHIPPED))
     search = found.Search(profile, vehicle, kit(words["instruments"]), splice, seed, state, assumed=assumed)
+    warn(vehicle)
+    for text in search.site.remarks():
+        note(text)
     methods = search.methods()
     difficulty, reasons = found.difficulty(search, methods)
     document = {

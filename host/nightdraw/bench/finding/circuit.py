@@ -84,6 +84,11 @@ class VehicleCircuit:
         return [name for name, amps in zip(names, self._network.source_a, strict=True) if amps > 0]
 
     @property
+    def shared(self) -> bool:
+        """Whether a second battery gives a part of all that is drawn."""
+        return self._network.joined
+
+    @property
     def charge_pct(self) -> float:
         """The battery's charge now."""
         return self._body.charge_pct

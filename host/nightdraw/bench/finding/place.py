@@ -25,6 +25,7 @@ from nightdraw.vehicle.model import BATTERY, FUSE, Module, Splice, Twitch, Vehic
 
 LIKE_SIZE = 2.0  # a twitch of half a pulse's size or more, and ..
 LIKE_WIDTH = 3.0  # .. of a third to three times its width can be taken for it (our own figures)
+SELDOM_TICKS = 2 * 3600 * TICKS_PER_S  # a class: what comes less often is in no search
 REST, MV_PER_V = "supply-rest", 1000.0
 
 
@@ -130,6 +131,8 @@ class Site:
         asleep = self.circuit.asleep
         found = [t for t in self.vehicle.twitches if t.fuse in fuses and (asleep or not t.asleep_only)]
         for module, calls in standing.callers(self.vehicle):
+            if calls.every_ticks[0] > SELDOM_TICKS:
+                continue
             wake = standing.wake(self.vehicle, module)
             draws = {fuse: a for (_, fuse), a in wake.draws.items() if fuse in fuses and a > 0}
             if draws:
@@ -138,6 +141,24 @@ class Site:
                 name = f"{module.name}, which wakes by itself"
                 found.append(Twitch(name, at, sum(draws.values()), on_ticks, calls.every_ticks, False))
         return found
+
+    @property
+    def sick(self) -> bool:
+        """Whether the vehicle has defects of its own from the start."""
+        return any(defect.on for defect in self.vehicle.defects)
+
+    def remarks(self) -> list[str]:
+        """What of the vehicle is weighed in a way that one should know of."""
+        said = [
+            f"{module.name} wakes by itself every {calls.every_ticks[0] / TICKS_PER_S / 3600:.3g} h or more:"
+            " no search lasts so long, it isn't weighed"
+            for module, calls in standing.callers(self.vehicle)
+            if calls.every_ticks[0] > SELDOM_TICKS
+        ]
+        there = [defect.name for defect in self.vehicle.defects if defect.on]
+        if there:
+            said.append(f"the vehicle has defects of its own, which are weighed: {', '.join(there)}")
+        return said
 
     def largest_twitch(self, where: str = BATTERY) -> Twitch | None:
         """The largest of them."""

@@ -91,14 +91,23 @@ class Readings(Sided):
 
     def hidden(self, face: Signature, flows: Currents, where: str) -> str | None:
         """Why a part that stays isn't told at a place from what else is there; None where it is told."""
-        circuit = self.site.circuit
-        if face.pulsed or (circuit.asleep and (where != BATTERY or not circuit.fed)):
+        circuit, healthy_a = self.site.circuit, self.assumed.healthy_a
+        if face.pulsed:
             return None
-        with_times = flows.own <= self.assumed.healthy_a < flows.own + flows.size
-        if with_times:
+        fed, shared = where == BATTERY and bool(circuit.fed), where == BATTERY and circuit.shared
+        sick = self.site.sick and flows.own > healthy_a
+        if circuit.asleep and not fed and not shared and not sick:
+            return None
+        if flows.own <= healthy_a < flows.own + flows.size:
             return None
         what = "battery's cable" if where == BATTERY else where
+        if shared and flows.own + flows.size <= healthy_a:
+            has_ma = 1000 * (flows.own + flows.size)
+            return (
+                f"{what} has {has_ma:.3g} mA of it all, a healthy vehicle's: a second battery gives the rest"
+            )
         cause = f"the {' and the '.join(circuit.fed)} feeds" if circuit.fed else "modules are awake"
+        cause = "defects of the vehicle's own draw" if sick and circuit.asleep and not circuit.fed else cause
         return f"{what} has {flows.own:.3g} A without it, for {cause}: one reading doesn't tell what stays"
 
     @functools.cache  # noqa: B019
