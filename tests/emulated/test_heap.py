@@ -24,6 +24,7 @@ LEAST_FREE_BYTES = HEAP_BYTES // 4  # in a busy run
 LEAST_BLOCK_BYTES = 8_192  # of them in one piece: six times an open file, the largest request of a run
 OPEN_FILE_BYTES = 1_300
 RUN_S, LONG_RUN_S = 4.0, 600.0
+LOOK_S = 2.0  # between two looks at the heap, each of which takes the box half a second
 
 
 @pytest.fixture
@@ -72,8 +73,8 @@ def busy_run(box: Board, seed: int, seconds: float) -> None:
     rest = heap(box)
     assert play.arm(box, 0).startswith("0,")
     left = []
-    for _ in range(int(seconds)):
-        play.chatter(box, 1, QUESTIONS)
+    for _ in range(int(seconds / LOOK_S)):
+        play.chatter(box, LOOK_S, QUESTIONS)
         left.append(heap(box)[1:])
     assert box.ask("DIAG:RUN?").startswith("RUNNING,0,")
     free, block = min(free for free, _ in left), min(block for _, block in left)
