@@ -40,7 +40,7 @@ def search(talk: Talk, fuse: str) -> None:
     talk.ask("inputs", inputs=[{"at": "clamp 1"}, {"at": fuse}])
     talk.ask("record", rate=50)
     talk.ask("view", for_s=60, columns=300)
-    for until in ("change", "21:20"):
+    for until in ("change", "21:08"):
         talk.ask("wait", until=until)
         talk.state(lambda now: now["waits"] is None)
     talk.picture()

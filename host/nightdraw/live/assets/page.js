@@ -304,7 +304,10 @@ function show(state) {
   now = state;
   const [day, ...rest] = now.clock.split(" ");
   put(clock, "textContent", words.clock.replace("{day}", day).replace("{clock}", rest.join(" ")));
-  if (document.activeElement !== speed) put(speed, "value", String(now.speed));
+  if (document.activeElement !== speed) {
+    if (![...speed.options].some(one => Number(one.value) === now.speed)) speed.append(new Option(`${now.speed} \u00d7`, now.speed));
+    put(speed, "value", String(now.speed));
+  }
   const waiting = now.waits !== null;
   put(cancel, "hidden", !waiting);
   if (waiting && waits.includes(document.activeElement)) { left = document.activeElement; cancel.focus(); }
