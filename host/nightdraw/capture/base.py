@@ -1,8 +1,11 @@
-"""The base that pulses rise from: how high it was seen, and what that says of box, clamp and circuit.
+"""The base that pulses rise from: how high it was seen, and which explanations of that are left.
 
-A clamp's zero is off by some milliamperes, other loads lift a circuit's base, a source that is on (a
-charger, a running engine) lowers it. A switch is never accused by the base alone where one of these may have
-done it: what can hide in it is named, and then it can't be told.
+Theory of operation. By how much a base reads too high is the sum of three things: a fault that no edge shows
+(a channel that always or never conducts and works in no edge, a resistor that is off in every base), what
+other loads draw, and the clamp's zero. What others draw is nothing where the box is alone, what a vehicle's
+file says (and is taken out before this), or anything from nothing upward. An explanation stands where what it
+leaves can be others' or a zero. The base alone accuses nobody while a zero as large as clamps have explains
+it; where it may hide a fault that is named and it can't be told.
 """
 
 from __future__ import annotations
@@ -15,6 +18,7 @@ from boxcore import guard
 from nightdraw.capture import differences as df
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.faults import resistors
+from nightdraw.capture.instrument import weighed_median
 from nightdraw.capture.journal import Did
 from nightdraw.capture.seen import Bools, Floats
 from nightdraw.capture.view import View
@@ -27,12 +31,13 @@ STANDING_S = 0.1  # patterns that last this long are compared by the box's own m
 CLEAR = 5.0  # deviations by which an edge must show a channel to speak for it
 BROKEN = 0.5  # of a channel's current
 NEARLY = 0.1  # a broken channel's edges are off by its current within a tenth
+ZERO = "the clamp's zero"
 
 
 @dataclass(frozen=True)
-class Footing:
-    """excess_ma: by how much the base was seen too high; rows; notes; told: False where a broken switch may
-    hide in it; zero_ma: of the clamp, where that is what it is."""
+class BaseFound:
+    """excess_ma: by how much the base was seen too high; rows; notes; told: False where a fault may hide in
+    it; zero_ma: the clamp's, where that is what it is."""
 
     excess_ma: float = 0.0
     rows: tuple[Difference, ...] = ()
@@ -41,22 +46,25 @@ class Footing:
     zero_ma: float = 0.0
 
 
-def judge_base(view: View) -> Footing:
+def judge_base(view: View) -> BaseFound:
     """The base over the whole piece."""
-    seen = view.observed
+    seen, prior = view.observed, view.prior
     known = seen.base & (seen.count > 0) & np.isfinite(seen.whole_ma)
-    if not known.any() or not view.prior.levels:
-        return Footing(told=view.prior.loads is None)
-    excess = _middle(seen.whole_ma[known], seen.count[known])
+    if not prior.levels:
+        return BaseFound()
+    if not known.any():  # a vehicle that was awake all the time shows nothing of a sleeping base
+        return BaseFound(told=prior.loads is None)
+    excess = weighed_median(seen.whole_ma[known], seen.count[known])
     level = view.reference.train.base_ma
-    number = float(seen.count[known].sum())
-    allowed = df.level_tolerance(level) + seen.digit_ma / 2 + df.DOUBTS * seen.sigma_ma / np.sqrt(number)
+    allowed = df.level_tolerance(level) + seen.digit_ma / 2
+    allowed += df.DOUBTS * seen.sigma_ma / float(np.sqrt(seen.count[known].sum()))
     if abs(excess) <= allowed:
-        return Footing(excess)
+        return BaseFound(excess)
     text = f"the base was seen at {level + excess:.1f} mA, {abs(excess):.1f} mA "
     text += f"{'above' if excess > 0 else 'below'} {level:.1f} mA"
-    known_loads = view.prior.base_known
-    return _alone(view, excess, allowed, text) if known_loads else _shared(view, excess, allowed, text)
+    if prior.base_known:
+        return _with_loads_known(view, excess, text)
+    return _too_low(view, excess, text) if excess < 0 else _with_loads_unknown(view, excess, allowed, text)
 
 
 def fed(view: View) -> Bools:
@@ -78,37 +86,62 @@ def source_text(box: Did) -> str:
     )
 
 
-def _middle(values: Floats, weight: Floats) -> float:
-    """The median by weight: what holds for half of the time."""
-    order = np.argsort(values)
-    run = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(run, run[-1] / 2)])
-
-
-def _alone(view: View, excess: float, allowed: float, text: str) -> Footing:
-    """A box that is all there is: the clamp's zero, or a channel that no edge speaks for."""
-    stuck, opened = _hidden(view, excess, allowed, alone=True)
-    names = [f"channel {name} stuck on" for name, _ in stuck] + [f"channel {name} open" for name, _ in opened]
-    names += _resistors(view, excess)
+def _with_loads_known(view: View, excess: float, text: str) -> BaseFound:
+    """What remains is the clamp's zero, a channel of just that current, or a resistor."""
+    always, never = _unshown(view)
+    word, channels = ("stuck on", always) if excess > 0 else ("open", never)
+    near = [name for name, ma in channels if abs(abs(excess) - ma) <= df.level_tolerance(ma)]
+    names = [f"channel {name} {word}" for name in near] + _resistors(view, excess)
     # where the clamp's scale is off nobody knows how large its zero may be
     if abs(excess) > MOST_ZERO_MA and view.gain == 1.0:
         cause = "another load on this circuit" if excess > 0 else "a switch that is open"
-        row = view.reference.base_row(
-            view.reference.train.base_ma + excess,
-            f"{text}: {'; or '.join([*names, cause])}; or the clamp's zero",
-        )
-        kind = df.BASE
-        if _constant(view):  # a switch lifts the base by the same all the time
-            kind = df.STUCK_ON if stuck else df.OPEN if opened else df.BASE
-        return Footing(excess, (replace(row, kind=kind),))
-    if names or abs(excess) > USUAL_ZERO_MA:
-        names = names or ["another load"]
-        note = (
-            f"{text}: the clamp's zero; or {'; or '.join(names)}: set the zero with the box's fuse out, "
-            f"record again"
-        )
-        return Footing(excess, notes=(note,), told=False, zero_ma=excess)
-    return Footing(excess, zero_ma=excess)
+        row = _row(view, excess, f"{text}: {'; or '.join([*names, cause])}; or {ZERO}")
+        if near and _constant(view):  # a switch lifts the base by the same all the time
+            row = replace(row, kind=df.STUCK_ON if excess > 0 else df.OPEN)
+        return BaseFound(excess, (row,))
+    if not names and abs(excess) <= USUAL_ZERO_MA:
+        return BaseFound(excess, zero_ma=excess)
+    causes = "; or ".join(names or ["another load"])
+    note = f"{text}: {ZERO}; or {causes}: set the zero with the box's fuse out, record again"
+    return BaseFound(excess, notes=(note,), told=False, zero_ma=excess)
+
+
+def _too_low(view: View, excess: float, text: str) -> BaseFound:
+    """Below what the box alone draws."""
+    text += ", which no other load can do: a switch that is open, a source that feeds the circuit, "
+    text += f"or {ZERO}"
+    if view.reference.box is None:
+        text += ", or the power was off for a while (the journal would tell)"
+    if -excess <= MOST_ZERO_MA:
+        return BaseFound(excess, notes=(text,), told=False)
+    return BaseFound(excess, (_row(view, excess, text),))
+
+
+def _with_loads_unknown(view: View, excess: float, allowed: float, text: str) -> BaseFound:
+    """Others may draw any of it; every channel that no edge shows may hide in it."""
+    always, never = _unshown(view)
+    # what is below the tolerance, or what the box's own monitor lets pass, is no fault
+    always = [(name, ma) for name, ma in always if allowed < ma <= excess + allowed]
+    names = [name for name, ma in never if ma > allowed]
+    about = [name for name, ma in always if ma >= ABOUT * excess]
+    text += ": another load on this circuit"
+    low, high = SLEEPING_MA
+    if excess <= high:
+        text += f" (a vehicle asleep draws some {low} .. {high} mA; --vehicle tells what of it is its own)"
+    if view.reference.box is None:
+        text += ", or a stuck switch: the journal would tell more"
+    elif about:
+        text += f", or a stuck switch of about that current: channel {' or '.join(about)}"
+    elif always:
+        text += f"; a stuck switch may hide in it: channel {' or '.join(name for name, _ in always)}"
+    if names:
+        text += f"; a switch that is open may hide in it: channel {' or '.join(names)}"
+    told = view.reference.box is not None and not always and not names
+    return BaseFound(excess, notes=(text,), told=told)
+
+
+def _row(view: View, excess: float, text: str) -> Difference:
+    return view.reference.base_row(view.reference.train.base_ma + excess, text)
 
 
 def _constant(view: View) -> bool:
@@ -116,91 +149,50 @@ def _constant(view: View) -> bool:
     seen = view.observed
     known = seen.base & (seen.count > 0) & np.isfinite(seen.whole_ma)
     low, high = np.quantile(seen.whole_ma[known], (0.1, 0.9))
-    return bool(
-        high - low <= 2 * df.level_tolerance(view.reference.train.base_ma) + df.DOUBTS * seen.sigma_ma
-    )
+    noise = df.DOUBTS * seen.sigma_ma
+    return bool(high - low <= 2 * df.level_tolerance(view.reference.train.base_ma) + noise)
+
+
+def _always_closed(view: View) -> int:
+    """The channels that are closed in every base."""
+    box = view.reference.box
+    assert box is not None
+    base = box.pattern[view.observed.base]
+    return int(np.bitwise_and.reduce(base)) if len(base) else 0
 
 
 def _resistors(view: View, excess: float) -> list[str]:
-    """Channels that are closed in the base, whose resistor may be off by all that edges say."""
-    box, seen = view.reference.box, view.observed
-    if box is None:
+    """Channels that are closed in every base, whose resistor may be off by all that edges say."""
+    box = view.reference.box
+    if box is None or (view.prior.monitored and abs(excess) > _slack_ma(view)):
         return []
-    patterns = box.pattern[seen.base]
-    closed = int(np.bitwise_and.reduce(patterns)) if len(patterns) else 0
-    for k, ns in enumerate(box.channels_ns):
-        share = excess / max(ns * 1e-9 * float(np.median(box.supply_mv)), 1e-9)
+    closed, supply_mv = _always_closed(view), float(np.median(box.supply_mv))
+    for k in range(len(box.channels_ns)):
+        share = excess / max(box.current_ma(k + 1), 1e-9)
         by_edges = -_shares(view, k)[1]
         if len(by_edges) and abs(float(np.median(by_edges)) - share) > BROKEN * abs(share):
             closed &= ~(1 << k)
-    slack_ma = _slack_ma(view) if view.prior.monitored else np.inf
-    found = resistors(excess, closed, box.channels_ns, float(np.median(box.supply_mv)))
-    return [box.words(fault) for fault in found] if abs(excess) <= slack_ma else []
-
-
-def _shared(view: View, excess: float, allowed: float, text: str) -> Footing:
-    """A circuit with other loads."""
-    box = view.reference.box
-    if excess < 0:
-        text += (
-            ", which no other load can do: a switch that is open, a source that feeds the circuit, or the "
-            "clamp's zero"
-        )
-        text += "" if box is not None else ", or the power was off for a while (the journal would tell)"
-        if -excess <= MOST_ZERO_MA:
-            return Footing(excess, notes=(text,), told=False)
-        return Footing(excess, (view.reference.base_row(view.reference.train.base_ma + excess, text),))
-    stuck, opened = _hidden(view, excess, allowed, alone=False)
-    text += ": another load on this circuit"
-    low, high = SLEEPING_MA
-    if excess <= high:
-        text += f" (a vehicle asleep draws some {low} .. {high} mA)"
-    about = [named for named, current in stuck if current >= ABOUT * excess]
-    if box is None:
-        text += ", or a stuck switch: the journal would tell more"
-    elif about:
-        text += f", or a stuck switch of about that current: channel {' or '.join(about)}"
-    elif stuck:
-        text += f"; a stuck switch may hide in it: channel {' or '.join(named for named, _ in stuck)}"
-    if opened:
-        text += f"; a switch that is open may hide in it: channel {' or '.join(named for named, _ in opened)}"
-    return Footing(excess, notes=(text,), told=box is not None and not stuck and not opened)
+    return [box.words(fault) for fault in resistors(excess, closed, box.channels_ns, supply_mv)]
 
 
 Channels = list[tuple[str, float]]  # by name, with their currents (mA)
 
 
-def _hidden(view: View, excess: float, allowed: float, alone: bool) -> tuple[Channels, Channels]:
-    """Channels that may conduct all the time, and such as may never, without any edge that shows it. Alone on
-    a supply only those whose current is about what the base is off by."""
-    box, seen = view.reference.box, view.observed
+def _unshown(view: View) -> tuple[Channels, Channels]:
+    """Channels that no edge shows to work: those that may conduct always, and those that never may."""
+    box = view.reference.box
     if box is None:
         return [], []
-    base = box.pattern[seen.base]
-    closed = int(np.bitwise_and.reduce(base)) if len(base) else 0
-    spoken_for = _spoken_for(view)
-    slack_ma = _slack_ma(view) if view.prior.monitored else np.inf
-    least = max(
-        0.0 if alone else allowed, guard.FAULT_UA / 1000
-    )  # what the box's own monitor lets pass is no fault
-    stuck: Channels = []
-    opened: Channels = []
+    closed = _always_closed(view)
+    most_ma = _slack_ma(view) if view.prior.monitored else np.inf
+    always: Channels = []
+    never: Channels = []
     for k in range(len(box.channels_ns)):
-        current = box.current_ma(k + 1)
-        if spoken_for >> k & 1 or not least < current <= slack_ma:
-            continue
-        named = (f"{k + 1} ({current:.1f} mA)", current)
-        if alone:
-            near = abs(abs(excess) - current) <= df.level_tolerance(current)
-            if near and excess > 0 and not closed >> k & 1:
-                stuck.append(named)
-            if near and excess < 0 and closed >> k & 1:
-                opened.append(named)
-        elif closed >> k & 1:
-            opened.append(named)
-        elif current <= excess + allowed:
-            stuck.append(named)
-    return stuck, opened
+        share, current = _shares(view, k)[1], box.current_ma(k + 1)
+        works = len(share) > 0 and np.median(share) < BROKEN
+        if not works and guard.FAULT_UA / 1000 < current <= most_ma:
+            (never if closed >> k & 1 else always).append((f"{k + 1} ({current:.1f} mA)", current))
+    return always, never
 
 
 def _slack_ma(view: View) -> float:
@@ -223,22 +215,11 @@ def _shares(view: View, k: int) -> tuple[Bools, Floats]:
     return shows, -seen.edge_ma[shows] / step[shows]
 
 
-def _spoken_for(view: View) -> int:
-    """The channels that work by what the edges say: some switch them, and most are as they should be."""
-    box = view.reference.box
-    assert box is not None
-    shares = [_shares(view, k)[1] for k in range(len(box.channels_ns))]
-    works = [len(share) > 0 and np.median(share) < BROKEN for share in shares]
-    return sum(1 << k for k, good in enumerate(works) if good)
-
-
 def doubtful(view: View, off: Bools) -> list[int]:
     """The channels whose few edges are all off by their current; off: the edges that are off."""
     box = view.reference.box
-    if box is None:
-        return []
     found = []
-    for k in range(len(box.channels_ns)):
+    for k in range(0 if box is None else len(box.channels_ns)):
         shows, share = _shares(view, k)
         if np.count_nonzero(shows) >= 2 and off[shows].all() and np.median(np.abs(share - 1)) < NEARLY:
             found.append(k + 1)

@@ -14,11 +14,13 @@ import numpy as np
 from nightdraw.capture import differences as df
 from nightdraw.capture.differences import Difference, milliseconds
 from nightdraw.capture.expected import Moves
-from nightdraw.capture.judge import LIKE_S, SPIKE_SAMPLES
 from nightdraw.capture.loads import said
+from nightdraw.capture.place import nearest
 from nightdraw.capture.seen import Bools, Floats
 from nightdraw.capture.view import View
 
+LIKE_S = 4e-3  # a foreign pulse within this of a fixed duration of the box's may be the box's
+SPIKE_SAMPLES = 1.6  # an excursion of one sample is no current: nothing on a circuit is so short
 MANY = 3  # foreign pulses more than this are one story
 FIXED = 5  # pulses of one duration and level make a habit of the box's that another load hardly has too
 SPIKES = 0.01  # of the recording's edges may be single samples before they are told as pulses
@@ -46,44 +48,70 @@ class Excursions:
         return self.end_s - self.start_s
 
 
-def unexplained(view: View, others: Moves, gain: float) -> tuple[Moves, list[str]]:
+def judge_foreign(view: View, others: Moves, taken_s: Floats) -> tuple[list[Difference], list[str], bool]:
+    """Rows for what is a difference, notes for what isn't, and whether nothing foreign may be the box's.
+
+    taken_s: seen edges (run clock) that are the reference's, though not at their time.
+    """
+    others, notes = _unexplained(view, others)
+    found = _excursions(view, others, taken_s)
+    spike = found.lasting_s <= SPIKE_SAMPLES * view.observed.interval_s
+    spike &= np.count_nonzero(spike) <= max(MANY, SPIKES * len(view.seen))
+    if spike.any():
+        notes.append(_spikes_text(view, found.only(spike)))
+    found = found.only(~spike)
+    # with a vehicle's file at hand every pulse has an owner: one without may be the box's (half of a twitch
+    # remains where its other edge fell on one of the box's)
+    told = view.prior.loads is None or not np.isfinite(found.lasting_s).any()
+    if view.prior.shared:
+        like = _like_own(view, found)
+        if not like.all():
+            notes.append(_others_text(found.only(~like), view.prior.levels))
+        found = found.only(like)
+    return _rows(view, found), notes, told
+
+
+def _unexplained(view: View, others: Moves) -> tuple[Moves, list[str]]:
     """What is left of the foreign changes without the vehicle's own, and a note about those."""
-    loads = view.prior.loads
+    loads, gain = view.prior.loads, view.gain
     if loads is None or not view.prior.levels or not len(others):
         return others, []
     at_s = (others.last_s + others.first_s) / 2
     height, u_ma = np.nan_to_num(others.height_ma) / gain, np.nan_to_num(others.u_ma) / abs(gain)
-    names = loads.explain(at_s, height, u_ma)
+    box_s = view.clock.to_recording(np.append(view.observed.account.t_s, view.observed.account.end_s))
+    names = loads.explain(at_s, height, u_ma, box_s, view.observed.interval_s)
     own = np.array([name is not None for name in names])
     return others.only(~own), [said(names)] if own.any() else []
 
 
-def excursions(view: View, others: Moves, gain: float, taken_s: Floats) -> Excursions:
-    """The foreign pulses within the run. taken_s: seen edges (run clock) that are the reference's, though not
-    at their time."""
+def _excursions(view: View, others: Moves, taken_s: Floats) -> Excursions:
+    """The foreign pulses within the run."""
     account, interval_s = view.observed.account, view.observed.interval_s
     at_s = view.clock.to_run((others.last_s + others.first_s) / 2)
-    height = others.height_ma / gain
+    height = others.height_ma / view.gain
     least = df.tolerance_ma(account.at(at_s) - view.reference.train.base_ma)
-    least = least + view.observed.digit_ma + df.DOUBTS * np.nan_to_num(others.u_ma) / abs(gain)
+    least = least + view.observed.digit_ma + df.DOUBTS * np.nan_to_num(others.u_ma) / abs(view.gain)
     kept = np.isfinite(height) & (at_s > account.t_s[0]) & (at_s < account.end_s)
     first_s, last_s = view.clock.to_run(np.array([view.piece.from_s, view.piece.until_s]))
     kept &= (at_s > first_s) & (at_s < last_s) & (np.abs(np.nan_to_num(height)) > least)
     if len(taken_s):
-        away = np.abs(at_s[:, None] - taken_s).min(axis=1) if len(at_s) else np.empty(0)
-        kept &= away > 2 * interval_s + df.TIME_S
+        kept &= np.abs(taken_s[nearest(taken_s, at_s)] - at_s) > 2 * interval_s + df.TIME_S
     kept &= ~view.reference.lost.touches(at_s - interval_s, at_s + interval_s)
+    return _paired(at_s[kept].tolist(), height[kept].tolist())
+
+
+def _paired(at_s: list[float], height: list[float]) -> Excursions:
+    """Each edge with the latest one before it that it takes back."""
     rows: list[tuple[float, float, float]] = []
-    open_s: list[tuple[float, float]] = []
-    for t_s, step in zip(at_s[kept].tolist(), height[kept].tolist(), strict=True):
-        back = next((k for k in reversed(range(len(open_s))) if _back(open_s[k][1], step)), None)
+    waiting: list[tuple[float, float]] = []
+    for t_s, step in zip(at_s, height, strict=True):
+        back = next((k for k in reversed(range(len(waiting))) if _back(waiting[k][1], step)), None)
         if back is None:
-            open_s.append((t_s, step))
-            continue
-        since, first = open_s.pop(back)
-        rows.append((since, t_s, first))
-    for since, first in open_s:
-        rows.append((since, np.nan, first))
+            waiting.append((t_s, step))
+        else:
+            since, first = waiting.pop(back)
+            rows.append((since, t_s, first))
+    rows += [(since, np.nan, first) for since, first in waiting]
     table = np.array(sorted(rows), dtype=float).reshape(-1, 3)
     return Excursions(table[:, 0], table[:, 1], table[:, 2])
 
@@ -92,37 +120,17 @@ def _back(first: float, step: float) -> bool:
     return first * step < 0 and abs(first + step) <= max(df.LEVEL_MA, 0.3 * abs(first))
 
 
-def current(view: View, found: Excursions) -> Excursions:
-    """Those that are no single samples."""
-    spike = found.lasting_s <= SPIKE_SAMPLES * view.observed.interval_s
-    spike &= np.count_nonzero(spike) <= max(MANY, SPIKES * len(view.seen))
-    return found.only(~spike)
+def _spikes_text(view: View, spikes: Excursions) -> str:
+    at_s = view.clock.to_recording(spikes.start_s)
+    high = spikes.height_ma
+    which = "single sample" if len(high) == 1 else f"{len(high)} single samples"
+    return (
+        f"{which} of {_span(high.min(), high.max(), '{:+.0f}')} mA, the first at {at_s[0]:.3f} s of "
+        "the recording: no current on a circuit is so short, left out as the recorder's"
+    )
 
 
-def told(view: View, found: Excursions) -> tuple[list[Difference], list[str]]:
-    """Rows for what is a difference, notes for what isn't."""
-    spike = found.lasting_s <= SPIKE_SAMPLES * view.observed.interval_s
-    spike &= np.count_nonzero(spike) <= max(MANY, SPIKES * len(view.seen))
-    notes = []
-    if spike.any():
-        at_s = view.clock.to_recording(found.start_s[spike])
-        high = found.height_ma[spike]
-        which = "single sample" if len(high) == 1 else f"{len(high)} single samples"
-        notes.append(
-            f"{which} of {_span(high.min(), high.max(), '{:+.0f}')} mA, the first at {at_s[0]:.3f} s of "
-            f"the recording: "
-            "no current on a circuit is so short, left out as the recorder's"
-        )
-    found = found.only(~spike)
-    if view.prior.shared:
-        like = like_own(view, found)
-        if not like.all():
-            notes.append(_company(found.only(~like), view.prior.levels))
-        found = found.only(like)
-    return _rows(view, found), notes
-
-
-def like_own(view: View, found: Excursions) -> Bools:
+def _like_own(view: View, found: Excursions) -> Bools:
     """Foreign pulses that have the level and the fixed duration of a habit of the box's."""
     train, interval_s = view.reference.train, view.observed.interval_s
     like = np.zeros(len(found), dtype=bool)
@@ -147,7 +155,7 @@ def _alone(start_s: Floats, at_s: float, lasting_s: float) -> bool:
     return not bool(np.any((start_s > at_s - lasting_s) & (start_s < at_s + lasting_s)))
 
 
-def _company(others: Excursions, levels: bool) -> str:
+def _others_text(others: Excursions, levels: bool) -> str:
     high = f"{_span(others.height_ma.min(), others.height_ma.max(), '{:.0f}')} mA, " if levels else ""
     lasting = others.lasting_s[np.isfinite(others.lasting_s)]
     long = f"{_span(lasting.min(), lasting.max(), '{:.3f}')} s" if len(lasting) else "to the end"

@@ -9,18 +9,19 @@ from itertools import pairwise
 import numpy as np
 
 from nightdraw.capture import differences as df
-from nightdraw.capture import foreign, instrument
 from nightdraw.capture import hypotheses as hyp
+from nightdraw.capture import instrument
 from nightdraw.capture.accounts import Account
 from nightdraw.capture.align import Piece, Spot
-from nightdraw.capture.base import Footing, doubtful, fed, judge_base, source_text
+from nightdraw.capture.base import BaseFound, doubtful, fed, judge_base, source_text
 from nightdraw.capture.current import Current
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.expected import moves
+from nightdraw.capture.foreign import MANY, judge_foreign
 from nightdraw.capture.hypotheses import Diagnosis
 from nightdraw.capture.instrument import PERFECT, Instrument
 from nightdraw.capture.journal import Did
-from nightdraw.capture.judge import Judged, judge
+from nightdraw.capture.judge import judge
 from nightdraw.capture.observed import Observed, look
 from nightdraw.capture.place import Clock, nearest
 from nightdraw.capture.reference import Reference, reference_of
@@ -101,9 +102,9 @@ class Holding:
             part.notes.append(hyp.either_text(found, self._did, supply_v))
         elif found.fault is not None:
             part.rows.append(hyp.fault_row(reference, views[0].observed, found))
-        footing = self._judge(part, views, tool)
+        base = self._judge(part, views, tool)
         part.rows += _slips(reference, [view.piece for view in views])
-        zero_ma = footing.zero_ma if found.fault is None else 0.0
+        zero_ma = base.zero_ma if found.fault is None else 0.0
         rate_ppm = views[0].piece.clock.rate_ppm
         part.instrument = replace(tool, zero_ma=zero_ma, rate_ppm=rate_ppm)
         part.clock = views[0].piece.clock
@@ -170,7 +171,7 @@ class Holding:
             found = found.beside_loads(self._prior.loads, piece.clock)
         return found.without(self._reference.lost.touches(expected.t_s, expected.until_s))
 
-    def _judge(self, part: Part, views: list[View], tool: Instrument) -> Footing:
+    def _judge(self, part: Part, views: list[View], tool: Instrument) -> BaseFound:
         """Every piece edge by edge, what is foreign in it, and the base."""
         account = views[0].observed.account
         inside, judged = np.zeros(len(account.t_s), bool), np.zeros(len(account.t_s), bool)
@@ -179,22 +180,15 @@ class Holding:
             part.rows += result.rows
             inside |= result.inside
             judged |= result.judged
-            taken = _taken(view, result)
             others = moves(account, view.piece, self._seen.seen, tool.tau_s)
-            others, notes = foreign.unexplained(view, others, tool.gain)
-            part.notes += notes
-            excursions = foreign.excursions(view, others, tool.gain, taken)
-            rows, notes = foreign.told(view, excursions)
+            rows, notes, told = judge_foreign(view, others, result.taken_s)
             part.rows += rows
             part.notes += notes
-            # with its file at hand every pulse has an owner: one without may be the box's (half of a twitch
-            # remains where its other edge fell on one of the box's)
-            strange = np.isfinite(foreign.current(view, excursions).lasting_s)
-            part.told &= self._prior.loads is None or not strange.any()
-        footing = judge_base(views[0])
-        part.rows += footing.rows
-        part.notes += footing.notes
-        part.told &= footing.told
+            part.told &= told
+        base = judge_base(views[0])
+        part.rows += base.rows
+        part.notes += base.notes
+        part.told &= base.told
         part.told &= self._doubts(part, views[0])
         edges = np.isfinite(account.t_s)
         if self._alive_s is None:  # the first edge is the start: what was before it isn't known
@@ -215,7 +209,7 @@ class Holding:
             )
         if not part.inside:
             part.told &= bool(views[0].observed.count.any())
-        return footing
+        return base
 
     def _doubts(self, part: Part, view: View) -> bool:
         """Whether nothing speaks against telling: levels that keep no ratio, channels with few edges, another
@@ -236,7 +230,7 @@ class Holding:
             )
             told = False
         strange = self._outside(view)
-        if len(strange) > (2 * foreign.MANY if self._prior.shared else FEW) and not self._several:
+        if len(strange) > (2 * MANY if self._prior.shared else FEW) and not self._several:
             at_s = view.clock.to_recording(strange)
             text = (
                 f"{len(strange)} edges come before or after the run that fits from "
@@ -263,6 +257,12 @@ class Holding:
         if self._prior.shared and len(height):
             steps: Floats = np.unique(step)
             clear &= np.abs(height - steps[nearest(steps, height)]) <= LIKE * height
+        if self._prior.loads is not None and self._prior.levels:
+            at_s = view.clock.to_recording(seen.at_s)
+            edges_s = view.clock.to_recording(account.t_s)
+            interval_s = view.observed.interval_s
+            owners = self._prior.loads.explain(at_s, seen.height_ma, seen.u_ma, edges_s, interval_s)
+            clear &= np.array([owner is None for owner in owners], dtype=bool)
         found: Floats = seen.at_s[clear]
         return found
 
@@ -298,23 +298,6 @@ def _bias(seen_s: Floats, known_s: Floats, reach_s: float) -> float:
     late = seen_s - known_s[nearest(known_s, seen_s)]
     close = np.abs(late) <= reach_s
     return float(np.median(late[close])) if close.any() else 0.0
-
-
-def _taken(view: View, result: Judged) -> Floats:
-    """Current edges that are pulses of the reference which came at another time."""
-    if not len(view.seen):
-        return np.empty(0)
-    at_s = []
-    for row in result.rows:
-        if row.seen is not None and row.kind in (df.TIME, df.DURATION):
-            at_s.append(row)
-    if not at_s:
-        return np.empty(0)
-    account = view.observed.account
-    far = np.abs(view.seen.at_s[:, None] - account.t_s[None, :]).argmin(axis=1)
-    step = account.step_ma[far]
-    found: Floats = view.seen.at_s[step * view.seen.height_ma > 0]
-    return found
 
 
 def _slips(reference: Reference, pieces: list[Piece]) -> Iterator[Difference]:

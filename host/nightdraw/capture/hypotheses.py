@@ -283,10 +283,13 @@ def _told_apart(tables: list[_Table], best: _Table) -> Diagnosis:
     single = not (len(high) and high.max() > APART * high.min())
     # a step of a single height may be off by any factor for any reason: a scale and a lead always fit it
     any_value = [table for table in tables if table.way.any_value and table.sound]
-    fits = [table for table in any_value if table is best or table.score > usual.nothing.score + SURE]
+    least = usual.nothing.score + CLOSE
+    fits = [table for table in any_value if table is best or table.score > least]
     # a switch has its own current, which a scale meets by chance only; a resistor may be anything, as a scale
     exact = best is usual and found.fault is not None and found.fault.kind != OFF
-    if single and fits and not exact:
+    evidence = usual.evidence
+    matters = np.any(np.abs(evidence.value[:-1]) > df.tolerance_ma(evidence.due[:-1]))
+    if single and matters and fits and not exact:
         return _either(max(fits, key=lambda table: table.score), usual.found().fault)
     if not usual.evidence.channels_ns and best.way.any_value and usual.some_resistor() > best.score - CLOSE:
         return _either(best, None)

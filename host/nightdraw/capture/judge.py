@@ -9,13 +9,12 @@ decides what an edge that is none of the box's may be. Tolerances stand in diffe
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from nightdraw.capture import differences as df
 from nightdraw.capture.differences import Difference, milliseconds
-from nightdraw.capture.faults import resistors
 from nightdraw.capture.observed import Observed
 from nightdraw.capture.place import nearest
 from nightdraw.capture.seen import Bools, Floats, Ints
@@ -23,29 +22,23 @@ from nightdraw.capture.view import DOUBTS, SEVERAL, View, odd_edges
 
 ABSENT = 0.25  # of an edge may be seen where none is: noise, or a small move of another load
 UNLIKE = 0.75  # of its height an edge may be off by a fault and still be itself
-LIKE_S = 4e-3  # a foreign pulse within this of a fixed duration of the box's may be the box's
 HALF = 0.5  # of an edge
 REACHED = 0.5  # of the charge's window: an edge that is further off is looked for among the edges
 EDGE_DOUBT = (5.0, 20.0)  # samples by which noise moves an edge s deviations high: 5 / s + 20 / s^2
 SLOW_U = 0.7  # of a time constant an edge is known to where no charge around it tells
 PART_SAMPLES = 5  # a shorter part of a pulse may be made of edges
 ON_END = 3  # pulses on end that weren't seen are one story
-SPIKE_SAMPLES = 1.6  # an excursion of one sample is no current: nothing on a circuit is so short
 
 
 @dataclass
 class Judged:
-    """rows; the edges (of the reference, one a level) that lie in the recording, those that were judged, and
-    those that another load explains; foreign: edges of the recording that nothing explains as the box's;
-    found: pulses of which an end was seen, of those that could be, gone: pulses that weren't there."""
+    """rows; the edges (of the reference, one a level) that lie in the recording, and those that were judged;
+    taken_s: the recording's edges (run clock) that are the reference's, though perhaps not at their time."""
 
     rows: list[Difference]
     inside: Bools
     judged: Bools
-    spoilt: Bools
-    found: Bools
-    gone: Bools
-    notes: list[str] = field(default_factory=list)
+    taken_s: Floats
 
 
 @dataclass(frozen=True)
@@ -129,9 +122,7 @@ def judge(view: View) -> Judged:
     flat = _absent(seen)
     ends = np.column_stack((train.first, train.last + 1))
     absent = np.all(flat[ends], axis=1) & np.all(recorded[ends], axis=1)
-    found = np.any(times.is_edge[ends] >= 0, axis=1)
     gone = absent & ~_like_seen(view, times, ends)
-    found |= np.any(seen.known[ends] & ~flat[ends], axis=1)
     levels, variance = seen.without_edges(chance).levels(view.prior.shared)
     rows = list(_missing(view, gone))
     moved, steps = _moved(view, times, gone, chance)
@@ -144,7 +135,7 @@ def judge(view: View) -> Judged:
         rows += off
         rows += [] if view.prior.shared else _steps(view, still & ~told)
     edges_judged = inside & recorded & ((seen.known & ~chance) | np.isin(np.arange(len(inside)), ends[gone]))
-    return Judged(rows, inside, edges_judged, inside & chance, found, gone)
+    return Judged(rows, inside, edges_judged, view.seen.at_s[times.is_edge[times.is_edge >= 0]])
 
 
 def _faint(seen: Observed) -> Floats:
@@ -252,7 +243,7 @@ def _levels(view: View, off: Floats, variance: Floats, still: Bools) -> tuple[li
         allowed_ma = df.level_tolerance(level) + view.observed.digit_ma + df.DOUBTS / np.sqrt(weight.sum())
         if len(members) >= least and abs(mean) > allowed_ma:
             told[members] = True
-            text = _level_text(level, mean, len(members)) + _suspects(view, mean, int(members[0]))
+            text = _level_text(level, mean, len(members))
             rows.append(reference.row(df.LEVEL, int(members[0]), "level_ma", level + mean, text))
     allowed = df.tolerance_ma(train.level_ma) + df.DOUBTS * deviation
     with np.errstate(invalid="ignore"):
@@ -260,22 +251,11 @@ def _levels(view: View, off: Floats, variance: Floats, still: Bools) -> tuple[li
     told |= alone
     for pulse in np.flatnonzero(alone).tolist() if least == 1 else []:
         excess = float(level_ma[pulse] - train.level_ma[pulse])
-        text = _level_text(float(train.level_ma[pulse]), excess, 1) + _suspects(view, excess, pulse)
+        text = _level_text(float(train.level_ma[pulse]), excess, 1)
         rows.append(reference.row(df.LEVEL, pulse, "level_ma", float(level_ma[pulse]), text))
     parts, also = _parts(view, off, variance, known & ~told, least)
     told[also] = True
     return rows + parts, told
-
-
-def _suspects(view: View, excess_ma: float, pulse: int) -> str:
-    """The resistors that would explain an excess, by the patterns that the journal has there."""
-    box = view.reference.box
-    if box is None or view.prior.shared:
-        return ""
-    first = int(view.reference.train.first[pulse])
-    closed = int(box.pattern[first]) & ~(int(box.pattern[first - 1]) if first else 0)
-    found = resistors(excess_ma, closed, box.channels_ns, float(np.median(box.supply_mv)))
-    return "".join(f"; or {box.words(fault)}" for fault in found)
 
 
 def _parts(

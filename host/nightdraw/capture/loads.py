@@ -59,18 +59,30 @@ class Loads:
         )
         return quiet
 
-    def explain(self, at_s: Floats, height_ma: Floats, u_ma: Floats) -> list[str | None]:
-        """Whose each change of the recording is, None where it is none of the vehicle's."""
+    def explain(
+        self, at_s: Floats, height_ma: Floats, u_ma: Floats, box_s: Floats, interval_s: float
+    ) -> list[str | None]:
+        """Whose each change of the recording is, None where it is none of the vehicle's.
+
+        box_s: instants of the box's own edges, which hide what falls on them; interval_s: between samples.
+        """
         at, step, who = self._together()
-        found: list[str | None] = []
-        for t_s, height, u in zip(at_s.tolist(), height_ma.tolist(), u_ma.tolist(), strict=True):
-            near = (np.abs(at - t_s) <= SLACK_S) & _like(step, height, u)
-            if near.any():
-                found.append(who[int(np.flatnonzero(near)[0])])
-                continue
-            draws = np.array([1e3 * t.draw_a for t in self.twitches])
-            like = np.flatnonzero(_like(draws, abs(height), u))
-            found.append(self.twitches[int(like[0])].who if len(like) else None)
+        found: list[str | None] = [None] * len(at_s)
+        for k, (t_s, height, u) in enumerate(
+            zip(at_s.tolist(), height_ma.tolist(), u_ma.tolist(), strict=True)
+        ):
+            near = np.flatnonzero((np.abs(at - t_s) <= SLACK_S) & _like(step, height, u))
+            found[k] = who[int(near[0])] if len(near) else None
+        reach_s = ON_S + 2 * interval_s
+        for twitch in self.twitches:
+            draw_ma = 1e3 * twitch.draw_a
+            like = np.abs(np.abs(height_ma) - draw_ma) <= np.maximum(LIKE_MA, LIKE_SHARE * draw_ma) + 3 * u_ma
+            for k in np.flatnonzero(like & np.array([name is None for name in found], dtype=bool)).tolist():
+                # its other edge must be there at its own time, or have fallen on one of the box's
+                other_s = at_s[k] + np.sign(height_ma[k]) * twitch.on_s
+                there = like & (height_ma * height_ma[k] < 0) & (np.abs(at_s - other_s) <= reach_s)
+                if there.any() or np.any(np.abs(box_s - other_s) <= reach_s):
+                    found[k] = twitch.who
         return found
 
     def _together(self) -> tuple[Floats, Floats, list[str]]:
