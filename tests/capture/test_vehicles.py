@@ -92,6 +92,7 @@ def test_loads_are_those_of_the_channel() -> None:
     assert [twitch.who for twitch in battery.twitches] == ["alarm-lamp", "keep-alive"]
     assert battery.twitch_ma == pytest.approx(8 * 0.06 / 2 + 35 * 0.08 / 60)
     assert bonnet.twitches == ()
+    assert loads_of(car, EMPTY, "Current", 60.0).first_ma == battery.first_ma
     with pytest.raises(InputError, match="has no channel 'boot'"):
         loads_of(car, EMPTY, "boot", 60.0)
 

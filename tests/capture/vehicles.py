@@ -157,7 +157,7 @@ def _made(seed: int, rng: np.random.Generator, kind: str, folder: Path) -> Case 
     said = f"{board} in {car.name} at {splice.name}, {channel}, {len(plan.events)} events"
     said += f", channel {channel_number}" if channel_number else ""
     seen = reading.from_arrays(t_s, ma, unit="mA", channel=channel)
-    said += (", without journal", ", without profile", "")[min(int(which == 1) + 2 * int(which == 0), 2)]
+    said += (", without profile", ", without journal", "")[int(which)]
     return Case(seed, asked if which != 0 else None, did if which != 1 else None, seen, place, kind, said)
 
 

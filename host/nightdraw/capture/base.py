@@ -57,7 +57,7 @@ def judge_base(view: View) -> BaseFound:
     excess = weighed_median(seen.whole_ma[known], seen.count[known])
     level = view.reference.train.base_ma
     allowed = df.level_tolerance(level) + seen.digit_ma / 2
-    allowed += df.DOUBTS * seen.sigma_ma / float(np.sqrt(seen.count[known].sum()))
+    allowed += df.DEVIATIONS * seen.sigma_ma / float(np.sqrt(seen.count[known].sum()))
     if abs(excess) <= allowed:
         return BaseFound(excess)
     text = f"the base was seen at {level + excess:.1f} mA, {abs(excess):.1f} mA "
@@ -149,7 +149,7 @@ def _constant(view: View) -> bool:
     seen = view.observed
     known = seen.base & (seen.count > 0) & np.isfinite(seen.whole_ma)
     low, high = np.quantile(seen.whole_ma[known], (0.1, 0.9))
-    noise = df.DOUBTS * seen.sigma_ma
+    noise = df.DEVIATIONS * seen.sigma_ma
     return bool(high - low <= 2 * df.level_tolerance(view.reference.train.base_ma) + noise)
 
 
@@ -215,7 +215,7 @@ def _shares(view: View, k: int) -> tuple[Bools, Floats]:
     return shows, -seen.edge_ma[shows] / step[shows]
 
 
-def doubtful(view: View, off: Bools) -> list[int]:
+def perhaps_broken(view: View, off: Bools) -> list[int]:
     """The channels whose few edges are all off by their current; off: the edges that are off."""
     box = view.reference.box
     found = []

@@ -15,7 +15,7 @@ LEVEL_MA = (
 )
 LEVEL_SHARE = 0.02  # or within this share of the level above the base
 TIME_S = 1e-3  # instants and durations agree within this, and one sample of a recording
-DOUBTS = 5.0  # noise may look like a difference of five deviations once in two million pulses
+DEVIATIONS = 5.0  # noise may look like a difference of five deviations once in two million pulses
 NEAR_SHARE = (
     0.25  # a pulse may be displaced by a quarter of the distance to its neighbours and still be itself
 )

@@ -25,8 +25,8 @@ FLOOR_MA = 0.05  # converter steps of supply and journal
 ASKED_MA = 1.0  # what was asked is made by the bank's steps of 1.4 mA
 FLOOR_SHARE = 3e-4
 OTHERS_MA = 1000.0  # by which unknown loads on a circuit lift its base: anything a vehicle may draw
-LONE_MA = 50.0  # by which another load that moves at the same instant spoils an edge that has no fellows
-FELLOWS = 3  # edges of one kind among which one that is spoilt stands out
+LONE_MA = 50.0  # by which another load that moves at the same instant spoils an edge without others like it
+SEVERAL = 3  # edges of one kind among which one that is spoilt stands out
 MEDIAN = np.pi / 2  # a median's variance is this much larger than a mean's
 MOST_KINDS = 150  # the busiest kinds of step: more say nothing new and cost time
 LEAST_MA = 1e-3  # a recording without noise is still no better known than this
@@ -73,7 +73,7 @@ class _Steps:
     level_after: Floats
     excess: Floats
     variance: Floats
-    doubt_ma: Floats
+    systematic_ma: Floats
 
     @classmethod
     def of(cls, seen: Observed, pattern: Ints, supply_mv: Floats) -> _Steps:
@@ -88,14 +88,14 @@ class _Steps:
             account.level_ma[known],
             seen.edge_ma[known],
             np.maximum(seen.edge_var[known], LEAST_VARIANCE),
-            seen.doubt_ma[known],
+            seen.systematic_ma[known],
         )
 
     def in_kinds(self, lone_ma: float) -> _Steps:
         """Steps of one kind (same patterns, else same levels; same supply within 0.1 V) as one: their median,
         so that a single pulse that was missed or disturbed doesn't speak for a channel. The variance is the
         larger of what the noise makes it and what the kind's own scatter shows (median absolute deviation).
-        lone_ma: by how much more an edge without FELLOWS may be off."""
+        lone_ma: by how much more an edge may be off whose kind has fewer than SEVERAL."""
         level = np.round(np.column_stack((self.level_before, self.level_after))).astype(np.int64)
         key = np.column_stack((self.before, self.after, np.round(self.supply_mv / 100).astype(np.int64)))
         key = key if self.after.any() else level
@@ -110,8 +110,8 @@ class _Steps:
         scatter = [np.median(np.abs(self.excess[m] - e)) for m, e in zip(members, excess, strict=True)]
         number = np.array([len(m) for m in members])
         first = np.array([m[0] for m in members])
-        lone = np.where(number < FELLOWS, lone_ma**2, 0.0)
-        doubt2 = mean(self.doubt_ma**2)
+        lone = np.where(number < SEVERAL, lone_ma**2, 0.0)
+        doubt2 = mean(self.systematic_ma**2)
         spread = np.maximum(mean(self.variance), (np.array(scatter) / HALF_Z) ** 2)
         return _Steps(
             self.before[first],

@@ -21,7 +21,7 @@ from nightdraw.capture.view import View
 
 LIKE_S = 4e-3  # a foreign pulse within this of a fixed duration of the box's may be the box's
 SPIKE_SAMPLES = 1.6  # an excursion of one sample is no current: nothing on a circuit is so short
-MANY = 3  # foreign pulses more than this are one story
+MANY = 3  # more foreign pulses than this are told in one row
 FIXED = 5  # pulses of one duration and level make a habit of the box's that another load hardly has too
 SPIKES = 0.01  # of the recording's edges may be single samples before they are told as pulses
 
@@ -90,7 +90,7 @@ def _excursions(view: View, others: Moves, taken_s: Floats) -> Excursions:
     at_s = view.clock.to_run((others.last_s + others.first_s) / 2)
     height = others.height_ma / view.gain
     least = df.tolerance_ma(account.at(at_s) - view.reference.train.base_ma)
-    least = least + view.observed.digit_ma + df.DOUBTS * np.nan_to_num(others.u_ma) / abs(view.gain)
+    least = least + view.observed.digit_ma + df.DEVIATIONS * np.nan_to_num(others.u_ma) / abs(view.gain)
     kept = np.isfinite(height) & (at_s > account.t_s[0]) & (at_s < account.end_s)
     first_s, last_s = view.clock.to_run(np.array([view.piece.from_s, view.piece.until_s]))
     kept &= (at_s > first_s) & (at_s < last_s) & (np.abs(np.nan_to_num(height)) > least)

@@ -13,7 +13,7 @@ from nightdraw.capture import hypotheses as hyp
 from nightdraw.capture import instrument
 from nightdraw.capture.accounts import Account
 from nightdraw.capture.align import Piece, Spot
-from nightdraw.capture.base import BaseFound, doubtful, fed, judge_base, source_text
+from nightdraw.capture.base import BaseFound, fed, judge_base, perhaps_broken, source_text
 from nightdraw.capture.current import Current
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.expected import moves
@@ -26,7 +26,7 @@ from nightdraw.capture.observed import Observed, look
 from nightdraw.capture.place import Clock, nearest
 from nightdraw.capture.reference import Reference, reference_of
 from nightdraw.capture.seen import Bools, Floats
-from nightdraw.capture.view import Prior, View, odd_edges
+from nightdraw.capture.view import SEVERAL, Prior, View, edges_off
 
 AWAKE_S = 0.2  # after its power came the box draws its own consumption, whatever inrush there was
 COVERED = 0.9  # of the edges that lie in the recording must be judged, or nothing is agreed to ...
@@ -189,7 +189,7 @@ class Holding:
         part.rows += base.rows
         part.notes += base.notes
         part.told &= base.told
-        part.told &= self._doubts(part, views[0])
+        part.told &= self._open_questions(part, views[0])
         edges = np.isfinite(account.t_s)
         if self._alive_s is None:  # the first edge is the start: what was before it isn't known
             edges[0] = False
@@ -211,17 +211,17 @@ class Holding:
             part.told &= bool(views[0].observed.count.any())
         return base
 
-    def _doubts(self, part: Part, view: View) -> bool:
+    def _open_questions(self, part: Part, view: View) -> bool:
         """Whether nothing speaks against telling: levels that keep no ratio, channels with few edges, another
         run's pulses before the best place."""
-        chance, real = odd_edges(view)
+        chance, real = edges_off(view)
         told = True
         if not self._prior.levels and real.any():
             part.notes.append(
                 "the levels don't stand to each other as they should: give the resistance with --ohms"
             )
             told = False
-        channels = doubtful(view, chance | real) if self._prior.shared else []
+        channels = perhaps_broken(view, chance | real) if self._prior.shared else []
         if channels:
             part.notes.append(
                 f"channel {' or '.join(map(str, channels))} may be broken: the few edges that switch it "
@@ -229,17 +229,24 @@ class Holding:
                 "by its current, too few to be sure among other loads"
             )
             told = False
-        strange = self._outside(view)
-        if len(strange) > (2 * MANY if self._prior.shared else FEW) and not self._several:
-            at_s = view.clock.to_recording(strange)
+        often_ma = _repeated(view, chance | real) if self._prior.shared and not part.rows else 0.0
+        if often_ma:
+            part.notes.append(
+                f"several edges are off by the same {often_ma:.1f} mA: another load hardly changes so often "
+                "together with the box; the journal, or a recording at the fuse, may tell more"
+            )
+            told = False
+        outside = self._outside(view)
+        if len(outside) > (2 * MANY if self._prior.shared else FEW) and not self._several:
+            at_s = view.clock.to_recording(outside)
             text = (
-                f"{len(strange)} edges come before or after the run that fits from "
+                f"{len(outside)} edges come before or after the run that fits from "
                 f"{part.clock.offset_s:.3f} s of "
                 f"the recording on, from {at_s[0]:.3f} s to {at_s[-1]:.3f} s: another run, or this one "
                 f"begun anew "
                 "after a power loss? The journal would tell"
             )
-            if len(strange) > 2 * part.clock.matched and not self._prior.shared:
+            if len(outside) > 2 * part.clock.matched and not self._prior.shared:
                 part.rows.append(Difference(df.EXTRA, None, None, None, round(float(at_s[0]), 6), text))
             else:
                 part.notes.append(text)
@@ -279,13 +286,24 @@ class Holding:
         part.rows, part.told, part.notes = [], False, [source_text(self._did)]
 
 
+def _repeated(view: View, off: Bools) -> float:
+    """By how much several of the edges that are off are so alike (mA; 0: they aren't), other than by what a
+    vehicle's own loads draw."""
+    off_ma = np.sort(np.abs(view.observed.edge_ma[off]))
+    if view.prior.loads is not None:
+        off_ma = off_ma[~view.prior.loads.draw(off_ma)]
+    first, last = off_ma[: 1 - SEVERAL], off_ma[SEVERAL - 1 :]
+    alike = np.flatnonzero(last - first <= df.tolerance_ma(first) / 2)
+    return float(first[alike[0]]) if len(alike) else 0.0
+
+
 def _goes_on(observed: Observed, matched: int) -> bool:
     """Whether the edges that a piece shows, come when they should by another piece's clock.
 
     matched: as many met their own piece's clock."""
     seen = observed.known & (np.abs(observed.edge_ma) <= HALF * np.abs(observed.account.step_ma))
     told = seen & np.isfinite(observed.late_s)
-    allowed = df.TIME_S + observed.interval_s + df.DOUBTS * observed.late_u_s[told]
+    allowed = df.TIME_S + observed.interval_s + df.DEVIATIONS * observed.late_u_s[told]
     on_time = int(np.count_nonzero(np.abs(observed.late_s[told]) <= allowed))
     return on_time > MOSTLY * max(int(np.count_nonzero(observed.known)), matched)
 
@@ -344,7 +362,7 @@ def _notes(reference: Reference, part: Part, views: list[View], seen: Current) -
     hidden = (
         observed.known
         & (step > df.LEVEL_MA)
-        & (df.DOUBTS * np.sqrt(np.where(observed.known, observed.edge_var, 0)) > step)
+        & (df.DEVIATIONS * np.sqrt(np.where(observed.known, observed.edge_var, 0)) > step)
     )
     if hidden.any():
         yield f"{int(hidden.sum())} edges are too small for this recording's noise"

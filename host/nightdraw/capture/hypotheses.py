@@ -26,7 +26,7 @@ from nightdraw.capture.journal import Did
 from nightdraw.capture.observed import Observed
 from nightdraw.capture.reference import Reference
 from nightdraw.capture.seen import Bools, Floats
-from nightdraw.capture.view import View, odd_edges
+from nightdraw.capture.view import View, edges_off
 
 AMPLITUDE = 0.02  # a stuck or open channel has its current within 2 %
 FACTOR = 0.5  # a wrong resistor's current is off by half, give or take: no value is favoured
@@ -189,7 +189,7 @@ def diagnose(view: View, scale: bool = True) -> Diagnosis:
     circuit beside the battery)."""
     prior, seen = view.prior, view.observed
     if prior.shared:
-        seen = seen.without_edges(odd_edges(view)[0])
+        seen = seen.without_edges(edges_off(view)[0])
     if not Evidence.there(seen):
         return Diagnosis()
     tables = _tables(view, seen, scale)
@@ -338,11 +338,11 @@ def _stands(view: View, evidence: Evidence, found: Diagnosis) -> bool:
             return False
     if not view.prior.shared:
         return True
-    before = int(np.count_nonzero(odd_edges(view)[1]))
+    before = int(np.count_nonzero(edges_off(view)[1]))
     effect = fault.effect_ma(box.channels_ns, box.pattern, box.supply_mv)
     expected = replace(view.observed.account, level_ma=view.observed.account.level_ma + effect)
     mended = replace(view, observed=view.observed.against(expected))
-    return int(np.count_nonzero(odd_edges(mended)[1])) <= MENDED * before
+    return int(np.count_nonzero(edges_off(mended)[1])) <= MENDED * before
 
 
 def expected_of(found: Diagnosis, reference: Reference) -> Account:

@@ -18,16 +18,16 @@ from nightdraw.capture.differences import Difference, milliseconds
 from nightdraw.capture.observed import Observed
 from nightdraw.capture.place import nearest
 from nightdraw.capture.seen import Bools, Floats, Ints
-from nightdraw.capture.view import DOUBTS, SEVERAL, View, odd_edges
+from nightdraw.capture.view import DEVIATIONS, SEVERAL, View, edges_off
 
 ABSENT = 0.25  # of an edge may be seen where none is: noise, or a small move of another load
 UNLIKE = 0.75  # of its height an edge may be off by a fault and still be itself
 HALF = 0.5  # of an edge
 REACHED = 0.5  # of the charge's window: an edge that is further off is looked for among the edges
-EDGE_DOUBT = (5.0, 20.0)  # samples by which noise moves an edge s deviations high: 5 / s + 20 / s^2
+EDGE_DEVIATION = (5.0, 20.0)  # samples by which noise moves an edge s deviations high: 5 / s + 20 / s^2
 SLOW_U = 0.7  # of a time constant an edge is known to where no charge around it tells
 PART_SAMPLES = 5  # a shorter part of a pulse may be made of edges
-ON_END = 3  # pulses on end that weren't seen are one story
+ON_END = 3  # so many pulses on end that were not seen are told in one row
 
 
 @dataclass
@@ -68,7 +68,7 @@ def _times(view: View) -> _Times:
     if not len(heights):
         return _Times(np.full(len(step), np.nan), seen.late_u_s, nearby)
     s = np.maximum(np.abs(step) / max(seen.sigma_ma, 1e-6), 1e-6)
-    doubt = (EDGE_DOUBT[0] / s + EDGE_DOUBT[1] / s**2) * seen.interval_s / df.DOUBTS
+    doubt = (EDGE_DEVIATION[0] / s + EDGE_DEVIATION[1] / s**2) * seen.interval_s / df.DEVIATIONS
     doubt = np.hypot(doubt, SLOW_U * seen.tau_s)
     by_edge = np.where(nearby >= 0, view.seen.at_s[nearby] - account.t_s, np.nan)
     with np.errstate(invalid="ignore"):
@@ -90,7 +90,7 @@ def _elsewhere(view: View) -> Ints:
         np.abs(account.t_s[nearest(account.t_s, edges.at_s)] - edges.at_s) > df.TIME_S + 2 * seen.interval_s
     )
     # a load that rises a little before the box and falls at its edge hides that edge: its height is another
-    noise = df.DOUBTS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
+    noise = df.DEVIATIONS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
     allowed = df.tolerance_ma(step) + noise
     nothing = _absent(seen) & (np.abs(seen.edge_ma + step) <= allowed) & (np.abs(step) > allowed)
     for k in np.flatnonzero(nothing).tolist():
@@ -117,7 +117,7 @@ def judge(view: View) -> Judged:
     at_s = view.clock.to_recording(account.t_s)
     inside = (at_s > view.piece.from_s + seen.interval_s) & (at_s < view.piece.until_s - seen.interval_s)
     recorded = ~reference.lost.touches(account.t_s, account.until_s)
-    chance = odd_edges(view)[0] if view.prior.shared else np.zeros(len(inside), dtype=bool)
+    chance = edges_off(view)[0] if view.prior.shared else np.zeros(len(inside), dtype=bool)
     times = _times(view)
     flat = _absent(seen)
     ends = np.column_stack((train.first, train.last + 1))
@@ -142,7 +142,7 @@ def _faint(seen: Observed) -> Floats:
     """What may be seen of an edge that isn't there."""
     noise = np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
     return ABSENT * np.abs(seen.account.step_ma) + np.minimum(
-        DOUBTS * noise, ABSENT * np.abs(seen.account.step_ma)
+        DEVIATIONS * noise, ABSENT * np.abs(seen.account.step_ma)
     )
 
 
@@ -186,7 +186,7 @@ def _moved(
 ) -> tuple[dict[int, Difference], list[Difference]]:
     """Pulses whose duration or start differs, and steps inside pulses that came at another time."""
     reference, train, seen = view.reference, view.reference.train, view.observed
-    allowed = df.TIME_S + seen.interval_s + df.DOUBTS * times.late_u_s
+    allowed = df.TIME_S + seen.interval_s + df.DEVIATIONS * times.late_u_s
     start, end = train.first, train.last + 1
     late = np.where(chance & (times.is_edge < 0), np.nan, times.late_s)
     with np.errstate(invalid="ignore"):
@@ -240,12 +240,14 @@ def _levels(view: View, off: Floats, variance: Floats, still: Bools) -> tuple[li
         weight = 1.0 / np.maximum(deviation[members], 1e-6) ** 2
         mean = float(np.average(level_ma[members] - train.level_ma[members], weights=weight))
         level = float(np.average(train.level_ma[members]))
-        allowed_ma = df.level_tolerance(level) + view.observed.digit_ma + df.DOUBTS / np.sqrt(weight.sum())
+        allowed_ma = (
+            df.level_tolerance(level) + view.observed.digit_ma + df.DEVIATIONS / np.sqrt(weight.sum())
+        )
         if len(members) >= least and abs(mean) > allowed_ma:
             told[members] = True
             text = _level_text(level, mean, len(members))
             rows.append(reference.row(df.LEVEL, int(members[0]), "level_ma", level + mean, text))
-    allowed = df.tolerance_ma(train.level_ma) + df.DOUBTS * deviation
+    allowed = df.tolerance_ma(train.level_ma) + df.DEVIATIONS * deviation
     with np.errstate(invalid="ignore"):
         alone = known & ~told & (np.abs(level_ma - train.level_ma) > allowed)
     told |= alone
@@ -267,7 +269,7 @@ def _parts(
     pulse = train.of_level(np.arange(len(height)))
     known = np.isfinite(variance) & (seen.count >= PART_SAMPLES) & (pulse >= 0)
     known[known] &= whole[pulse[known]]
-    noise = df.DOUBTS * np.sqrt(np.where(known, variance, 0.0))
+    noise = df.DEVIATIONS * np.sqrt(np.where(known, variance, 0.0))
     wrong = known & (np.abs(off) > df.tolerance_ma(height) + noise)
     rows: list[Difference] = []
     told: list[int] = []
@@ -292,7 +294,7 @@ def _steps(view: View, fine: Bools) -> Iterator[Difference]:
     beside = np.column_stack((pulse, np.append(-1, pulse[:-1])))
     untold = np.all((beside < 0) | np.append(fine, True)[beside], axis=1)
     high = np.maximum(seen.account.level_ma, seen.account.before_ma) - train.base_ma
-    noise = df.DOUBTS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
+    noise = df.DEVIATIONS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
     off = untold & seen.known & (np.abs(seen.edge_ma) > df.tolerance_ma(high) + noise)
     for k in np.flatnonzero(off).tolist():
         step = float(seen.account.step_ma[k])

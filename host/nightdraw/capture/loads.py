@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from boxcore.program import TICKS_PER_S
 
+from nightdraw.capture.read import CURRENT_NAMES
 from nightdraw.capture.seen import Bools, Floats
 from nightdraw.errors import InputError
 from nightdraw.vehicle import Vehicle
@@ -58,6 +59,12 @@ class Loads:
             self.at_s, to_s + NEAR_S
         )
         return quiet
+
+    def draw(self, ma: Floats) -> Bools:
+        """Which of some currents one of the loads changes by."""
+        draws = np.concatenate((np.abs(self._together()[1]), [1e3 * t.draw_a for t in self.twitches]))
+        found: Bools = np.array([bool(_like(draws, each, 0.0).any()) for each in ma.tolist()], dtype=bool)
+        return found
 
     def explain(
         self, at_s: Floats, height_ma: Floats, u_ma: Floats, box_s: Floats, interval_s: float
@@ -109,12 +116,19 @@ def said(names: list[str | None]) -> str:
 
 
 def loads_of(vehicle: Vehicle, script: Script, channel: str, until_s: float) -> Loads:
-    """The loads of a vehicle behind a channel ("battery", a feed, a fuse) up to an instant of the recording;
-    raises InputError for a channel that the vehicle hasn't got."""
+    """The loads of a vehicle behind a channel ("battery", a feed, a fuse) up to an instant of the recording.
+
+    A column that is only called a current is taken for the battery's. Raises InputError for a channel that
+    the vehicle hasn't got.
+    """
+    channel = BATTERY if channel.lower() in CURRENT_NAMES else channel
     kind = vehicle.channels().get(channel)
     if kind is None:
         known = ", ".join(list(vehicle.channels())[:8])
-        raise InputError(f"{vehicle.name} has no channel {channel!r}: it has {known} ...")
+        raise InputError(
+            f"{vehicle.name} has no channel {channel!r}: name the column after what was clamped "
+            f"({known} ...), or leave --vehicle out"
+        )
 
     def carried(fuse: str | None) -> bool:
         if fuse is None:

@@ -41,7 +41,7 @@ class Observed:
     """What a recording shows of each level of an account; edge k begins level k.
 
     edge_ma: by how much it was seen higher than it should be, edge_var its variance (inf: not seen),
-    doubt_ma: what averaging doesn't mend: other loads draw less while the box pulls their supply down;
+    systematic_ma: what averaging doesn't mend: other loads draw less while the box pulls their supply down;
     late_s, late_u_s: by how much later, with its standard uncertainty (nan: not told), reach_s: more than
     this can't be seen so; whole_ma: each level's mean less what it should be, zero included, count: its
     samples (0: none), whole_var; zero, before: levels beside an edge as they read (mA).
@@ -52,7 +52,7 @@ class Observed:
     base: Bools
     edge_ma: Floats
     edge_var: Floats
-    doubt_ma: Floats
+    systematic_ma: Floats
     late_s: Floats
     late_u_s: Floats
     reach_s: Floats
@@ -123,7 +123,7 @@ class Observed:
         small."""
         train = self.train
         excess = np.where(self.known, self.edge_ma, 0.0)
-        variance = np.where(self.known, self.edge_var + self.doubt_ma**2, 0.0)
+        variance = np.where(self.known, self.edge_var + self.systematic_ma**2, 0.0)
         risen, doubt = np.append(0.0, np.cumsum(excess)), np.append(0.0, np.cumsum(variance))
         unseen = np.append(0, np.cumsum(~self.known))
         off, spread = np.zeros(len(excess)), np.where(self.base, 0.0, np.inf)
@@ -248,7 +248,7 @@ def _held(
         base=base,
         edge_ma=edge_ma,
         edge_var=edge_var,
-        doubt_ma=doubt,
+        systematic_ma=doubt,
         late_s=late,
         late_u_s=late_u,
         reach_s=reach,

@@ -28,7 +28,7 @@ LEAST_MA = 5.0  # or within this
 MET_SHARE = 0.25  # a place at which fewer of the edges meet is chance
 FIRST_S = 60.0  # a candidate is first followed this far, where a usual rate moves an edge by 6 ms
 FIRST_EDGES = 6  # or as far as so many edges lie, where the rate may be anything
-DOUBTS = 3.0  # then as far as three deviations of the rate allow
+DEVIATIONS = 3.0  # then as far as three deviations of the rate allow
 LEAST_S = 1e-5  # edges are never known better than this
 
 
@@ -186,7 +186,7 @@ def _follow(lag: float, here_s: float, task: Task) -> Fit | None:
     width_s = FIRST_S if task.usual <= USUAL_RATE else float(np.sort(away_s)[:FIRST_EDGES][-1])
     while True:
         inside = np.flatnonzero(away_s <= width_s)
-        one, other = _pairs(task, inside, line, reach_s + DOUBTS * line.doubt * away_s[inside])
+        one, other = _pairs(task, inside, line, reach_s + DEVIATIONS * line.doubt * away_s[inside])
         if len(one):
             line = _line(known_s[one], task.seen.t_s[other], task)
         if len(inside) == len(known_s):

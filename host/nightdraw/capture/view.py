@@ -17,8 +17,8 @@ from nightdraw.capture.reference import Reference
 from nightdraw.capture.seen import Bools, Ints
 
 SEVERAL = 3  # edges of one kind: the majority tells what is the box's and what is chance
-MOST_ODD = 0.5  # of the edges that have no fellows: more than this being off is no chance either
-DOUBTS = 3.0
+MOST_OFF = 0.5  # of the edges that are few of their kind: more than this being off is no chance either
+DEVIATIONS = 3.0
 
 
 @dataclass(frozen=True)
@@ -66,12 +66,16 @@ class View:
         return found
 
 
-def odd_edges(view: View) -> tuple[Bools, Bools]:
+def edges_off(view: View) -> tuple[Bools, Bools]:
     """Edges that are off: those that chance, another load's move at the same instant, may have made, and
-    those that are off as their fellows are."""
+    those that are off like the others of their kind."""
     seen = view.observed
     allowed = df.tolerance_ma(seen.account.step_ma)
-    allowed = allowed + df.DOUBTS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0)) + DOUBTS * seen.doubt_ma
+    allowed = (
+        allowed
+        + df.DEVIATIONS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
+        + DEVIATIONS * seen.systematic_ma
+    )
     off = seen.known & (np.abs(seen.edge_ma) > allowed)
     chance, real = np.zeros(len(off), dtype=bool), np.zeros(len(off), dtype=bool)
     lone: list[int] = []
@@ -86,6 +90,6 @@ def odd_edges(view: View) -> tuple[Bools, Bools]:
         alike = np.abs(excess - middle) <= allowed[members]
         real[members] = off[members] & alike & (abs(middle) > allowed[members])
         chance[members] = (off[members] | ~alike) & ~real[members]
-    several = len(lone) >= SEVERAL and float(np.mean(off[lone])) > MOST_ODD
+    several = len(lone) >= SEVERAL and float(np.mean(off[lone])) > MOST_OFF
     (real if several else chance)[lone] = off[lone]
     return chance, real
