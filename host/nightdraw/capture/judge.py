@@ -15,6 +15,7 @@ import numpy as np
 
 from nightdraw.capture import differences as df
 from nightdraw.capture.differences import Difference, milliseconds
+from nightdraw.capture.faults import resistors
 from nightdraw.capture.observed import Observed
 from nightdraw.capture.place import nearest
 from nightdraw.capture.seen import Bools, Floats, Ints
@@ -245,7 +246,7 @@ def _levels(view: View, off: Floats, variance: Floats, still: Bools) -> tuple[li
         )
         if len(members) >= least and abs(mean) > allowed_ma:
             told[members] = True
-            text = _level_text(level, mean, len(members))
+            text = _level_text(level, mean, len(members)) + _suspects(view, mean, int(members[0]))
             rows.append(reference.row(df.LEVEL, int(members[0]), "level_ma", level + mean, text))
     allowed = df.tolerance_ma(train.level_ma) + df.DEVIATIONS * deviation
     with np.errstate(invalid="ignore"):
@@ -253,11 +254,23 @@ def _levels(view: View, off: Floats, variance: Floats, still: Bools) -> tuple[li
     told |= alone
     for pulse in np.flatnonzero(alone).tolist() if least == 1 else []:
         excess = float(level_ma[pulse] - train.level_ma[pulse])
-        text = _level_text(float(train.level_ma[pulse]), excess, 1)
+        text = _level_text(float(train.level_ma[pulse]), excess, 1) + _suspects(view, excess, pulse)
         rows.append(reference.row(df.LEVEL, pulse, "level_ma", float(level_ma[pulse]), text))
     parts, also = _parts(view, off, variance, known & ~told, least)
     told[also] = True
     return rows + parts, told
+
+
+def _suspects(view: View, excess_ma: float, pulse: int) -> str:
+    """The resistors that would explain an excess, by the patterns that the journal has there: below what the
+    table of hypotheses is sure of they are worth a look."""
+    box = view.reference.box
+    if box is None or view.prior.shared:
+        return ""
+    first = int(view.reference.train.first[pulse])
+    closed = int(box.pattern[first]) & ~(int(box.pattern[first - 1]) if first else 0)
+    found = resistors(excess_ma, closed, box.channels_ns, float(np.median(box.supply_mv)))
+    return "".join(f"; or {box.words(fault)}" for fault in found)
 
 
 def _parts(
