@@ -38,7 +38,10 @@ PARTS = {
 }
 # These are for the chip: what runs them is the emulated board, too slow for this.
 LEFT_OUT = {"hal_rp2", "edgeplayer", "sensors", "usb", "commands_board"}
-COPIED = ("firmware", "host", "profiles", "hardware", "tests", "pyproject.toml", "run.py")
+COPIED = (
+    "firmware", "host", "profiles", "hardware", "tests", "pyproject.toml", "run.py",
+    "README.md", "DEVELOPERS.md", "CHANGELOG.md",
+)  # fmt: skip
 LIMIT_CPU_S = 300  # of a processor, for all tests of one mutant; what none has noticed by then has survived
 LIMIT_S = 3600  # for those that wait: no result, whatever the machine does besides
 HANG_S = 300  # for one test (tests/hangs.py makes it fail), also on a machine with ten times its load
