@@ -38,6 +38,8 @@ PARTS = {
 }
 # These are for the chip: what runs them is the emulated board, too slow for this.
 LEFT_OUT = {"hal_rp2", "edgeplayer", "sensors", "usb", "commands_board"}
+# Tests that need another processor, another Python or a browser: too slow for each of many faults.
+SLOW = ("tests.emulated", "tests.micropython", "tests.live.test_browser")
 COPIED = (
     "firmware", "host", "profiles", "hardware", "tests", "pyproject.toml", "run.py",
     "README.md", "DEVELOPERS.md", "CHANGELOG.md",
@@ -208,7 +210,7 @@ def tests_of(path: str) -> list[str]:
         return parts[-1] not in name, module not in direct_imports()[name], part not in name, name
 
     near = [name for name, seen in importers().items() if module in seen and ".test_" in name]
-    near = [name for name in near if not name.startswith(("tests.emulated", "tests.micropython"))]
+    near = [name for name in near if not name.startswith(SLOW)]
     files = [f"{name.replace('.', '/')}.py" for name in sorted(near, key=distance)]
     folder = sorted(path.relative_to(TOP).as_posix() for path in (TOP / "tests" / part).glob("test_*.py"))
     return list(dict.fromkeys([*files, *folder]))

@@ -180,6 +180,16 @@ def test_currents_that_nothing_bears_end_in_errors_that_say_so(
     assert remarks(sized, "heat")
 
 
+@pytest.mark.parametrize("more", [0, 1])
+def test_levels_beyond_those_that_are_named_are_counted(more: int) -> None:
+    """With a tolerance of 1 % every level is off by more than 0.01 %: as many as are named, and one more."""
+    levels = range(100, 100 + 10 * (size_bank.MOST_NAMED + more), 10)
+    found = remarks(size(request(*levels, channels=2, within=0.0001, range_v=STILL), "made"), "error")
+    assert len(found) == size_bank.MOST_NAMED + more
+    assert [text for text in found if "further" in text] == found[len(found) - more :]
+    assert "1 further levels" in found[-1] or not more
+
+
 def test_within_makes_a_wide_level_an_error() -> None:
     loose, tight = (size(request(15, 40, channels=2, within=limit), "made") for limit in (0.5, 0.001))
     assert loose.ok
