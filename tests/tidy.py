@@ -81,8 +81,8 @@ FOLDERS = {
         "circuit": 4,
         "rules": 5,
         "sizing": 5,
-        "drawings": 6,
-        "kicad": 7,
+        "kicad": 6,
+        "drawings": 7,
     }
 }
 

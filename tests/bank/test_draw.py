@@ -30,11 +30,6 @@ from tests.bank.ordering import ORDER
 
 BOARDS = sorted(data.folder("hardware").glob("*.yaml"))
 NAMES = [path.stem for path in BOARDS]
-ROUTED = (
-    "starter-12v",
-    "workshop-12v",
-    "workshop-24v",
-)  # with a circuit board; bench-12v is wired by hand so far
 RENEW = "nightdraw bank draw hardware/{0}.yaml --out hardware/{0}"
 
 
@@ -57,8 +52,7 @@ def test_no_generated_file_is_stale(board: BoardModel, made: dict[str, bytes]) -
     folder = data.folder("hardware") / board.name
     stale = [name for name, content in made.items() if (folder / name).read_bytes() != content]
     assert not stale, f"renew them: {RENEW.format(board.name)}"
-    beside = {PROJECT, ORDER} if board.name in ROUTED else set()
-    assert {path.name for path in folder.iterdir()} == {*made, *beside}, "a file that nothing generates"
+    assert {path.name for path in folder.iterdir()} == {*made, PROJECT, ORDER}, "not generated"
 
 
 def test_the_same_board_gives_the_same_bytes(board: BoardModel, made: dict[str, bytes]) -> None:

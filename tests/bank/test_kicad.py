@@ -47,7 +47,7 @@ def committed(board: BoardModel) -> dict[str, bytes]:
 
 
 def test_these_boards_have_a_project() -> None:
-    assert [path.stem for path in BOARDS] == ["starter-12v", "workshop-12v", "workshop-24v"]
+    assert [path.stem for path in BOARDS] == ["bench-12v", "starter-12v", "workshop-12v", "workshop-24v"]
 
 
 def test_no_project_is_stale(board: BoardModel, netlist: Netlist) -> None:

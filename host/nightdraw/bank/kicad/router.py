@@ -42,6 +42,7 @@ ROUNDED_MM = 0.001
 VIA_COST = 12.0  # in steps
 ACROSS = 0.2  # more for a step against the layer's direction
 FOUGHT = 4.0  # the price of a node under another net's track, and what each quarrel adds
+PATIENCE = 150  # routings until the price of crossing others begins to grow, so that quarrels end
 MOST_TURNS = 900  # routings, those again included
 HOLES_APART_MM = 0.3  # drilled holes' edges, copper between them aside
 CLOSED = 255
@@ -119,7 +120,7 @@ class Router:
             if turns > MOST_TURNS:
                 raise StuckError(f"{net.name} and {len(waiting)} other nets")
             self.tell(every - len(waiting), every)
-            for other in self._lay(net):
+            for other in self._lay(net, FOUGHT * max(1.0, turns / PATIENCE)):
                 other.tracks, other.vias = [], []
                 waiting.append(other)
         if GROUND in self.nets:

@@ -1,0 +1,200 @@
+"""The build guide, from the firmware on: bank and box, first power-up, trim, into a vehicle and out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from nightdraw.bank.circuit.netlist import WALL, Netlist
+from nightdraw.bank.circuit.transients import system
+from nightdraw.bank.parts import blade_fuses
+from nightdraw.board import BoardModel
+
+LIMIT_MA = 100  # for the first power-up: enough for the electronics, too little to hurt
+INSULATED = (
+    "each clad resistor's terminals to the enclosure",
+    "open, more than 10 Mohm",
+    "anything less: a burr through the compound, or a damaged part",
+)
+
+
+def measured(rows: list[tuple[str, str, str]]) -> Iterator[str]:
+    """What is measured, what is right, and what a wrong reading means."""
+    yield ""
+    yield "| measure | right | wrong |"
+    yield "| --- | --- | --- |"
+    for row in rows:
+        yield "| " + " | ".join(row) + " |"
+
+
+def software(board: BoardModel) -> Iterator[str]:
+    """MicroPython, the firmware and its checks."""
+    path = f"hardware/{board.name}.yaml"
+    yield ""
+    yield "## 4. Firmware"
+    yield ""
+    yield (
+        "On USB alone, J1 open. MicroPython comes first: hold the controller's boot button "
+        "while USB is plugged in and"
+    )
+    yield (
+        "copy MicroPython's UF2 file onto the drive that appears; or put both on at once "
+        "with the image of `nightdraw"
+    )
+    yield "box image`."
+    yield ""
+    yield "```text"
+    yield "nightdraw box find"
+    yield f"nightdraw box install --board {path}"
+    yield "nightdraw box check"
+    yield "```"
+    yield ""
+    yield (
+        "The indicator now blinks once in ten seconds: idle. Dark: R8, or LED1 turned round (J6, A and K)."
+    )
+
+
+def bank(board: BoardModel, netlist: Netlist) -> Iterator[str]:
+    """Resistors, box, and what is measured."""
+    walls = [part.ref for part in netlist.parts if part.place == WALL and part.ref.startswith("RB")]
+    yield ""
+    yield "## 5. Bank and box"
+    yield ""
+    yield "Power off, USB out."
+    yield ""
+    if walls:
+        yield (
+            f"1. Screw {', '.join(walls)} to the floor with a thin film of compound; sleeve their "
+            "terminals. Screws that"
+        )
+        yield "   fit their own holes: M2 for 10 and 15 W, M3 for 25 and 50 W (usual sizes: check)."
+        if board.enclosure is not None and board.enclosure.plate_m:
+            yield "   They go through the aluminium sheet, compound below it too: it spreads heat."
+            yield "   Feet of 20 mm under the box let air at its bottom."
+        yield "   RT1 goes to the wall beside the largest of them, electrically insulated."
+        yield (
+            "2. Wire each to its terminal, the one with its name (VP and the drain): either end "
+            "may be either."
+        )
+    else:
+        yield "1. Fit the bank's resistors 5 mm clear of the board; RT1 touching the largest, insulated."
+    yield from measured(
+        [
+            (
+                "from VP to each drain",
+                "the value of section 1's table",
+                "another channel's value: wires swapped",
+            ),
+            (
+                "each drain to GND, the meter's plus on the drain",
+                "no short",
+                "a short: Q's pin order (some kohm by the supply side are normal)",
+            ),
+            *([INSULATED] if walls else []),
+        ]
+    )
+
+
+def power_up(board: BoardModel, netlist: Netlist) -> Iterator[str]:
+    """The first power-up and the self-test."""
+    volts = board.supply_nominal_mv / 1000
+    yield ""
+    yield "## 6. First power-up, behind a current limit, and self-test"
+    yield ""
+    yield (
+        f"1. Supply at {volts:g} V, limit {LIMIT_MA} mA, to the end of the lead, fuse in. "
+        "Nothing warm, nothing smelling."
+    )
+    yield (
+        f"2. The box alone draws about {board.own_ua / 1000:g} mA ({_own(board)}). More than "
+        f"{board.own_ua / 500:g} mA: off,"
+    )
+    yield "   find the reason; a channel that is on by itself shows as its current in the table below."
+    yield "3. `nightdraw box selftest`."
+    if board.monitor:
+        yield (
+            "   It closes one channel after another for some milliseconds and compares its "
+            "current with the board file."
+        )
+        yield (
+            "   Raise the bench supply's limit to the sum of the table before it. A channel that "
+            "fails is named: look for"
+        )
+        yield (
+            "   its MOSFET's pin order first, then for a swapped wire; all of them low: the "
+            "monitor's own resistor."
+        )
+    else:
+        yield (
+            "   This board measures no current: it covers storage and sensors. Check the "
+            "channels by hand with `nightdraw"
+        )
+        yield "   box level` and a meter in the lead: 1, 2, 4 by their currents in the table."
+    yield ""
+    yield (
+        f"What each channel draws alone at {volts:g} V, and what it drops across the fuse "
+        "beside the box's own:"
+    )
+    yield ""
+    yield "| channel | current | across F1 | power in RB |"
+    yield "| --- | --- | --- | --- |"
+    fuse = board.circuit.fuse
+    mohm = blade_fuses.cold_mohm(fuse.type, float(fuse.rating_a))[0] if fuse else None
+    for number, channel in enumerate(board.channels, 1):
+        amperes = volts / float(channel.ohms + channel.on_ohms)
+        drop = "-" if mohm is None else f"{amperes * mohm:.2f} mV"
+        watts = amperes**2 * float(channel.ohms)
+        yield f"| {number} | {amperes * 1000:.2f} mA | {drop} | {watts:.2f} W |"
+
+
+def _own(board: BoardModel) -> str:
+    said = [f"{name} {value / 1000:g} mA" for name, value in board.own_states_ua.items()]
+    return "; ".join(said) if said else "own consumption of the board file"
+
+
+def trim(board: BoardModel) -> Iterator[str]:
+    """Trimming by a meter."""
+    volts = board.supply_nominal_mv / 1000
+    last = len(board.channels)
+    amperes = volts / float(board.channels[-1].ohms + board.channels[-1].on_ohms)
+    yield ""
+    yield "## 7. Trim"
+    yield ""
+    yield (
+        f"With the meter in the lead (highest range first) and the supply at {volts:g} V as the meter "
+        "reads it:"
+    )
+    yield ""
+    yield "```text"
+    yield "nightdraw box trim"
+    yield f"nightdraw box trim --reading {last}={amperes * 1000:.1f}mA@{volts:g}V"
+    yield "```"
+    yield ""
+    yield (
+        "The first asks for each channel in turn; the second enters one reading: channel, its current "
+        "without the box's own, and"
+    )
+    yield "the volts at J1. Let the bank warm up for ten minutes, then read the largest channels again."
+    yield (
+        "Feel the wall after an hour at the highest level: `nightdraw bank heat "
+        f"hardware/{board.name}.yaml` says what to expect."
+    )
+
+
+def vehicle(board: BoardModel) -> Iterator[str]:
+    """Into a vehicle and out."""
+    yield ""
+    yield "## 8. Into a vehicle, and out again"
+    yield ""
+    yield (
+        f"{system(board).name} training vehicles only, by `lead.pdf`: never with the engine running, "
+        "never behind a relay that sleeps,"
+    )
+    yield (
+        "on the vehicle's side of any battery sensor. Hang the tag where the driver sees it. To remove: "
+        "box off, fuse F1 out, negative"
+    )
+    yield (
+        "off, splice cut back and sealed, ring off, negative on; scan and clear what the battery sensor "
+        "logged; sign the tag."
+    )
+    yield "The vehicle maker's procedure, local codes and a licensed technician come first."
