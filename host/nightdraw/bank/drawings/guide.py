@@ -128,10 +128,6 @@ def _span(refs: list[str]) -> str:
 
 def _supply(board: BoardModel, netlist: Netlist) -> Iterator[str]:
     circuit = board.circuit
-    assert circuit.converter is not None
-    nominal = board.supply_nominal_mv / 1000
-    low, high = board.caps["supply_min_mv"] / 1000, board.caps["supply_max_mv"] / 1000
-    output = float(circuit.converter.output_v)
     fet = bool(netlist.of(REVERSE_FET))
     reverse, first = ("Q0, Z1, R1", "Q0") if fet else ("D0", "D0")
     loss = 0.1 if fet else float((circuit.reverse and circuit.reverse.drop_v) or 0.5)
@@ -157,39 +153,45 @@ def _supply(board: BoardModel, netlist: Netlist) -> Iterator[str]:
         "the plus of C2 and C3."
     )
     yield "Leave U1, the buffers and D2 out. Set an adjustable PS1 before its output is soldered."
-    yield from measured(
-        [
+    yield from measured(_supply_rows(board, first, loss))
+
+
+def _supply_rows(board: BoardModel, first: str, loss: float) -> list[tuple[str, str, str]]:
+    assert board.circuit.converter is not None
+    nominal = board.supply_nominal_mv / 1000
+    low, high = board.caps["supply_min_mv"] / 1000, board.caps["supply_max_mv"] / 1000
+    output = float(board.circuit.converter.output_v)
+    return [
+        (
+            "unpowered: J1 + to J1 -",
+            "more than 10 kohm, rising while C2 charges",
+            f"a short: D1, C1 or a bridge; below 100 ohm both ways {first}",
+        ),
+        (
+            f"{nominal:g} V, limit {LIMIT_MA} mA, at J1: VP to GND",
+            f"within {loss:g} V of the supply",
             (
-                "unpowered: J1 + to J1 -",
-                "more than 10 kohm, rising while C2 charges",
-                f"a short: D1, C1 or a bridge; below 100 ohm both ways {first}",
+                f"0 V: {first} the wrong way round or Z1 shorted; half a volt less: {first} passes by "
+                "its diode only, see Z1 and R1"
             ),
-            (
-                f"{nominal:g} V, limit {LIMIT_MA} mA, at J1: VP to GND",
-                f"within {loss:g} V of the supply",
-                (
-                    f"0 V: {first} the wrong way round or Z1 shorted; half a volt less: {first} passes by "
-                    "its diode only, see Z1 and R1"
-                ),
-            ),
-            (
-                "V5 to GND",
-                f"{output:g} V +-0.1 V",
-                ("more: take PS1 out before anything else is fitted; 0 V: pin order of PS1, R2"),
-            ),
-            ("current", "below 20 mA", "at the limit: C2 or C3 turned round, PS1's pins"),
-            (
-                f"V5 at {low:g} V and at {high:g} V",
-                f"the same {output:g} V",
-                "sags at the lower end: PS1 needs more input than it gets",
-            ),
-            (
-                f"leads swapped, {nominal:g} V, limit {LIMIT_MA} mA",
-                "under 1 mA, VP 0 V",
-                (f"current flows: {first} is turned round or shorted. Stop. Swap the leads back"),
-            ),
-        ]
-    )
+        ),
+        (
+            "V5 to GND",
+            f"{output:g} V +-0.1 V",
+            ("more: take PS1 out before anything else is fitted; 0 V: pin order of PS1, R2"),
+        ),
+        ("current", "below 20 mA", "at the limit: C2 or C3 turned round, PS1's pins"),
+        (
+            f"V5 at {low:g} V and at {high:g} V",
+            f"the same {output:g} V",
+            "sags at the lower end: PS1 needs more input than it gets",
+        ),
+        (
+            f"leads swapped, {nominal:g} V, limit {LIMIT_MA} mA",
+            "under 1 mA, VP 0 V",
+            (f"current flows: {first} is turned round or shorted. Stop. Swap the leads back"),
+        ),
+    ]
 
 
 def _electronics(board: BoardModel, netlist: Netlist) -> Iterator[str]:
