@@ -17,6 +17,7 @@ from nightdraw.instruments.read import INSTRUMENTS
 from nightdraw.lesson.classtable import CLASS
 from nightdraw.profile.table import PROFILE
 from nightdraw.vehicle.script import SCRIPT
+from nightdraw.vehicle.table import vehicle
 
 from tests import tidy
 
@@ -55,6 +56,12 @@ FORMATS = {
         "profiles/classes/class.schema.json",
         "Nightdraw class",
         "What an instructor has: groups, vehicles, boxes, instruments, faults, and how he marks.",
+    ),
+    "vehicle": Format(
+        vehicle(),
+        "profiles/vehicles/vehicle.schema.json",
+        "Nightdraw vehicle",
+        "A training vehicle: battery, feeds, fuses, what draws by itself, where boxes can sit.",
     ),
     "script": Format(
         SCRIPT,

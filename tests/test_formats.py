@@ -50,6 +50,7 @@ LOAD: dict[str, Callable[[Path], object]] = {
     "profile": load_as_written,
     "board": load_board,
     "class": load_class,
+    "vehicle": load_vehicle,
     "script": load_for_one_of_them,
     "instruments": load_instruments,
     "assumptions": load_assumed,
@@ -58,6 +59,7 @@ SHIPPED: dict[str, list[Path]] = {
     "profile": list(data.profile_paths()),
     "board": sorted(data.folder("hardware").glob("*.yaml")),
     "class": list(data.shipped_paths("classes")),
+    "vehicle": list(data.shipped_paths("vehicles")),
     "script": list(data.shipped_paths("scripts")),
     "instruments": list(data.shipped_paths("instruments")),
     "assumptions": list(data.shipped_paths("assumptions")),
@@ -69,10 +71,12 @@ READER_ONLY = {
     "how values agree": r"must be (below|above|shorter)|must have \w+ <|no supply is left|never starts"
     r"|is made of several|not what ohms says|leave no room|of 1000 kHz|must list four pins|already"
     r"|isn't there|on a closed latch|can't be reached"
-    r"|must be at (least what|most [0-9]+ times)|above 0|is another fault|no date",
-    "what may stand there once only": r"already drives|stands (twice|on line)",
+    r"|needs stages|means nothing|with a master must|draws? more|in series"
+    r"|must be at (least (what|draw)|most [0-9]+ times)|above 0|is another fault|no date",
+    "what may stand there once only": r"already drives|stands (twice|on line)|is taken by",
     "a program's size and speed": r"bytes, at most|edges/s|too large",
-    "names that must exist": r"there is no (file|such)|has no (splice|fuse|defect|support)",
+    "names that must exist": r"there is no|can't have|must be a module|isn't known|is a child"
+    r"|has no (such|alternator|sensor|splice|fuse|defect|support)",
     "a text that only looks like a quantity": r"is out of range",
     "a whole number that isn't in plain digits": r"whole number of .* not '[-+0-9]*[.eE]",  # as 5.0
 }

@@ -174,19 +174,6 @@ def test_what_ships_has_room(path: Path) -> None:
     assert not list(overloads(load_vehicle(path)))
 
 
-def test_every_key_of_reader_and_schema_is_the_others_too() -> None:
-    """Keys that only one of them knows would be refused or overlooked by the other."""
-    from nightdraw.vehicle import model, read, readbus
-
-    top = schema("vehicles").schema["properties"]
-    assert set(top) == set(read.KEYS)
-    assert set(top["battery"]["properties"]) == {"type", "in_series", *read.BATTERY}
-    modules = {"module", "fuse", "stages", "asleep", "wakes", "sheds", "dies_below", *readbus.MODULE_KEYS}
-    assert set(top["modules"]["items"]["properties"]) == modules
-    assert set(top["modules"]["items"]["properties"]["wakes"]["items"]["enum"]) == set(model.MODULE_WAKES)
-    assert set(top["modules"]["items"]["properties"]["holds"]["items"]["enum"]) == set(model.HOLDS)
-    assert set(top["defects"]["items"]["properties"]["kind"]["enum"]) == set(readbus.DEFECT_KEYS)
-    assert set(readbus.DEFECT_KEYS) == set(model.DEFECTS)
-    assert set(top["second"]["properties"]) == {"type", "ohms", "joined", *read.BATTERY}
+def test_an_empty_vehicle_is_refused_by_the_schema() -> None:
     with pytest.raises(jsonschema.ValidationError):
         schema("vehicles").validate({})

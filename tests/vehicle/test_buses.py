@@ -295,7 +295,7 @@ MISTAKES = [
     ("asleep: 4 mA\n", "asleep: 4 mA\n    waits: 90 mA\n", "waits means nothing without buses"),
     ("asleep: 4 mA\n", "asleep: 4 mA\n    gives_up: 9 min\n", "gives_up means nothing without holds"),
     ("asleep: 4 mA\n", "asleep: 4 mA\n    holds: [dor]\n", "did you mean 'door'"),
-    ("asleep: 4 mA\n", "asleep: 4 mA\n    calls: {every: 10 ms}\n", "every must be at least 1 s"),
+    ("asleep: 4 mA\n", "asleep: 4 mA\n    calls: {every: 10 ms}\n", "must be at least 1 s"),
     ("siren, fuse: F9,", "siren, fuse: F9, holds: [door],", "holds needs stages"),
     ("twitches:\n", "buses: [{bus: lin, master: nobody}]\ntwitches:\n", "must be a module on it,"),
     ("twitches:\n", "buses: [{bus: lin, master: siren, idle: 3 s}]\ntwitches:\n", "idle must be 4 s .. 10 s"),

@@ -240,7 +240,7 @@ MISTAKES = [
     ("joined: not-cranking", "joined: sometimes", "joined must be one of always, engine, not-cranking"),
     ("sensor: {logs_above: 120 mA, logs_after: 20 min, sheds_below: 50 %}\n", "", "has no sensor"),
     ("below: 95 %", "below: 101 %", "below must be 0 % .. 100 %"),
-    ("closed: [engine]}", "closed: [door]}", "closed can't have 'door'"),
+    ("closed: [engine]}", "closed: [door]}", "closed must be one of"),
 ]
 
 

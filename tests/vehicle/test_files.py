@@ -64,7 +64,7 @@ MISTAKES = [
     ("vehicles", "{fuse: F2, feed", "{fuse: F1, feed", "the name 'F1' is taken"),
     ("vehicles", "on: 60 ms, every: 2 s", "on: 3 s, every: 2 s", "shorter than every"),
     ("vehicles", "wakes: [unlock]", "wakes: [unlok]", "did you mean 'unlock'"),
-    ("vehicles", "vehicle: vehicle-1\n", "vehicle: Vehicle 1\n", "is no name"),
+    ("vehicles", "vehicle: vehicle-1\n", "vehicle: Vehicle 1\n", "is not a name"),
     ("scripts", "at: 12:30", "at: 12:60", "more than 59 seconds"),
     ("scripts", "at: 12:30", "at: 1:61:30", "more than 59 minutes"),
     ("scripts", "at: 12:30", "at: 12:3", "is no time"),

@@ -141,7 +141,7 @@ NAMED = "{type: E, rating: 60 A}"
         ("{fuse: cabin, type: E, rating: 60 A}", "the name 'cabin' is taken by the feed on line"),
         ("{fuse: battery, type: E, rating: 60 A}", "the name 'battery' is taken by the battery's channel"),
         ("{fuse: all, type: E, rating: 60 A}", "the name 'all' is taken by the word for every channel"),
-        ("{fuse: 1st, type: E, rating: 60 A}", "is no name"),
+        ("{fuse: 1st, type: E, rating: 60 A}", "is not a name"),
         ("{type: E}", "lacks the key 'rating'"),
         ("60 A", "must be a mapping"),
         ("{type: E, rating: 60 A, ohms: 1 ohm}", "unknown key 'ohms'"),

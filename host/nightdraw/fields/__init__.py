@@ -33,12 +33,13 @@ from nightdraw.fields.held import (
     Held,
 )
 from nightdraw.fields.mapping import Fields, in_range, items, read_with, whole_number
-from nightdraw.fields.record import ExactlyOne, Field, Read, Record, When
+from nightdraw.fields.record import ExactlyOne, Field, KeysBy, Read, Record, When
 from nightdraw.fields.writer import as_yaml
 
 __all__ = [
     "CDEG", "EXACT", "FLOAT", "FLOAT_SHARE", "MAS", "MV", "NAME", "SHARE", "TICKS", "UA", "YES",
-    "Bounds", "ByKey", "Choice", "Defs", "Either", "ExactlyOne", "Field", "Fields", "Form", "Held", "Listed",
+    "Bounds", "ByKey", "Choice", "Defs", "Either", "ExactlyOne", "Field", "Fields", "Form", "Held", "KeysBy",
+    "Listed",
     "Placed", "Quantity", "Read", "Record", "Span", "Text", "When", "Whole",
     "as_yaml", "in_range", "items", "read_with", "whole_number",
 ]  # fmt: skip

@@ -65,13 +65,13 @@ class When:
                 message = f"{name} belongs to {self.key}: {self.value}, not {given}"
                 read.findings.add(read.key_place(name), message)
 
-    def schema(self) -> dict[str, Any]:
-        """The rule for a schema's allOf."""
+    def schema(self) -> list[dict[str, Any]]:
+        """The rules for a schema's allOf."""
         found: dict[str, Any] = {
             "if": {"required": [self.key], "properties": {self.key: {"const": self.value}}},
             "then": {"required": list(self.needs)},
         }
-        return found | ({"else": {"properties": dict.fromkeys(self.only, False)}} if self.only else {})
+        return [found | ({"else": {"properties": dict.fromkeys(self.only, False)}} if self.only else {})]
 
 
 @dataclass(frozen=True)
@@ -87,9 +87,43 @@ class ExactlyOne:
             names, hint = ", ".join(self.keys), self.hint if given else None
             read.add(None, f"{read.what} must have one of {names}, not {given or 'none'}", hint)
 
-    def schema(self) -> dict[str, Any]:
-        """The rule for a schema's allOf."""
-        return {"oneOf": [{"required": [key]} for key in self.keys]}
+    def schema(self) -> list[dict[str, Any]]:
+        """The rules for a schema's allOf."""
+        return [{"oneOf": [{"required": [key]} for key in self.keys]}]
+
+
+@dataclass(frozen=True)
+class KeysBy:
+    """By the value of `key`: the keys that must stand there too, and those that may; no other of these."""
+
+    key: str
+    table: dict[str, tuple[tuple[str, ...], tuple[str, ...]]]
+
+    def _others(self, value: str) -> tuple[str, ...]:
+        every = [key for both in self.table.values() for keys in both for key in keys]
+        must, may = self.table[value]
+        return tuple(key for key in dict.fromkeys(every) if key not in (*must, *may))
+
+    def check(self, read: Read) -> None:
+        value = read[self.key]
+        if value not in self.table:
+            return
+        for key in self.table[value][0]:
+            if key not in read:
+                read.add(None, f"{value} lacks the key {key!r}")
+        for key in self._others(value):
+            if key in read:
+                read.findings.add(read.key_place(key), f"{value} takes no {key}")
+
+    def schema(self) -> list[dict[str, Any]]:
+        """The rules for a schema's allOf."""
+        rules = []
+        for value, (must, _) in self.table.items():
+            given = {"required": [self.key], "properties": {self.key: {"const": value}}}
+            then: dict[str, Any] = {"required": list(must)} if must else {}
+            then |= {"properties": dict.fromkeys(others, False)} if (others := self._others(value)) else {}
+            rules.append({"if": given, "then": then})
+        return rules
 
 
 class Read:
@@ -154,7 +188,7 @@ class Record(Form):
 
     what: str
     fields: tuple[Field, ...]
-    rules: tuple[When | ExactlyOne, ...] = ()
+    rules: tuple[When | ExactlyOne | KeysBy, ...] = ()
     check: Callable[[Read], None] | None = None
     make: Callable[..., Any] | None = None
     placed: bool = False
@@ -189,7 +223,7 @@ class Record(Form):
     def schema(self, defs: Defs) -> dict[str, Any]:
         properties = {field.key: described(field, defs) for field in self.fields}
         needed = [field.key for field in self.fields if field.needed]
-        rules = [rule.schema() for rule in self.rules]
+        rules = [made for rule in self.rules for made in rule.schema()]
         for field in self.fields:
             rules += by_key(field, self.field(field.form.key), defs) if isinstance(field.form, ByKey) else []
         return {

@@ -1,315 +1,256 @@
-"""From a vehicle's YAML to the checked model: what each key means, and everything that can be wrong with it.
+"""From a vehicle's YAML to the checked model: what the table can't say, for names must exist and agree.
 
 All findings of a file are collected and raised together, as profiles' are.
 """
 
 from __future__ import annotations
 
-import re
-from dataclasses import replace
-from fractions import Fraction
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any, TypeVar
 
 from nightdraw import places, units
 from nightdraw.bank.parts import blade_fuses as blades
-from nightdraw.fields import Fields
-from nightdraw.places import Node
-from nightdraw.vehicle import model
+from nightdraw.errors import nearest
+from nightdraw.fields import NAME, Read
+from nightdraw.places import Findings, Mapping, Node, Scalar
+from nightdraw.vehicle import model, table
 from nightdraw.vehicle.loading import overloads
 from nightdraw.vehicle.model import (
     Battery,
+    Bus,
+    Defect,
     Feed,
     Fuse,
     Lamp,
     Main,
     Module,
+    Relay,
     Second,
-    Sensor,
-    Source,
     Splice,
-    Stage,
-    Starter,
     Twitch,
     Vehicle,
 )
-from nightdraw.vehicle.readbus import DRAW, LAMP_VOLTS, MODULE_KEYS, TIME, BusReader, span
 
-KEYS = (
-    "vehicle", "about", "battery", "feeds", "fuses", "modules", "twitches", "lamps", "splices", "charger",
-    "alternator", "starter", "sensor", "buses", "defects", "relays",
-    "second", "warnings", "noise",
-)  # fmt: skip
-REQUIRED = ("vehicle", "battery", "feeds", "fuses")
-MAX_ABOUT = 4000  # characters: a page
-VEHICLE_NAME = re.compile(r"[a-z][a-z0-9-]{0,31}")
-IN_SERIES = ("1", "2")  # a 12 V or a 24 V vehicle
-
-OHMS = ("0 ohm", "10 ohm")
-NOISE = ("0 A", "1 A")
-CRANK = ("1 ms", "1 min")  # longer than any starter bears
-SAVER_S = Fraction(30 * 60)  # a battery saver's time; owners' manuals give 10 .. 30 min
-SOURCE = ("12 V", "16 V")  # for each battery in series
-DIES = ("1 V", "11 V")  # for each battery in series
-DIES_V = Fraction(6)  # a module's own supply needs so much (common practice)
-# The battery's numbers: key -> dimension, bounds, default in base units (None: must be given)
-BATTERY: dict[str, tuple[str, tuple[str, str], Fraction | None]] = {
-    "capacity": ("charge", ("1 Ah", "500 Ah"), None),
-    "charge": ("percent", ("0 %", "100 %"), None),
-    "temperature": ("temperature", ("-40 C", "80 C"), Fraction(25)),
-    "resistance": ("resistance", ("0.0005 ohm", "1 ohm"), None),
-    "self_discharge": ("percent", ("0 %", "60 %"), Fraction(5)),  # a month; common practice: 2 .. 10 %
-    "no_start": ("percent", ("0 %", "99 %"), Fraction(50)),  # common practice
-    "health": ("percent", ("20 %", "100 %"), Fraction(100)),  # of its capacity that age has left
-    "crank_min": ("voltage", ("5 V", "12 V"), Fraction("9.6")),  # common practice: a load test's floor; each
-}
-BATTERY_FIELDS = (
-    "capacity_ah", "charge_pct", "temp_c", "ohms", "self_discharge_pct", "no_start_pct", "health_pct",
-    "crank_min_v",
-)  # fmt: skip
+CHANNEL = "channel"
 MAIN = "-main"  # behind a feed's name: what its main fuse is called that has no name of its own
+# A defect's kind -> what of the vehicle it is a defect of.
+NEEDS = {model.DIODE: "alternator", model.SHEDS_EARLY: "sensor"}
+T = TypeVar("T")
 
 
 def load_vehicle(path: str | Path) -> Vehicle:
     """The vehicle in a YAML file; raises InputError with every finding, each with file, line and column."""
     root, findings = places.read(path)
-    vehicle = _Reader(findings).read(root)
+    vehicle = _Reader(findings, _in_series(root)).read(root)
     findings.stop()
     assert vehicle is not None
     return vehicle
 
 
-class _Reader(BusReader):
-    """Reads one vehicle; each method reads one part and leaves findings for what is wrong in it."""
+def vehicle_name(text: str) -> str:
+    """The text as a vehicle's name; raises ValueError."""
+    found: str = NAME.value(text)
+    return found
+
+
+def _in_series(root: Node) -> int:
+    """How many batteries are in series, by which all volts are held; what is wrong there is told later."""
+    for key in ("battery", "in_series"):
+        entry = root.entries.get(key) if isinstance(root, Mapping) else None
+        root = root if entry is None else entry.value
+    return 2 if isinstance(root, Scalar) and root.text == "2" else 1
+
+
+class _Reader:
+    """Makes one vehicle; each method makes one part and leaves findings for what is wrong in it."""
+
+    def __init__(self, findings: Findings, in_series: int) -> None:
+        self._findings = findings
+        self._in_series = in_series
+        self._names: dict[tuple[str, str], str] = {
+            (CHANNEL, model.BATTERY): "the battery's channel",
+            (CHANNEL, model.ALL): "the word for every channel",
+        }
+        # What is named, whatever else is wrong with it.
+        self._known: dict[str, list[str]] = {key: [] for key in ("feed", "fuse", "bus", "module", "relay")}
+        self._places: dict[str, Node] = {}  # of feeds' and fuses' names
 
     def read(self, root: Node) -> Vehicle | None:
         """The vehicle, or None with findings."""
-        f = Fields(root, self._findings, "the vehicle", KEYS, REQUIRED)
-        before = len(self._findings)
-        name = f.parsed("vehicle", vehicle_name, "")
-        about = f.parsed("about", _about, "")
-        battery = self._battery(f.node("battery"))
-        feeds = self._list(f, "feeds", self._feed)
-        fuses = self._list(f, "fuses", self._fuse)
-        buses = self._list(f, "buses", self._bus)
-        modules = self._list(f, "modules", self._module)
+        f = table.vehicle(self._in_series).open(root, self._findings)
+        feeds = self._made(f["feeds"], self._feed)
+        fuses = self._made(f["fuses"], self._fuse)
+        buses = self._made(f["buses"], self._bus)
+        modules = self._made(f["modules"], self._module)
         self._check_masters(f, buses, modules)
-        relays = self._list(f, "relays", self._relay)
-        has = [part for part in KEYS if part in f]
-        defects = self._list(f, "defects", lambda node: self._defect(node, has))
-        second = self._second(f) if "second" in f else None
-        warnings = self._list(f, "warnings", self._warning)
-        twitches = self._list(f, "twitches", self._twitch)
-        lamps = self._list(f, "lamps", self._lamp)
-        splices = self._list(f, "splices", self._splice)
-        charger = self._source(f, "charger", ("on",))
-        alternator = self._source(f, "alternator")
-        starter = self._starter(f)
-        sensor = self._sensor(f)
-        noise = f.quantity("noise", "current", NOISE)
-        for key, found in (("feeds", feeds), ("fuses", fuses)):
-            if key in f and not found and len(self._findings) == before:
-                self._findings.add(f.value_place(key), f"{key} must have at least one item")
-        if len(self._findings) or battery is None:
+        relays = self._made(f["relays"], self._relay)
+        made: dict[str, Any] = {
+            "defects": self._made(f["defects"], lambda read: self._defect(read, f)),
+            "twitches": self._made(f["twitches"], self._twitch),
+            "lamps": self._made(f["lamps"], self._lamp),
+            "splices": self._made(f["splices"], self._splice),
+            "second": self._second(f["second"]),
+        }
+        if len(self._findings) or not f.good:
             return None
-        made = Vehicle(
-            name or "", about or "", battery, tuple(feeds), tuple(fuses), tuple(modules), tuple(twitches),
-            tuple(lamps), tuple(splices), charger, alternator, starter, sensor, self._findings.file,
-            tuple(buses), tuple(defects), tuple(relays), second, tuple(warnings),
-            None if noise is None else float(noise),
+        rest = ("about", "battery", "charger", "alternator", "starter", "sensor", "warnings")
+        vehicle = Vehicle(
+            name=f["vehicle"], feeds=feeds, fuses=fuses, modules=modules, buses=buses, relays=relays,
+            file=self._findings.file, noise_a=f["noise"], **made, **{key: f[key] for key in rest},
         )  # fmt: skip
-        for limb, said in overloads(made):
+        for limb, said in overloads(vehicle):
             self._findings.add(self._places[limb], said)
-        return made
+        return vehicle
 
-    def _battery(self, node: Node | None) -> Battery | None:
-        if node is None:
-            return None
-        required = ("type", *(key for key, row in BATTERY.items() if row[2] is None))
-        f = Fields(node, self._findings, "battery", ("type", *BATTERY, "in_series"), required)
-        return self._cell(f)
+    def _made(self, reads: tuple[Read, ...] | None, make: Callable[[Read], T | None]) -> tuple[T, ...]:
+        return tuple(found for read in reads or () if (found := make(read)) is not None)
 
-    def _second(self, f: Fields) -> Second | None:
-        """A second battery: as many in series as the first has."""
-        required = ("type", *(key for key, row in BATTERY.items() if row[2] is None), "joined")
-        g = Fields(f.node("second"), self._findings, "second", ("type", *BATTERY, "ohms", "joined"), required)
-        ohms = g.quantity("ohms", "resistance", OHMS, units.parse("0.005 ohm", "resistance"))
-        joined = g.choice("joined", model.JOINED)
-        series = self._in_series
-        cell = self._cell(g)
-        self._in_series = series
-        if cell is None or ohms is None or joined is None:
-            return None
-        return Second(replace(cell, in_series=series), float(ohms), joined)
+    def _feed(self, f: Read) -> Feed | None:
+        is_own = self._own(f, "feed")
+        main = self._main(f["fuse"], f["feed"]) if f["fuse"] is not None else None
+        return Feed(f["feed"], f["ohms"], main) if is_own and f.good else None
 
-    def _cell(self, f: Fields) -> Battery | None:
-        kind = f.choice("type", model.BATTERY_TYPES)
-        self._in_series = int(f.choice("in_series", IN_SERIES, str(self._in_series)) or 1)
-        numbers: dict[str, float] = {}
-        for (key, (dimension, bounds, default)), name in zip(BATTERY.items(), BATTERY_FIELDS, strict=True):
-            times = self._in_series if dimension == "voltage" else 1
-            value = f.quantity(key, dimension, self._series(bounds) if times > 1 else bounds)
-            value = default * times if value is None and default is not None and key not in f else value
-            if value is not None:
-                numbers[name] = float(value)
-        if kind is None or len(numbers) < len(BATTERY):
-            return None
-        return Battery(type=kind, in_series=self._in_series, **numbers)
-
-    def _series(self, bounds: tuple[str, str]) -> tuple[str, str]:
-        """Bounds in volts for one battery, for all in series."""
-        low, high = (units.parse(bound, "voltage") * self._in_series for bound in bounds)
-        return units.show(low, "voltage"), units.show(high, "voltage")
-
-    def _feed(self, node: Node) -> Feed | None:
-        f = Fields(node, self._findings, "a feed", ("feed", "ohms", "fuse"), ("feed", "ohms"))
-        name = self._name(f, "feed", self._feeds)
-        ohms = f.quantity("ohms", "resistance", OHMS)
-        main = self._main(f, name) if "fuse" in f else None
-        return None if name is None or ohms is None else Feed(name, float(ohms), main)
-
-    def _main(self, f: Fields, feed: str | None) -> Main | None:
+    def _main(self, f: Read, feed: str | None) -> Main | None:
         """A feed's main fuse, named after the feed unless it has a name."""
-        keys = ("fuse", "type", "rating")
-        g = Fields(f.node("fuse"), self._findings, "fuse", keys, keys[1:])
-        blade = self._blade(g)
-        if "fuse" in g:
-            name = self._name(g, "fuse")
+        if "fuse" in f:
+            is_own, name = self._own(f, "fuse", is_known=False), f["fuse"]
         else:
-            name = None if feed is None else self._own(f"{feed}{MAIN}", g.place, "main fuse")
-        return None if blade is None or name is None else Main(name, *blade)
+            name = None if feed is None else f"{feed}{MAIN}"
+            is_own = name is not None and self._take(name, f.place, "main fuse")
+        return Main(name, f["type"], f["rating"]) if self._blade(f) and is_own and name else None
 
-    def _fuse(self, node: Node) -> Fuse | None:
-        keys = ("fuse", "feed", "type", "rating", "ohms")
-        f = Fields(node, self._findings, "a fuse", keys, ("fuse", "feed", "type", "rating"))
-        name = self._name(f, "fuse", self._fuses)
-        feed = self._known(f, "feed", self._feeds, "feed")
-        blade = self._blade(f)
-        ohms = f.quantity("ohms", "resistance", OHMS, units.parse("0.02 ohm", "resistance"))
-        if name is None or feed is None or blade is None or ohms is None:
-            return None
-        return Fuse(name, feed, *blade, float(ohms))
+    def _fuse(self, f: Read) -> Fuse | None:
+        is_own, is_fed = self._own(f, "fuse"), self._exists(f, "feed")
+        return Fuse(**f.named()) if self._blade(f) and is_own and is_fed and f.good else None
 
-    def _blade(self, f: Fields) -> tuple[str, float] | None:
-        """A fuse's type and rating; a finding where no list knows its resistance."""
-        kind = f.choice("type", tuple(blades.RATINGS))
-        rating = f.quantity("rating", "current")
+    def _blade(self, f: Read) -> bool:
+        """Whether its type has such a rating, with a known resistance."""
+        kind, rating = f["type"], f["rating"]
         if kind is None or rating is None:
-            return None
+            return False
         known = blades.RATINGS[kind]
-        if float(rating) not in known:
+        if rating not in known:
             names = ", ".join(f"{value:g} A" for value in known)
-            self._findings.add(f.value_place("rating"), f"type {kind} has no such rating", f"known: {names}")
-            return None
-        mohm, source = blades.cold_mohm(kind, float(rating))
+            f.add("rating", f"type {kind} has no such rating", f"known: {names}")
+            return False
+        mohm, said = blades.cold_mohm(kind, rating)
         if mohm is None:
-            self._findings.add(f.value_place("rating"), f"its resistance isn't known: {source}")
+            f.add("rating", f"its resistance isn't known: {said}")
+        return mohm is not None
+
+    def _bus(self, f: Read) -> Bus | None:
+        is_own, is_lin = self._own(f, "bus"), "master" in f
+        idle = f["idle"]
+        low, high = (units.to_ticks(units.parse(bound, "time")) for bound in table.LIN_IDLE)
+        if idle is None and "idle" not in f:
+            idle = low if is_lin else units.to_ticks(units.parse(table.CAN_IDLE, "time"))
+        elif idle is not None and is_lin and not low <= idle <= high:
+            f.add("idle", f"idle must be {' .. '.join(table.LIN_IDLE)} with a master")
+        return Bus(f["bus"], idle, f["master"]) if is_own and f.good else None
+
+    def _check_masters(self, f: Read, buses: Sequence[Bus], modules: Sequence[Module]) -> None:
+        """A master is a module on its bus; a child has no other bus."""
+        for bus in buses:
+            on = [module for module in modules if bus.name in module.buses]
+            if bus.master is not None and bus.master not in [module.name for module in on]:
+                said = f"the master of bus {bus.name} must be a module on it, {units.shown(bus.master)} isn't"
+                f.add("buses", said)
+            for module in on if bus.master is not None else ():
+                if module.name != bus.master and len(module.buses) > 1:
+                    f.add(
+                        "modules", f"{module.name} is a child on bus {bus.name} and can't be on another bus"
+                    )
+
+    def _module(self, f: Read) -> Module | None:
+        is_sound = self._on_fuse(f, "module")
+        known = self._known["bus"]
+        for name, node in f["buses"] or ():
+            if name not in known:
+                hint = nearest(name[:60], known) or f"known: {', '.join(known)}"
+                self._findings.add(node, f"buses can't have {units.shown(name)}", hint)
+        for key in ("holds", "calls"):
+            if key in f and "stages" not in f:
+                f.findings.add(f.key_place(key), f"{key} needs stages: without them it is never awake")
+        for key, needs in (("waits", "buses"), ("gives_up", "holds")):
+            if key in f and needs not in f:
+                f.findings.add(f.key_place(key), f"{key} means nothing without {needs}")
+        if not is_sound:
             return None
-        return kind, float(rating)
+        buses = tuple(dict.fromkeys(name for name, _ in f["buses"] if name in known))
+        last_a = f["stages"][-1].draw_a if f["stages"] else f["asleep"]
+        return Module(**f.named() | {"buses": buses, "waits_a": last_a if f["waits"] is None else f["waits"]})
 
-    def _module(self, node: Node) -> Module | None:
-        keys = ("module", "fuse", "stages", "asleep", "wakes", "sheds", "dies_below", *MODULE_KEYS)
-        f = Fields(node, self._findings, "a module", keys, ("module", "fuse", "asleep"))
-        name = self._name(f, "module", self._modules)
-        fuse = self._known(f, "fuse", self._fuses, "fuse")
-        stages = self._list(f, "stages", self._stage)
-        asleep = f.quantity("asleep", "current", DRAW)
-        wakes = self._words(f, "wakes", model.MODULE_WAKES)
-        sheds = f.choice("sheds", ("yes", "no"), "no")
-        dies = f.quantity("dies_below", "voltage", self._series(DIES), DIES_V * self._in_series)
-        if name is None or fuse is None or asleep is None or sheds is None or dies is None:
+    def _twitch(self, f: Read) -> Twitch | None:
+        return Twitch(**f.named()) if self._on_fuse(f, "twitch") else None
+
+    def _lamp(self, f: Read) -> Lamp | None:
+        if not self._on_fuse(f, "lamp"):
             return None
-        made = Module(name, fuse, tuple(stages), float(asleep), wakes, sheds == "yes", float(dies))
-        return self._bus_life(f, made)
+        return Lamp(siemens=self._siemens(f), **_without(f, "power"))
 
-    def _stage(self, node: Node) -> Stage | None:
-        f = Fields(node, self._findings, "a stage", ("draw", "for"), ("draw", "for"))
-        draw, length = f.quantity("draw", "current", DRAW), f.quantity("for", "time", TIME)
-        return None if draw is None or length is None else Stage(float(draw), units.to_ticks(length))
-
-    def _twitch(self, node: Node) -> Twitch | None:
-        keys = ("twitch", "fuse", "draw", "on", "every", "when")
-        f = Fields(node, self._findings, "a twitch", keys, keys[:-1])
-        name = self._name(f, "twitch")
-        fuse = self._known(f, "fuse", self._fuses, "fuse")
-        draw = f.quantity("draw", "current", DRAW)
-        on = f.quantity("on", "time", TIME)
-        every = f.parsed("every", span)
-        when = f.choice("when", ("asleep", "always"), "always")
-        if name is None or fuse is None or draw is None or on is None or every is None or when is None:
+    def _relay(self, f: Read) -> Relay | None:
+        is_by = self._exists(f, "by", "module")
+        if not self._on_fuse(f, "relay") or not is_by:
             return None
-        if units.to_ticks(on) >= every[0]:
-            self._findings.add(f.value_place("on"), "on must be shorter than every")
-        return Twitch(name, fuse, float(draw), units.to_ticks(on), every, when == "asleep")
+        return Relay(siemens=self._siemens(f), **_without(f, "power"))
 
-    def _lamp(self, node: Node) -> Lamp | None:
-        keys = ("lamp", "fuse", "power", "lit", "for", "saver")
-        f = Fields(node, self._findings, "a lamp", keys, keys[:-1])
-        name = self._name(f, "lamp")
-        fuse = self._known(f, "fuse", self._fuses, "fuse")
-        watts = f.quantity("power", "power", ("0.1 W", "200 W"))
-        lit = self._words(f, "lit", model.WAKES)
-        length = f.quantity("for", "time", TIME)
-        saver = f.quantity("saver", "time", TIME, SAVER_S)
-        if name is None or fuse is None or watts is None or length is None or saver is None:
+    def _siemens(self, f: Read) -> float:
+        """The conductance of what is rated in watts."""
+        watts: float = f["power"]
+        return watts / (table.LAMP_VOLTS * self._in_series) ** 2
+
+    def _splice(self, f: Read) -> Splice | None:
+        return Splice(**f.named()) if self._on_fuse(f, "splice") else None
+
+    def _second(self, f: Read | None) -> Second | None:
+        if f is None or not f.good:
             return None
-        siemens = float(watts) / (LAMP_VOLTS * self._in_series) ** 2
-        return Lamp(name, fuse, siemens, lit, units.to_ticks(length), units.to_ticks(saver))
+        cell = Battery(in_series=self._in_series, **_without(f, "cable_ohms", "joined"))
+        return Second(cell, f["ohms"], f["joined"])
 
-    def _splice(self, node: Node) -> Splice | None:
-        f = Fields(node, self._findings, "a splice", ("splice", "fuse", "ohms"), ("splice", "fuse"))
-        name = self._name(f, "splice")
-        fuse = self._known(f, "fuse", self._fuses, "fuse")
-        ohms = f.quantity("ohms", "resistance", OHMS, units.parse("0.02 ohm", "resistance"))
-        return None if name is None or fuse is None or ohms is None else Splice(name, fuse, float(ohms))
+    def _defect(self, f: Read, vehicle: Read) -> Defect | None:
+        is_own, kind = self._own(f, "defect"), f["kind"]
+        if kind in NEEDS and NEEDS[kind] not in vehicle:
+            f.add("kind", f"{kind}: this vehicle has no {NEEDS[kind]}")
+        for key in ("module", "relay", "fuse"):
+            self._exists(f, key)
+        return Defect(**f.named()) if is_own and f.good else None
 
-    def _source(self, f: Fields, key: str, more: tuple[str, ...] = ()) -> Source | None:
-        if key not in f:
-            return None
-        keys = ("voltage", "ohms", "most")
-        g = Fields(f.node(key), self._findings, key, keys + more, keys)
-        volts = g.quantity("voltage", "voltage", self._series(SOURCE))
-        ohms = g.quantity("ohms", "resistance", ("0.001 ohm", "10 ohm"))
-        most = g.quantity("most", "current", ("0.1 A", "300 A"))
-        on = g.choice("on", ("yes", "no"), "no")
-        if volts is None or ohms is None or most is None or on is None:
-            return None
-        return Source(float(volts), float(ohms), float(most), on == "yes")
+    def _on_fuse(self, f: Read, key: str) -> bool:
+        """Whether it has a name of its own, hangs on a fuse that exists, and is good by itself."""
+        is_own, is_fused = self._own(f, key), self._exists(f, "fuse")
+        return is_own and is_fused and f.good
 
-    def _starter(self, f: Fields) -> Starter | None:
-        if "starter" not in f:
-            return None
-        keys = ("draw", "for", "inrush", "ripple")
-        g = Fields(f.node("starter"), self._findings, "starter", keys, keys[:2])
-        draw, length = g.quantity("draw", "current", ("10 A", "500 A")), g.quantity("for", "time", CRANK)
-        inrush = g.quantity("inrush", "current", ("10 A", "2000 A"), Fraction(0))
-        ripple = g.quantity("ripple", "percent", ("0 %", "90 %"), Fraction(0))
-        if draw is None or length is None or inrush is None or ripple is None:
-            return None
-        if 0 < inrush < draw:
-            self._findings.add(g.value_place("inrush"), "inrush must be at least draw")
-        return Starter(float(draw), units.to_ticks(length), float(inrush), float(ripple) / 100)
+    def _own(self, f: Read, key: str, is_known: bool = True) -> bool:
+        """Whether nothing else of its kind has its name; feeds and fuses are both channels of a recording."""
+        name = f[key]
+        if name is not None and is_known and key in self._known:
+            self._known[key].append(name)
+        return name is not None and self._take(name, f.value_place(key), key)
 
-    def _sensor(self, f: Fields) -> Sensor | None:
-        if "sensor" not in f:
-            return None
-        keys = ("logs_above", "logs_after", "sheds_below")
-        g = Fields(f.node("sensor"), self._findings, "sensor", keys, keys)
-        above, after = g.quantity("logs_above", "current", DRAW), g.quantity("logs_after", "time", TIME)
-        below = g.quantity("sheds_below", "percent", ("0 %", "100 %"))
-        if above is None or after is None or below is None:
-            return None
-        return Sensor(float(above), units.to_ticks(after), float(below))
+    def _take(self, name: str, place: Node, what: str) -> bool:
+        space = CHANNEL if what in ("feed", "fuse", "main fuse") else what
+        if (space, name) in self._names:
+            self._findings.add(place, f"the name {name!r} is taken by {self._names[space, name]}")
+            return False
+        self._names[space, name] = f"the {what} on line {place.line}"
+        if space == CHANNEL:
+            self._places[name] = place
+        return True
+
+    def _exists(self, f: Read, key: str, what: str = "") -> bool:
+        """Whether what a key names is there; a finding where it isn't."""
+        what = what or key
+        name, known = f[key], self._known[what]
+        if name is None:
+            return key not in f
+        if name not in known:
+            hint = nearest(name[:60], known) or f"known: {', '.join(known) or 'none'}"
+            f.add(key, f"there is no {what} {units.shown(name)}", hint)
+        return name in known
 
 
-def vehicle_name(text: str) -> str:
-    """The text as a vehicle's name; raises ValueError."""
-    if VEHICLE_NAME.fullmatch(text):
-        return text
-    shape = "a small letter, then small letters, digits and '-', at most 32"
-    raise ValueError(f"{units.shown(text)} is no name: {shape}")
-
-
-def _about(text: str) -> str:
-    if len(text) > MAX_ABOUT:
-        raise ValueError(f"must have at most {MAX_ABOUT} characters, not {len(text)}")
-    return " ".join(text.split())
+def _without(f: Read, *names: str) -> dict[str, Any]:
+    """The values by the model's names but for some."""
+    return {name: value for name, value in f.named().items() if name not in names}
