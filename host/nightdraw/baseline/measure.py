@@ -25,7 +25,7 @@ WOKE_MA = 30.0  # a step up by more is a wake-up; less is a load that stays (our
 WAKE_S = 60.0  # a pulse that lasts so long is a wake-up, ...
 WAKE_SHORT_S, WAKE_PARTS = 5.0, 3  # or one that lasts so long and has so many levels (our own figures)
 WOKE_SHARE = 0.5  # ... or by more than this share of what it draws asleep
-STEP_SHARE = 0.02  # two levels nearer than this share and ...
+STEP_SHARE = 0.01  # two levels nearer than this share and ...
 STEP_MA = 1.5  # ... nearer than this are one: a clamp's zero wanders by as much
 
 
@@ -82,6 +82,7 @@ def measure(recording: Recording) -> Rest:
     stairs += [
         (low, _level(seen, low, high)) for low, high in zip(at_s, [*at_s[1:], seen.end_s], strict=True)
     ]
+    stairs = _without_pulses(stairs)
     rises = [k for k in range(1, len(stairs)) if _wakes(stairs[k][1] - stairs[k - 1][1], stairs[-1][1])]
     stairs = _joined(stairs[rises[-1] if rises else 0 :])
     _refuse(recording, seen, stairs)
@@ -91,6 +92,16 @@ def measure(recording: Recording) -> Rest:
     woke_s = [float(t) for t in woken.start_s if t > seen.start_s + 2 * seen.interval_s]
     woke_s += [at for at, _ in stairs[:1] if rises and not len(woken)]
     return Rest(seen, recording, tuple(stairs), Pulses(replace(seen, events=events.take(own))), tuple(woke_s))
+
+
+def _without_pulses(stairs: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Without levels that rise for an instant: a pulse that met a step looks like two steps."""
+    found = stairs[:1]
+    for k, (at_s, level) in enumerate(stairs[1:], 1):
+        lasts_s = stairs[k + 1][0] - at_s if k + 1 < len(stairs) else WAKE_SHORT_S
+        if lasts_s >= WAKE_SHORT_S or level <= found[-1][1]:
+            found.append((at_s, level))
+    return found
 
 
 def _wakes(rise_ma: float, asleep_ma: float) -> bool:
