@@ -4,9 +4,14 @@ This is the door; others import from here. Files are read and put in order, noth
 """
 
 from nightdraw.capture.read.blocks import BLOCK_SAMPLES, Blocks, Floats
-from nightdraw.capture.read.opening import channels, drops_beside, open_recording
 from nightdraw.capture.read.options import Options, Part
-from nightdraw.capture.read.recording import Recording, from_arrays
+from nightdraw.capture.read.recording import (
+    Recording,
+    channels,
+    drops_beside,
+    from_arrays,
+    open_recording,
+)
 from nightdraw.capture.read.units import CURRENT_NAMES, MILLIAMPERE, MILLIVOLT
 
 __all__ = [

@@ -16,8 +16,8 @@ import numpy as np
 from nightdraw import extras
 from nightdraw.capture.read import cells as cl
 from nightdraw.capture.read import columns as col
-from nightdraw.capture.read import light, stamps
 from nightdraw.capture.read import source as src
+from nightdraw.capture.read import stamps
 from nightdraw.capture.read.blocks import Blocks, Counts, Floats
 from nightdraw.capture.read.layout import BLANK, COMMENT, Layout, split
 from nightdraw.capture.read.options import COMMA, DAY_FIRST, PLAIN, Options, Part
@@ -215,7 +215,7 @@ class TextSource:
         used = [choice.value.index] if choice.time is None else [choice.value.index, choice.time.index]
         comma = any(form.decimal == cl.COMMA for form in self._forms.values())
         try:
-            found = light.columns(self._cleaned(piece), self._delimiter(), self._layout.width, used, comma)
+            found = cl.plain(self._cleaned(piece), self._delimiter(), self._layout.width, used, comma)
         except ValueError:
             raise InputError(self._locate(piece, extras.missing("pyarrow").text())) from None
         value = cl.scaled(found[:, 0], choice.factor)
