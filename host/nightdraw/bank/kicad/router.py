@@ -35,6 +35,7 @@ from nightdraw.bank.kicad.copper import (
 )
 from nightdraw.bank.kicad.placed import At
 from nightdraw.bank.kicad.rules import EDGE_MM, VIA_MM, Rules
+from nightdraw.bank.kicad.sexpr import DECIMALS
 
 PITCH_MM = 0.3175
 STRIDE = 2  # nodes that a step takes: those between are looked at, and paths lie on every second one
@@ -214,7 +215,7 @@ class Router:
         start = points[0]
         for k, (before, here) in enumerate(pairwise(points), 1):
             if here[0] != before[0]:
-                net.vias.append(Via(net.name, here[1] * PITCH_MM, here[2] * PITCH_MM))
+                net.vias.append(Via(net.name, *_mm(here)))
                 self._track(net, start, before, width)
                 start = here
                 continue
@@ -225,7 +226,7 @@ class Router:
 
     def _track(self, net: Net, start: tuple[int, int, int], end: tuple[int, int, int], width: float) -> None:
         if start != end:
-            ends = ((start[1] * PITCH_MM, start[2] * PITCH_MM), (end[1] * PITCH_MM, end[2] * PITCH_MM))
+            ends = (_mm(start), _mm(end))
             net.tracks.append(Track(net.name, start[0], *ends, width))
 
     def _crossed(self, net: Net) -> list[Net]:
@@ -246,6 +247,11 @@ class Router:
             if hits:
                 found.append(other)
         return found
+
+
+def _mm(node: tuple[int, int, int]) -> Point:
+    """A node's point as the file has it: a pour made of tracks that are read back must be the same."""
+    return round(node[1] * PITCH_MM, DECIMALS), round(node[2] * PITCH_MM, DECIMALS)
 
 
 def _split(tracks: list[Track]) -> list[Track]:
