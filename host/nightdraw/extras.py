@@ -18,6 +18,7 @@ EXTRAS = {
     "starlette": ("live", "a vehicle on a page in the browser"),
     "uvicorn": ("live", "a vehicle on a page in the browser"),
     "websockets": ("live", "a vehicle on a page in the browser"),
+    "contourpy": ("hardware", "the poured copper of a circuit board"),
     "eseries": ("hardware", "values of resistors that can be bought"),
     "fluids": ("hardware", "the heat of a board"),
     "ht": ("hardware", "the heat of a board"),
