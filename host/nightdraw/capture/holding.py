@@ -264,13 +264,7 @@ class Holding:
         if self._prior.shared and len(height):
             steps: Floats = np.unique(step)
             clear &= np.abs(height - steps[nearest(steps, height)]) <= LIKE * height
-        if self._prior.loads is not None and self._prior.levels:
-            at_s = view.clock.to_recording(seen.at_s)
-            edges_s = view.clock.to_recording(account.t_s)
-            interval_s = view.observed.interval_s
-            owners = self._prior.loads.explain(at_s, seen.height_ma, seen.u_ma, edges_s, interval_s)
-            clear &= np.array([owner is None for owner in owners], dtype=bool)
-        found: Floats = seen.at_s[clear]
+        found: Floats = seen.at_s[clear & ~view.of_loads()]
         return found
 
     def _beside_a_source(self, part: Part, view: View, source: Bools) -> None:

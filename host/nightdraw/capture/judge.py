@@ -94,6 +94,8 @@ def _elsewhere(view: View) -> Ints:
     noise = df.DEVIATIONS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
     allowed = df.tolerance_ma(step) + noise
     nothing = _absent(seen) & (np.abs(seen.edge_ma + step) <= allowed) & (np.abs(step) > allowed)
+    if nothing.any():  # a load of the vehicle's that is as high, and there by itself, is no moved edge
+        free &= ~view.of_loads()
     for k in np.flatnonzero(nothing).tolist():
         low_s = max(account.t_s[k - 1] if k else -np.inf, account.t_s[k] - df.NEAR_S)
         high_s = min(account.until_s[k], account.t_s[k] + df.NEAR_S)

@@ -55,6 +55,16 @@ class View:
         """The piece's."""
         return self.piece.clock
 
+    def of_loads(self) -> Bools:
+        """The recorded edges that are the vehicle's own, by its file and script; else none."""
+        loads, to_recording = self.prior.loads, self.clock.to_recording
+        if loads is None or not self.prior.levels:
+            return np.zeros(len(self.seen), dtype=bool)
+        seen, box_s = self.seen, to_recording(self.observed.account.t_s)
+        interval_s = self.observed.interval_s
+        owners = loads.explain(to_recording(seen.at_s), seen.height_ma, seen.u_ma, box_s, interval_s)
+        return np.array([owner is not None for owner in owners], dtype=bool)
+
     def kinds(self) -> Ints:
         """Edges are alike that close and open the same switches, else that lie between the same levels."""
         box, account = self.reference.box, self.reference.account

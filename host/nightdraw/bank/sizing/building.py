@@ -77,7 +77,7 @@ def _channel(
     packages: Sequence[ResistorPackage],
     values: frozenset[Fraction],
 ) -> tuple[Arrangement, list[Remark]]:
-    supply_v, surround_c = float(request.range_v[1]), request.ambient_c + SURROUND_K
+    supply_v, surround_c = float(request.range_v[1]), float(request.ambient_c) + SURROUND_K
     name = f"channel {number}"
     remarks = []
     found = arrange(value, supply_v, surround_c, packages, values)
@@ -127,7 +127,7 @@ def _in_a_box(
     found = None
     for enclosure in enclosures:
         board = _board(request, name, channels, enclosure)
-        found = board, steady_heat(board, request.ambient_c)
+        found = board, steady_heat(board, float(request.ambient_c))
         if found[1].ok and has_room(board):
             break
     assert found is not None  # there are boxes of every material
