@@ -21,7 +21,7 @@ from nightdraw.capture.foreign import MANY, judge_foreign
 from nightdraw.capture.hypotheses import Diagnosis
 from nightdraw.capture.instrument import PERFECT, Instrument
 from nightdraw.capture.journal import Did
-from nightdraw.capture.judge import judge
+from nightdraw.capture.judge import absent_edges, judge
 from nightdraw.capture.observed import Observed, look
 from nightdraw.capture.place import Clock, nearest
 from nightdraw.capture.reference import Reference, reference_of
@@ -229,6 +229,13 @@ class Holding:
                 "by its current, too few to be sure among other loads"
             )
             told = False
+        hidden_s = _hidden(view, chance) if not part.rows else np.empty(0)
+        if len(hidden_s):
+            part.notes.append(
+                f"the box's edge at {hidden_s[0]:.3f} s of the recording isn't there, and nothing in the "
+                "vehicle draws what would hide it"
+            )
+            told = False
         often_ma = _repeated(view, chance | real) if self._prior.shared and not part.rows else 0.0
         if often_ma:
             part.notes.append(
@@ -278,6 +285,18 @@ class Holding:
             return
         assert self._did is not None
         part.rows, part.told, part.notes = [], False, [source_text(self._did)]
+
+
+def _hidden(view: View, chance: Bools) -> Floats:
+    """Instants (recording) of edges of which nothing is seen, though none of the vehicle's known loads could
+    have hidden them by changing at the same instant."""
+    seen, loads = view.observed, view.prior.loads
+    gone = chance & absent_edges(seen)
+    if loads is None or not view.prior.levels or not gone.any():
+        return np.empty(0)
+    gone[gone] = ~loads.draw(np.abs(seen.edge_ma[gone]))
+    found: Floats = view.clock.to_recording(seen.account.t_s[gone])
+    return found
 
 
 def _repeated(view: View, off: Bools) -> float:

@@ -65,7 +65,7 @@ def _times(view: View) -> _Times:
     if view.prior.shared and len(heights):  # other loads move too: only edges of about the right height count
         unlike = np.abs(heights[nearby] - step) > UNLIKE * np.abs(step)
         nearby[unlike] = -1
-        nearby = np.where(_absent(seen), _elsewhere(view), nearby)
+        nearby = np.where(absent_edges(seen), _elsewhere(view), nearby)
     if not len(heights):
         return _Times(np.full(len(step), np.nan), seen.late_u_s, nearby)
     s = np.maximum(np.abs(step) / max(seen.sigma_ma, 1e-6), 1e-6)
@@ -93,7 +93,7 @@ def _elsewhere(view: View) -> Ints:
     # a load that rises a little before the box and falls at its edge hides that edge: its height is another
     noise = df.DEVIATIONS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
     allowed = df.tolerance_ma(step) + noise
-    nothing = _absent(seen) & (np.abs(seen.edge_ma + step) <= allowed) & (np.abs(step) > allowed)
+    nothing = absent_edges(seen) & (np.abs(seen.edge_ma + step) <= allowed) & (np.abs(step) > allowed)
     if nothing.any():  # a load of the vehicle's that is as high, and there by itself, is no moved edge
         free &= ~view.of_loads()
     for k in np.flatnonzero(nothing).tolist():
@@ -106,7 +106,7 @@ def _elsewhere(view: View) -> Ints:
     return found
 
 
-def _absent(seen: Observed) -> Bools:
+def absent_edges(seen: Observed) -> Bools:
     """The edges of which nothing is seen where they should be."""
     absent: Bools = seen.known & (np.abs(seen.edge_ma + seen.account.step_ma) <= _faint(seen))
     return absent
@@ -122,7 +122,7 @@ def judge(view: View) -> Judged:
     recorded = ~reference.lost.touches(account.t_s, account.until_s)
     chance = edges_off(view)[0] if view.prior.shared else np.zeros(len(inside), dtype=bool)
     times = _times(view)
-    flat = _absent(seen)
+    flat = absent_edges(seen)
     ends = np.column_stack((train.first, train.last + 1))
     absent = np.all(flat[ends], axis=1) & np.all(recorded[ends], axis=1)
     gone = absent & ~_like_seen(view, times, ends)
