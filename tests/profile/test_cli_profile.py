@@ -228,7 +228,7 @@ def test_a_file_of_50_mb_is_refused_by_every_command(
 
 
 def test_a_reader_that_leaves_early_is_no_failure_with_a_traceback(tmp_path: Path) -> None:
-    path = write(tmp_path, HEAD + "  - pulse: {draw: 50 mA, on: 3 ms, every: 6 ms}\n")
+    path = write(tmp_path, HEAD + "  - pulse: {draw: 50 mA, on: 3 ms, every: 20 ms}\n")
     command = [sys.executable, "-m", "nightdraw", "profile", "edges", str(path), "--for", "30d"]
     with subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env={**os.environ}
