@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import re
 import shutil
 from pathlib import Path
@@ -242,3 +243,22 @@ def test_tracks_of_another_board_are_not_taken(board: BoardModel, netlist: Netli
     assert laid is not None
     assert len(laid[0]) == text.count("\n\t(segment ")
     assert len(laid[1]) == text.count("\n\t(via ")
+
+
+def test_what_is_placed_is_what_the_parts_list_has_for_the_board(board: BoardModel) -> None:
+    """Part for part by reference, with its value; holes and test points are no parts to be bought."""
+    text = committed(board)[f"{board.name}.kicad_pcb"].decode()
+    found = re.findall(
+        r'\(footprint .*?\(property "Reference" "([^"]+)".*?\(property "Value" "([^"]*)"', text, re.S
+    )
+    placed = {name: value for name, value in found if not re.fullmatch(r"(H|TP)\d+", name)}
+    rows = csv.DictReader((folder_of(board).parent / "parts.csv").read_text("utf-8").splitlines())
+    listed = {
+        name: row["value"]
+        for row in rows
+        if row["where"] == "on the circuit board"
+        for name in row["references"].split()
+    }
+    assert sorted(placed) == sorted(listed)
+    parts = {name for name, value in placed.items() if not value.startswith("to ")}  # those are connectors
+    assert {name: (placed[name], listed[name]) for name in parts if placed[name] != listed[name]} == {}

@@ -9,7 +9,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 
 from nightdraw.bank.circuit.control import BOARD_PINS
-from nightdraw.bank.circuit.netlist import GROUND, PLACES, WALL, Join, Netlist, Part
+from nightdraw.bank.circuit.netlist import BOARD, GROUND, PLACES, WALL, Join, Netlist, Part
+from nightdraw.bank.kicad.layout import connectors
+from nightdraw.bank.kicad.placed import Placed
 from nightdraw.board import BoardModel
 from nightdraw.board.model import ALUMINIUM, FREE
 
@@ -60,7 +62,26 @@ def parts_list(board: BoardModel, netlist: Netlist) -> str:
     for (value, rating, package, description, second, place), parts in groups.items():
         refs = " ".join(part.ref for part in parts)
         rows.append((len(parts), refs, value, rating, package, description, second, PLACES[place]))
-    return _text([*rows, *_sundries(board, netlist)])
+    return _text([*rows, *_connectors(board, netlist), *_sundries(board, netlist)])
+
+
+def _connectors(board: BoardModel, netlist: Netlist) -> Iterator[Sequence[object]]:
+    """What the circuit board needs for wires to panel and wall; a board wired by hand has none."""
+    groups: dict[str, list[Placed]] = {}
+    for one in connectors(board, netlist):
+        groups.setdefault(one.shape.about, []).append(one)
+    for description, alike in groups.items():
+        refs, ways = " ".join(one.ref for one in alike), len(alike[0].shape.pads)
+        yield (
+            len(alike),
+            refs,
+            f"{ways}-way",
+            "-",
+            "connector",
+            description,
+            "wires soldered in",
+            PLACES[BOARD],
+        )
 
 
 def _sundries(board: BoardModel, netlist: Netlist) -> Iterator[Sequence[object]]:

@@ -118,8 +118,7 @@ def layout(board: BoardModel, netlist: Netlist) -> list[Placed]:
     spots |= LOCK_LARGE if large else LOCK_SMALL
     spots |= _cells(board, netlist, large)
     found = [_put(board, netlist, part, spots) for part in netlist.parts if part.place == BOARD]
-    found += _outside(netlist)
-    found += _terminals(board, netlist)
+    found += connectors(board, netlist)
     found += [
         Placed(f"TP{k}", net, TEST, x, y, 0, {"1": net}, {"1": "1"}, net)
         for k, (net, (x, y)) in enumerate(TESTS.items(), 1)
@@ -173,6 +172,11 @@ def _cells(board: BoardModel, netlist: Netlist, large: bool) -> dict[str, tuple[
     if "RT1" in {part.ref for part in netlist.parts if part.place == BOARD}:
         spots["RT1"] = (left + 12.7, top + CELL_DEEP * down[False] + 5.08, 0)
     return spots
+
+
+def connectors(board: BoardModel, netlist: Netlist) -> list[Placed]:
+    """What joins the board with parts that sit elsewhere; the netlist goes through it without a part."""
+    return [*_outside(netlist), *_terminals(board, netlist)]
 
 
 def _outside(netlist: Netlist) -> list[Placed]:
