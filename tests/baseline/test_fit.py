@@ -225,8 +225,8 @@ def test_the_command_writes_a_vehicle_that_the_bench_runs(capsys, tmp_path: Path
 @pytest.mark.parametrize(
     ("more", "status", "words"),
     [
-        (("--out", "My Car.yaml"), 2, "--out: 'My Car' is no name"),
-        (("--out", "v.yaml", "--name", "1"), 2, "--name: '1' is no name"),
+        (("--out", "My Car.yaml"), 2, "--out: 'My Car' is not a name"),
+        (("--out", "v.yaml", "--name", "1"), 2, "--name: '1' is not a name"),
         (("--out", "v.yaml", "--like", "vehicle-9"), 2, "vehicle-9"),
         (("--out", "v.yaml", "--channel", "nothing"), 2, "nothing"),
         (("--out", "v.xlsx"), 2, "xlsx"),
