@@ -123,7 +123,9 @@ def test_rates_over_vehicles_made_at_random(seed: int) -> None:
     assert found >= 0.85 * there
     assert false <= 0.12 * there
     assert stairs_found >= 0.85 * stairs
-    assert refused <= 6
+    # Counted over three seeds: 17 of 180 refused, where a twitch lasts about as long as a step. Four standard
+    # errors of that rate lie above the mean of 5.7.
+    assert refused <= 14
 
 
 def bench(made: Vehicle, out: Path, length_s: int, rate: int, seed: int) -> Recording:
