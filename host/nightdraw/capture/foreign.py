@@ -62,13 +62,24 @@ def judge_foreign(view: View, others: Moves, taken_s: Floats) -> tuple[list[Diff
     found = found.only(~spike)
     # with a vehicle's file at hand every pulse has an owner: one without may be the box's (half of a twitch
     # remains where its other edge fell on one of the box's)
-    told = view.prior.loads is None or not np.isfinite(found.lasting_s).any()
+    told = view.prior.loads is None or not (np.isfinite(found.lasting_s) | _as_own_step(view, found)).any()
     if view.prior.shared:
         like = _like_own(view, found)
         if not like.all():
             notes.append(_others_text(found.only(~like), view.prior.levels))
         found = found.only(like)
     return _rows(view, found), notes, told
+
+
+def _as_own_step(view: View, found: Excursions) -> Bools:
+    """Those that begin with a step as high as one of the box's: it may be the box's, at another time."""
+    step = np.abs(view.observed.account.step_ma)
+    if not len(step):
+        return np.zeros(len(found), dtype=bool)
+    step = np.unique(step)
+    nearby = step[nearest(step, np.abs(found.height_ma))]
+    like: Bools = np.abs(np.abs(found.height_ma) - nearby) <= df.tolerance_ma(nearby)
+    return like
 
 
 def _unexplained(view: View, others: Moves) -> tuple[Moves, list[str]]:
