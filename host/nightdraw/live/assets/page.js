@@ -295,7 +295,7 @@ document.body.append(
     el("section", { "aria-labelledby": "h-tools" }, el("h2", { id: "h-tools" }, words.tools.replace("{kit}", kit.name)), ...panels,
       el("h2", {}, words.happened), logged, boxes),
     recorderNode || "", findings(), refused),
-  el("footer", {}, el("details.caution", {}, el("summary", {}, words.caution),
+  el("footer", {}, el("details.caution", { open: true }, el("summary", {}, words.caution),
     el("ul", {}, ...words.cautions.trim().split("\n").map(line => el("li", {}, line))))));
 
 let left = null; // where somebody stood with the keyboard before time ran ahead
