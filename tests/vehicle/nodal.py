@@ -157,6 +157,8 @@ def spice(rig: Rig, made: Vehicle, folder: Path) -> dict[str, float]:
                 f"Bx{k}{n} x{k}{n} 0 I = {own_a!r}*{share}",
                 f"Ry{k}{n} x{k}{n} 0 {1 / (bank_s + 1e-15)!r}",
             ]
+    # Where currents bend Newton's steps may go in a circle: begin near the end, which stays ngspice's own.
+    lines.append(".nodeset " + " ".join(f"v({at})={net.bus_v!r}" for at in ("posts", "cable", "root")))
     values = run(lines, list(probes.values()), folder)
     return {name: values[probe] for name, probe in probes.items()}
 
