@@ -20,7 +20,9 @@ from tests.capture import campaign
 QUICK, TRIES = 3, 40
 # by the binomial law more than 2 of 40 come once in 1400 runs at a rate of 0.5 %
 MOST_WRONG = 2
-MOST_OPEN = 0.1  # of the sound boxes and of the broken ones it may be that it can't be told
+# Counted: for 4 of 70 sound boxes and 4 of 60 that differ it can't be told. Of 40 more than 8 come once in
+# some hundreds of runs at that rate; of three one may.
+MOST_OPEN = 0.2
 
 
 @pytest.mark.parametrize("wrong", [False, True])
@@ -35,7 +37,7 @@ def test_boxes_in_vehicles_are_judged(
     assert len(found.failures) <= (0 if count == QUICK else MOST_WRONG), found.text()
     counted = {name: row["can't tell"] for name, row in found.verdicts.items()}
     # a pulse too many may be a load that the file doesn't know: that is never told for the box's
-    assert sum(n for name, n in counted.items() if name != "extra") <= MOST_OPEN * count
+    assert sum(n for name, n in counted.items() if name != "extra") <= max(1, MOST_OPEN * count)
 
 
 @pytest.fixture
