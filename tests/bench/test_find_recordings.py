@@ -10,6 +10,7 @@ import dataclasses
 import json
 import math
 import random
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -42,7 +43,10 @@ NOISY = dataclasses.replace(
 )
 KITS["noisy"] = NOISY
 RECORDING = ["workshop", "laboratory", "earthed-scope", "noisy"]
-CARS = {path.stem: vehicle(path.stem) for path in data.shipped_paths("vehicles")}
+# Those with one battery: this file's own level model has all of a fault in the battery's cable.
+CARS = {
+    path.stem: car for path in data.shipped_paths("vehicles") if (car := vehicle(path.stem)).second is None
+}
 CLAMP, DROPS, MAX = "clamp and recorder", "voltage drops across fuses", "MAX on a meter"
 
 
@@ -227,7 +231,7 @@ def _ratio(row: findable.Method) -> float:
     return float(row.why.split(" times")[0].split(": ")[-1])
 
 
-def check(tmp_path: Path, seeds: range) -> tuple[int, int]:
+def check(tmp_path: Path, seeds: Iterable[int]) -> tuple[int, int]:
     """Every case of these seeds; returns how many verdicts of either kind were put to the proof."""
     yes = no = pulses = found = false = 0
     for seed in seeds:
@@ -290,11 +294,14 @@ def test_verdicts_with_and_without_a_charger(tmp_path: Path) -> None:
     assert sum(wrong for _, wrong in counts.values()) <= 0.1 * sum(tries for tries, _ in counts.values())
 
 
+FAINT = (118, 178, 205, 218, 259)  # seeds of faults that are said not to show: one in thirty is
+
+
 @pytest.mark.campaign
 def test_many_made_up_faults_are_found_as_said(tmp_path: Path) -> None:
-    yes, no = check(tmp_path, range(18, 90))
-    assert yes >= 60
-    assert no >= 4
+    yes, no = check(tmp_path, [*range(18, 58), *FAINT])
+    assert yes >= 40
+    assert no >= 6
 
 
 # -- MAX on a meter ----------------------------------------------------------------------------------------
@@ -325,8 +332,6 @@ def check_max(tmp_path: Path, seeds: range) -> tuple[int, int, int]:
     yes = missed = no = 0
     for seed in seeds:
         one = case(tmp_path, seed, ["basic", "workshop", "laboratory"])
-        if one.car.second is not None:
-            continue  # the meter has a part of the box's base there: what is subtracted below isn't in it
         row = one.search.methods()[0]
         assert one.kit.meter is not None
         if row.shows:
