@@ -49,8 +49,9 @@ class Ledger:
     slot its program's serial and how often that was armed."""
 
     def __init__(self, numbers=FRESH):
-        for field, number in zip(FIELDS, numbers):
-            setattr(self, field, number)
+        fields = numbers[: len(FIELDS)]
+        self.phase, self.slot, self.by, self.fault, self.serial, self.run = fields[:6]
+        self.used_ticks, self.used_mas, self.position_ticks, self.boot = fields[6:]
         counters = range(len(FIELDS), len(numbers), 2)
         self.serials = [numbers[k] for k in counters]
         self.runs = [numbers[k + 1] for k in counters]
