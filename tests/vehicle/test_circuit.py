@@ -42,8 +42,9 @@ class Watched(Rig):
         net, made = self.network, self.made
         net.solve()
         size = abs(net.battery_a) + sum(abs(branch.current_a) for branch in net.branches) + net.starter_a
-        size += sum(abs(amps) for amps in net.source_a)
-        into = net.battery_a + sum(net.source_a) - net.starter_a * net.share
+        size += sum(abs(amps) for amps in net.source_a) + abs(net.second_a())
+        into = net.battery_a + net.second_a() + sum(net.source_a) - net.starter_a * net.share
+        into -= net.leak_s * net.bus_v
         feeds = [net.feed_a(k) for k in range(len(made.feeds))]
         assert near(into, sum(feeds), size)
         gives_a = max(0.0, net.voc_v + net.surface_v - net.bus_v) / net.battery_ohms
