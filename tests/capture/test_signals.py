@@ -190,7 +190,8 @@ def test_detection_is_as_stated(decibels: float, samples: int, seed: int) -> Non
     score = Score()
     world = World(125.0, train(125, height(decibels), samples / 1000, 2.0, seed))
     seen = see(Recorder(noise_ma=NOISE_MA, seed=seed).recording(world))
-    assert round(seen.shortest_s(height(decibels)) * 1000) == pytest.approx(samples, abs=1)  # by the noise
+    # It goes with the square of the noise, which a recording of two minutes shows within some 3 %.
+    assert seen.shortest_s(height(decibels)) * 1000 == pytest.approx(samples, rel=0.06, abs=1)
     score.add(world, seen)
     assert score.found >= score.tries - 2
     assert score.invented <= 1

@@ -211,9 +211,12 @@ def _laid_out(text: src.Text, data: bytearray, best: _Candidate, width: int) -> 
     kinds = [_kind([row[k] for row in probe]) for k in range(width)]
     while start:
         line, begin = _line_before(data, start)
-        if not _fits(split(src.words(line), best.separator), kinds):
+        row = split(src.words(line), best.separator)
+        # A first sample beyond the range; or one that is missing, `""` beneath the only column's name.
+        missing = width == 1 and begin and row == [""] and line.strip()
+        if not missing and not _fits(row, kinds):
             break
-        start = begin  # a first sample that was beyond the range
+        start = begin
     first_line = data.count(b"\n", 0, start) + 1
     place = (str(text.path), max(first_line - 1, 1))
     above = _above(start, data)
