@@ -68,7 +68,7 @@ def test_the_seed_is_passed_on_and_a_failure_says_how_to_repeat_it(
 
 
 @pytest.mark.parametrize(("ci", "different"), [(True, 1), (False, 2)])
-def test_in_ci_a_state_of_the_project_has_one_seed_elsewhere_each_run_its_own(
+def test_in_ci_a_version_has_one_seed_elsewhere_each_run_its_own(
     tmp_path: Path, ci: bool, different: int
 ) -> None:
     told = [run(tmp_path, FAILING, *spread, ci=ci)[1] for spread in ((), ("-n", "1"))]
