@@ -16,8 +16,8 @@ from nightdraw import data
 from nightdraw.bank.circuit.assembly import build
 from nightdraw.bank.circuit.netlist import BOARD, LEAD, Netlist
 from nightdraw.bank.drawings import documents, stripboard, stripboard_plan, write_all
-from nightdraw.bank.drawings.drill import floor_holes, front_holes, rear_holes
 from nightdraw.bank.drawings.files import PROJECT
+from nightdraw.bank.drawings.openings import floor_holes, front_holes, outside_mm, rear_holes
 from nightdraw.bank.drawings.perfboard import spots
 from nightdraw.bank.drawings.sheet import Sheet, pdf
 from nightdraw.bank.drawings.tables import wiring
@@ -177,13 +177,11 @@ def test_the_template_is_to_scale(board: BoardModel, made: dict[str, bytes]) -> 
 
 
 def test_holes_keep_apart_and_inside(board: BoardModel, netlist: Netlist) -> None:
-    box = board.enclosure
-    assert box is not None
-    length, width, height = (float(side) * 1000 for side in (box.length_m, box.width_m, box.height_m))
+    length, width, height = outside_mm(board)
     faces = (
-        (front_holes(netlist, length, height), length, height),
-        (rear_holes(length, height), length, height),
-        (floor_holes(board, length, width), length, width),
+        (front_holes(board, netlist), length, height),
+        (rear_holes(board), length, height),
+        (floor_holes(board, netlist), length, width),
     )
     for holes, wide, high in faces:
         for hole in holes:

@@ -6,6 +6,15 @@ from collections.abc import Iterator
 
 from nightdraw.bank.circuit.netlist import WALL, Netlist
 from nightdraw.bank.circuit.transients import system
+from nightdraw.bank.mechanics.inside import (
+    CLEARANCE_MM,
+    STAND_OFF_MM,
+    USB_HOLE_MM,
+    resistor_screw_mm,
+    screw_of,
+    stand_off_screws_mm,
+)
+from nightdraw.bank.mechanics.placement import placed
 from nightdraw.bank.parts import blade_fuses
 from nightdraw.board import BoardModel
 
@@ -66,7 +75,7 @@ def bank(board: BoardModel, netlist: Netlist) -> Iterator[str]:
             f"1. Screw {', '.join(walls)} to the floor with a thin film of compound; sleeve their "
             "terminals. Screws that"
         )
-        yield "   fit their own holes: M2 for 10 and 15 W, M3 for 25 and 50 W (usual sizes: check)."
+        yield f"   fit their own holes: {_threads(board)} (usual sizes: check)."
         if board.enclosure is not None and board.enclosure.plate_m:
             yield "   They go through the aluminium sheet, compound below it too: it spreads heat."
             yield "   Feet of 20 mm under the box let air at its bottom."
@@ -77,6 +86,7 @@ def bank(board: BoardModel, netlist: Netlist) -> Iterator[str]:
         )
     else:
         yield "1. Fit the bank's resistors 5 mm clear of the board; RT1 touching the largest, insulated."
+    yield from _stands(board, 3 if walls else 2)
     yield from measured(
         [
             (
@@ -92,6 +102,33 @@ def bank(board: BoardModel, netlist: Netlist) -> Iterator[str]:
             *([INSULATED] if walls else []),
         ]
     )
+
+
+def _threads(board: BoardModel) -> str:
+    """Which screw for which resistor, as drilled."""
+    refs: dict[str, list[str]] = {}
+    for package in sorted(placed(board), key=lambda each: each.channel):
+        thread = screw_of(board.channels[package.channel - 1].package)
+        refs.setdefault(thread, []).append(f"RB{package.channel}")
+    return "; ".join(
+        f"{thread} x {resistor_screw_mm(board, thread)} in {CLEARANCE_MM[thread]:g} mm for "
+        f"{', '.join(dict.fromkeys(each))}"
+        for thread, each in sorted(refs.items())
+    )
+
+
+def _stands(board: BoardModel, number: int) -> Iterator[str]:
+    """How the circuit board stands in the box."""
+    below, above = stand_off_screws_mm(board)
+    yield (
+        f"{number}. The circuit board stands on four M3 stand-offs of {STAND_OFF_MM:g} mm (M3 x {below} "
+        f"from below, M3 x {above} from above),"
+    )
+    yield (
+        "   its terminal of the lead and the controller's USB socket to the rear. **Try** a USB lead through "
+        f"its {USB_HOLE_MM:g} mm hole:"
+    )
+    yield "   it clicks home without force. A board wired by hand: mark that hole at its own socket."
 
 
 def power_up(board: BoardModel, netlist: Netlist) -> Iterator[str]:

@@ -9,9 +9,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from nightdraw.bank.circuit.netlist import BOARD, Netlist, Part
-from nightdraw.bank.drawings.drill import CORNER_MM
 from nightdraw.bank.drawings.frame import a4, notes
 from nightdraw.bank.drawings.sheet import BOLD_LINE, GREY, MIDDLE, USUAL, Sheet
+from nightdraw.bank.kicad.layout import CORNER_MM
 from nightdraw.bank.mechanics.placement import CIRCUIT_BOARD_MM
 from nightdraw.board import BoardModel
 

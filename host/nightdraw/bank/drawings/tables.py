@@ -9,9 +9,17 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 
 from nightdraw.bank.circuit.control import BOARD_PINS
-from nightdraw.bank.circuit.netlist import BOARD, GROUND, PLACES, WALL, Join, Netlist, Part
+from nightdraw.bank.circuit.netlist import BOARD, GROUND, PLACES, Join, Netlist, Part
 from nightdraw.bank.kicad.layout import connectors
 from nightdraw.bank.kicad.placed import Placed
+from nightdraw.bank.mechanics.inside import (
+    CLEARANCE_MM,
+    USB_HOLE_MM,
+    resistor_screw_mm,
+    screw_of,
+    stand_off_screws_mm,
+)
+from nightdraw.bank.mechanics.placement import placed
 from nightdraw.board import BoardModel
 from nightdraw.board.model import ALUMINIUM, FREE
 
@@ -108,25 +116,35 @@ def _sundries(board: BoardModel, netlist: Netlist) -> Iterator[Sequence[object]]
             "-",
             "-",
         )
-    walls = sum(part.place == WALL and part.ref.startswith("RB") for part in netlist.parts)
-    for count, value, rating, package, description, second in SUNDRIES:
-        if count or walls:
-            yield count or 2 * walls, "-", value, rating, package, description, second, "-"
+    for row in (*_screws(board), *SUNDRIES):
+        count, *rest = row
+        yield count, "-", *rest, "-"
 
 
-# what every box has; a count of 0: two a clad resistor
+def _screws(board: BoardModel) -> Iterator[tuple[int | str, ...]]:
+    """What holds the circuit board and, two each, the clad resistors."""
+    below, above = stand_off_screws_mm(board)
+    about = f"stand-off M3, 10 mm, screws M3 x {below} below, M3 x {above} above, lock washers"
+    yield 4, "M3", "10 mm", "stand-off", about, "nylon"
+    counts: dict[str, int] = {}
+    for package in placed(board):
+        thread = screw_of(board.channels[package.channel - 1].package)
+        counts[thread] = counts.get(thread, 0) + 2
+    for thread, count in sorted(counts.items()):
+        long = resistor_screw_mm(board, thread)
+        about = f"screw {thread} x {long} with nut and lock washer for a clad resistor"
+        hole = f"hole {CLEARANCE_MM[thread]:g} mm"
+        yield count, thread, hole, "screw", about, "what fits the part's own holes"
+    if counts:
+        every = sum(counts.values()) // 2
+        about = "thermal compound, a dab for each resistor, below the sheet too"
+        yield every, "-", "-", "compound", about, "thermal pads, 0.5 K/W or less"
+
+
+# what every box has
 SUNDRIES = (
     (1, "M12", "IP67", "cable gland", "cable gland M12 x 1.5 with nut, for two wires in sleeving", "PG7"),
-    (4, "M3", "10 mm", "stand-off", "stand-off M3, 10 mm, with screws and lock washers", "nylon"),
-    (
-        0,
-        "M3 or M2",
-        "-",
-        "screw",
-        "screw x 10 with nut and lock washer: M2 for 10 and 15 W, M3 for larger ones",
-        "what fits the part's own holes",
-    ),
-    (0, "-", "-", "compound", "thermal compound, a dab for each screw", "thermal pads, 0.5 K/W or less"),
+    (1, f"{USB_HOLE_MM:g} mm", "-", "plug", "rubber plug for the USB hole", "adhesive tape"),
     (1, "1 m", "600 V", "sleeving", "heat-shrink sleeving 2:1, 2.4 mm and 6 mm", "silicone sleeving"),
     (1, "-", "-", "weather cap", "rubber cap over the fuse holder", "adhesive-lined heat-shrink, 19 mm"),
     (1, "-", "-", "tag", "bright tag with string: TRAINING LOAD FITTED, name, date", "laminated card"),

@@ -11,7 +11,7 @@ from __future__ import annotations
 from nightdraw.bank.circuit.gate_drive import resistors_of
 from nightdraw.bank.circuit.netlist import BOARD, GROUND, MONITOR, Netlist, Part
 from nightdraw.bank.kicad import shapes
-from nightdraw.bank.kicad.library import TEST, pads_of, shape_of
+from nightdraw.bank.kicad.library import CONTROLLER, TEST, USB_OVER_MM, pads_of, shape_of
 from nightdraw.bank.kicad.placed import Placed
 from nightdraw.board import BoardModel
 from nightdraw.errors import InputError
@@ -83,6 +83,7 @@ CELL_DEEP = 15.24
 ON_BOARD, ON_WALL = 6, 5  # channels that each column holds
 WALL_COLUMN = 120.65
 TERMINAL_X = 154.94
+TERMINAL_PITCH_MM = 5.08
 # net -> words on the silk: what the build guide measures
 TESTS = {
     "VP": (31.75, 58.42),
@@ -108,6 +109,19 @@ def _large(board: BoardModel, netlist: Netlist) -> bool:
 def holes(wide: float, deep: float) -> list[tuple[float, float]]:
     """Centres of the four mounting holes."""
     return [(x, y) for x in (CORNER_MM, wide - CORNER_MM) for y in (CORNER_MM, deep - CORNER_MM)]
+
+
+def usb_socket() -> tuple[float, float]:
+    """The middle of the mouth of the controller's USB socket; y below 0: it reaches over the rear edge."""
+    x, y, _ = DRIVE["U1"]
+    body = CONTROLLER.body
+    return x + (body.left + body.right) / 2, y + body.top - USB_OVER_MM
+
+
+def lead_terminal() -> float:
+    """The middle of the terminal of the lead, along the rear edge."""
+    x, _, _ = SUPPLY["J1"]
+    return x - TERMINAL_PITCH_MM / 2
 
 
 def layout(board: BoardModel, netlist: Netlist) -> list[Placed]:

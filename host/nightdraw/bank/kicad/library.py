@@ -72,6 +72,7 @@ CONTROLLER = shapes.two_rows(
     "the 40-pin RP2040 board: 51 x 21 mm, rows 17.78 mm apart, pin 1 beside the USB socket",
     ((4.9, -1.37, 4.9, 3.0), (12.9, -1.37, 12.9, 3.0), (4.9, 3.0, 12.9, 3.0)),
 )  # fmt: skip
+USB_OVER_MM = 1.3  # the controller's USB socket over its own edge, by its data sheet
 TEST = shapes.row("test-point", "test point", ("1",), 2.54, 1.0, 1.8, Box(-0.9, -0.9, 0.9, 0.9))
 
 # Parts whose order of pins depends on the maker: what the guide says to check.

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 
 from nightdraw.board import BoardModel
 
-CIRCUIT_BOARD_MM = (160.0, 100.0)  # the long-standing size of perforated and strip boards
+CIRCUIT_BOARD_MM = (160.0, 100.0)  # room for any: the long-standing size of perforated and strip boards
 FREE_MM = 5.0  # between anything and the outside of the wall
 PILLAR_MM = 12.0  # die-cast boxes have a pillar for the lid's screw in each corner
+REAR_MM = PILLAR_MM  # circuit board to the rear wall's outside: past the pillar, and room for the lead's bend
 GAP_MM = 7.0
 RIM_MM = 5.0  # of a resistor's base beyond its screws, both ends together: the least of the usual outlines
 # Outlines of aluminium-clad resistors with their terminals, length and width (from memory of makers' sheets),
