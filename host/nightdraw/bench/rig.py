@@ -40,7 +40,7 @@ class Outlet(Plant):
         self._place = place
         self._box = [lead_ohms, 0.0, 0.0]
         self._siemens: dict[int, float] = {}
-        self._reading_at = -1, 0  # the network's count of changes and the pattern that ...
+        self._read_at, self._read_with = -1, 0  # the network's count of changes and the pattern that ...
         self._reading = 0, 0  # ... this was read with
         network.branches[place].boxes.append(self._box)
         self.play(0)
@@ -75,10 +75,10 @@ class Outlet(Plant):
 
     def sensed(self, pattern: int) -> tuple[int, int]:
         """What the box's converters read: supply millivolts, bank microamperes or NOT_MEASURED."""
-        state = self._network.changes, pattern
-        if state != self._reading_at:  # most readings find nothing changed
+        # most readings find nothing changed
+        if self._network.changes != self._read_at or pattern != self._read_with:
             self._reading = self._read(pattern)
-            self._reading_at = self._network.changes, pattern
+            self._read_at, self._read_with = self._network.changes, pattern
         return self._reading
 
     def _read(self, pattern: int) -> tuple[int, int]:
@@ -117,7 +117,7 @@ class BoxWorld(World):
     def wake(self) -> int:
         """The next tick at which this box or its gates have something to do."""
         change = self.hal.next_change()
-        due = self._next_due = self._back if self.box is None else self._due()
+        due = self._next_due = self._back if self.box is None else self._due(change)
         return due if due < change else change
 
     def advance(self, ticks: int) -> None:
@@ -236,12 +236,17 @@ class Rig:
         """Let time pass to tick `stop`; what is due at it happens, unless not `through`."""
         agenda, worlds = self.body.agenda, self.worlds
         wakes = [world.wake() for world in worlds]
+        planned = agenda.next()  # boxes plan nothing: only what runs, or a solution, can change it
         while True:
-            tick = min(agenda.next(), *wakes) if wakes else agenda.next()
+            tick = min(planned, *wakes) if wakes else planned
             if tick > stop or (tick == stop and not through):
                 break
-            tick = self.tick = max(tick, self.tick)
-            agenda.run(tick)
+            if tick < self.tick:
+                tick = self.tick
+            self.tick = tick
+            if planned <= tick:
+                agenda.run(tick)
+                planned = agenda.next()
             for k, world in enumerate(worlds):
                 if wakes[k] <= tick:
                     world.turn(tick)
@@ -249,6 +254,7 @@ class Rig:
                         wakes[k] = world.wake()
             if self.network.changes != self._settled:
                 self.settle()
+                planned = agenda.next()
                 wakes = [world.wake() for world in worlds]
         self.tick = stop
         for world in worlds:

@@ -88,7 +88,7 @@ class World:
     def advance(self, ticks: int) -> None:
         """Let time pass, the box being called at each of its deadlines on the way."""
         stop = self.tick + ticks
-        while self.box is not None and (due := self._due()) <= stop:
+        while self.box is not None and (due := self._due(self.hal.next_change())) <= stop:
             self._visit(self.box, due)
         self.tick = stop
         self.hal.settle(stop)
@@ -159,13 +159,15 @@ class World:
         except PowerCut:
             self.cut_power()
             return
-        self._deadline = max(box.deadline, now + 1) + self._boot_tick
+        due = box.deadline
+        self._deadline = (due if due > now else now + 1) + self._boot_tick
 
-    def _due(self) -> int:
-        """When the box is called next: at its deadline, or earlier while its readings are on the move."""
+    def _due(self, change: int) -> int:
+        """When the box is called next: at its deadline, or earlier while its readings are on the move or
+        after `change`, the tick of its gates' next one."""
         due = self._deadline
-        next_sense = self.tick if self.tick < self._settled_tick else self.hal.next_change()
-        return due if due <= next_sense + SENSE_TICKS else next_sense + SENSE_TICKS
+        sense = (self.tick if self.tick < self._settled_tick else change) + SENSE_TICKS
+        return due if due <= sense else sense
 
     def _read(self) -> None:
         sensed, supply_ppm = self.plant.sensed(self.hal.pattern), self.hal.supply_ppm
