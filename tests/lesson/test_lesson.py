@@ -90,7 +90,7 @@ def test_a_whole_lesson_takes_nine_commands(tmp_path: Path, capsys: pytest.Captu
         return said
 
     run("check", of)
-    run("plan", of, "--seed", 3, "--own-faults", "--out", plan)
+    run("plan", of, "--seed", 3, "--out", plan)
     run("sheets", plan, "--out", tmp_path / "sheets", "--format", "html")
     assert run("rehearse", plan)["ok"]
     with served("ABCD") as addresses:

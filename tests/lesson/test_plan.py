@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from itertools import pairwise, permutations, product
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from nightdraw import data
 from nightdraw.bench import findable
 from nightdraw.cli import main
 from nightdraw.instruments.read import load_instruments
+from nightdraw.lesson.arrange import arrange
 from nightdraw.lesson.candidates import Room
 from nightdraw.lesson.classfile import load_class
 from nightdraw.lesson.model import Assignment
@@ -27,9 +29,15 @@ LAX = 1.08  # what a plan gives up in evenness for even difficulties and faults 
 KITS = [{"kit": "K1", "instruments": "workshop"}, {"kit": "K2", "instruments": "laboratory"}]
 
 
-def planned(folder: Path, seed: int = 0, kept: tuple[Assignment, ...] = (), **changes: Any) -> Planned:
+def planned(
+    folder: Path,
+    seed: int = 0,
+    kept: tuple[Assignment, ...] = (),
+    own_faults: bool | None = None,
+    **changes: Any,
+) -> Planned:
     """The plan of a small class with changes."""
-    return make_plan(load_class(write(folder, small(**{"faults": QUICK, **changes}))), seed, kept)
+    return make_plan(load_class(write(folder, small(**{"faults": QUICK, **changes}))), seed, kept, own_faults)
 
 
 def times(vehicle: str, splices: list[str], kit: str, seeds: dict[str, int]) -> dict[tuple[str, str], float]:
@@ -121,6 +129,59 @@ def test_neighbours_and_cars_keep_faults_apart(tmp_path: Path, seed: int) -> Non
         assert len({tuple(getattr(one, key) for key in keys) for one in rows}) == len(rows)
     steady = [one.vehicle for one in rows if one.profile in ("sleepless-module", "glovebox-lamp")]
     assert len(set(steady)) == len(steady)
+    assert len({one.seed for one in rows}) == len(rows)
+    told = [note.message for note in made.findings if note.rule == "neighbours"]
+    assert "no more than 3 of 5 groups can have a fault of their own" in told[0]
+
+
+TRIPLE = {  # three steady faults; on one fuse all need as long, so that only the rule keeps them apart
+    "groups": ["a", "b", "c"],
+    "vehicles": [{"name": f"c{k}", "vehicle": "vehicle-1", "splices": ["radio"]} for k in range(4)],
+    "boxes": [{"box": x, "board": "bench-12v"} for x in "ABC"],
+    "kits": [{"kit": x, "instruments": "workshop"} for x in "KLM"],
+    "faults": ["sleepless-module", "glovebox-lamp", "siren-battery"],
+}
+
+
+def test_each_group_has_a_fault_of_its_own_where_the_class_permits_it(tmp_path: Path, seed: int) -> None:
+    """With three faults for three groups none is given twice; with two that is told, or refused if asked."""
+    own = planned(tmp_path, seed % 1000, **TRIPLE)
+    assert own.plan is not None
+    assert len({one.profile for one in own.plan.assignments}) == 3
+    assert "neighbours" not in [note.rule for note in own.findings]
+    shared = planned(tmp_path, seed % 1000, own_faults=False, **TRIPLE)
+    assert shared.bound is not None
+    assert own.bound is not None
+    assert shared.bound <= own.bound
+    fewer = {**TRIPLE, "faults": ["sleepless-module", "siren-battery"]}
+    told = planned(tmp_path, seed % 1000, **fewer)
+    assert told.plan is not None
+    note = next(note for note in told.findings if note.rule == "neighbours")
+    assert "no more than 2 of 3 groups can have a fault of their own" in note.message
+    refused = planned(tmp_path, seed % 1000, own_faults=True, **fewer)
+    assert refused.plan is None
+    assert refused.findings[0].rule == "neighbours"
+
+
+def test_groups_with_one_fault_have_random_instants_of_their_own(tmp_path: Path, seed: int) -> None:
+    """Nobody can copy another group's intervals; each group's figures are those of its own seed."""
+    cars = [{"name": f"c{k}", "vehicle": "vehicle-1", "splices": ["radio"]} for k in range(3)]
+    faults = ["telematics-search", "sleepless-module"]
+    of = load_class(write(tmp_path, small(**{**TRIPLE, "vehicles": cars, "faults": faults})))
+    room = Room(of, seed % 1000)
+    by_car = {(one.car, one.profile): one for one in room.candidates()}
+    chosen = [by_car[0, faults[0]], by_car[1, faults[1]], by_car[2, faults[0]]]
+    order = arrange(room, chosen, {})
+    assert order is not None
+    one, _, other = order
+    assert one.profile == other.profile == faults[0]
+    assert one.seed != other.seed
+    car, tools = of.cars[0].vehicle, of.kits[0].instruments
+    for mine in (one, other):
+        profile = replace(load(data.profile_path(faults[0])), seed=mine.seed)
+        methods = findable.Search(profile, car, tools, "radio", mine.seed).methods()
+        naming = [m.document()["expected_s"] for m in methods if m.shows and "fuse" in (m.isolates or "")]
+        assert mine.expected_s == min(naming)
 
 
 @pytest.mark.parametrize(
@@ -203,6 +264,8 @@ def test_keep_changes_as_little_as_can_be(tmp_path: Path) -> None:
         assert (before.box == now.box) is (before.box != broken)
     third = planned(tmp_path, 4, rows, **{**SIX, "groups": ["a", "c"]})
     assert third.plan is not None
+    seeds = {one.group: one.seed for one in rows}
+    assert [one.seed for one in third.plan.assignments] == [seeds["a"], seeds["c"]]
     places = [
         (one.group, one.vehicle, one.splice, one.profile, one.box, one.kit) for one in third.plan.assignments
     ]

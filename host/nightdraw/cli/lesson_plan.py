@@ -21,11 +21,18 @@ MAX_U32 = 0xFFFFFFFF
 @click.option("--seed", type=click.IntRange(0, MAX_U32), default=0, show_default=True, help="Another plan.")
 @click.option("--out", metavar="PLAN", help="Write the plan as YAML.")
 @click.option("--keep", metavar="PLAN", help="An earlier plan of which as much stays as can.")
-@click.option("--own-faults", is_flag=True, help="No fault twice in the class, though it be less even.")
+@click.option(
+    "--own-faults/--shared-faults",
+    default=None,
+    help="No fault twice, or no plan; or faults twice where that is more even. Else: none twice if possible.",
+)
 @output.json_option
-def plan(file: str, seed: int, out: str | None, keep: str | None, own_faults: bool, as_json: bool) -> None:
+def plan(
+    file: str, seed: int, out: str | None, keep: str | None, own_faults: bool | None, as_json: bool
+) -> None:
     """Give every group a box, a place and a fault, so that all need about as long.
 
+    Each group has a fault of its own wherever the class permits, and random instants of its own always.
     Neighbours, those next to each other in the class's list or at one vehicle, never have the same fault.
     Exit status 1: there is no such plan; the tightest rule is named, and what would mend it.
     """

@@ -8,6 +8,7 @@ from __future__ import annotations
 import random
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from itertools import count
 
 from nightdraw.lesson.candidates import Candidate, Room
 from nightdraw.lesson.model import Assignment
@@ -34,7 +35,8 @@ def arrange(room: Room, found: Sequence[Candidate], kept: Kept) -> list[Assignme
     )
     names = [kit.name for kit in of.kits]
     kits = _given(order, {g: one.kit for g, one in kept.items()}, _by_kind(names, room.kit_of), _kit, draw)
-    return [_assignment(room, g, order[g], boxes[g], kits[g], kept.get(g)) for g in of.groups]
+    seeds = _seeds(room, order, kept)
+    return [_assignment(room, g, order[g], boxes[g], kits[g], seeds[g], kept.get(g)) for g in of.groups]
 
 
 def same_place(room: Room, one: Candidate, had: Assignment) -> bool:
@@ -126,10 +128,27 @@ def _given(
     return given
 
 
+def _stays(room: Room, one: Candidate, had: Assignment | None) -> bool:
+    return had is not None and same_place(room, one, had) and had.profile == one.profile
+
+
+def _seeds(room: Room, order: Mapping[str, Candidate], kept: Kept) -> dict[str, int]:
+    """A seed for each group that no other one has: a box that stays as it was keeps its own."""
+    given: dict[str, int] = {}
+    for group, one in order.items():
+        if _stays(room, one, kept.get(group)) and kept[group].seed not in given.values():
+            given[group] = kept[group].seed
+    for group, one in order.items():
+        if group not in given:
+            seeds = (room.seed_of(one.profile, turn) for turn in count())
+            given[group] = next(seed for seed in seeds if seed not in given.values())
+    return given
+
+
 def _assignment(
-    room: Room, group: str, one: Candidate, box: str, kit: str, had: Assignment | None
+    room: Room, group: str, chosen: Candidate, box: str, kit: str, seed: int, had: Assignment | None
 ) -> Assignment:
-    stays = had is not None and same_place(room, one, had) and had.profile == one.profile
+    one, stays = room.with_seed(chosen, seed), _stays(room, chosen, had)
     return Assignment(
         group=group,
         vehicle=room.of.cars[one.car].name,
@@ -138,7 +157,7 @@ def _assignment(
         box=box,
         slot=had.slot if stays and had is not None else SLOT,
         profile=one.profile,
-        seed=room.seed_of(one.profile),
+        seed=seed,
         kit=kit,
         expected_s=one.expected_s,
         p95_s=one.p95_s,

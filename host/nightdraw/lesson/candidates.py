@@ -25,6 +25,7 @@ from nightdraw.instruments.model import Instruments
 from nightdraw.lesson.fitting import fitted
 from nightdraw.lesson.model import Car, ClassFile, Fault
 from nightdraw.profile import Profile
+from nightdraw.profile.model import Random
 from nightdraw.profile.read import load_as_written
 from nightdraw.vehicle import battery, standing
 from nightdraw.vehicle.loading import most_a
@@ -98,13 +99,10 @@ class Made:
 
 
 class Room:
-    """A class as what can be chosen from: kinds of boxes and kits, budgets of cars, candidates when asked.
+    """A class as what can be chosen from: kinds of boxes and kits, budgets of cars, candidates when asked."""
 
-    own_faults: no fault is given to two groups, neighbours or not.
-    """
-
-    def __init__(self, of: ClassFile, seed: int, own_faults: bool = False) -> None:
-        self.of, self.seed, self.own_faults = of, seed, own_faults
+    def __init__(self, of: ClassFile, seed: int) -> None:
+        self.of, self.seed = of, seed
         self.boards = Kinds.of([box.board for box in of.boxes], lambda board: replace(board, about=""))
         self.kits = Kinds.of(
             [kit.instruments for kit in of.kits], lambda kit: replace(kit, name="", about="")
@@ -127,9 +125,23 @@ class Room:
         """The kind of a kit."""
         return self.kits.places[[kit.name for kit in self.of.kits].index(name)]
 
-    def seed_of(self, profile: str) -> int:
-        """The seed that a profile plays with in this plan."""
-        return zlib.crc32(f"{self.seed} {profile}".encode())
+    def seed_of(self, profile: str, turn: int = 0) -> int:
+        """The seed with which a profile plays in this plan for the first group that gets it (turn 0), the
+        second, ...: no group sees another one's random instants."""
+        return zlib.crc32(f"{self.seed} {profile} {turn}".encode())
+
+    def with_seed(self, one: Candidate, seed: int) -> Candidate:
+        """A candidate with times and difficulty by another seed than the profile's first."""
+        if seed == self.seed_of(one.profile):
+            return one
+        car = self.of.cars[one.car]
+        made = self.made(self.of.fault(one.profile), one.board)
+        profile, tools = replace(made.profile, seed=seed), self.kits.each[one.kit]
+        known = None if any(isinstance(draw, Random) for draw in profile.draws) else made.pulses
+        search = findable.Search(profile, car.vehicle, tools, one.splice, seed, known=known, quick=True)
+        expected_s, p95_s, hard = found(search)
+        need_s = one.need_s - one.p95_s + p95_s
+        return replace(one, expected_s=expected_s, p95_s=p95_s, difficulty=hard, need_s=need_s)
 
     def budget_a(self, car: int) -> float:
         """The drain over the day that a car bears and starts after; below 0 where it doesn't start anyway."""

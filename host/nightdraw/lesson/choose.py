@@ -94,6 +94,8 @@ class Choice:
             inside = [t for t in self.times if low_s <= t < low_s * ratio * (1 - NO_BETTER)]
             try:
                 chosen = self.window(low_s, inside[-1]) if inside else None
+                if chosen is None and ratio == float("inf"):
+                    return None  # what all times together don't hold is in no window
                 if chosen is None:
                     continue
                 best, high_s = self._least(low_s, inside, chosen)

@@ -5,6 +5,7 @@ The same class and seed give the same plan: every bound on the work is a count, 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -61,26 +62,37 @@ def make_plan(
     of: ClassFile,
     seed: int,
     kept: Sequence[Assignment] = (),
-    own_faults: bool = False,
+    own_faults: bool | None = None,
     tell: Callable[[float], None] = lambda share: None,
 ) -> Planned:
     """The plan of a class; kept: an earlier plan's assignments, of which as many stay as can.
 
-    own_faults: no fault is given twice, though it be less even. tell: takes the share of the work done.
+    own_faults: whether no fault is given twice, though it be less even; None: where the class permits it.
+    tell: takes the share of the work done.
     """
-    room = Room(of, seed, own_faults)
+    room = Room(of, seed)
     steps = iter(range(1, room.count() + 1))
     found = list(room.candidates(tell=lambda: tell(0.7 * next(steps) / room.count())))
     left_out = [*_left_out(room)]
     had = {one.group: one for one in kept if one.group in of.groups}
     choosing = _Choosing(room, found, had, lambda share: tell(0.7 + 0.3 * share))
-    chosen, order = choosing.settle()
-    if chosen is None or order is None:
-        notes = [Note(rule, message, "error") for rule, message in refusal(room, choosing.cuts)]
+    order = choosing.settle(own_faults is not False)
+    if order is None and own_faults is None:
+        order = choosing.settle(own_faults=False)
+    if order is None:
+        why = refusal(room, choosing.cuts, own_faults is True)
+        notes = [Note(rule, message, "error") for rule, message in why]
         return Planned(None, None, None, (*notes, *left_out))
     plan = Plan(f"{of.name[:20]}-{seed}", of, seed, tuple(order), "")
-    notes = [*_told(room, chosen, choosing.free, order, had), *left_out]
-    return Planned(plan, chosen.evenness, choosing.free, tuple(notes))
+    bound = min(choosing.free, _evenness(order))  # a group's own seed may make it more even by chance
+    again = _again(order, choosing.most_own() if own_faults is None else None)
+    notes = [*_told(bound, order, had), *again, *left_out]
+    return Planned(plan, _evenness(order), bound, tuple(notes))
+
+
+def _evenness(order: Sequence[Assignment]) -> float:
+    times = [one.expected_s or 0.0 for one in order]
+    return max(times) / min(times)
 
 
 class _Choosing:
@@ -94,18 +106,23 @@ class _Choosing:
         self.cuts = Cuts()
         self.free = 1.0  # the bound of all choices, kept or not
 
-    def settle(self) -> tuple[Chosen | None, list[Assignment] | None]:
-        """A choice and its order; None where there is none."""
+    def settle(self, own_faults: bool) -> list[Assignment] | None:
+        """A choice in order; None where there is none."""
         for _ in range(MOST_CUTS):
-            chosen = self._best()
+            chosen = self._best(own_faults)
             if chosen is None:
-                return None, None
+                return None
             if not self._hiding(chosen.found):
-                return chosen, arrange(self._room, chosen.found, self._had)
-        return None, None
+                return arrange(self._room, chosen.found, self._had)
+        return None
 
-    def _best(self) -> Chosen | None:
-        made = rows(self._room, self._found, self.cuts)
+    def most_own(self) -> int:
+        """To how many groups a fault of their own can be given."""
+        made = rows(self._room, self._found, self.cuts, own_faults=True)
+        return round(Choice(self._found, made, self._groups).most(any_number=True)[0])
+
+    def _best(self, own_faults: bool) -> Chosen | None:
+        made = rows(self._room, self._found, self.cuts, own_faults)
         free = Choice(self._found, made, self._groups)
         best = free.evenest(self._tell)
         if best is None:
@@ -168,9 +185,7 @@ def _left_out(room: Room) -> list[Note]:
     return notes
 
 
-def _told(
-    room: Room, chosen: Chosen, bound: float, order: Sequence[Assignment], had: dict[str, Assignment]
-) -> list[Note]:
+def _told(bound: float, order: Sequence[Assignment], had: dict[str, Assignment]) -> list[Note]:
     """How even it came out, what limits it, what was changed."""
     first = min(order, key=lambda one: one.expected_s or 0.0)
     last = max(order, key=lambda one: one.expected_s or 0.0)
@@ -179,20 +194,30 @@ def _told(
         for one in (last, first)
     ]
     said = (
-        f"the longest expected time, {ends[0]}, is {chosen.evenness:.3f} times the shortest, {ends[1]};"
+        f"the longest expected time, {ends[0]}, is {_evenness(order):.3f} times the shortest, {ends[1]};"
         f" no plan of this class gets below {bound:.3f}"
     )
     hard = [one.difficulty or 0.0 for one in order]
     notes = [Note("evenness", said), Note("difficulty", f"difficulties are {min(hard):g} .. {max(hard):g}")]
-    again = sorted({one.profile for one in order if sum(o.profile == one.profile for o in order) > 1})
-    if again:
-        said = f"given to several groups, never to neighbours: {', '.join(again)}"
-        notes.append(Note(rules.APART, f"{said}; --own-faults gives each group another one, less evenly"))
     if had:
         changed = [one.group for one in order if one.group not in had or not _kept(had[one.group], one)]
         what = f"changed for {', '.join(changed)}" if changed else "nothing was changed"
         notes.append(Note("kept", f"against the plan that was to be kept: {what}"))
     return notes
+
+
+def _again(order: Sequence[Assignment], most_own: int | None) -> list[Note]:
+    """Faults that were given again, and why; most_own: None where that was asked for."""
+    counts = Counter(one.profile for one in order)
+    again = sorted(name for name, number in counts.items() if number > 1)
+    if not again:
+        return []
+    names = ", ".join(again)
+    given = f"given to several groups, never to neighbours, each with its own random instants: {names}"
+    if most_own is None:
+        return [Note(rules.APART, given)]
+    why = f"no more than {most_own} of {len(order)} groups can have a fault of their own"
+    return [Note(rules.APART, f"{why}; {given}; add faults to the class, or places for them")]
 
 
 def _kept(before: Assignment, now: Assignment) -> bool:

@@ -19,11 +19,11 @@ TOGETHER = (rules.BOXES, rules.KITS, rules.SPLICES, rules.BATTERY, rules.APART, 
 PAIRS = "several at once"
 
 
-def refusal(room: Room, cuts: Cuts) -> list[tuple[str, str]]:
+def refusal(room: Room, cuts: Cuts, own_faults: bool) -> list[tuple[str, str]]:
     """(rule, what and what would mend it), the tightest first; what stands alone mends it all, else they are
-    needed together."""
+    needed together. own_faults: as rows."""
     found = list(room.candidates(whole=True))
-    lifted = _Lifted(room, found, cuts)
+    lifted = _Lifted(room, found, rows(room, found, cuts, own_faults))
     groups, now = len(room.of.groups), lifted.served(frozenset())
     served = {rule: lifted.served(frozenset((rule,))) for rule in (*TOGETHER, *ALONE)}
     best = max(served.values())
@@ -47,9 +47,8 @@ def refusal(room: Room, cuts: Cuts) -> list[tuple[str, str]]:
 class _Lifted:
     """How many groups can be served where some rules don't hold."""
 
-    def __init__(self, room: Room, found: Sequence[Candidate], cuts: Cuts) -> None:
-        self._room, self._found = room, found
-        self._rows = rows(room, found, cuts)
+    def __init__(self, room: Room, found: Sequence[Candidate], made: Sequence[Row]) -> None:
+        self._room, self._found, self._rows = room, found, made
 
     def served(self, without: frozenset[str], among: frozenset[int] | None = None) -> int:
         """The most groups with these rules lifted; among: places of candidates, None for all."""

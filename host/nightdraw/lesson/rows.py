@@ -36,8 +36,8 @@ class Cuts:
         self.pairs.add(frozenset((_key(one), _key(other))))
 
 
-def rows(room: Room, found: Sequence[Candidate], cuts: Cuts) -> list[Row]:
-    """Every row of the class."""
+def rows(room: Room, found: Sequence[Candidate], cuts: Cuts, own_faults: bool = False) -> list[Row]:
+    """Every row of the class; own_faults: no fault is given to two groups, neighbours or not."""
     of = room.of
     made = [*_counted(room, found)]
     for car in range(len(of.cars)):
@@ -48,7 +48,7 @@ def rows(room: Room, found: Sequence[Candidate], cuts: Cuts) -> list[Row]:
             made.append(Row(BATTERY, dict.fromkeys(here, 1.0), 0.0))
         made += _unlike(room, found, here)
         made += _cut(found, here, cuts)
-    most = 1 if room.own_faults else -(-len(of.groups) // 2)  # half of a row of groups, no two side by side
+    most = 1 if own_faults else -(-len(of.groups) // 2)  # half of a row of groups, no two side by side
     for members in _by(found, range(len(found)), lambda one: one.profile):
         made.append(Row(APART, dict.fromkeys(members, 1.0), most))
     return [row for row in made if row.weights]

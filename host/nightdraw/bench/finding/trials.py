@@ -12,6 +12,7 @@ Cost: O(TRIALS log pulses) a wait. Nothing is known here about instruments.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -65,12 +66,12 @@ class Times:
     taken_s: Ticks
     wrong: float = 0.0
 
-    @property
+    @functools.cached_property
     def expected_s(self) -> float:
         """The mean."""
         return float(self.taken_s.mean())
 
-    @property
+    @functools.cached_property
     def p95_s(self) -> float:
         """The least time within which 95 % have ended."""
         return _p95(self.taken_s)
@@ -145,13 +146,12 @@ class Trials:
         at = self._begun + first_s * TICKS_PER_S
         noticed = self._random.geometric(notices, TRIALS)
         for k in range(candidates):
-            going = wanted >= k
-            looked = np.where(wanted == k, np.minimum(noticed, looks), looks)
-            here = at + move_s * TICKS_PER_S
+            going = np.flatnonzero(wanted >= k)  # whoever is through is left alone: half the work
+            looked = np.where(wanted[going] == k, np.minimum(noticed[going], looks), looks)
+            here = at[going] + move_s * TICKS_PER_S
             for n in range(looks):
-                seen = self.seen(here)
-                here = np.where(looked > n, seen, here)
-            at = np.where(going, here, at)
+                here = np.where(looked > n, self.seen(here), here)
+            at[going] = here
         well = noticed <= looks
         return self._times(at[well], self._begun[well], float(1 - well.mean()))
 
@@ -159,13 +159,13 @@ class Trials:
         """Set after set of candidates, as walks.in_sets."""
         import numpy as np
 
-        at = self._begun
+        at = self._begun.copy()
         for sets, candidates, at_once in groups:
             looks = np.repeat(np.arange(1, sets + 1), sizes(sets, candidates, at_once))
             wanted = looks[self._shuffled(candidates)]
             for k in range(sets):
                 going = wanted > k
-                at = np.where(going, self.seen(at + move_s * TICKS_PER_S), at)
+                at[going] = self.seen(at[going] + move_s * TICKS_PER_S)
         return self._times(at)
 
     def counted(self, candidates: int, first_s: float, each_s: float) -> Times:
@@ -189,19 +189,22 @@ class Trials:
         out = np.zeros((TRIALS, count), bool)
         at = self.seen(self._begun + first_s * TICKS_PER_S)
         ended = np.full(TRIALS, np.nan)
+        going = np.arange(TRIALS)
         for pulled in range(count):
-            now = order[:, pulled]
-            out[np.arange(TRIALS), now] = True
-            cut = at + pull_s * TICKS_PER_S
-            watched = cut + _asleep(wakes.by_fuse, wakes, out)
+            now = order[going, pulled]
+            out[going, now] = True
+            cut = at[going] + pull_s * TICKS_PER_S
+            watched = cut + _asleep(wakes.by_fuse, wakes, out[going])
             blamed = watched + patience_s * TICKS_PER_S
-            found = self.seen(watched)
-            open_ = np.isnan(ended)
-            right = open_ & (now == own)
-            ended[right] = self._back(wakes, fuse, back, cut[right], blamed[right], out[right])
+            right, wrong = now == own, now != own
+            there = going[right]
+            ended[there] = self._back(wakes, fuse, back, cut[right], blamed[right], out[there])
+            found, going = self.seen(watched[wrong]), going[wrong]
             # nothing within the patience at a wrong fuse looks like success: that fuse is blamed
-            ended[open_ & ~right & (found > blamed)] = WRONG
-            at = np.where(open_ & ~right, found, at)
+            misled = found > blamed[wrong]
+            ended[going[misled]] = WRONG
+            at[going] = found
+            going = going[~misled]
         well = ended != WRONG
         return self._times(ended[well], self._begun[well], float(1 - well.mean()))
 
