@@ -159,9 +159,8 @@ class EdgePlayer:
         behind = (at + 1) & RING_MASK
         ring = self._ring
         ring[self._flag0 + 2 * behind] = 0
-        place = self._word0 + 2 * at
-        ring[place] = ticks
-        ring[place + 1] = pattern
+        ring[self._word0 + 2 * at] = ticks
+        ring[self._word0 + 2 * at + 1] = pattern
         ring[self._flag0 + 2 * at] = 1
         self._write = behind
         if self._playing and self._stands() and self._stands():

@@ -202,28 +202,26 @@ class Journal:
             return
         if not count:
             self.due = max(tick - tick % FLUSH_TICKS + FLUSH_TICKS, self._flushed_tick + FLUSH_GAP_TICKS)
-            if not self._size or self._size >= FILE_BYTES:
-                self._put(tick, PAGE, 0, 0, self.boot, 0)
-        if self._dropped:
-            dropped = self._dropped
+            if kind != PAGE and not 0 < self._size < FILE_BYTES:
+                self.add(tick, PAGE, 0, 0, self.boot)
+        dropped = self._dropped
+        if dropped and kind != PAGE:
             self._dropped = 0
-            self._put(tick, LOST, 0, 0, dropped, 0)
-        self._put(tick, kind, arg, pattern, value, supply_mv)
-        if kind in URGENT or self._count >= FLUSH_RECORDS:
-            self.due = max(tick, self._flushed_tick + FLUSH_GAP_TICKS)
-
-    def _put(self, tick, kind, arg, pattern, value, supply_mv):
+            self.add(tick, LOST, 0, 0, dropped)
         block = tick >> TICK_BITS & 0xFF
         supply_mv = min(max(supply_mv, 0), 0xFFFF)
         if not 0 <= value <= MAX_VALUE:  # masking would make a new number of every value, on the board's heap
             value &= MAX_VALUE
-        at = self._count * RECORD_BYTES
         head = self._head
-        tick &= TICK_MASK
-        struct.pack_into(RECORD, head, 0, kind, arg, pattern, tick, value, supply_mv, block, FORMAT, 0, 0)
+        struct.pack_into(
+            RECORD, head, 0, kind, arg, pattern, tick & TICK_MASK, value, supply_mv, block, FORMAT, 0, 0
+        )
         self._number()
+        at = self._count * RECORD_BYTES
         self._buffer[at : at + RECORD_BYTES] = head
         self._count += 1
+        if kind in URGENT or self._count >= FLUSH_RECORDS:
+            self.due = max(tick, self._flushed_tick + FLUSH_GAP_TICKS)
 
     def flush(self, now):
         """Append what waits to the newest file, begin the next where that is full, delete the oldest beyond

@@ -50,7 +50,7 @@ class Player:
         self._kinds = bytearray(RING)
         self._first = self._count = 0
         self._cache = Picks()
-        self._cache_mv = 0
+        self._cache_mv = self._picked_mv = 0
         self._only = None
         self.schedule = None
         self.at = 0
@@ -191,10 +191,9 @@ class Player:
         returns the tick at which to call again."""
         at = self.at
         if force or at - now <= port.QUEUE_LOW_TICKS:
-            if self._level_ua != NO_LEVEL:
-                moved = supply_mv - self._picked_mv
-                if (moved if moved > 0 else -moved) * 100 > self._picked_mv * REPICK_PERCENT:
-                    self._edge(at, jn.REPICK, self._level_ua, supply_mv)
+            picked_mv = self._picked_mv
+            if self._level_ua != NO_LEVEL and abs(supply_mv - picked_mv) * 100 > picked_mv * REPICK_PERCENT:
+                self._edge(at, jn.REPICK, self._level_ua, supply_mv)
             at = self._fill(at, now + port.QUEUE_HIGH_TICKS, supply_mv)
         wake = at - port.QUEUE_LOW_TICKS
         if wake <= now:  # the queue is too short for that many ticks: come back when half of it has gone
@@ -241,24 +240,22 @@ class Player:
 
     def _edge(self, at, kind, level_ua, supply_mv):
         self._pick(level_ua, supply_mv)
-        pattern = self._cache.pattern
         true_ua = self._own_ua + current_ua(self._cache.ns, supply_mv)
         self._level_ua = level_ua
-        self._ahead_pattern = pattern
+        self._ahead_pattern = self._cache.pattern
         self._ahead_rate = (true_ua + 5) // 10
         self._word_mas = self._most_of_a_word()
         slot = (self._first + self._count) % RING
         self._ticks[slot] = at & jn.TICK_MASK
         self._kinds[slot] = kind
         self._levels[slot] = true_ua
-        self._patterns[slot] = pattern
+        self._patterns[slot] = self._ahead_pattern
         self._supplies[slot] = min(supply_mv, 0xFFFF)
         self._count += 1
 
     def _pick(self, level_ua, supply_mv):
         """Have the cache stand at the pattern for a level, searched for only where the supply has moved."""
-        moved = supply_mv - self._cache_mv
-        if (moved if moved > 0 else -moved) * 1000 > self._cache_mv * CACHE_PER_MILLE:
+        if abs(supply_mv - self._cache_mv) * 1000 > self._cache_mv * CACHE_PER_MILLE:
             self._cache.clear()
             self._cache_mv = supply_mv
         self._picked_mv = self._cache_mv

@@ -21,9 +21,9 @@ from nightdraw.profile.quantities import show_ua
 
 TOLERANCE_UA = 2000  # a level holds 2 mA or 2 %, whichever is more: what a good low-current clamp can tell
 TOLERANCE_PER = 50
-# Edges a second of all draws together that the box goes on with. On the emulated board runs of 10 s had no
-# gap up to 140; from 175 on most had one or more, at 330 and above the box does little else.
-SUSTAINED_HZ = 120
+# Edges a second of all draws together that the box goes on with. On the emulated board runs of 15 to 20 s had
+# no gap up to 200, whatever the draws, over a busy link, too; at 250 random draws had one every two seconds.
+SUSTAINED_HZ = 160
 # An exponential gap's logarithm takes 5.3 ms (emulated board), as much as three edges more, 1.7 ms each.
 EDGES_OF_A_LOGARITHM = 3
 TOO_FAST = (
