@@ -53,6 +53,7 @@ def test_files_are_apart_for_students_and_instructor_and_no_sheet_tells(tmp_path
                 assert found == []
             else:
                 kinds = {what for what, _ in found}
+                assert "TRAINING LOAD FITTED" in secrets.unpacked(Path(row["file"]))
                 assert kinds >= {"profile", "fuse", "levels"} | ({"times"} if hidden["times"] else set())
     # Nothing of another group either.
     for row in files:

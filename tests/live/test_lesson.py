@@ -135,6 +135,21 @@ def test_moves_that_are_none_are_refused_with_the_file_named(plan, tmp_path, cap
     assert "answer.json" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(("groups", "boxes"), [((), 3), (("g2",), 1)])
+def test_without_a_group_every_box_on_its_car_is_there(
+    plan, groups: tuple[str, ...], boxes: int, capsys
+) -> None:
+    """As in the lesson: three groups on one car; with --group a group's own alone, the own one first."""
+    serving = server(groups=groups)
+    capsys.readouterr()
+    for room in serving.rooms:
+        mine = plan.assignment(room.case.group)
+        splices = [one.splice for one in room.case.boxes]
+        assert splices[0] == mine.splice
+        assert len(set(splices)) == boxes
+    serving.seats.close()
+
+
 def test_the_quickest_way_is_worked_out_for_the_instructor(plan) -> None:
     serving = server(groups=("g2",))
     overview = serving._overview

@@ -65,7 +65,8 @@ def _cases(words: dict[str, Any], sheet: Words) -> tuple[list[Case], Any]:
         raise InputError(f"--{given[0]} doesn't go with --plan, which says that itself")
     plan = load_plan(words["plan"])
     groups = _groups(plan, words["groups"])
-    return [_assigned(plan, group, words, sheet) for group in groups], Overview(plan, groups)
+    others = not words["groups"]
+    return [_assigned(plan, group, words, sheet, others) for group in groups], Overview(plan, groups)
 
 
 def _case(words: dict[str, Any]) -> Case:
@@ -88,25 +89,28 @@ def _groups(plan: Plan, asked: Sequence[str]) -> list[str]:
     return list(dict.fromkeys(asked)) or known
 
 
-def _assigned(plan: Plan, group: str, words: dict[str, Any], sheet: Words) -> Case:
-    """A group's own assignment: its vehicle just locked, its box armed, its kit."""
+def _assigned(plan: Plan, group: str, words: dict[str, Any], sheet: Words, others: bool) -> Case:
+    """A group's own assignment: its vehicle just locked, its box armed, its kit; others: the boxes of other
+    groups on that vehicle as well, as in the lesson."""
     from nightdraw import data
     from nightdraw.bench.drive import Placed
     from nightdraw.bench.setup import build
     from nightdraw.lesson import sheets
-    from nightdraw.lesson.fitting import played
+    from nightdraw.lesson.fitting import beside, played
     from nightdraw.live.vehicle import Case
     from nightdraw.vehicle.script import Script, load_script
 
     one = plan.assignment(group)
     of = plan.of
     vehicle = of.car(one.vehicle).vehicle
-    box = build(of.box(one.box).board.file, words["plant"], (), one.seed)
-    placed = Placed(one.splice, played(plan, one).program(), box, one.seed)
+    placed = []
+    for each, profile in [(one, played(plan, one)), *(beside(plan, one) if others else [])]:
+        box = build(of.box(each.box).board.file, words["plant"], (), each.seed)
+        placed.append(Placed(each.splice, profile.program(), box, each.seed))
     script = words["script"]
     happens = Script("just locked", True, ())
     if script is not None:
         happens = load_script(data.shipped("scripts", script), vehicle)
     kit = of.kit(one.kit).instruments
     said = sheets.complaint(plan, one, sheet)
-    return Case(vehicle, (placed,), happens, kit, one.seed, group, of.name, said, words["practice"])
+    return Case(vehicle, tuple(placed), happens, kit, one.seed, group, of.name, said, words["practice"])

@@ -49,18 +49,19 @@ def load(file: str, boxes: tuple[str, ...], passcode_file: str | None, unlocked:
     Can be stopped and taken up again: what is done isn't done again. Without --passcode-file the boxes get a
     passcode that is drawn once and kept beside the plan, in PLAN.passcode.
     """
-    from nightdraw.lesson import loading
+    from nightdraw.lesson import labels, loading
     from nightdraw.lesson.planfile import load_plan
+    from nightdraw.lesson.words import load_words
 
-    plan = load_plan(file)
+    plan, words = load_plan(file), load_words()
     code = None if unlocked else loading.passcode(plan, passcode_file, make=True)
     caution()
     found = _Boxes(plan, boxes).walk(lambda client, one: loading.load(client, plan, one, code), as_json)
-    labels = {one.box: loading.label(plan, one) for one in plan.assignments}
+    stuck = {one.box: labels.framed(labels.lines(plan, one, words)) for one in plan.assignments}
     if not as_json:
         for row in found:
             if row["ready"]:
-                output.say(labels[row["box"]])
+                output.say(stuck[row["box"]])
         if code is not None and passcode_file is None:
             note(f"the boxes' passcode is in {loading.passcode_file(plan)}: keep it from students")
     _finish(found, "ready", as_json)

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from nightdraw.bench.finding import pulling
-from nightdraw.lesson import tolerances
+from nightdraw.lesson import labels, tolerances
 from nightdraw.lesson.entries import COLUMNS
 from nightdraw.lesson.keycase import between, spell
 from nightdraw.lesson.keyreadings import Readings
@@ -53,6 +53,7 @@ class Key(Readings):
             *self._picture(),
             *self._settings(),
             *self._hints(),
+            *self._label(),
         )
         subtitle = f"{words('key.only')} \u2013 {of.title}"
         return ho.Handout(
@@ -170,7 +171,7 @@ class Key(Readings):
             yield ho.Heading(words("key.picture"))
             yield ho.Picture(self._png(), words("key.picture_alt"), PICTURE_MM)
         edges = islice(timeline.edges(self.search.profile, round(self.plan.of.time_s) * TICKS_PER_S), EDGES)
-        told = ", ".join(f"{tick / TICKS_PER_S:g} s {level / 1000:g} mA" for tick, level in edges)
+        told = "; ".join(f"{tick / TICKS_PER_S:g} s: {level / 1000:g} mA" for tick, level in edges)
         yield ho.Facts(((words("key.timeline"), told),))
 
     def shown_s(self) -> float:
@@ -230,6 +231,11 @@ class Key(Readings):
         pulled = next((row.why for row in self.methods if row.method == pulling.NAME), "")
         yield ho.Heading(words("key.hints"))
         yield ho.Facts((*rows, (words("key.pulled"), pulled)))
+
+    def _label(self) -> Iterator[ho.Block]:
+        box, *rest = labels.lines(self.plan, self.one, self.words)
+        yield ho.Heading(self.words("key.label"))
+        yield ho.Caution(box, tuple(rest))
 
     def _pair(self, feed: str) -> str:
         """The fuse and a neighbour, in the order of the fuse box."""

@@ -157,16 +157,3 @@ def collect(
         file.keep()
     lost = f", {account.lost} lost" if account.lost else ""
     return Ready(True, f"{path}: {len(account.lines)} records{lost}")
-
-
-def label(plan: Plan, one: Assignment) -> str:
-    """What is stuck on a box: nothing of the answer, for students see it."""
-    lines = [
-        f"box {one.box}: group {one.group}, {one.vehicle}",
-        f"{plan.of.title}" + (f", {plan.of.when}" if plan.of.when else ""),
-        "TRAINING LOAD FITTED. Remove it and sign for it after the lesson.",
-        "removed by ____________________  at __________",
-    ]
-    width = max(map(len, lines))
-    rule = "+" + "-" * (width + 2) + "+"
-    return "\n".join([rule, *(f"| {line:<{width}} |" for line in lines), rule])

@@ -10,9 +10,10 @@ import secrets
 import selectors
 import time
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Container
 
 from nightdraw.bench.doors import Doors
+from nightdraw.live.aside import Aside
 from nightdraw.live.vehicle import Case, LiveVehicle
 
 MOST_SEATS = 24
@@ -35,6 +36,8 @@ class Seat:
         self._speed = live.speed  # that its pages chose
         live.set_speed(1.0)
         self._selector = selectors.DefaultSelector()
+        self._aside, self._until_s = Aside(), 0.0
+        live.rest = self._rest
         self.doors = [
             Doors(world, ports + k if ports else 0, False, self._selector)
             for k, world in enumerate(live.rig.worlds)
@@ -64,18 +67,38 @@ class Seat:
             self.live.set_speed(min(1.0, self._speed))
 
     def turn(self, budget_s: float) -> None:
-        """Hear who speaks to the boxes and let time pass, while a block is under way no faster than it."""
-        ready = {key.fileobj for key, _ in self._selector.select(0)}
-        if ready:
-            for doors in self.doors:
-                doors.hear(ready)
-            self.live.rig.settle()
+        """Hear who speaks to the boxes and let time pass, while a block is under way no faster than it.
+
+        A command that lets time jump is worked through in as many turns as it takes.
+        """
+        self._until_s = time.perf_counter() + budget_s
+        if self._aside.under_way:
+            self._aside.go_on()
+        elif ready := {key.fileobj for key, _ in self._selector.select(0)}:
+            self._aside.run(lambda: self._hear(ready))
+        if self._aside.under_way:
+            return
         self.live.turn(budget_s, any(doors.in_block() for doors in self.doors))
         for doors in self.doors:
             doors.tick()
 
+    @property
+    def waiting(self) -> bool:
+        """Whether its time runs as fast as it can."""
+        return self.live.wait is not None or self._aside.under_way
+
+    def _hear(self, ready: Container[object]) -> None:
+        for doors in self.doors:
+            doors.hear(ready)
+        self.live.rig.settle()
+
+    def _rest(self) -> None:
+        if time.perf_counter() >= self._until_s:
+            self._aside.pause()
+
     def close(self) -> None:
         """Close its ports and let its recording go."""
+        self._aside.stop()
         self._selector.close()
         for doors in self.doors:
             doors.close()
@@ -137,7 +160,7 @@ class Seats:
 
     def waiting(self) -> int:
         """At how many time runs as fast as it can."""
-        return sum(seat.live.wait is not None for seat in self.seats.values())
+        return sum(seat.waiting for seat in self.seats.values())
 
     def close(self) -> None:
         """Close all."""

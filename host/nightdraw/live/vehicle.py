@@ -100,6 +100,7 @@ class LiveVehicle:
         self.locked = not case.plan.awake
         self.wait: Wait | None = None
         self.changes = 0  # counts moves and sentences: whoever remembers the count knows whether to look
+        self.rest: Callable[[], None] = lambda: None  # called between the slices of a jump
         self._owed = 0
         self._kept = self.rig.tick  # up to here the instruments have the truth
         self.set_speed(speed)
@@ -166,6 +167,7 @@ class LiveVehicle:
             step = min(ticks, self._slice())
             self._pass(step)
             ticks -= step
+            self.rest()
 
     def _pass(self, ticks: int) -> None:
         self.rig.pass_ticks(ticks)

@@ -153,7 +153,9 @@ class _Look:
             "th": ParagraphStyle("th", small, fontName=self.bold),
             "right": ParagraphStyle("right", base, alignment=2),
             "th right": ParagraphStyle("th right", small, fontName=self.bold, alignment=2),
-            "bullet": ParagraphStyle("bullet", small, leftIndent=size * 0.9, bulletIndent=size * 0.1),
+            "bullet": ParagraphStyle(
+                "bullet", small, leftIndent=size * 1.2, bulletIndent=size * 0.2, bulletFontSize=size - 1
+            ),
         }  # fmt: skip
 
     def say(self, text: str, style: str = ho.PLAIN) -> Any:
