@@ -151,16 +151,17 @@ def draw(board: str, out: Path, as_json: bool) -> None:
         text = f"{_check_text(checked)}\nnothing was drawn"
         output.finish({"files": [], "findings": findings}, text, as_json, EXIT_NO)
     notes: list[str] = []
-    files = [str(path) for path in write_all(model, out, lambda: _project(model, out, notes))]
+    files = [str(path) for path in write_all(model, out, lambda: _made(model, out, notes))]
     output.finish({"files": files, "notes": notes}, "\n".join([*files, *notes]), as_json)
 
 
-def _project(board: BoardModel, out: Path, notes: list[str]) -> dict[str, bytes]:
-    """The circuit board's files; without a layout none, and a note that says why. Tracks that were found
-    before, in the same folder or for a board that ships, serve again."""
+def _made(board: BoardModel, out: Path, notes: list[str]) -> dict[str, bytes]:
+    """Circuit board and enclosure, by path below the folder; without a layout no circuit board, and a note
+    that says why. Tracks found before, in the same folder or for a board that ships, serve again."""
     from nightdraw import data
     from nightdraw.bank.circuit.assembly import build
-    from nightdraw.bank.drawings.files import PROJECT
+    from nightdraw.bank.drawings.box_files import assembled_view, printed, why_not_printed
+    from nightdraw.bank.drawings.files import BOX, PROJECT
     from nightdraw.bank.kicad.project import files
     from nightdraw.errors import InputError
 
@@ -168,12 +169,17 @@ def _project(board: BoardModel, out: Path, notes: list[str]) -> dict[str, bytes]
     places = (out / PROJECT / name, data.folder(data.HARDWARE) / board.name / PROJECT / name)
     kept = [path.read_bytes() for path in places if path.is_file()]
     netlist = build(board)
+    made = {f"{BOX}/{each}": content for each, content in printed(board, netlist).items()}
+    if reason := why_not_printed(board):
+        notes.append(f"note: no enclosure to print: {reason}")
     try:
         with output.progress("routing the circuit board", 1.0) as shown:
-            return files(board, netlist, kept, lambda done, every: shown.reach(done / every))
+            routed = files(board, netlist, kept, lambda done, every: shown.reach(done / every))
+        made |= {f"{PROJECT}/{each}": content for each, content in routed.items()}
+        made[f"{BOX}/assembled.png"] = assembled_view(board, netlist)
     except InputError as refused:
         notes += [f"note: {finding.text()}" for finding in refused.findings]
-        return {}
+    return made
 
 
 @click.command()

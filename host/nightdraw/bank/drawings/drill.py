@@ -28,19 +28,19 @@ MARGIN_MM = 16.0
 def drilling(board: BoardModel, netlist: Netlist) -> list[Sheet]:
     """The sheets: both long sides on one, the floor on another."""
     length, width, height = outside_mm(board)
-    sides = _sheet(board, "drilling template, sides", length, 2 * height + 34)
+    sides = framed(board, "drilling template, sides", length, 2 * height + 34)
     top = EDGE_MM + 22
     _face(sides, MARGIN_MM, top, length, height, "front, from outside", front_holes(board, netlist))
     rear = top + height + 26
     _face(sides, MARGIN_MM, rear, length, height, "rear, from outside", rear_holes(board))
-    floor = _sheet(board, "drilling template, floor", length, width + 14)
+    floor = framed(board, "drilling template, floor", length, width + 14)
     name = "floor, from inside, the front below"
     _face(floor, MARGIN_MM, top, length, width, name, floor_holes(board, netlist))
     _packages(floor, board, netlist, MARGIN_MM, top)
     for sheet in (sides, floor):
         y = sheet.height_mm - EDGE_MM - BLOCK_MM - 13
         notes(sheet, MARGIN_MM, y, _notes(board), 2.6)
-        _scale(sheet)
+        scale_bar(sheet)
     return [sides, floor]
 
 
@@ -57,7 +57,8 @@ def _notes(board: BoardModel) -> list[str]:
     ]
 
 
-def _sheet(board: BoardModel, title: str, wide: float, high: float) -> Sheet:
+def framed(board: BoardModel, title: str, wide: float, high: float, scale: str = "1 : 1") -> Sheet:
+    """The smallest sheet of paper that holds a drawing so wide and high, with its frame and title."""
     needed_w, needed_h = wide + 2 * MARGIN_MM, high + EDGE_MM + 22 + BLOCK_MM + EDGE_MM + 18
     name, paper_w, paper_h = next(
         (paper for paper in PAPERS if paper[1] >= needed_w and paper[2] >= needed_h), PAPERS[-1]
@@ -69,11 +70,12 @@ def _sheet(board: BoardModel, title: str, wide: float, high: float) -> Sheet:
     sheet.text(EDGE_MM, top + 5.2, sheet.title, 4.2, bold=True)
     made = f"Nightdraw. Made by `nightdraw bank draw` from hardware/{board.name}.yaml; change that, not this."
     sheet.text(EDGE_MM, top + 9.6, made, 2.6, colour=GREY)
-    sheet.text(paper_w - EDGE_MM, top + 7.2, f"1 : 1 on {name}", 3.4, RIGHT)
+    sheet.text(paper_w - EDGE_MM, top + 7.2, f"{scale} on {name}", 3.4, RIGHT)
     return sheet
 
 
-def _scale(sheet: Sheet) -> None:
+def scale_bar(sheet: Sheet) -> None:
+    """A bar of 100 mm, by which a print's scale is checked."""
     y = EDGE_MM + 6
     sheet.line([(MARGIN_MM, y), (MARGIN_MM + 100, y)], width_mm=BOLD_LINE)
     for k in range(11):

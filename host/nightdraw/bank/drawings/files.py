@@ -9,8 +9,10 @@ from nightdraw import outputs
 from nightdraw.bank.circuit.assembly import build
 from nightdraw.bank.circuit.spice import deck
 from nightdraw.bank.drawings.board_layout import links_table, placement
+from nightdraw.bank.drawings.box_drawing import box_drawing
 from nightdraw.bank.drawings.drill import drilling
 from nightdraw.bank.drawings.guide import guide
+from nightdraw.bank.drawings.label import label
 from nightdraw.bank.drawings.lead import lead
 from nightdraw.bank.drawings.schematic import schematic
 from nightdraw.bank.drawings.sheet import Sheet, pdf
@@ -37,6 +39,8 @@ def documents(board: BoardModel) -> dict[str, bytes]:
         "placement": placement(board, netlist),
         "lead": [lead(board, netlist)],
         "drill": drilling(board, netlist),
+        "box": box_drawing(board, netlist),
+        "label": label(board, netlist),
     }
     for name, sheets in drawings.items():
         found |= _drawn(name, sheets)
@@ -53,17 +57,19 @@ def _drawn(name: str, sheets: list[Sheet]) -> dict[str, bytes]:
 
 
 PROJECT = "kicad"  # the folder of the circuit board's project beside the documents
+BOX = "enclosure"  # the folder of the assembled view and what is to be printed
 
 
-def write_all(board: BoardModel, folder: Path, project: Callable[[], dict[str, bytes]] = dict) -> list[Path]:
-    """Write every document into a folder, made if it isn't there, and a circuit board's project into its own;
-    returns their paths by name. project: makes the project's files, which takes long: asked last."""
+def write_all(board: BoardModel, folder: Path, more: Callable[[], dict[str, bytes]] = dict) -> list[Path]:
+    """Write every document into a folder, made if it isn't there, and what else there is into folders of
+    their own; returns their paths by name. more: makes circuit board and enclosure, by path below the
+    folder; that takes long: asked last."""
     made = documents(board)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name in made:
             outputs.check(folder / name)  # all of them or none
-        made |= {f"{PROJECT}/{name}": content for name, content in project().items()}
+        made |= more()
         for parent in sorted({(folder / name).parent for name in made}):
             parent.mkdir(parents=True, exist_ok=True)
         for name in made:

@@ -56,7 +56,7 @@ def _head(board: BoardModel) -> Iterator[str]:
         "`wiring.csv` (every wire, with a column to tick), `pinmap.md`, `placement.pdf` (what sits where on a"
     )
     yield "perforated board), `lead.pdf` (pigtail and splice), `drill.pdf` (drilling template, one to one),"
-    yield "`deck.cir` (the circuit for ngspice)."
+    yield "`box.pdf` (the box as drilled), `label.pdf`, `enclosure/` (a view), `deck.cir` (for ngspice)."
     yield ""
     yield "## Cautions"
     yield ""

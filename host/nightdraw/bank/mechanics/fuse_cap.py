@@ -6,17 +6,16 @@ construction. Nothing here knows boards.
 
 from __future__ import annotations
 
-import math
-import struct
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from nightdraw import outputs
+from nightdraw.bank.mechanics import solids
+from nightdraw.bank.mechanics.solids import ROUND
 from nightdraw.bank.parts.blade_fuses import HIGH, MEDIUM, MINIATURE, SIZES
 from nightdraw.errors import InputError
 
-ROUND = 48  # edges of a circle: 0.2 mm steps on the largest, finer than a printed line
 LEAST_WALL_MM = 0.5  # one line of a 0.4 mm nozzle, squeezed
 LEAST_GAP_MM = 0.3  # between neighbours: a printed part may be 0.1 mm large, a fuse stand 0.1 mm askew
 THROUGH_MM = 1.0  # cutters reach beyond what they cut
@@ -160,22 +159,7 @@ def _ridge(cap: Cap, side: int) -> Any:
 
 def stl(cap: Cap) -> bytes:
     """The cap as a binary STL, millimetres."""
-    mesh = solid(cap).to_mesh()
-    points, triangles = mesh.vert_properties, mesh.tri_verts
-    out = bytearray(f"Nightdraw fuse cap, {cap.name}, mm".encode().ljust(80))
-    out += struct.pack("<I", len(triangles))
-    for triangle in triangles:
-        a, b, c = ([float(value) for value in points[corner][:3]] for corner in triangle)
-        out += struct.pack("<12fH", *_normal(a, b, c), *a, *b, *c, 0)
-    return bytes(out)
-
-
-def _normal(a: list[float], b: list[float], c: list[float]) -> tuple[float, float, float]:
-    u = [b[k] - a[k] for k in range(3)]
-    v = [c[k] - a[k] for k in range(3)]
-    n = (u[1] * v[2] - u[2] * v[1], u[2] * v[0] - u[0] * v[2], u[0] * v[1] - u[1] * v[0])
-    size = math.sqrt(sum(part * part for part in n)) or 1.0
-    return n[0] / size, n[1] / size, n[2] / size
+    return solids.stl(solid(cap), f"Nightdraw fuse cap, {cap.name}, mm")
 
 
 def write(cap: Cap, path: Path) -> None:
