@@ -44,7 +44,7 @@ def test_one_battery_of_two_shows_a_healthy_vehicle(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("name", "more_a"),
-    [("welded-fan", 2.0), ("chafed-wire", 0.2), ("wet-plug", 0.031), ("dirty-posts", 0.0),
+    [("welded-fan", 2.0), ("dead-fan", 0.0), ("chafed-wire", 0.2), ("wet-plug", 0.031), ("dirty-posts", 0.0),
      ("leaking-diode", 0.082), ("hasty-sensor", 0.0)],
 )  # fmt: skip
 def test_every_defect_is_in_the_currents_that_methods_are_weighed_on(

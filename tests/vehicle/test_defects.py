@@ -80,6 +80,24 @@ def test_a_stuck_contact_keeps_its_load_on() -> None:
     assert standing.stays_a(stuck.body.vehicle, "F2") == pytest.approx(2.0)
 
 
+@pytest.mark.parametrize("also_stuck", [False, True])
+def test_a_contact_that_fails_open_keeps_its_load_off(also_stuck: bool) -> None:
+    """Ignition on from 1 s, the contact open from the start and mended at 3 s; a welded one is closed
+    whatever its coil does."""
+    fan = Relay("fan", "F2", 1 / 6, ("engine", "ignition"), "body")
+    sick = one(model.OPEN_CONTACT, relay="fan")
+    if also_stuck:
+        sick += (Defect("welded", model.STUCK_CONTACT, True, relay="fan"),)
+    on = (Event(S, "ignition", "on"), Event(S, "door", "opens"), Event(3 * S, "mended", "sick"))
+    life = rig(vehicle(relays=(fan,), defects=sick), Script("o", False, on))
+    closed = []
+    for at in (0.5, 2, 4):
+        life.advance(round(at * S))
+        closed.append(life.network.branches[1].current_a > 1)
+    assert closed == ([True, True, True] if also_stuck else [False, False, True])
+    assert (standing.stays_a(life.body.vehicle, "F2") > 1) == also_stuck
+
+
 def well_v(one: Rig) -> float:
     return one.network.bus_v
 

@@ -43,6 +43,7 @@ def at_random(source: random.Random) -> tuple[Vehicle, Script, float]:
         Defect("posts", model.CORROSION, source.random() < 0.5, siemens=1 / source.uniform(20, 900)),
         Defect("diode", model.DIODE, source.random() < 0.5, siemens=1 / source.uniform(20, 400)),
         Defect("welded", model.STUCK_CONTACT, source.random() < 0.3, relay="fan"),
+        Defect("burnt", model.OPEN_CONTACT, source.random() < 0.3, relay="fan"),
         Defect("node", model.NO_SLEEP, source.random() < 0.3, module="m1"),
     )
     small = replace(BATTERY, type=model.AGM, capacity_ah=12.0, ohms=0.015, charge_pct=source.uniform(20, 99))

@@ -102,6 +102,11 @@ class Defects:
         relay.stuck = on
         relay.follow()
 
+    def _fail(self, defect: Defect, on: bool) -> None:
+        relay = self._relays[defect.relay or ""]
+        relay.failed = on
+        relay.follow()
+
     def _leak(self, defect: Defect, on: bool) -> None:
         """Behind a fuse, or at the battery: each sum is made anew, so that nothing drifts."""
         network = self._parts.network
@@ -121,6 +126,7 @@ class Defects:
 
     _DEEDS = {  # noqa: RUF012 (a table that nobody changes)
         model.NO_SLEEP: _never_ready, model.WAKES_ITSELF: _call, model.STUCK_CONTACT: _stick,
+        model.OPEN_CONTACT: _fail,
         model.GROUND_FAULT: _leak, model.CORROSION: _leak, model.DIODE: _leak,
         model.SHEDS_EARLY: _shed_early,
     }  # fmt: skip

@@ -89,11 +89,13 @@ class LampState:
 
 
 class RelayState:
-    """A relay's contact; stuck: it stays closed. by_awake(): whether the module that holds it is awake."""
+    """A relay's contact; stuck: it stays closed; failed: it stays open, unless it is stuck.
+
+    by_awake(): whether the module that holds it is awake."""
 
     def __init__(self, said: Relay, loads: Loads, cabin: Cabin, by_awake: Callable[[], bool]) -> None:
         self.said = said
-        self.stuck = False
+        self.stuck = self.failed = False
         self._loads = loads
         self._slot = loads.slot()
         self._cabin = cabin
@@ -111,7 +113,7 @@ class RelayState:
     def _closed(self) -> bool:
         closed = self.said.closed
         switched = not self._cabin.conditions.isdisjoint(closed) or (self._cabin.engine and ENGINE in closed)
-        return self.stuck or switched or self._by_awake()
+        return self.stuck or (not self.failed and (switched or self._by_awake()))
 
 
 class TwitchState:

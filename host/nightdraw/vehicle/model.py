@@ -17,9 +17,10 @@ ENGINE = "engine"  # what a relay may be closed by, beside ACCESSORY and IGNITIO
 # kinds of defects
 NO_SLEEP, WAKES_ITSELF, LATCH_OPEN = "no-sleep", "wakes-itself", "latch-open"
 STUCK_CONTACT, GROUND_FAULT, CORROSION = "stuck-contact", "ground-fault", "corrosion"
-DIODE, SHEDS_EARLY = "diode", "sheds-early"
+OPEN_CONTACT, DIODE, SHEDS_EARLY = "open-contact", "diode", "sheds-early"
 DEFECTS = (
-    NO_SLEEP, WAKES_ITSELF, LATCH_OPEN, STUCK_CONTACT, GROUND_FAULT, CORROSION, DIODE, SHEDS_EARLY,
+    NO_SLEEP, WAKES_ITSELF, LATCH_OPEN, STUCK_CONTACT, OPEN_CONTACT, GROUND_FAULT, CORROSION, DIODE,
+    SHEDS_EARLY,
 )  # fmt: skip
 ALWAYS, NOT_CRANKING = "always", "not-cranking"
 JOINED = (ALWAYS, ENGINE, NOT_CRANKING)  # when a second battery is joined with the first

@@ -47,6 +47,7 @@ DEFECT_KEYS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     model.WAKES_ITSELF: (("module", "every"), ()),
     model.LATCH_OPEN: ((), ()),
     model.STUCK_CONTACT: (("relay",), ()),
+    model.OPEN_CONTACT: (("relay",), ()),
     model.GROUND_FAULT: (("fuse", "ohms"), ()),
     model.CORROSION: (("ohms",), ("fuse",)),
     model.DIODE: (("ohms",), ()),
@@ -236,8 +237,9 @@ DEFECT = Record(
             "kind",
             Choice(model.DEFECTS),
             "no-sleep: woken, a module is never ready to sleep; wakes-itself: it wakes at random; latch-open:"
-            " the doors' latch reads open; stuck-contact: a relay stays closed; ground-fault: a chafed wire"
-            " behind a fuse; corrosion: a leak behind a fuse, or without one across the battery's posts;"
+            " the doors' latch reads open; stuck-contact: a relay stays closed; open-contact: one stays open,"
+            " unless it is stuck; ground-fault: a chafed wire behind a fuse; corrosion: a leak behind a fuse,"
+            " or without one across the battery's posts;"
             " diode: the alternator's leaks; sheds-early: the battery sensor sheds below another charge.",
             True,
         ),
