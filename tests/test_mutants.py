@@ -51,54 +51,72 @@ def test_each_kind_of_fault_is_planted(tmp_path: Path, monkeypatch: pytest.Monke
     assert len(lines) == len(list(mutants.mutants_of(path))) == 10
 
 
-@pytest.mark.parametrize(("body", "said"), [("== 3", mutants.KILLED), (">= 0", mutants.SURVIVED)])
-def test_a_fault_is_killed_by_tests_that_look_and_survives_others(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, body: str, said: str
-) -> None:
+SUM = mutants.Mutant("host/planted_sum.py", 30, "+", "-", tests=("test_it.py",))
+
+
+@pytest.fixture
+def project(tmp_path: Path) -> Path:
+    """The smallest project that faults are planted in: a sum, no test yet."""
     (tmp_path / "conftest.py").write_text('def pytest_addoption(parser):\n    parser.addoption("--seed")\n')
     (tmp_path / "tests").mkdir()
     shutil.copy(TOP / "tests" / "hangs.py", tmp_path / "tests" / "hangs.py")
     (tmp_path / "host").mkdir()
     (tmp_path / "host" / "planted_sum.py").write_text("def total(a, b):\n    return a + b\n")
-    (tmp_path / "test_it.py").write_text(
+    return tmp_path
+
+
+@pytest.mark.parametrize(("body", "said"), [("== 3", mutants.KILLED), (">= 0", mutants.SURVIVED)])
+def test_a_fault_is_killed_by_tests_that_look_and_survives_others(
+    project: Path, body: str, said: str
+) -> None:
+    (project / "test_it.py").write_text(
         f"from planted_sum import total\n\ndef test_it():\n    assert total(2, 1) {body}\n"
     )
-    mutant = mutants.Mutant("host/planted_sum.py", 30, "+", "-", tests=("test_it.py",))
-    assert mutants.verdict(tmp_path, mutant, 1)[0] == said
-    assert "a + b" in (tmp_path / "host" / "planted_sum.py").read_text(), "all is as it was"
+    assert mutants.verdict(project, SUM, 1)[0] == said
+    assert "a + b" in (project / "host" / "planted_sum.py").read_text(), "all is as it was"
 
 
 def test_a_fault_that_hangs_a_test_is_killed_by_it_and_slow_tests_kill_nothing(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    project: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    (tmp_path / "conftest.py").write_text('def pytest_addoption(parser):\n    parser.addoption("--seed")\n')
-    (tmp_path / "tests").mkdir()
-    shutil.copy(TOP / "tests" / "hangs.py", tmp_path / "tests" / "hangs.py")
-    (tmp_path / "host").mkdir()
     source = "def count(n):\n    while n > 0:\n        n -= 1\n    return n\n"
-    (tmp_path / "host" / "planted_count.py").write_text(source)
-    (tmp_path / "test_it.py").write_text(
+    (project / "host" / "planted_count.py").write_text(source)
+    (project / "test_it.py").write_text(
         "from planted_count import count\n\ndef test_it():\n    assert count(2) == 0\n"
     )
     mutant = mutants.Mutant(
         "host/planted_count.py", source.index("n -= 1"), "n -= 1", "pass", "", ("test_it.py",)
     )
     monkeypatch.setattr(mutants, "HANG_S", 0.5)
-    assert mutants.verdict(tmp_path, mutant, 1) == (mutants.KILLED, "test_it.py::test_it")
+    assert mutants.verdict(project, mutant, 1) == (mutants.KILLED, "test_it.py::test_it", [])
     monkeypatch.setattr(mutants, "HANG_S", 100)
     monkeypatch.setattr(mutants, "LIMIT_CPU_S", 2)
-    assert mutants.verdict(tmp_path, mutant, 1)[0] == mutants.SURVIVED
+    assert mutants.verdict(project, mutant, 1)[0] == mutants.SURVIVED
 
 
-def test_a_test_that_fails_anyway_kills_nothing(tmp_path: Path) -> None:
-    (tmp_path / "conftest.py").write_text('def pytest_addoption(parser):\n    parser.addoption("--seed")\n')
-    (tmp_path / "tests").mkdir()
-    shutil.copy(TOP / "tests" / "hangs.py", tmp_path / "tests" / "hangs.py")
-    (tmp_path / "host").mkdir()
-    (tmp_path / "host" / "planted_sum.py").write_text("def total(a, b):\n    return a + b\n")
-    (tmp_path / "test_it.py").write_text("def test_it():\n    assert False\n")
-    mutant = mutants.Mutant("host/planted_sum.py", 30, "+", "-", tests=("test_it.py",))
-    assert mutants.verdict(tmp_path, mutant, 1)[0] == mutants.SICK
+@pytest.mark.parametrize(("noticed", "said"), [(True, mutants.KILLED), (False, mutants.SURVIVED)])
+def test_a_test_that_fails_anyway_is_told_and_the_others_are_asked(
+    project: Path, noticed: bool, said: str
+) -> None:
+    (project / "test_it.py").write_text(
+        "import pytest\nfrom planted_sum import total\n\n"
+        "@pytest.mark.parametrize('text', ['a - b\\n'])\ndef test_anyway(text):\n    assert False\n\n"
+        f"def test_sum():\n    assert total(2, 1) {'== 3' if noticed else '> 0'}\n"
+    )
+    found, by, sick = mutants.verdict(project, SUM, 1)
+    assert found == said
+    assert by == ("test_it.py::test_sum" if noticed else "test_it.py")
+    assert sick == [r"test_it.py::test_anyway[a - b\n]"]
+
+
+def test_where_all_tests_fail_anyway_nothing_is_counted(
+    project: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(mutants, "MOST_SICK", 1)
+    (project / "test_it.py").write_text(
+        "def test_it():\n    assert False\n\ndef test_too():\n    assert False\n"
+    )
+    assert mutants.verdict(project, SUM, 1)[0::2] == (mutants.SICK, ["test_it.py::test_it"])
 
 
 def test_the_nearest_tests_come_first_and_the_folders_follow() -> None:
@@ -125,21 +143,38 @@ def test_every_fault_of_the_list_is_killed() -> None:
     ("said", "status"),
     [
         ([mutants.KILLED] * 2, 0),
-        ([mutants.KILLED, mutants.SURVIVED], 0),  # too few to say
-        ([mutants.SURVIVED] * 2, 1),
-        ([mutants.KILLED] * 80 + [mutants.SURVIVED] * 20, 1),
-        ([mutants.KILLED] * 95 + [mutants.SURVIVED] * 5, 0),
+        ([mutants.SURVIVED], 0),  # too few to say: one in 20
+        ([mutants.SURVIVED] * 2, 0),  # one in 400
+        ([mutants.SURVIVED] * 3, 1),  # one in 8000
+        ([mutants.KILLED] * 2 + [mutants.SURVIVED] * 2, 0),
+        ([mutants.KILLED] + [mutants.SURVIVED] * 3, 1),
+        ([mutants.KILLED] + [mutants.SURVIVED] * 2 + [mutants.SICK], 0),
+        ([mutants.KILLED] * 86 + [mutants.SURVIVED] * 14, 1),
+        ([mutants.KILLED] * 88 + [mutants.SURVIVED] * 12, 0),
         ([mutants.EXPLAINED] * 2 + [mutants.SICK], 0),
     ],
 )
-def test_a_sample_fails_where_surely_too_few_died(
-    said: list[str], status: int, monkeypatch: pytest.MonkeyPatch
+def test_a_sample_fails_where_so_few_deaths_are_rare_and_sick_tests_are_told(
+    said: list[str], status: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     answers = iter(said)
     monkeypatch.setattr(mutants, "copy", lambda folder: folder)
     monkeypatch.setattr(mutants, "explained", lambda mutant: False)
-    monkeypatch.setattr(mutants, "verdict", lambda folder, mutant, seed: (next(answers), ""))
+    monkeypatch.setattr(
+        mutants, "verdict", lambda folder, mutant, seed: (next(answers), "", ["test_x.py::test_y"])
+    )
     assert mutants.main([str(len(said)), "--seed", "1"]) == status
+    told = "fails without any fault, here and now: pytest 'test_x.py::test_y' --seed 1\n"
+    assert capsys.readouterr().out.count(told) == 1
+
+
+def test_how_rare_a_sample_is_follows_the_binomial_law() -> None:
+    # By hand, with 0.05 = 1/20: none of n dies once in 20^n; at most one of 4: (1 + 4 * 19) / 20^4.
+    assert mutants.by_chance(0, 1) == pytest.approx(1 / 20)
+    assert mutants.by_chance(0, 3) == pytest.approx(1 / 20**3)
+    assert mutants.by_chance(1, 4) == pytest.approx(77 / 20**4)
+    assert mutants.by_chance(0, 0) == mutants.by_chance(4, 4) == 1
+    assert mutants.by_chance(1, mutants.LEAST) < mutants.RARE < mutants.by_chance(1, mutants.LEAST - 1)
 
 
 def test_what_is_explained_can_be_planted_and_the_budget_is_kept() -> None:
@@ -155,6 +190,6 @@ def test_what_is_explained_can_be_planted_and_the_budget_is_kept() -> None:
 
 @pytest.mark.campaign
 def test_of_a_sample_of_random_faults_not_too_few_die(capsys: pytest.CaptureFixture[str], seed: int) -> None:
-    assert mutants.main(["2", "--seed", str(seed)]) == 0
+    assert mutants.main([str(mutants.LEAST), "--seed", str(seed)]) == 0
     with capsys.disabled():
         print(capsys.readouterr().out)

@@ -190,6 +190,19 @@ def test_blocks_are_even_and_memory_bounded(tmp_path: Path, monkeypatch: pytest.
     assert shares[-1] == pytest.approx(1.0)
 
 
+@pytest.mark.parametrize("gap", ["\n" * 30_000, "# what the recorder has to say\n" * 1000])
+def test_a_piece_without_any_row_is_passed_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, gap: str
+) -> None:
+    monkeypatch.setattr(source, "READ_BYTES", 10_000)
+    monkeypatch.setattr(source, "TAIL_BYTES", 100)
+    rows = [f"{k / 1000},{k % 7}\n" for k in range(1000)]
+    path = write(tmp_path, "time_s,current_a\n" + "".join([*rows[:500], gap, *rows[500:]]))
+    time_s, value_ma = whole(open_recording(path))
+    np.testing.assert_allclose(time_s, np.arange(1000) / 1000)
+    np.testing.assert_allclose(value_ma, np.arange(1000) % 7 * 1000)
+
+
 def test_a_parquet_column_of_text_is_no_recording(tmp_path: Path) -> None:
     table = pa.table({"time_s": [0.0, 1.0, 2.0], "current_a": ["a", "b", "c"]})
     parquet.write_table(table, tmp_path / "t.parquet")

@@ -143,6 +143,23 @@ def test_self_test(rig):
     assert box.selftest() == 1
 
 
+def test_a_pair_of_times_is_journaled_where_the_box_is_open_and_the_line_good(box, rig):
+    def zeros():
+        """When the box's clock was 0, by each pair of its journal: seconds since 1970."""
+        clocks = [record for record in box.read_journal().records() if record["kind"] == "clock"]
+        return [record["utc_s"] - record["tick"] / TICKS_PER_S for record in clocks]
+
+    rig.wait(3 * TICKS_PER_S)
+    assert box.note_time(lambda: 1_790_000_000.25) is True
+    assert zeros() == [1_790_000_000.25 - 3]
+    rig.box.lock.locked = True
+    assert box.note_time(lambda: 1_790_000_001.0) is False
+    rig.box.lock.locked = False
+    deaf = open_box(LoopTransport(lambda data: b"\xff\n" if b":DIAG:CLOC" in data else rig.say(data)))
+    assert deaf.note_time(lambda: 1_790_000_002.0) is False
+    assert len(zeros()) == 1
+
+
 def test_the_journal_comes_in_pieces_and_says_how_far_it_is(box, rig):
     box.send(0, link_cases.PROGRAM)
     box.arm(0)

@@ -20,6 +20,9 @@ ANSWERS = [
     (b"1,#12ab\n", [b"1,#12ab"]),
     (b'1,#14\n;"b,2\n', [b'1,#14\n;"b,2']),
     (b"IDLE,-1,-1,-1\n", [b"IDLE,-1,-1,-1"]),
+    # IEEE 488.2, 8.7.11: in a text without quotation marks any character may stand, so this is no block
+    (b"box#15;1\n", [b"box#15", b"1"]),
+    (b"#10,box#1\n", [b"#10,box#1"]),
 ]
 
 
