@@ -253,9 +253,12 @@ def test_sheets_against_a_locked_out_hct_buffer(name: str) -> None:
 
 
 def test_the_decks_switch_meets_its_sheet() -> None:
-    """The model's resistance at both gate voltages is the sheet's."""
-    part = switch(("4", "0.039"), ("5", "0.028"))
-    threshold, gain, rest = switch_law(part)
-    for gate, ohms in ((4, 0.039), (5, 0.028)):
-        assert 1 / (gain * (gate - threshold)) + rest == pytest.approx(ohms, rel=1e-6)
+    """The model's resistance at both gate voltages is the sheet's, near each other and far apart; its
+    threshold is one that a logic-level part has (1 V at the least, below the lowest row)."""
+    for rows in ((("4", "0.039"), ("5", "0.028")), (("4.3", "0.025"), ("10", "0.018"))):
+        threshold, gain, rest = switch_law(switch(*rows))
+        assert 1 <= threshold < float(rows[0][0])
+        assert rest > 0
+        for gate, ohms in rows:
+            assert 1 / (gain * (float(gate) - threshold)) + rest == pytest.approx(float(ohms), rel=1e-6)
     assert 0.5 < threshold < 3, "a threshold that a logic-level part may have"

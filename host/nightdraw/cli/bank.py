@@ -1,6 +1,6 @@
 """`nightdraw bank`: size the load bank, weigh its heat, list the resistor packages. Parse, call, print.
 
-What is around the bank (check, wiring, draw) is bank_circuit's.
+What is around the bank (check, wiring, draw) is bank_circuit's, its simulation bank_simulate's.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from nightdraw import outputs
-from nightdraw.cli import bank_circuit, output
+from nightdraw.cli import bank_circuit, bank_simulate, output
 from nightdraw.cli.params import Quantity, QuantityRange
 from nightdraw.errors import EXIT_DONE, EXIT_NO
 
@@ -38,7 +38,13 @@ def group() -> None:
     """Size the load bank, see that it won't burn, and build it."""
 
 
-for _command in (bank_circuit.check, bank_circuit.wiring, bank_circuit.draw, bank_circuit.adapter):
+for _command in (
+    bank_circuit.check,
+    bank_circuit.wiring,
+    bank_circuit.draw,
+    bank_circuit.adapter,
+    bank_simulate.simulate,
+):
     group.add_command(_command)
 
 

@@ -161,7 +161,7 @@ def five_volts(draft: Draft, board: BoardModel, converter: Converter) -> None:
     circuit = board.circuit
     assert circuit.clamp is not None
     through = float(circuit.clamp.clamps_v)
-    rated = min(volts for volts in BULK_V if volts >= through)
+    rated = next((volts for volts in BULK_V if volts >= through), BULK_V[-1])  # its rating then says so
     series = float(converter.series_ohms)
     draft.add(resistor("R2", series, board.own_ua / 1e6 * series * 2), {"1": "VP", "2": "VPF"})
     draft.add(electrolytic("C2", 100, rated, through, "PS1"), {"+": "VPF", "-": GROUND})

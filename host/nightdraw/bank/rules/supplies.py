@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from nightdraw.bank.circuit import node_voltages
+from nightdraw.bank.circuit.supply_cases import PULSES
 from nightdraw.bank.circuit.transients import system
 from nightdraw.bank.remarks import ERROR, Remark
 from nightdraw.board import BoardModel
@@ -19,8 +20,6 @@ LOCKOUT_SPAN_V = 0.25  # from a supervisor's lowest threshold to its highest
 DROPOUT_V = 1.5  # a step-down module's input above its output: 1 to 2 V (common practice)
 LEAST_OWN_W = 0.025  # no RP2040 board plays a run on less: 5 mA at 5 V
 STEEPEST = 1.15  # clamping over breakdown voltage: suppressors have 1.3 to 1.5 at rated current (from memory)
-# ISO 7637-2:2011 pulse 1, level IV: volts and source resistance; the 24 V one from memory
-PULSE_1 = {"12 V": (150.0, 10.0), "24 V": (600.0, 50.0)}
 
 
 def remarks(board: BoardModel) -> Iterator[Remark]:
@@ -111,7 +110,8 @@ def _clamp(board: BoardModel, clamp: Clamp) -> Iterator[Remark]:
             f"{float(clamp.breakdown_v):g} V: no suppressor is so steep, see its sheet"
         )
         yield Remark("clamp", "clamp-figures", message, ERROR)
-    volts, ohms = PULSE_1[kind.name]
+    pulse = PULSES[kind.name][0]
+    volts, ohms = abs(pulse.volts), pulse.ohms
     needed = (volts - float(clamp.clamps_v)) / ohms
     if clamp.at_a < needed:
         message = (
