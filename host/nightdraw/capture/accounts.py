@@ -13,7 +13,7 @@ from boxcore import program as pg
 from boxcore import schedule
 
 from nightdraw import programs
-from nightdraw.capture.seen import Bools, Floats, Ints, Seen
+from nightdraw.capture.seen import Bools, Columns, Floats, Ints, Seen, grouped
 
 TICK_S = 1 / pg.TICKS_PER_S
 SAME_MA = 2.0  # levels nearer than this, or than a fiftieth, are one state: the bank's steps lie between them
@@ -30,7 +30,7 @@ EDGE_U = (0.3, 2.0)  # samples: an edge's instant is uncertain by its sampling, 
 
 
 @dataclass(frozen=True)
-class Edges:
+class Edges(Columns):
     """Changes of level of any account, in order of time. at_s: instants, at_u_s: their standard uncertainty;
     before_ma, after_ma: the levels beside each; u_ma: standard uncertainty of the height."""
 
@@ -40,17 +40,10 @@ class Edges:
     after_ma: Floats
     u_ma: Floats
 
-    def __len__(self) -> int:
-        return len(self.at_s)
-
     @property
     def height_ma(self) -> Floats:
         """By how much each rises."""
         return self.after_ma - self.before_ma
-
-    def only(self, kept: Bools | Ints) -> Edges:
-        """Some of them."""
-        return Edges(*(getattr(self, name)[kept] for name in self.__dataclass_fields__))
 
 
 @dataclass(frozen=True)
@@ -165,11 +158,7 @@ class Account:
 
     def states(self) -> Ints:
         """For each level the number of its state: levels a bank step apart are one."""
-        values = np.unique(self.level_ma)
-        gaps = np.diff(values) > np.maximum(SAME_MA, SAME_SHARE * values[:-1])
-        number = np.concatenate(([0], np.cumsum(gaps)))
-        found: Ints = number[np.searchsorted(values, self.level_ma)]
-        return found
+        return grouped(self.level_ma, lambda ma: np.maximum(SAME_MA, SAME_SHARE * ma))
 
     def is_base(self) -> Bools:
         """True for the levels that pulses rise from."""

@@ -28,12 +28,13 @@ from nightdraw.capture.place import (
     Clock,
     Fit,
     Marks,
+    Span,
     Task,
     meeting,
     nearest,
     places,
 )
-from nightdraw.capture.seen import Bools, Floats
+from nightdraw.capture.seen import Floats
 
 LOOSE_RATE = 2500e-6  # a recorder that keeps time by software may be off by half a per cent
 MOST_LOOSE = 8000e-6
@@ -102,9 +103,7 @@ WAYS = (
 )
 
 
-def align(
-    known: Edges, seen: Edges, span_s: tuple[float, float], interval_s: float, spot: Spot = ANYWHERE
-) -> list[Piece]:
+def align(known: Edges, seen: Edges, span_s: Span, interval_s: float, spot: Spot = ANYWHERE) -> list[Piece]:
     """The pieces in the order of the recording; the first of the list is the one that explains most.
 
     span_s: first and last instant of the recording; interval_s: its sampling interval. One piece with a clock
@@ -123,16 +122,14 @@ def align(
     return _pieces(task, fit)
 
 
-def _best_way(
-    known: Edges, seen: Edges, span_s: tuple[float, float], reach_s: float, spot: Spot
-) -> tuple[Task, Fit] | None:
+def _best_way(known: Edges, seen: Edges, span_s: Span, reach_s: float, spot: Spot) -> tuple[Task, Fit] | None:
     """The way of looking that explains most, an earlier one unless a later is clearly better."""
     best: tuple[Task, Fit] | None = None
     for way in WAYS:
         if spot.blind and way.heights == "like":
             continue
         one, other = _marks(known, seen, way.heights)
-        if not len(one.t_s) or not len(other.t_s):
+        if not len(one) or not len(other):
             continue
         task = Task(one, other, span_s, reach_s, way.usual, way.most)
         fit = _place(task, spot, known, seen)
@@ -206,7 +203,7 @@ def _worth(task: Task, fit: Fit, known: Edges, seen: Edges) -> int:
     """What a place explains of all edges, the small ones too: one that meets counts for both accounts, one of
     its own height (by the scale that most have) as much again, one that should be there speaks against it."""
     at_s = fit.clock.to_recording(known.at_s)
-    inside = np.flatnonzero((at_s > task.span_s[0] + task.reach_s) & (at_s < task.span_s[1] - task.reach_s))
+    inside = np.flatnonzero(task.shows(at_s))
     if not len(inside):
         return 0
     place = nearest(seen.at_s, at_s[inside])
@@ -235,29 +232,18 @@ def _rank(fit: Fit, spot: Spot) -> float:
 
 def _pieces(task: Task, fit: Fit) -> list[Piece]:
     """The best place cut to where it holds, and what it leaves over placed anew on both sides of it."""
-    inside = _inside(task, fit.clock)
-    met = np.zeros(len(task.known.t_s), dtype=bool)
-    met[fit.one] = True
-    first, last = _longest(inside, met)
-    times = task.known.t_s
-    begin_s, end_s = (float(fit.clock.to_recording(times[k : k + 1])[0]) for k in (first, last))
+    inside = task.shows(fit.clock.to_recording(task.known.t_s))
+    first, last = _longest(task, fit)
+    missed = int(inside[:first].sum()), int(inside[last + 1 :].sum())
     rate = fit.clock.rate_ppm * 1e-6
-    pieces = [Piece(fit.clock, *task.span_s, float(times[first]), float(times[last]), fit.rivals)]
-    left = np.flatnonzero(inside[:first]) if first else np.empty(0, dtype=int)
-    right = last + 1 + np.flatnonzero(inside[last + 1 :])
-    for side, misses in ((0, left), (1, right)):
-        span_s = (
-            (task.span_s[0], begin_s - task.reach_s) if side == 0 else (end_s + task.reach_s, task.span_s[1])
-        )
-        beside = np.count_nonzero((task.seen.t_s > span_s[0]) & (task.seen.t_s < span_s[1]))
-        if (
-            max(len(misses), int(beside)) < LEAST_EDGES
-        ):  # a few that are missing, or too many, are no other piece
+    main, sides = _cut(task, fit, first, last)
+    pieces = [main]
+    for side, span_s in enumerate(sides):
+        there = replace(task, seen=task.seen.within(span_s))
+        if max(missed[side], len(there.seen)) < LEAST_EDGES:  # a few, missing or too many, are no other piece
             continue
         more = _left_over(task, span_s, side, (first, last), rate)
         # other loads may hide a few edges in a row of an even train, and it fits as well a period later
-        kept = (task.seen.t_s > span_s[0]) & (task.seen.t_s < span_s[1])
-        there = replace(task, seen=Marks(task.seen.t_s[kept], task.seen.height[kept]))
         if more and meeting(there, fit.clock) < more[0].clock.matched - HIDDEN_EDGES:
             pieces += more
     if len(pieces) > MOST_PIECES:
@@ -265,20 +251,27 @@ def _pieces(task: Task, fit: Fit) -> list[Piece]:
     return _ordered(pieces, task.span_s)
 
 
+def _cut(task: Task, fit: Fit, first: int, last: int) -> tuple[Piece, tuple[Span, Span]]:
+    """A place as a piece that holds from one known edge to another, and what it leaves over on both sides."""
+    first_s, last_s = task.known.t_s[[first, last]].tolist()
+    begin_s, end_s = fit.clock.to_recording(task.known.t_s[[first, last]]).tolist()
+    sides = (task.span_s[0], begin_s - task.reach_s), (end_s + task.reach_s, task.span_s[1])
+    return Piece(fit.clock, *task.span_s, first_s, last_s, fit.rivals), sides
+
+
 def _left_over(
-    task: Task, span_s: tuple[float, float], side: int, taken: tuple[int, int], rate: float, depth: int = 0
+    task: Task, span_s: Span, side: int, taken: tuple[int, int], rate: float, depth: int = 0
 ) -> list[Piece]:
     """Pieces in what a piece left over: the rest of the run, or the run begun anew."""
-    kept = (task.seen.t_s > span_s[0]) & (task.seen.t_s < span_s[1])
-    seen = Marks(task.seen.t_s[kept], task.seen.height[kept])
-    if len(seen.t_s) < LEAST_EDGES or depth >= MOST_PIECES:
+    seen = task.seen.within(span_s)
+    if len(seen) < LEAST_EDGES or depth >= MOST_PIECES:
         return []
     whole = task.known
     rest = slice(0, taken[0]) if side == 0 else slice(taken[1] + 1, None)
     found = []
     for part in (rest, slice(None)):
-        known = Marks(whole.t_s[part], whole.height[part])
-        if len(known.t_s) < LEAST_EDGES:
+        known = whole.take(part)
+        if len(known) < LEAST_EDGES:
             continue
         sub = replace(
             task, known=known, seen=seen, span_s=span_s, usual=PIECE_RATE, most=2 * MOST_USUAL, about=rate
@@ -292,23 +285,16 @@ def _left_over(
     if not found:
         return []
     fit, sub = max(found, key=lambda row: (row[0].score, -abs(row[0].clock.offset_s)))
-    inside = _inside(sub, fit.clock)
-    met = np.zeros(len(sub.known.t_s), dtype=bool)
-    met[fit.one] = True
-    first, last = _longest(inside, met)
-    times = sub.known.t_s
-    at = fit.clock.to_recording(times[[first, last]])
-    pieces = [Piece(fit.clock, *span_s, float(times[first]), float(times[last]))]
-    for there, room in (
-        (0, (span_s[0], float(at[0]) - task.reach_s)),
-        (1, (float(at[1]) + task.reach_s, span_s[1])),
-    ):
-        whole_first, whole_last = np.searchsorted(whole.t_s, times[[first, last]])
-        pieces += _left_over(task, room, there, (int(whole_first), int(whole_last)), rate, depth + 1)
+    first, last = _longest(sub, fit)
+    piece, sides = _cut(sub, fit, first, last)
+    pieces = [piece]
+    whole_first, whole_last = np.searchsorted(whole.t_s, sub.known.t_s[[first, last]])
+    for there, room_s in enumerate(sides):
+        pieces += _left_over(task, room_s, there, (int(whole_first), int(whole_last)), rate, depth + 1)
     return pieces
 
 
-def _ordered(pieces: list[Piece], span_s: tuple[float, float]) -> list[Piece]:
+def _ordered(pieces: list[Piece], span_s: Span) -> list[Piece]:
     """The pieces in the recording's order, divided halfway between their outermost edges; the one that
     explains most comes first."""
     order = sorted(pieces, key=lambda piece: float(piece.clock.to_recording(np.array([piece.first_s]))[0]))
@@ -323,17 +309,12 @@ def _ordered(pieces: list[Piece], span_s: tuple[float, float]) -> list[Piece]:
     return [placed[main], *placed[:main], *placed[main + 1 :]]
 
 
-def _inside(task: Task, clock: Clock) -> Bools:
-    """The known edges that must lie in the recording."""
-    at_s = clock.to_recording(task.known.t_s)
-    inside: Bools = (at_s > task.span_s[0] + task.reach_s) & (at_s < task.span_s[1] - task.reach_s)
-    return inside
-
-
-def _longest(inside: Bools, met: Bools) -> tuple[int, int]:
+def _longest(task: Task, fit: Fit) -> tuple[int, int]:
     """First and last of the run of known edges that meets most, misses speaking against it (the maximum of
     running sums): a few missing pulses don't divide a run, a tail that never meets is left out."""
-    worth = np.where(met, 1.0, np.where(inside, -MISS, 0.0))
+    met = np.zeros(len(task.known), dtype=bool)
+    met[fit.one] = True
+    worth = np.where(met, 1.0, np.where(task.shows(fit.clock.to_recording(task.known.t_s)), -MISS, 0.0))
     run = np.append(0.0, np.cumsum(worth))
     lowest = np.minimum.accumulate(run)
     last = int(np.argmax(run[1:] - lowest[:-1]))

@@ -29,14 +29,14 @@ def asked_and_did(wanted: Account, did: Did) -> Iterator[Difference]:
     for j in np.setdiff1d(np.flatnonzero(~unsaid), there):
         start_s, level = float(done.start_s[j]), done.level_ma[j]
         text = f"the journal has a pulse at {start_s:.4f} s ({level:.1f} mA) that nobody asked for"
-        found.append(Difference(df.EXTRA, None, None, round(start_s, 6), None, text))
+        found.append(Difference(df.EXTRA, None, None, start_s, None, text))
     for i, j in zip(here.tolist(), there.tolist(), strict=True):
         if not unsure[i] and not unsaid[j]:
             why = _why(did, float(asked.start_s[i]), float(asked.end_s[i]))
             found += _of_one_pulse(asked, i, done, j, why)
     if abs(done.base_ma - asked.base_ma) > df.level_tolerance(asked.base_ma):
         text = f"the base is {done.base_ma:.1f} mA in the journal instead of {asked.base_ma:.1f} mA"
-        found.append(Difference(df.BASE, None, round(asked.base_ma, 6), round(done.base_ma, 6), None, text))
+        found.append(Difference(df.BASE, None, asked.base_ma, done.base_ma, None, text))
     yield from found
     yield from _levels(wanted, did, asked, found)
 
@@ -68,7 +68,7 @@ def _levels(wanted: Account, did: Did, asked: Train, told: list[Difference]) -> 
             f"{other[k]:.1f} mA in the journal from {corners[k]:.4f} s to {corners[k + 1]:.4f} s instead of "
             f"{one[k]:.1f} mA"
         )
-        yield Difference(df.LEVEL, number, round(float(one[k]), 6), round(float(other[k]), 6), None, text)
+        yield Difference(df.LEVEL, number, float(one[k]), float(other[k]), None, text)
 
 
 def _of_one_pulse(asked: Train, i: int, done: Train, j: int, why: str) -> Iterator[Difference]:
@@ -81,7 +81,7 @@ def _of_one_pulse(asked: Train, i: int, done: Train, j: int, why: str) -> Iterat
     for kind, one, other, allowed, said, instead in compared:
         if abs(other - one) > allowed:
             text = f"{said.format(other)} in the journal instead of {instead.format(one)}{why}"
-            yield Difference(kind, i + 1, round(float(one), 6), round(float(other), 6), None, text)
+            yield Difference(kind, i + 1, float(one), float(other), None, text)
 
 
 def _why(did: Did, from_s: float, to_s: float) -> str:
@@ -98,12 +98,10 @@ def _unplayed(asked: Train, unmatched: Ints, did: Did) -> Iterator[Difference]:
             left -= set(gone)
             which = f"{len(gone)} pulses ({gone[0] + 1} to {gone[-1] + 1})" if len(gone) > 1 else "the pulse"
             text = f"{which} not played: {spell.why.text()}"
-            yield Difference(
-                df.MISSING, gone[0] + 1, round(float(asked.start_s[gone[0]]), 6), None, None, text
-            )
+            yield Difference(df.MISSING, gone[0] + 1, float(asked.start_s[gone[0]]), None, None, text)
     for i in sorted(left):
         text = f"the pulse at {asked.start_s[i]:.4f} s is not in the journal"
-        yield Difference(df.MISSING, i + 1, round(float(asked.start_s[i]), 6), None, None, text)
+        yield Difference(df.MISSING, i + 1, float(asked.start_s[i]), None, None, text)
 
 
 def ended(did: Did) -> float:
@@ -141,4 +139,4 @@ def _flag_row(did: Did, kind: str, event: Event) -> Difference:
         f"the box's own monitor at {event.t_s:.3f} s: {measured:.1f} mA in the bank instead of "
         f"{predicted:.1f} mA: {guess}"
     )
-    return Difference(kind, None, None, round(measured, 6), None, text)
+    return Difference(kind, None, None, measured, None, text)

@@ -3,18 +3,28 @@
 Any two accounts will do. The journal, where there is one, is what the recording is held against, and what was
 asked is held against the journal; without a journal the recording is held against what was asked. Agreement
 needs coverage: of the edges that lie in the recording nine in ten must be judged.
+
+A run's power cycles are taken in the order in which their places can be known. For each: the place (align),
+then what `holding` finds there. What lies between two power cycles belongs to none of them: the box was off,
+and what it did after its last record nobody knows.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from nightdraw.capture import differences as df
-from nightdraw.capture import recorded
-from nightdraw.capture.accounts import Account, Asked
+from nightdraw.capture.accounts import TICK_S, Account, Asked
+from nightdraw.capture.align import Piece, Spot, align
+from nightdraw.capture.asked_did import asked_and_did, ended, flagged
 from nightdraw.capture.base import source_text
 from nightdraw.capture.current import Current
 from nightdraw.capture.differences import Difference
+from nightdraw.capture.holding import Holding, Part
+from nightdraw.capture.hypotheses import Diagnosis
 from nightdraw.capture.instrument import PERFECT, Instrument
 from nightdraw.capture.journal import Did
 from nightdraw.capture.loads import Loads, loads_of
@@ -28,6 +38,9 @@ from nightdraw.vehicle.script import EMPTY, Script
 
 __all__ = ["Asked", "Comparison", "Place", "check_given", "compare"]
 
+AHEAD_S = 600.0  # a recording may begin this long after the run's start when nothing but the profile is known
+MOST_RIVALS = 6  # places that fit as well and are tried
+LEAST_MATCHED = 8  # edges: four pulses of a power-up whose place no clock tells
 NEVER = "the run never began: the journal has no start of it"
 
 
@@ -153,8 +166,8 @@ def _never(did: Did) -> Comparison:
 
 def _held(asked: Asked | None, did: Did | None, seen: Current | None, prior: Prior) -> Comparison:
     """The accounts against each other, one power cycle after the other."""
-    parts, own = recorded.parts_of(asked, did, seen, prior)
-    rows = recorded.rows_of(parts)
+    parts, own = _parts_of(asked, did, seen, prior)
+    rows = _rows_of(parts)
     placed = [part for part in parts if part.placed]
     main = parts[own]
     told = bool(placed) and all(part.told for part in placed) and not main.instrument.inverted
@@ -174,3 +187,178 @@ def _held(asked: Asked | None, did: Did | None, seen: Current | None, prior: Pri
         coverage_pct=100 * covered,
         instrument=main.instrument,
     )
+
+
+def _parts_of(
+    asked: Asked | None, did: Did | None, seen: Current | None, prior: Prior
+) -> tuple[list[Part], int]:
+    """Each power cycle against the recording, where there is one, and which of them is the journal's own. The
+    own comes first: of the others it is known then on which side of it they lie."""
+    if seen is None:
+        assert asked is not None
+        assert did is not None
+        return [_unseen(asked, cycle) for cycle in did.cycles], did.cycle.order
+    blind = not prior.levels
+    if did is None:
+        return [_part(asked, None, seen, prior, Spot(blind=blind))], 0
+    cycles = did.cycles
+    own = did.cycle.order
+    parts = {own: _part(asked, did, seen, prior, Spot(did.cycle.zero_at_s, late=own > 0, blind=blind))}
+    until_s, from_s = parts[own].span_s if parts[own].clock.matched else (np.inf, -np.inf)
+    for k in [*range(own - 1, -1, -1), *range(own + 1, len(cycles))]:
+        zero_s = cycles[k].cycle.zero_at_s
+        between = (-np.inf, until_s) if k < own else (from_s, np.inf)
+        spot = Spot(zero_s, *between, late=True, blind=blind)
+        parts[k] = _part(asked, cycles[k], seen, prior, spot, several=True)
+        if parts[k].placed and k < own:
+            until_s = parts[k].span_s[0]
+        elif parts[k].placed:
+            from_s = parts[k].span_s[1]
+    ordered = [parts[k] for k in range(len(cycles))]
+    for part, after in zip(ordered, [*ordered[1:], None], strict=True):
+        part.notes += _loss_notes(part, after)
+    return ordered, own
+
+
+def _unseen(asked: Asked, did: Did) -> Part:
+    """A power cycle of which there is no recording: what was asked against the journal alone."""
+    did = did.until(did.account.end_s + TICK_S)  # the last level lasts, if only for a tick
+    wanted = _until(asked, did, did.account.end_s)
+    rows = [*asked_and_did(wanted, did), *flagged(did)]
+    edges = len(did.account.t_s)
+    notes = list(_journal_notes(did))
+    return Part(NO_CLOCK, did, wanted, rows, notes, told=True, placed=True, edges=edges, judged=edges)
+
+
+def _part(
+    asked: Asked | None, did: Did | None, seen: Current, prior: Prior, spot: Spot, several: bool = False
+) -> Part:
+    whole = seen.seen
+    ahead = _ahead(asked, did, whole.end_s - whole.start_s)
+    span_s = (max(whole.start_s, spot.from_s), min(whole.end_s, spot.until_s))
+    pieces = align(ahead.edges(), seen.edges(spot), span_s, whole.interval_s, spot)
+    part = _at(asked, did, seen, prior, ahead, pieces, several)
+    # an even train fits as well elsewhere: what is told must hold at every such place
+    for clock in pieces[0].rivals[:MOST_RIVALS] if part.rows else ():
+        other = _at(asked, did, seen, prior, ahead, [Piece(clock, *span_s, -np.inf, np.inf)], several)
+        if other.told and not other.rows:
+            return other
+    return part
+
+
+def _at(
+    asked: Asked | None,
+    did: Did | None,
+    seen: Current,
+    prior: Prior,
+    ahead: Account,
+    pieces: list[Piece],
+    several: bool,
+) -> Part:
+    """A power cycle at one place."""
+    whole, clock = seen.seen, pieces[0].clock
+    if did is not None and several and did.cycle.zero_at_s is None and clock.matched < LEAST_MATCHED:
+        note = f"power-up {did.cycle.boot} of the box has no place in the recording: left out"
+        return Part(clock, did, notes=[note])
+    in_ma = seen.in_current(ahead, clock)
+    if not prior.levels and in_ma.pulses is seen.raw:
+        note = "nothing in these millivolts moves as a current of the box would"
+        return Part(clock, did, notes=[note], placed=True)
+    if did is not None and (did.others or several):
+        pieces = [replace(pieces[0], from_s=whole.start_s, until_s=whole.end_s)]
+    end_s = max(float(piece.clock.to_run(np.array([piece.until_s]))[0]) for piece in pieces)
+    if did is None:
+        assert asked is not None
+        return Holding(asked.account(max(end_s, TICK_S)), None, in_ma, pieces, prior).part()
+    return _of_journal(asked, did, in_ma, pieces, prior, end_s)
+
+
+def _of_journal(
+    asked: Asked | None, did: Did, seen: Current, pieces: list[Piece], prior: Prior, end_s: float
+) -> Part:
+    """A power cycle that has its place."""
+    last_s = did.account.end_s
+    part = _against(asked, did.until(end_s), seen, pieces, prior)
+    at_s = float(pieces[0].clock.to_recording(np.array([last_s]))[0])
+    late = [row for row in part.rows if row.kind == df.EXTRA and row.seen is not None and row.seen > at_s]
+    if late and did.stopped() is None:
+        part = _against(asked, did.ending(), seen, pieces, prior)
+        part.notes.append(
+            f"the journal's last record is at {at_s:.3f} s of the recording: later pulses aren't compared"
+        )
+    return part
+
+
+def _against(asked: Asked | None, did: Did, seen: Current, pieces: list[Piece], prior: Prior) -> Part:
+    more_s = 0.0 if did.cycle.cut else TICK_S
+    wanted = None if asked is None else _until(asked, did, did.account.end_s + more_s)
+    part = Holding(wanted, did, seen, pieces, prior).part()
+    if not part.placed and (did.others or did.cycle.cut):
+        part.notes = []  # it was too short to show anything
+        return part
+    part.rows += list(asked_and_did(wanted, did)) if wanted is not None else []
+    part.rows += [] if part.found.fault is not None and not part.found.either else list(flagged(did))
+    part.notes += _journal_notes(did)
+    return part
+
+
+def _until(asked: Asked, did: Did, end_s: float) -> Account:
+    """What was asked until end_s, or until the journal says that it was to end."""
+    return asked.account(max(min(end_s, ended(did)), TICK_S), did.cycle.from_s)
+
+
+def _ahead(asked: Asked | None, did: Did | None, lasting_s: float) -> Account:
+    """What may be in a recording that lasts so long."""
+    if did is not None:
+        return did.until(did.account.end_s + lasting_s).account
+    assert asked is not None
+    return asked.account(lasting_s + AHEAD_S)
+
+
+def _rows_of(parts: list[Part]) -> list[Difference]:
+    """The rows of all parts; a broken channel is told once, by the part that knows it best, and so is what
+    holds for the whole recording."""
+    broken = [part for part in parts if part.found.fault is not None and not part.found.either]
+    best = min(broken, key=lambda part: len(part.found.rivals), default=None)
+    found: list[Difference] = []
+    for part in parts:
+        mine = part.rows
+        if best is not None and part is not best and part in broken:
+            mine = mine[1:] if _same(part.found, best.found) else mine
+        found += [row for row in mine if row not in found and not _told(row, found, part is best)]
+    return found
+
+
+def _same(one: Diagnosis, other: Diagnosis) -> bool:
+    if one.fault is None or other.fault is None:
+        return False
+    return other.fault.channel in {fault.channel for fault in (one.fault, *one.rivals)}
+
+
+def _told(row: Difference, found: list[Difference], anyway: bool) -> bool:
+    once = (df.STUCK_ON, df.OPEN, df.BASE)
+    return not anyway and row.kind in once and any(other.kind == row.kind for other in found)
+
+
+def _journal_notes(did: Did) -> Iterator[str]:
+    """What the journal says of itself and the run's end."""
+    lost = sum(int(event.record.get("records", 0)) for event in did.events if event.kind == "lost")
+    if lost:
+        lasting_s = float((did.lost.to_s - did.lost.from_s)[:-1].sum())  # the last has no end
+        yield f"the journal lost {lost} records: the pulses of {lasting_s:.1f} s can't be held against it"
+    stop = did.stopped()
+    if stop is not None:
+        yield f"the run stopped: {stop.text()}"
+
+
+def _loss_notes(part: Part, after: Part | None) -> Iterator[str]:
+    """What a power loss leaves unknown."""
+    did = part.did
+    if did is None or after is None or not did.cycle.cut:
+        return
+    last_s = float(part.clock.to_recording(np.array([did.account.end_s]))[0])
+    text = f"power off: the box's last record before it is at {last_s:.3f} s of the recording"
+    boot_at_s = None if after.did is None else after.did.cycle.boot_at_s
+    if boot_at_s is not None:
+        text += f", its next power-up at {boot_at_s:.3f} s"
+    yield f"{text}; what it did after that record is held against nothing"

@@ -19,7 +19,7 @@ import numpy as np
 from nightdraw.capture import seen as sn
 from nightdraw.capture.current import MOST_MV
 from nightdraw.capture.read import Recording, windows
-from nightdraw.capture.seen import Floats, Ints, Seen
+from nightdraw.capture.seen import Floats, Ints, Seen, grouped
 
 SURE_Z = 5.0  # both steps of a kind of pulse together: once in three million quiet fuses
 SIDE_Z = 2.5  # and each of them by itself: half of it is left of a half of it
@@ -169,22 +169,19 @@ class _Looks:
 
 def moves_with(clamp: Seen, drops: Sequence[Recording]) -> Moving:
     """Which drops (mV, in one file with the clamp) move with a clamp's pulses."""
-    pulses = clamp.events.take(clamp.events.kind == sn.PULSE)
+    pulses = clamp.events.of(sn.PULSE)
     kind = kinds(pulses.level)
     return Moving(tuple(_mover(drop, coincidences(clamp, drop, kind)) for drop in drops))
 
 
 def kinds(level_ma: Floats) -> Ints:
     """The number of each pulse's kind, from 0, by its level."""
-    values = np.unique(level_ma)
-    gaps = np.diff(values) > np.maximum(KIND_MA, KIND_SHARE * np.abs(values[:-1]))
-    numbers: Ints = np.concatenate(([0], np.cumsum(gaps)))[np.searchsorted(values, level_ma)]
-    return numbers if len(values) else np.empty(0, dtype=np.int64)
+    return grouped(level_ma, lambda ma: np.maximum(KIND_MA, KIND_SHARE * np.abs(ma)))
 
 
 def coincidences(clamp: Seen, drop: Recording, kind: Ints) -> dict[int, Coincidence]:
     """Each kind of the clamp's pulses, looked at in a drop; kind: the number of each pulse's kind."""
-    pulses = clamp.events.take(clamp.events.kind == sn.PULSE)
+    pulses = clamp.events.of(sn.PULSE)
     looks = _looks(pulses, clamp.interval_s)
     charge = pulses.mean * pulses.duration_s
     chosen, asked = list[tuple[int, Ints, Ints]](), list[_Looks]()
@@ -243,7 +240,7 @@ def _steps(drop: Recording, looks: list[_Looks]) -> Iterator[tuple[Floats, Float
     """For each set of looks by how much the drop rises and falls, mV; nan where samples lack. One pass."""
     begin_s = np.concatenate([one.begin_s for one in looks], axis=1) if looks else np.empty((4, 0))
     end_s = np.concatenate([one.end_s for one in looks], axis=1) if looks else np.empty((4, 0))
-    mean, _ = windows.means(drop, begin_s.ravel(), end_s.ravel())
+    mean = windows(drop, begin_s.ravel(), end_s.ravel()).mean
     before, first, last, after = mean.reshape(4, -1)
     at = 0
     for one in looks:

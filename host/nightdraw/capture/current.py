@@ -12,7 +12,7 @@ import numpy as np
 
 from nightdraw.capture.accounts import Account, Edges, seen_edges
 from nightdraw.capture.align import Spot
-from nightdraw.capture.place import REACH_S, Clock
+from nightdraw.capture.place import REACH_S, Clock, nearest
 from nightdraw.capture.pulses import Pulses, measure
 from nightdraw.capture.read import MILLIVOLT, Recording
 from nightdraw.capture.seen import Seen
@@ -59,7 +59,7 @@ class Current:
     def edges(self, spot: Spot) -> Edges:
         """Its edges where a run may lie, on its own clock."""
         edges = seen_edges(self.seen)
-        return edges.only((edges.at_s > spot.from_s) & (edges.at_s < spot.until_s))
+        return edges.take((edges.at_s > spot.from_s) & (edges.at_s < spot.until_s))
 
     def in_current(self, account: Account, clock: Clock) -> Current:
         """Millivolts of an unknown resistance as currents by an account's edges; the same where none meet."""
@@ -88,11 +88,8 @@ def resistance(known: Edges, seen: Edges, clock: Clock, reach_s: float) -> float
     at_s, height = clock.to_recording(known.at_s[large]), known.height_ma[large]
     if not len(at_s) or not len(seen.at_s):
         return None
-    place = np.clip(np.searchsorted(seen.at_s, at_s), 1, max(len(seen.at_s) - 1, 1))
-    left = np.abs(seen.at_s[place - 1] - at_s)
-    right = np.abs(seen.at_s[np.minimum(place, len(seen.at_s) - 1)] - at_s)
-    near = np.where(left <= right, place - 1, np.minimum(place, len(seen.at_s) - 1))
-    met = (np.minimum(left, right) <= reach_s) & (seen.height_ma[near] * height > 0)
+    near = nearest(seen.at_s, at_s)
+    met = (np.abs(seen.at_s[near] - at_s) <= reach_s) & (seen.height_ma[near] * height > 0)
     if np.count_nonzero(met) < LEAST_EDGES:
         return None
     ohms = float(np.median(seen.height_ma[near][met] / height[met]))

@@ -41,6 +41,12 @@ class Difference:
     seen: float | None
     message: str
 
+    def __post_init__(self) -> None:
+        """Figures as they are told, to a microsecond or a nanoampere."""
+        for name in ("asked", "did", "seen"):
+            told = getattr(self, name)
+            object.__setattr__(self, name, None if told is None else round(float(told), 6))
+
     def document(self) -> dict[str, object]:
         """The contract's keys."""
         return asdict(self)

@@ -181,16 +181,16 @@ def _events(m: _Measured, x: lv.Excursions, least: float) -> tuple[Events, Parts
 def _chosen(m: _Measured, x: lv.Excursions) -> tuple[Ints, Ints]:
     """The excursions that are events of their own, with their kinds: the outermost ones; of plateaus, which
     last long and carry pulses, those inside as well."""
-    kinds, chosen = [], []
+    inside = np.searchsorted(x.first, x.last) - np.arange(len(x.first)) - 1
     lasting_s = m.at_s[x.last] - m.at_s[x.first]
-    k = 0
-    while k < len(x.first):
-        inside = int(np.searchsorted(x.first, x.last[k], side="left")) - k - 1
-        is_plateau = not x.down[k] and lasting_s[k] >= sn.PLATEAU_S and inside >= PLATEAU_PULSES
-        kinds.append(sn.PLATEAU if is_plateau else sn.DIP if x.down[k] else sn.PULSE)
+    plateau = ~x.down & (lasting_s >= sn.PLATEAU_S) & (inside >= PLATEAU_PULSES)
+    kind = np.where(plateau, sn.PLATEAU, np.where(x.down, sn.DIP, sn.PULSE))
+    step = np.where(plateau, 1, 1 + inside).tolist()
+    chosen, k = list[int](), 0
+    while k < len(step):
         chosen.append(k)
-        k += 1 if is_plateau else 1 + inside
-    return np.array(kinds, dtype=np.int64), np.array(chosen, dtype=np.int64)
+        k += step[k]
+    return kind[chosen], np.array(chosen, dtype=np.int64)
 
 
 def _parts(m: _Measured, first: Ints, last: Ints) -> tuple[Parts, Ints]:
@@ -301,13 +301,14 @@ def _steps(m: _Measured, x: lv.Excursions, events: Events) -> tuple[Events, list
     root, rows = x.root, x.base
     edge = x.stay
     height = m.level.start[edge + 1] - m.level.end[edge]
-    heights = np.sort(np.abs(events.level[events.kind == sn.PULSE]))
+    pulses = events.of(sn.PULSE)
+    heights = np.sort(np.abs(pulses.level))
 
     def pulse_like(high: float) -> bool:
         place = np.searchsorted(heights, high * (1 - ALIKE))
         return bool(place < len(heights) and heights[place] <= high * (1 + ALIKE))
 
-    longest_s = float(np.max(events.duration_s[events.kind == sn.PULSE], initial=0.0))
+    longest_s = float(np.max(pulses.duration_s, initial=0.0))
     cut: list[tuple[float, float]] = []
     is_cut = np.zeros(int(root.max()) + 1 if len(root) else 0, dtype=bool)
     stays = np.ones(len(edge), dtype=bool)

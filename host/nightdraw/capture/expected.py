@@ -16,7 +16,7 @@ from nightdraw.capture.accounts import Account
 from nightdraw.capture.align import Piece
 from nightdraw.capture.place import REACH_S, nearest
 from nightdraw.capture.read import Recording, windows
-from nightdraw.capture.seen import Bools, Floats, Ints, Seen
+from nightdraw.capture.seen import Columns, Floats, Ints, Seen
 
 NEAR_EDGE = (
     0.45  # of a sample left out beside an edge: a mean over the sampling interval ends half of one away
@@ -35,7 +35,7 @@ TAIL_TAUS = 10.0  # an edge's tail may be taken for an edge so long after it
 
 
 @dataclass(frozen=True)
-class Moves:
+class Moves(Columns):
     """Changes of the recording at which the account has no edge: the last instant before, the first after, in
     order, the height and its standard uncertainty; a gap counts as one, of unknown height."""
 
@@ -43,13 +43,6 @@ class Moves:
     first_s: Floats
     height_ma: Floats
     u_ma: Floats
-
-    def __len__(self) -> int:
-        return len(self.last_s)
-
-    def only(self, kept: Bools) -> Moves:
-        """Some of them."""
-        return Moves(self.last_s[kept], self.first_s[kept], self.height_ma[kept], self.u_ma[kept])
 
     def cut_after(self, low_s: Floats, high_s: Floats, slack_s: float) -> Floats:
         """How far each span stays undisturbed from its beginning."""
@@ -83,13 +76,9 @@ def moves(account: Account, piece: Piece, seen: Seen, tau_s: float) -> Moves:
     others = e.take((np.abs(edges_s[nearest(edges_s, e.at_s)] - e.at_s) > reach_s) & ~tail)
     unknown = np.full(len(gaps), np.nan)
     last_s = np.concatenate((others.last_s, gaps[:, 0]))
-    order = np.argsort(last_s, kind="stable")
-    return Moves(
-        last_s[order],
-        np.concatenate((others.first_s, gaps[:, 1]))[order],
-        np.concatenate((others.height, unknown))[order],
-        np.concatenate((others.height_u, unknown))[order],
-    )
+    first_s = np.concatenate((others.first_s, gaps[:, 1]))
+    height, u = (np.concatenate((column, unknown)) for column in (others.height, others.height_u))
+    return Moves(last_s, first_s, height, u).take(np.argsort(last_s, kind="stable"))
 
 
 @dataclass(frozen=True)
@@ -146,13 +135,11 @@ def take(places: list[tuple[Floats, Floats]], recording: Recording, piece: Piece
     cut = [np.clip(both, np.nextafter(piece.from_s, np.inf), piece.until_s) for both in levels]
     low = np.concatenate([*(one[0] for one in cut), around[0]])
     high = np.concatenate([*(one[1] for one in cut), around[1]])
-    sums = windows.sums_at(recording, np.concatenate((low, high)))
-    half = len(low)
-    count = sums.counts[half:] - sums.counts[:half]
-    first_s, last_s = sums.last_s[:half], sums.last_s[half:]
+    found = windows(recording, low, high)
+    count, first_s, last_s = found.count, found.before_s, found.last_s
     inside = (count > 0) & np.isfinite(first_s) & (low >= piece.from_s) & (high <= piece.until_s)
+    mean = np.where(inside, found.mean, np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.where(inside, (sums.totals[half:] - sums.totals[:half]) / count, np.nan)
         interval_s = (
             np.nanmedian(np.where(inside, (last_s - first_s) / count, np.nan)) if inside.any() else 1.0
         )
@@ -162,7 +149,7 @@ def take(places: list[tuple[Floats, Floats]], recording: Recording, piece: Piece
         piece.clock.to_run(np.where(inside, last_s, 1.0)),
     )
     count = np.where(inside, count, 0.0)
-    each = np.split(np.arange(half), len(places))
+    each = np.split(np.arange(len(low)), len(places))
     return [Span(from_s[k], to_s[k], mean[k], count[k]) for k in each]
 
 

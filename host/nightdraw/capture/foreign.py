@@ -16,7 +16,7 @@ from nightdraw.capture.differences import Difference, milliseconds
 from nightdraw.capture.expected import Moves
 from nightdraw.capture.loads import said
 from nightdraw.capture.place import nearest
-from nightdraw.capture.seen import Bools, Floats
+from nightdraw.capture.seen import Bools, Columns, Floats
 from nightdraw.capture.view import View
 
 LIKE_S = 4e-3  # a foreign pulse within this of a fixed duration of the box's may be the box's
@@ -27,20 +27,13 @@ SPIKES = 0.01  # of the recording's edges may be single samples before they are 
 
 
 @dataclass(frozen=True)
-class Excursions:
+class Excursions(Columns):
     """Foreign pulses: from an edge to one that goes back. start_s, end_s: on the run's clock (end nan: it
     never went back); height_ma: of the first edge, as the box's."""
 
     start_s: Floats
     end_s: Floats
     height_ma: Floats
-
-    def __len__(self) -> int:
-        return len(self.start_s)
-
-    def only(self, kept: Bools) -> Excursions:
-        """Some of them."""
-        return Excursions(self.start_s[kept], self.end_s[kept], self.height_ma[kept])
 
     @property
     def lasting_s(self) -> Floats:
@@ -58,16 +51,16 @@ def judge_foreign(view: View, others: Moves, taken_s: Floats) -> tuple[list[Diff
     spike = found.lasting_s <= SPIKE_SAMPLES * view.observed.interval_s
     spike &= np.count_nonzero(spike) <= max(MANY, SPIKES * len(view.seen))
     if spike.any():
-        notes.append(_spikes_text(view, found.only(spike)))
-    found = found.only(~spike)
+        notes.append(_spikes_text(view, found.take(spike)))
+    found = found.take(~spike)
     # with a vehicle's file at hand every pulse has an owner: one without may be the box's (half of a twitch
     # remains where its other edge fell on one of the box's)
     told = view.prior.loads is None or not (np.isfinite(found.lasting_s) | _as_own_step(view, found)).any()
     if view.prior.shared:
         like = _like_own(view, found)
         if not like.all():
-            notes.append(_others_text(found.only(~like), view.prior.levels))
-        found = found.only(like)
+            notes.append(_others_text(found.take(~like), view.prior.levels))
+        found = found.take(like)
     return _rows(view, found), notes, told
 
 
@@ -92,7 +85,7 @@ def _unexplained(view: View, others: Moves) -> tuple[Moves, list[str]]:
     box_s = view.clock.to_recording(np.append(view.observed.account.t_s, view.observed.account.end_s))
     names = loads.explain(at_s, height, u_ma, box_s, view.observed.interval_s)
     own = np.array([name is not None for name in names])
-    return others.only(~own), [said(names)] if own.any() else []
+    return others.take(~own), [said(names)] if own.any() else []
 
 
 def _excursions(view: View, others: Moves, taken_s: Floats) -> Excursions:
@@ -191,7 +184,7 @@ def _rows(view: View, found: Excursions) -> list[Difference]:
             f"{len(found)} pulses or steps that are in no other account were seen, from {at_s[0]:.3f} s to "
             f"{at_s[-1]:.3f} s of the recording: another load (then say --circuit shared), or another run"
         )
-        return [Difference(df.EXTRA, None, None, None, round(float(at_s[0]), 6), text)]
+        return [Difference(df.EXTRA, None, None, None, float(at_s[0]), text)]
     rows = []
     for k in range(len(found)):
         high, lasting = float(found.height_ma[k]), float(found.lasting_s[k])
@@ -201,5 +194,5 @@ def _rows(view: View, found: Excursions) -> list[Difference]:
             else f"a step of {high:+.1f} mA"
         )
         text = f"{what} that is in no other account was seen at {at_s[k]:.3f} s of the recording"
-        rows.append(Difference(df.EXTRA, None, None, None, round(float(at_s[k]), 6), text))
+        rows.append(Difference(df.EXTRA, None, None, None, float(at_s[k]), text))
     return rows

@@ -182,7 +182,9 @@ def culprit(captures: Sequence[Capture], fuses: Sequence[Fuse] | None) -> Culpri
     known = _known(captures, fuses)
     seen, notes = _clamps(captures)
     kind, draw = _draw(seen)
-    level = np.concatenate([_pulses(one).level for one in seen.values()])[np.concatenate(kind) == draw]
+    level = np.concatenate([one.events.of(sn.PULSE).level for one in seen.values()])[
+        np.concatenate(kind) == draw
+    ]
     if len(level) < LEAST_EVENTS:
         message = f"{len(level)} events of one kind in the clamp: fewer than {LEAST_EVENTS} may be chance"
         hint = "record for longer; a steady draw has no events: measure each fuse's drop by itself"
@@ -226,14 +228,10 @@ def _clamps(captures: Sequence[Capture]) -> tuple[dict[int, Seen], list[str]]:
     return seen, notes
 
 
-def _pulses(clamp: Seen) -> sn.Events:
-    return clamp.events.take(clamp.events.kind == sn.PULSE)
-
-
 def _draw(seen: dict[int, Seen]) -> tuple[list[Ints], int]:
     """The kind of each clamp's pulses, alike in all recordings, and the one that is the draw: what is there
     more than once in most recordings, then what has most energy."""
-    pulses = [_pulses(one) for one in seen.values()]
+    pulses = [one.events.of(sn.PULSE) for one in seen.values()]
     of_all = cor.kinds(np.concatenate([one.level for one in pulses]))
     kind = list(np.split(of_all, np.cumsum([len(one) for one in pulses])[:-1]))
     best, draw = (0, 0.0), -1

@@ -24,9 +24,8 @@ from nightdraw.capture.journal import Did
 from nightdraw.capture.judge import absent_edges, judge
 from nightdraw.capture.observed import Observed, look
 from nightdraw.capture.place import Clock, nearest
-from nightdraw.capture.reference import Reference, reference_of
 from nightdraw.capture.seen import Bools, Floats
-from nightdraw.capture.view import SEVERAL, Prior, View, edges_off
+from nightdraw.capture.view import SEVERAL, Prior, Reference, View, edges_off, reference_of
 
 AWAKE_S = 0.2  # after its power came the box draws its own consumption, whatever inrush there was
 COVERED = 0.9  # of the edges that lie in the recording must be judged, or nothing is agreed to ...
@@ -254,7 +253,7 @@ class Holding:
                 "after a power loss? The journal would tell"
             )
             if len(outside) > 2 * part.clock.matched and not self._prior.shared:
-                part.rows.append(Difference(df.EXTRA, None, None, None, round(float(at_s[0]), 6), text))
+                part.rows.append(Difference(df.EXTRA, None, None, None, float(at_s[0]), text))
             else:
                 part.notes.append(text)
                 told = False

@@ -24,9 +24,8 @@ from nightdraw.capture.faults import LEAST_SHARE, MOST_SHARE, NOTHING, OFF, OPEN
 from nightdraw.capture.instrument import gain_of, weighed_median
 from nightdraw.capture.journal import Did
 from nightdraw.capture.observed import Observed
-from nightdraw.capture.reference import Reference
 from nightdraw.capture.seen import Bools, Floats
-from nightdraw.capture.view import View, edges_off
+from nightdraw.capture.view import Reference, View, edges_off
 
 AMPLITUDE = 0.02  # a stuck or open channel has its current within 2 %
 FACTOR = 0.5  # a wrong resistor's current is off by half, give or take: no value is favoured

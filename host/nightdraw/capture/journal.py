@@ -6,14 +6,14 @@ the others hangs beside the journal's own. Nothing is compared here.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import json
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from nightdraw.capture import journallines
 from nightdraw.capture.accounts import TICK_S, Account
 from nightdraw.capture.cycles import ONE_CYCLE, Cycle, split
 from nightdraw.capture.faults import OPEN, STUCK_ON, Fault
@@ -26,6 +26,24 @@ STOP_KINDS = ("trip", "end", "halt", "gone")  # after these the run is over
 SOURCE_MV = 13_200  # a battery alone rests below this, two in series below twice as much ...
 LORRY_MV = 18_000  # ... which a supply above this is
 SETTLED_KINDS = ("end", "halt")  # it was over because somebody, or its own profile, wanted it so
+# What values a journal's lines have under a name.
+WHOLE = (
+    "boot",
+    "tick",
+    "pattern",
+    "supply_mv",
+    "seed",
+    "run",
+    "slot",
+    "run_start_tick",
+    "run_start_boot",
+    "position",
+)
+UNSAID = ("slot", "run")  # null where the box plays a level by hand, or nothing
+LEVELS = ("level_ma", "own_ma")
+TIMES = ("at_s", "start_at_s")
+MOST_S = 1e9  # thirty years
+MOST_MA = 1e8  # as much as a program can ask for
 
 
 @dataclass(frozen=True)
@@ -149,7 +167,7 @@ def _ohms(ohms: float) -> str:
 
 def read_did(path: Path | str) -> Did:
     """Read a journal file (JSON lines); raises InputError with file and line."""
-    lines = list(journallines.objects(Path(path)))
+    lines = list(lines_of(Path(path)))
     if not lines or lines[0][1].get("kind") != "box":
         message = "not a journal: its first line says of which box and run it is"
         raise InputError(
@@ -171,6 +189,53 @@ def did_of(head: dict[str, Any], records: Iterable[dict[str, Any]]) -> Did:
     cycles, own = split(head, list(records))
     found = [_of_cycle(head, cycle) for cycle in cycles]
     return replace(found[own], others=tuple(found[:own] + found[own + 1 :]))
+
+
+def lines_of(path: Path) -> Iterator[tuple[int, dict[str, Any]]]:
+    """Each line with its number; raises InputError, with file and line, for what is no journal's."""
+    try:
+        with path.open(encoding="utf-8") as stream:
+            for number, line in enumerate(stream, 1):
+                if line.strip():
+                    yield number, _object(line, path, number)
+    except UnicodeDecodeError:
+        raise InputError(Finding("not text: a journal is JSON lines", file=str(path))) from None
+
+
+def _object(line: str, path: Path, number: int) -> dict[str, Any]:
+    try:
+        found = json.loads(line)
+    except json.JSONDecodeError as error:
+        message = f"not JSON: {error.msg}"
+        raise InputError(Finding(message, file=str(path), line=number, column=error.colno)) from None
+    except (RecursionError, ValueError) as error:  # nested without end, or a number of thousands of digits
+        raise InputError(Finding(f"not JSON: {error}", file=str(path), line=number, column=1)) from None
+    if not isinstance(found, dict) or "kind" not in found:
+        raise InputError(Finding("a journal's line is an object with a kind", file=str(path), line=number))
+    for name, value in found.items():
+        if not _sound(name, value):
+            message = f"{name}: {json.dumps(value)[:40]} is no such value"
+            raise InputError(Finding(message, file=str(path), line=number))
+    return found
+
+
+def _sound(name: str, value: Any) -> bool:
+    """Whether a value is of the kind that a journal has under that name."""
+    if name == "channels_ns":
+        return isinstance(value, list) and bool(value) and all(_number(ns, 1, 2**32) for ns in value)
+    if name in TIMES:
+        return _number(value, -MOST_S, MOST_S)
+    if name == "t_s":
+        return value is None or _number(value, -MOST_S, MOST_S)
+    if name in UNSAID and value is None:
+        return True
+    if name in WHOLE:
+        return isinstance(value, int) and _number(value, 0, 2**63)
+    return name not in LEVELS or _number(value, 0, MOST_MA)
+
+
+def _number(value: Any, least: float, most: float) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and least <= value <= most
 
 
 class _Records:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nightdraw.capture.seen import Bools, Floats, Ints
+from nightdraw.capture.seen import Bools, Columns, Floats, Ints
 
 USUAL_RATE = 100e-6  # what is believed of the rate before any edge is seen: two crystals
 MOST_USUAL = 300e-6  # crystals of 100 ppm each, with temperature and age
@@ -30,6 +30,8 @@ FIRST_S = 60.0  # a candidate is first followed this far, where a usual rate mov
 FIRST_EDGES = 6  # or as far as so many edges lie, where the rate may be anything
 DEVIATIONS = 3.0  # then as far as three deviations of the rate allow
 LEAST_S = 1e-5  # edges are never known better than this
+
+Span = tuple[float, float]  # instants of the recording
 
 
 @dataclass(frozen=True)
@@ -57,11 +59,15 @@ NO_CLOCK = Clock(0.0, 0.0, 0, 0.0, 0)
 
 
 @dataclass(frozen=True)
-class Marks:
+class Marks(Columns):
     """Instants in order and heights, as one way of looking sees them."""
 
     t_s: Floats
     height: Floats
+
+    def within(self, span_s: Span) -> Marks:
+        """Those between two instants."""
+        return self.take((self.t_s > span_s[0]) & (self.t_s < span_s[1]))
 
 
 @dataclass(frozen=True)
@@ -96,11 +102,16 @@ class Task:
 
     known: Marks
     seen: Marks
-    span_s: tuple[float, float]
+    span_s: Span
     reach_s: float
     usual: float
     most: float
     about: float = 0.0
+
+    def shows(self, at_s: Floats) -> Bools:
+        """Which instants of the recording lie so far inside that their edges can be met."""
+        shown: Bools = (at_s > self.span_s[0] + self.reach_s) & (at_s < self.span_s[1] - self.reach_s)
+        return shown
 
 
 def places(task: Task, zero_s: float | None) -> list[Fit]:
@@ -218,9 +229,7 @@ def meeting(task: Task, clock: Clock) -> int:
 
 def _expected(task: Task, known_s: Floats, line: _Line) -> int:
     """How many of some edges lie in the recording."""
-    at_s = line.lag + known_s * (1 + line.rate)
-    low_s, high_s = task.span_s[0] + task.reach_s, task.span_s[1] - task.reach_s
-    return int(np.count_nonzero((at_s > low_s) & (at_s < high_s)))
+    return int(np.count_nonzero(task.shows(line.lag + known_s * (1 + line.rate))))
 
 
 def _pairs(task: Task, inside: Ints, line: _Line, reach_s: Floats) -> tuple[Ints, Ints]:

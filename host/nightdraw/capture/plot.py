@@ -49,7 +49,7 @@ def chart(wanted: Wanted) -> ch.Chart:
         raise CannotTellError(Finding(message, channels[0].name, hint="another --from, or a longer --for"))
     begin_s, end_s = min(band.begin_s for band in bands), max(band.end_s for band in bands)
     found, notes = _seen(channels[0]) if wanted.pulses else (None, ())
-    pulses = None if found is None else found.events.take(found.events.kind == sn.PULSE)
+    pulses = None if found is None else found.events.of(sn.PULSE)
     spans = [] if found is None or pulses is None else _spans(pulses, found.interval_s)
     files = sorted({channel.name for channel in channels})
     strips = tuple(

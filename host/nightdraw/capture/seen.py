@@ -7,7 +7,7 @@ standard uncertainty.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Self, TypeVar
 
@@ -22,7 +22,6 @@ Table = TypeVar("Table", bound="Columns")
 
 PULSE, DIP, STEP, SPIKE, PLATEAU = range(5)
 PLATEAU_S = 60.0  # an excursion that lasts this long and carries pulses of its own is a base to them
-KIND_NAMES = ("pulse", "dip", "step", "spike", "plateau")
 GAP, NOISE, CUT = "gap", "noise", "cut"  # why a span was not judged
 
 
@@ -35,6 +34,15 @@ class Columns:
     def take(self, rows: Ints | Bools | slice) -> Self:
         """The same table with some rows only."""
         return replace(self, **{f.name: getattr(self, f.name)[rows] for f in fields(self)})  # type: ignore[type-var,arg-type]
+
+
+def grouped(values: Floats, apart: Callable[[Floats], Floats]) -> Ints:
+    """The number of each value's group, from 0 at the lowest; a group ends where the next value is further
+    away than `apart` of the one before it."""
+    known = np.unique(values)
+    gaps = np.diff(known) > apart(known[:-1])
+    groups: Ints = np.concatenate(([0], np.cumsum(gaps)))[np.searchsorted(known, values)]
+    return groups
 
 
 def stacked(parts: Sequence[Table]) -> Table:
@@ -124,6 +132,10 @@ class Events(Columns):
     mean: Floats
     part_from: Ints
     part_to: Ints
+
+    def of(self, kind: int) -> Events:
+        """Those of one kind."""
+        return self.take(self.kind == kind)
 
 
 @dataclass(frozen=True)

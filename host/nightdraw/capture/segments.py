@@ -14,11 +14,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
+from nightdraw.capture.seen import Bools, Floats, Ints
 
 ROUNDS = 18  # of bisection: the penalty to a ten-thousandth of its range's logarithm
 

@@ -1,4 +1,5 @@
-"""One piece of a recording beside what it is held against: what is known of the place, which edges differ."""
+"""One piece of a recording beside the account that it is held against: how its pulses are numbered in what is
+said of them, what is known of the place, which edges differ."""
 
 from __future__ import annotations
 
@@ -8,12 +9,13 @@ from typing import Any
 import numpy as np
 
 from nightdraw.capture import differences as df
-from nightdraw.capture.accounts import Edges
+from nightdraw.capture.accounts import Account, Edges, Train
 from nightdraw.capture.align import Piece
+from nightdraw.capture.differences import Difference
+from nightdraw.capture.journal import NOTHING_LOST, Did, Lost
 from nightdraw.capture.loads import Loads
 from nightdraw.capture.observed import Observed
 from nightdraw.capture.place import Clock
-from nightdraw.capture.reference import Reference
 from nightdraw.capture.seen import Bools, Ints
 
 SEVERAL = 3  # edges of one kind: the majority tells what is the box's and what is chance
@@ -36,6 +38,84 @@ class Prior:
     def base_known(self) -> bool:
         """Whether it is known what others draw: nothing, or what a vehicle's file says."""
         return not self.shared or self.loads is not None
+
+
+@dataclass(frozen=True)
+class Reference:
+    """`did` where there is a journal, else `asked`; every row names its pulse by the number that the leading
+    account gives it: what was asked, else what was done.
+
+    asked, asked_of: what was asked, and which of its pulses each pulse is (-1: none), where both are known;
+    wanted: the same as levels; box: what the journal knows besides levels (None: no journal).
+    """
+
+    name: str
+    account: Account
+    train: Train
+    asked: Train | None
+    asked_of: Ints
+    wanted: Account | None
+    box: Did | None
+
+    @property
+    def lost(self) -> Lost:
+        """The times that the journal doesn't tell wholly."""
+        return NOTHING_LOST if self.box is None else self.box.lost
+
+    def number(self, pulse: int) -> int | None:
+        """The pulse's number from 1 in the leading account."""
+        place = int(self.asked_of[pulse]) if self.asked is not None else pulse
+        return place + 1 if place >= 0 else None
+
+    def row(self, kind: str, pulse: int, of: str, seen: float | None, message: str) -> Difference:
+        """A row about a pulse; of: the attribute of Train that is compared."""
+        place = -1 if self.asked is None else int(self.asked_of[pulse])
+        wanted = getattr(self.asked, of)[place] if place >= 0 else None
+        return self._row(kind, self.number(pulse), getattr(self.train, of)[pulse], wanted, seen, message)
+
+    def level_row(self, kind: str, level: int, seen: float, message: str) -> Difference:
+        """A row about a level of the account, or a part of a pulse."""
+        pulse = int(self.train.of_level(np.array([level]))[0])
+        here = slice(level, level + 1)
+        middle = self.account.t_s[here] + self.account.lasting_s[here] / 2
+        wanted = None if self.wanted is None else self.wanted.at(middle)[0]
+        number = self.number(pulse) if pulse >= 0 else None
+        return self._row(kind, number, self.account.level_ma[level], wanted, seen, message)
+
+    def base_row(self, seen: float, message: str) -> Difference:
+        """A row about the base."""
+        wanted = None if self.asked is None else self.asked.base_ma
+        return self._row(df.BASE, None, self.train.base_ma, wanted, seen, message)
+
+    def _row(
+        self,
+        kind: str,
+        number: int | None,
+        own: float,
+        wanted: float | None,
+        seen: float | None,
+        message: str,
+    ) -> Difference:
+        """A row with the reference's own figure and, where it is known besides, the one that was asked."""
+        said = {"asked": None, "did": None, self.name: own}
+        if wanted is not None:
+            said["asked"] = wanted
+        return Difference(kind, number, said["asked"], said["did"], seen, message)
+
+
+def reference_of(asked: Account | None, did: Did | None) -> Reference:
+    """What the recording is held against."""
+    account = did.account if did is not None else asked
+    assert account is not None
+    train = account.train()
+    if asked is None or did is None:
+        name = "did" if did is not None else "asked"
+        return Reference(name, account, train, None, np.arange(len(train)), asked, did)
+    wanted = asked.train()
+    here, there = df.match(wanted.start_s, wanted.end_s, train.start_s, train.end_s)
+    asked_of = np.full(len(train), -1)
+    asked_of[there] = here
+    return Reference("did", account, train, wanted, asked_of, asked, did)
 
 
 @dataclass(frozen=True)

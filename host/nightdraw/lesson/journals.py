@@ -10,8 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from nightdraw.capture import journallines
-from nightdraw.capture.journal import Did, did_of
+from nightdraw.capture.journal import Did, did_of, lines_of
 from nightdraw.errors import Finding, InputError
 from nightdraw.lesson.model import Assignment, Plan
 
@@ -51,7 +50,7 @@ def read_journals(folder: Path) -> list[Journal]:
 
 
 def _read(path: Path) -> Journal:
-    lines = [line for _, line in journallines.objects(path)]
+    lines = [line for _, line in lines_of(path)]
     if not lines or lines[0].get("kind") != "box":
         message = "not a journal: its first line says of which box and run it is"
         raise InputError(Finding(message, str(path), 1, hint="`lesson collect` writes them"))

@@ -24,9 +24,8 @@ from nightdraw.bench.finding import train
 from nightdraw.bench.finding.method import Method, minutes
 from nightdraw.bench.setup import build
 from nightdraw.capture import compare as comparing
-from nightdraw.capture import journallines
 from nightdraw.capture.accounts import Asked
-from nightdraw.capture.journal import Did, read_did
+from nightdraw.capture.journal import Did, lines_of, read_did
 from nightdraw.capture.read import Options, Part, Recording, open_recording
 from nightdraw.errors import NightdrawError
 from nightdraw.lesson.alike import beside
@@ -194,7 +193,7 @@ def _place(plan: Plan, one: Assignment, did: Did) -> comparing.Place:
 
 def _until_crank(journal: Path, crank_s: float) -> float | None:
     """Leave out of a journal what came from cranking on; from arming to the run's start, None: never."""
-    lines = [line for _, line in journallines.objects(journal)]
+    lines = [line for _, line in lines_of(journal)]
     kept = [line for line in lines if line.get("at_s", 0.0) < crank_s]
     journal.write_text("".join(json.dumps(line) + "\n" for line in kept), "utf-8")
     begun = any(line.get("kind") == boxlog.START for line in kept)

@@ -4,15 +4,15 @@ This is the door; others import from here. Files are read and put in order, noth
 """
 
 from nightdraw.capture.read.blocks import BLOCK_SAMPLES, Blocks, Floats
-from nightdraw.capture.read.options import Options, Part
+from nightdraw.capture.read.columns import CURRENT_NAMES, MILLIAMPERE, MILLIVOLT, Options, Part
 from nightdraw.capture.read.recording import (
     Recording,
     channels,
     drops_beside,
     from_arrays,
     open_recording,
+    windows,
 )
-from nightdraw.capture.read.units import CURRENT_NAMES, MILLIAMPERE, MILLIVOLT
 
 __all__ = [
     "BLOCK_SAMPLES",
@@ -28,4 +28,5 @@ __all__ = [
     "drops_beside",
     "from_arrays",
     "open_recording",
+    "windows",
 ]

@@ -8,7 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 from numpy.typing import NDArray
 
-from nightdraw.capture.read.options import Part
+from nightdraw.capture.read.columns import Part
 from nightdraw.errors import InputError
 
 Floats = NDArray[np.float64]

@@ -14,7 +14,6 @@ from nightdraw.capture.read import cells as cl
 from nightdraw.capture.read import columns as col
 from nightdraw.capture.read import source as src
 from nightdraw.capture.read import stamps
-from nightdraw.capture.read.units import is_unit_row
 from nightdraw.errors import CannotTellError, Finding, InputError, NightdrawError
 
 MOST_PREAMBLE_BYTES = 1 << 24  # 16 MB: what stands before the rows is settings and comments, not a book
@@ -108,11 +107,7 @@ def kind_of(cell: str) -> str:
     """What a cell holds: one of the kinds of columns; numbers for blanks and marks of over-range too."""
     if cl.is_number(cell) or cl.is_blank(cell) or cl.is_over(cell):
         return col.NUMBERS
-    if stamps.is_clock(cell):
-        return col.CLOCK
-    if stamps.is_date(cell):
-        return col.DATE
-    return col.STAMP if stamps.is_stamp(cell) else col.TEXT
+    return stamps.kind_of(cell) or col.TEXT
 
 
 def _is_row(row: list[str]) -> bool:
@@ -254,8 +249,9 @@ def _headers(
     rows = [_fitted(line, separator, probe) for line in above]
     if not rows or rows[0] is None:
         return None, None
-    if is_unit_row(rows[0]) and len(rows) > 1 and rows[1] is not None and not all(map(cl.is_number, rows[1])):
-        return rows[1], rows[0]
+    named = rows[1] if len(rows) > 1 else None
+    if col.is_unit_row(rows[0]) and named is not None and not all(map(cl.is_number, named)):
+        return named, rows[0]
     return rows[0], None
 
 

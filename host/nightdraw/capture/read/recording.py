@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
 
@@ -18,9 +18,8 @@ from nightdraw.capture.read import columns as col
 from nightdraw.capture.read import layout as lay
 from nightdraw.capture.read import source as src
 from nightdraw.capture.read.blocks import Blocks, Counts, Floats
-from nightdraw.capture.read.options import PLAIN, Options, Part
+from nightdraw.capture.read.columns import MILLIAMPERE, MILLIVOLT, PLAIN, Options, Part
 from nightdraw.capture.read.text import TextSource
-from nightdraw.capture.read.units import MILLIAMPERE, MILLIVOLT, VOLTAGE
 from nightdraw.errors import Finding, InputError
 
 
@@ -181,7 +180,7 @@ def drops_beside(path: Path, recording: Recording, options: Options = PLAIN) -> 
     if recording.unit == MILLIVOLT:
         return []
     alike = replace(options, scale_ma_per_mv=None, invert=False, voltage=True)
-    drops = [c for c in col.channels_of(_columns(path)[0]) if c.measures(VOLTAGE)]
+    drops = [c for c in col.channels_of(_columns(path)[0]) if c.measures(col.VOLTAGE)]
     return [
         open_recording(path, c.header, alike) for c in drops if recording.channel not in (c.name, c.header)
     ]
@@ -194,3 +193,44 @@ def _columns(path: Path) -> tuple[Sequence[col.Column], lay.Layout | None]:
         return table.columns_of(path), None
     layout = lay.find_layout(src.text_of(path, head))
     return layout.columns, layout
+
+
+@dataclass(frozen=True)
+class Windows:
+    """What a recording has in each of some windows of time: number of samples, their mean (nan without any),
+    and the times of the last sample before the window and of its own last one (-inf without)."""
+
+    count: Floats
+    mean: Floats
+    before_s: Floats
+    last_s: Floats
+
+
+def windows(recording: Recording, from_s: Floats, to_s: Floats) -> Windows:
+    """Means over windows (from_s in, to_s not, in any order), exactly, in one pass and bounded memory: the
+    running sum is read at both ends of each."""
+    instants_s = np.concatenate((from_s, to_s))
+    order = np.argsort(instants_s, kind="stable")
+    ordered = instants_s[order]
+    counts, totals = np.zeros(len(ordered)), np.zeros(len(ordered))
+    last_s = np.full(len(ordered), -np.inf)
+    count, total, done, latest_s = 0, 0.0, 0, -np.inf
+    for time_s, value in recording.blocks():
+        reached = int(np.searchsorted(ordered, time_s[-1], side="right"))
+        places = np.searchsorted(time_s, ordered[done:reached], side="left")
+        running = np.concatenate(([0.0], np.cumsum(value)))
+        counts[done:reached] = count + places
+        totals[done:reached] = total + running[places]
+        last_s[done:reached] = np.where(places > 0, time_s[np.maximum(places - 1, 0)], latest_s)
+        count, total, done = count + len(value), total + float(running[-1]), reached
+        latest_s = float(time_s[-1])
+    counts[done:], totals[done:], last_s[done:] = count, total, latest_s
+    back = np.empty_like(order)
+    back[order] = np.arange(len(order))
+    (counts, other_counts), (totals, other_totals), (before_s, last_s) = (
+        np.split(column[back], 2) for column in (counts, totals, last_s)
+    )
+    number = other_counts - counts
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.where(number > 0, (other_totals - totals) / number, np.nan)
+    return Windows(np.maximum(number, 0.0), mean, before_s, last_s)

@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from nightdraw.capture.read.blocks import Floats
 from nightdraw.capture.read.cells import floats
-from nightdraw.capture.read.options import DAY_FIRST, MONTH_FIRST
+from nightdraw.capture.read.columns import CLOCK, DATE, DAY_FIRST, MONTH_FIRST, STAMP
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -32,26 +32,14 @@ _NUMBERS = r"\d{1,2}[-/.]\d{1,2}[-/.](?:\d{4}|\d{2})"
 _WORDED = r"(?:\d{1,2}[-/. ]+[A-Za-z]{3,9}\.?[-/., ]+\d{4}|[A-Za-z]{3,9}\.?[-/ ]+\d{1,2}[-/., ]+\d{4})"
 _DATE = rf"(?:{_YEAR_FIRST}|{_NUMBERS}|{_WORDED})"
 _ZONE = r"(?P<zone>Z|UTC|GMT|[+-]\d{2}:?\d{2})?"
-_IS_CLOCK = re.compile(_CLOCK)
-_IS_DATE = re.compile(_DATE)
 _STAMP = rf"(?P<date>{_DATE})(?:[T_]|[,;]?\s+){_CLOCK}\s*{_ZONE}"
-_IS_STAMP = re.compile(_STAMP)
+_KINDS = {CLOCK: re.compile(_CLOCK), DATE: re.compile(_DATE), STAMP: re.compile(_STAMP)}
 _IS_ISO = re.compile(r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d:\d\d(\.\d{1,9})?(Z|[+-]\d\d:?\d\d)?")
 
 
-def is_clock(cell: str) -> bool:
-    """Whether a cell is a time of day, 09:12:01.250."""
-    return bool(_IS_CLOCK.fullmatch(cell.strip()))
-
-
-def is_date(cell: str) -> bool:
-    """Whether a cell is a date alone."""
-    return bool(_IS_DATE.fullmatch(cell.strip()))
-
-
-def is_stamp(cell: str) -> bool:
-    """Whether a cell is a date with a time of day."""
-    return bool(_IS_STAMP.fullmatch(cell.strip()))
+def kind_of(cell: str) -> str | None:
+    """CLOCK for a time of day (09:12:01.250), DATE for a date alone, STAMP for both, None for else."""
+    return next((kind for kind, pattern in _KINDS.items() if pattern.fullmatch(cell.strip())), None)
 
 
 def is_iso(cell: str) -> bool:
@@ -61,7 +49,7 @@ def is_iso(cell: str) -> bool:
 
 def has_zone(cell: str) -> bool:
     """Whether a stamp names its zone."""
-    match = _IS_STAMP.fullmatch(cell.strip())
+    match = _KINDS[STAMP].fullmatch(cell.strip())
     return bool(match and match["zone"])
 
 
@@ -125,7 +113,7 @@ def day_of(text: str, order: str) -> int:
 
 def date_part(cell: str) -> str:
     """The date of a date or a stamp."""
-    match = _IS_STAMP.fullmatch(cell.strip())
+    match = _KINDS[STAMP].fullmatch(cell.strip())
     return match["date"] if match else cell.strip()
 
 
@@ -143,19 +131,25 @@ def date_s(column: pa.StringArray, order: str, zero_day: int) -> Floats:
     """Seconds of dates from the day of that number in the calendar; raises ValueError."""
     import pyarrow.compute as pc
 
-    coded = pc.dictionary_encode(pc.utf8_trim_whitespace(column))
-    days = np.array(
-        [(day_of(text.as_py(), order) - zero_day) * DAY_S for text in coded.dictionary] + [np.nan]
-    )
+    days = pc.utf8_trim_whitespace(column)
+    return _each(days, lambda text: (day_of(text, order) - zero_day) * DAY_S, np.nan)
+
+
+def _each(column: Any, seconds: Callable[[str], float], nothing: float) -> Floats:
+    """Seconds of a column of texts of which few differ; nothing: those of no text."""
+    import pyarrow.compute as pc
+
+    coded = pc.dictionary_encode(column)
+    known = np.array([seconds(text.as_py()) for text in coded.dictionary] + [nothing])
     at = floats(coded.indices)
-    return days[np.where(np.isnan(at), len(days) - 1, at).astype(np.int64)]
+    return known[np.where(np.isnan(at), len(known) - 1, at).astype(np.int64)]
 
 
 def stamp_s(column: pa.StringArray, order: str, zero_day: int) -> Floats:
     """Seconds of stamps from that day on, in universal time where they name a zone; raises ValueError."""
     parts = _parts(column, _STAMP)
     whole = date_s(_field(parts, "date"), order, zero_day) + _seconds(parts)
-    return whole - _zone_s(_field(parts, "zone"))
+    return whole - _each(_field(parts, "zone"), _offset_s, 0.0)
 
 
 def _parts(column: pa.StringArray, pattern: str) -> Any:
@@ -192,15 +186,6 @@ def _seconds(parts: Any) -> Floats:
     halved = floats(pc.not_equal(half, "").cast(pa.float64()))
     hours = np.where(halved > 0, hours % 12 + 12 * noon, hours)
     return 3600 * hours + 60 * minutes + seconds + share
-
-
-def _zone_s(zones: Any) -> Floats:
-    import pyarrow.compute as pc
-
-    coded = pc.dictionary_encode(zones)
-    sizes = np.array([_offset_s(text.as_py()) for text in coded.dictionary] + [0.0])
-    at = floats(coded.indices)
-    return sizes[np.where(np.isnan(at), len(sizes) - 1, at).astype(np.int64)]
 
 
 def _offset_s(zone: str) -> float:

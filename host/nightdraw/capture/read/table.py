@@ -15,8 +15,7 @@ from nightdraw.capture.read import blocks, stamps
 from nightdraw.capture.read import cells as cl
 from nightdraw.capture.read import columns as col
 from nightdraw.capture.read.blocks import Blocks, Counts, Floats
-from nightdraw.capture.read.options import Options, Part
-from nightdraw.capture.read.units import TIME, Unit
+from nightdraw.capture.read.columns import Options, Part
 from nightdraw.errors import CannotTellError, Finding, InputError
 
 _PER_S = {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": 1e9}
@@ -55,7 +54,9 @@ def _timed(column: col.Column, kind: Any) -> col.Column:
     """A duration brings its unit along."""
     import pyarrow as pa
 
-    return replace(column, unit=Unit(TIME, 1 / _PER_S[kind.unit])) if pa.types.is_duration(kind) else column
+    if not pa.types.is_duration(kind):
+        return column
+    return replace(column, unit=col.Unit(col.TIME, 1 / _PER_S[kind.unit]))
 
 
 def _open(path: Path) -> Any:
@@ -86,9 +87,7 @@ class TableSource:
             total = sum(file.metadata.row_group(k).num_rows for k in groups) or 1
             zero, midnights, first = self._zero(file), stamps.Midnights(), done
             zero_s: float | None = None
-            wanted = [
-                c.index for c in (self._choice.time, self._choice.date, self._choice.value) if c is not None
-            ]
+            wanted = [c.index for c in self._choice.used]
             names = [file.schema_arrow.names[k] for k in wanted]
             for batch in file.iter_batches(blocks.BLOCK_SAMPLES, row_groups=groups, columns=names):
                 arrays = dict(zip(batch.schema.names, batch.columns, strict=True))

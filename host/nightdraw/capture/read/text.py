@@ -19,8 +19,8 @@ from nightdraw.capture.read import columns as col
 from nightdraw.capture.read import source as src
 from nightdraw.capture.read import stamps
 from nightdraw.capture.read.blocks import Blocks, Counts, Floats
+from nightdraw.capture.read.columns import PLAIN, Options, Part
 from nightdraw.capture.read.layout import BLANK, COMMENT, Layout, split
-from nightdraw.capture.read.options import COMMA, DAY_FIRST, PLAIN, Options, Part
 from nightdraw.errors import Finding, InputError
 
 MOST_EMPTY_BYTES = 1 << 30  # 1 GB without one number: hours of nothing; what follows is no recording either
@@ -47,7 +47,7 @@ class TextSource:
         self._choice = choice
         self._options = options
         self._path = str(layout.text.path)
-        used = [c for c in (choice.date, choice.time, choice.value) if c is not None]
+        used = choice.used
         self._forms: dict[int, cl.Form] = {}
         self._forms = self._decided_forms([c for c in used if c.kind == col.NUMBERS])
         self._order = self._decided_order([c for c in used if c.kind in (col.DATE, col.STAMP)])
@@ -59,7 +59,7 @@ class TextSource:
     def _decided_forms(self, columns: list[col.Column]) -> dict[int, cl.Form]:
         told = self._options.decimal
         if told is not None:
-            form = cl.Form(cl.COMMA if told == COMMA else cl.POINT, grouped=True)
+            form = cl.Form(cl.COMMA if told == col.COMMA else cl.POINT, grouped=True)
             return {c.index: form for c in columns}
         signs = {c.index: cl.Signs() for c in columns}
         for column in columns:
@@ -95,7 +95,7 @@ class TextSource:
                     if order.sure:
                         break
         try:
-            return order.order() if order.asked else DAY_FIRST
+            return order.order() if order.asked else col.DAY_FIRST
         except ValueError as error:
             hint = "tell it with --dates day-first or --dates month-first"
             raise self._refuse(str(error), hint) from None
@@ -106,7 +106,7 @@ class TextSource:
         if dated is None or dated.kind not in (col.DATE, col.STAMP):
             return 0
         cells = (row[dated.index] for row in self._layout.probe)
-        first = next(cell for cell in cells if stamps.is_date(cell) or stamps.is_stamp(cell))
+        first = next(cell for cell in cells if stamps.kind_of(cell) in (col.DATE, col.STAMP))
         try:
             return stamps.day_of(stamps.date_part(first), self._order)
         except ValueError as error:
@@ -244,9 +244,8 @@ class TextSource:
 
     def _thorough(self, piece: _Piece) -> Blocks:
         choice = self._choice
-        used = [c for c in (choice.value, choice.time, choice.date) if c is not None]
-        for batch in self._parsed(piece, {c.index: "string" for c in used}):
-            texts = {c.index: batch.column(k) for k, c in enumerate(used)}
+        for batch in self._parsed(piece, {c.index: "string" for c in choice.used}):
+            texts = {c.index: batch.column(k) for k, c in enumerate(choice.used)}
             value = cl.scaled(self._column(choice.value, texts), choice.factor)
             if choice.time is None:
                 yield value, value
@@ -348,7 +347,6 @@ class TextSource:
 
     def _locate(self, piece: _Piece, message: str) -> Finding:
         """The first line that can't be read, found line by line in the piece that Arrow gave up."""
-        used = [c for c in (self._choice.date, self._choice.time, self._choice.value) if c is not None]
         for number, line in self._lines(piece):
             if not line.strip() or line.lstrip().startswith(COMMENT):
                 continue
@@ -356,7 +354,7 @@ class TextSource:
             if len(row) != self._layout.width:
                 uneven = f"{len(row)} cells, the rows above have {self._layout.width}"
                 return Finding(uneven, self._path, number, 1)
-            for column in sorted(used, key=lambda c: c.index):
+            for column in sorted(self._choice.used, key=lambda c: c.index):
                 wrong = self._wrong(column, row[column.index])
                 if wrong:
                     place = 1 + sum(len(cell) + 1 for cell in row[: column.index])
@@ -376,8 +374,7 @@ class TextSource:
             except ValueError:
                 return f"{shown} is not a number"
             return None
-        tests = {col.CLOCK: stamps.is_clock, col.DATE: stamps.is_date, col.STAMP: stamps.is_stamp}
-        if not tests[column.kind](cell):
+        if stamps.kind_of(cell) != column.kind:
             return f"{shown} is not like the {column.kind} above"
         if column.kind != col.CLOCK:
             try:
