@@ -21,7 +21,8 @@ from nightdraw.vehicle import load_vehicle
 
 from tests.lesson import made_lesson as made
 from tests.live.made import case
-from tests.live.serving import PATIENCE_S, running, serving
+from tests.live.serving import PATIENCE_S, Talk, running, serving
+from tests.live.test_lesson import search
 from tests.live.test_lesson import server as of_plan
 from tests.report import browser as br
 
@@ -108,12 +109,52 @@ def test_it_fits_and_an_outside_tool_finds_no_barrier(
     foreign = [text for text in browser.complaints() if not text.startswith(url)]
     assert foreign == []
     assert browser.script("document.documentElement.scrollWidth") <= width
+    assert barriers(browser) == []
+
+
+def barriers(browser: br.Browser) -> list[str]:
+    """What axe finds in the page."""
     browser.script(AXE)
-    found = browser.script(
+    found: list[str] = browser.script(
         "axe.run({resultTypes: ['violations']}).then(r => r.violations.map(v => v.id + ': ' + "
         "v.nodes.map(n => n.target.join(' ')).slice(0, 3).join(' | ')))"
     )
-    assert found == []
+    return found
+
+
+@pytest.fixture(scope="module")
+def taught(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LiveServer]:
+    """A plan's groups, one of which has searched."""
+    with pytest.MonkeyPatch.context() as patch:
+        folder = tmp_path_factory.mktemp("taught")
+        patch.chdir(folder)
+        plan = load_plan(made.write(folder))
+        server = of_plan()
+        with running(server):  # in that folder: the quickest ways are worked out when they are asked for
+            talk = Talk(server.url(server.rooms[0]))
+            search(talk, plan.assignments[0].fuse)
+            talk.close()
+            yield server
+
+
+@pytest.mark.parametrize("dark", [False, True])
+@pytest.mark.parametrize("width", [1280, 400])
+def test_the_instructors_page_fits_has_no_barrier_and_tells_moves_in_words(
+    browser: br.Browser, taught: LiveServer, width: int, dark: bool
+) -> None:
+    hand = Hand(browser, taught.overview_url(), width, dark)
+    quickest = "[...document.querySelectorAll('h3')].filter(e => e.textContent.startsWith('quickest')).length"
+    hand.until(f"{quickest} === 3")
+    browser.script("document.querySelector('summary').click()")
+    browser.settle()
+    said = browser.script("document.querySelector('.log').textContent")
+    for text in ("clamp 1 round battery", "recorder's inputs: clamp 1, F", "findings handed in"):
+        assert text in said
+    assert "{" not in said
+    assert browser.script("document.documentElement.scrollWidth") <= width
+    assert barriers(browser) == []
+    own = taught.overview_url().rsplit("/", 1)[0]
+    assert [text for text in browser.complaints() if not text.startswith(own)] == []
 
 
 def test_everything_can_be_done_by_keyboard(browser: br.Browser) -> None:

@@ -10,10 +10,12 @@ import pytest
 from nightdraw.cli import bench_live, main
 from nightdraw.errors import InputError
 from nightdraw.lesson.planfile import load_plan
+from nightdraw.live.moves import MOVES
 from nightdraw.live.server import FILES, LiveServer
 
 from tests.lesson import made_lesson as made
 from tests.lesson import secrets
+from tests.live.made import TEXTS
 from tests.live.serving import Talk, get, running
 
 OPTIONS: dict[str, Any] = {
@@ -177,3 +179,10 @@ def test_the_quickest_way_is_worked_out_for_the_instructor(plan) -> None:
 def test_a_call_that_makes_no_sense_is_refused(plan, changed: dict, why: str) -> None:
     with pytest.raises(InputError, match=why):
         server(**changed)
+
+
+def test_every_move_of_a_path_has_its_text() -> None:
+    """The instructor's page tells it in words, which a translation has as well."""
+    for name, move in MOVES.items():
+        if move.logged:
+            assert TEXTS.has(f"paths.move.{name.replace(' ', '_')}"), name
