@@ -31,24 +31,24 @@ FAULT = "!"  # what the seal hears for bytes that were no unit; no unit is this
 TABLES = (commands_common.TABLE, commands_box.TABLE)  # searched one after the other: a sum would be a copy
 
 
+# Lock and trim are asked for seldom: what only they have is loaded when they are, and takes no memory before.
+LATE_TABLES = (("SYSTem:PASSword", "commands_lock"), ("CALibration", "commands_trim"))
+
+
 def table():
     """Every row that any instrument has, for documents and tests."""
-    return commands_common.TABLE + _lock_rows() + commands_box.TABLE + _trim_rows()
+    lock, trim = [_late_rows(module) for _, module in LATE_TABLES]
+    return commands_common.TABLE + lock + commands_box.TABLE + trim
 
 
-# Lock and trim are asked for seldom: their commands are loaded when they are, and take no memory before.
+def _late_rows(module):
+    return __import__("boxcore." + module, None, None, ("TABLE",)).TABLE
 
 
-def _lock_rows():
-    from boxcore import commands_lock
-
-    return commands_lock.TABLE
-
-
-def _trim_rows():
-    from boxcore import commands_trim
-
-    return commands_trim.TABLE
+def _late_tables(words):
+    """The table of lock or trim for a header (by its words) that only these have, in a list; else none."""
+    found = [module for head, module in LATE_TABLES if scpi_text.matches(head, words[: 1 + head.count(":")])]
+    return [_late_rows(module) for module in found]
 
 
 class Instrument:
@@ -298,8 +298,7 @@ class Instrument:
         return row, scpi_text.parameters(rest)
 
     def _row(self, words, query):
-        late = _late_rows(words)
-        for rows in self._tables if late is None else (late,):
+        for rows in _late_tables(words) or self._tables:
             row = _row(rows, words, query)
             if row is not None:
                 return row
@@ -340,15 +339,6 @@ def _row(rows, words, query):
             continue
         if scpi_text.matches(header[:-1] if query else header, words):
             return row
-    return None
-
-
-def _late_rows(words):
-    """The rows of lock or trim for a header (by its words) that only these have; None for any other."""
-    if scpi_text.is_form_of("CALibration", words[0]):
-        return _trim_rows()
-    if scpi_text.matches("SYSTem:PASSword", words[:2]):
-        return _lock_rows()
     return None
 
 

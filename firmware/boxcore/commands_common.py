@@ -70,9 +70,9 @@ def _register_rows(header, name):
 
 TABLE = (
     ("*CLS", OPEN, 0, (), lambda ins: ins.status.clear()),
-    ("*ESE", OPEN, 1, (_BYTE,), lambda ins, mask: setattr(ins.status, "event_enable", mask)),
-    ("*ESE?", OPEN, 0, (), lambda ins: ins.status.event_enable),
-    ("*ESR?", OPEN, 0, (), lambda ins: ins.status.take_event()),
+    ("*ESE", OPEN, 1, (_BYTE,), lambda ins, mask: setattr(ins.status.standard, "enable", mask)),
+    ("*ESE?", OPEN, 0, (), lambda ins: ins.status.standard.enable),
+    ("*ESR?", OPEN, 0, (), lambda ins: ins.status.standard.take_event()),
     (INDEFINITE, OPEN, 0, (), _identify),
     ("*OPC", OPEN, 0, (), lambda ins: ins.status.complete()),
     ("*OPC?", OPEN, 0, (), lambda ins: 1),

@@ -78,12 +78,12 @@ def unpack_record(record):
 class Exchange:
     """What is under way with one host: its share, the generator at work, then the box's share and keys."""
 
-    def __init__(self, to_set, prover_share, until, tell_at):
+    def __init__(self, to_set, prover_share, now, tell_at, steps):
         self.to_set = to_set
         self.prover_share = prover_share
-        self.until = until
+        self.until = now + EXCHANGE_TICKS
         self.tell_at = tell_at
-        self.steps = None
+        self.steps = steps
         self.share = b""
         self.keys = None  # spake2plus.Keys, or the agreed key's bytes to set a passcode
 
@@ -171,10 +171,9 @@ class Lock:
         self._save(tries, self.cost, self.salt, self._record)
         self.tries = tries
         self._wait_until = now + wait_ticks(tries)
-        found = Exchange(False, share, now + EXCHANGE_TICKS, now + TELL_TICKS)
         names = pake.Names(CONTEXT, b"", b"")
-        found.steps = pake.verify(names, unpack_record(self._record), self._secret(now), share)
-        self._exchange = found
+        steps = pake.verify(names, unpack_record(self._record), self._secret(now), share)
+        self._exchange = Exchange(False, share, now, now + TELL_TICKS, steps)
 
     def begin_set(self, now, share):
         """Begin to set a passcode with the host's share; raises BoxError -203 (locked), -224 (no point)."""
@@ -183,9 +182,7 @@ class Lock:
         self._ask_open()
         self._ask_point(share)
         self._fail(now)
-        found = Exchange(True, share, now + EXCHANGE_TICKS, now)
-        found.steps = self._agree(self._secret(now), share)
-        self._exchange = found
+        self._exchange = Exchange(True, share, now, now, self._agree(self._secret(now), share))
 
     def _agree(self, number, prover_share):
         curve, _ = _curve()

@@ -64,15 +64,9 @@ class Player:
         self.schedule = schedule
         self._count = 0
         self.playing = self.primed = self.outrun = False
-        self.at = now
         self.mas = self._units = 0
-        self._ahead_mas = self._ahead_units = 0
         self._charge_mas = charge_mas
-        self._settled = self.since = now
-        self._level_ua = NO_LEVEL
-        self.stop_at = self._limit_at = now
-        self.stop_fault = st.TIME_USED
-        self._open()
+        self.rest(now, 0)
 
     def _open(self):
         self.pattern = 0

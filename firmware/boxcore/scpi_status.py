@@ -25,8 +25,12 @@ class Register:
     def see(self, condition):
         """Take the present condition bits."""
         condition &= MAX_REGISTER
-        self._event |= condition & ~self.condition
+        self.latch(condition & ~self.condition)
         self.condition = condition
+
+    def latch(self, bits):
+        """Set event bits."""
+        self._event |= bits
 
     def take_event(self):
         """The event bits; reading clears them."""
@@ -40,44 +44,37 @@ class Register:
 
 
 class Status:
-    """Every register of one instrument, and its error queue."""
+    """Every register of one instrument, and its error queue. standard: 488.2's, which knows no conditions."""
 
     def __init__(self):
         self.errors = errors.ErrorQueue()
         self.operation = Register()
         self.questionable = Register()
-        self.event_enable = 0
+        self.standard = Register()
+        self.standard.latch(errors.POWER_ON)
         self.service_enable = 0
-        self._event = errors.POWER_ON
 
     def report(self, code, info=""):
         """Queue an error and set its class's event bit, even when the queue is full."""
-        self._event |= errors.event_bit(code)
+        self.standard.latch(errors.event_bit(code))
         if not self.errors.push(code, info):
-            self._event |= errors.event_bit(errors.OVERFLOW)
+            self.standard.latch(errors.event_bit(errors.OVERFLOW))
 
     def complete(self):
         """*OPC with nothing pending."""
-        self._event |= errors.OPERATION_COMPLETE
-
-    def take_event(self):
-        """The standard event status register; reading clears it."""
-        event = self._event
-        self._event = 0
-        return event
+        self.standard.latch(errors.OPERATION_COMPLETE)
 
     def clear(self):
         """*CLS: every event register and the error queue; enables and conditions stay."""
-        self._event = 0
         self.errors.clear()
-        self.operation.take_event()
-        self.questionable.take_event()
+        for register in (self.standard, self.operation, self.questionable):
+            register.take_event()
 
     def restart(self):
         """For another host: no event, no error, nothing enabled."""
         self.clear()
         self.preset()
-        self.event_enable = self.service_enable = 0
+        self.standard.enable = self.service_enable = 0
 
     def preset(self):
         """STATus:PRESet: SCPI's enables to 0; nothing of 488.2's changes."""
@@ -90,7 +87,7 @@ class Status:
             (ERROR_QUEUE if len(self.errors) else 0)
             | (QUESTIONABLE if self.questionable.summary() else 0)
             | (MESSAGE_AVAILABLE if answer_waits else 0)
-            | (EVENT_SUMMARY if self._event & self.event_enable else 0)
+            | (EVENT_SUMMARY if self.standard.summary() else 0)
             | (OPERATION if self.operation.summary() else 0)
         )
         return value | (MASTER_SUMMARY if value & self.service_enable else 0)
