@@ -140,7 +140,7 @@ def test_a_cable_taken_off_without_a_bridge_wakes_everything() -> None:
 def test_a_single_ended_input_across_a_fuse_shorts_it() -> None:
     one = live(kit="earthed-scope")
     do(one, "inputs", inputs=[{"at": "F2"}])
-    assert one.rig.network.limbs["F2"].pulled
+    assert one.rig.network.fused_paths["F2"].pulled
     assert snapshot(one)["blown"] == ["F2"]
     assert "shorted" in said(one)
     with pytest.raises(RefusedError, match="burnt"):

@@ -13,10 +13,10 @@ from nightdraw.bench import drive, metering
 from nightdraw.bench.rig import Rig
 from nightdraw.instruments.model import Meter, Range
 from nightdraw.vehicle import battery, model
+from nightdraw.vehicle.drain_effect import drain_effect
 from nightdraw.vehicle.model import Battery, Feed, Fuse, Lamp, Main, Module, Source, Splice, Twitch
 from nightdraw.vehicle.network import Network
 from nightdraw.vehicle.script import EMPTY, Event, Script
-from nightdraw.vehicle.sense import sense
 
 from tests.vehicle.circuits import BATTERY, S, vehicle
 
@@ -77,7 +77,7 @@ def test_temperature_moves_it_by_24_mv_each_10_f() -> None:
 @pytest.mark.parametrize(("drain_ma", "days"), [(25, 50), (50, 25), (100, 12.5), (500, 2.5), (1000, 1.25)])
 def test_drain_life(drain_ma: float, days: float) -> None:
     made = vehicle(battery=NO_LOSS, modules=(), charger=None, starter=None)
-    said = sense(made, drain_ma / 1000, days * 24)
+    said = drain_effect(made, drain_ma / 1000, days * 24)
     assert said.days_to_no_start == pytest.approx(days, rel=1e-9)
     assert said.charge_end_pct == pytest.approx(50, abs=1e-9)
     end = battery.after(NO_LOSS, 100, drain_ma / 1000, days * 24)
@@ -99,7 +99,7 @@ def test_the_days_are_where_the_charge_ends() -> None:
         charge = battery.after(BATTERY, charge, 0.1, 1)
         hours += 1
     made = vehicle(modules=(), charger=None, starter=model.Starter(160.0, 8000))
-    days = sense(made, 0.1, 1.0).days_to_no_start
+    days = drain_effect(made, 0.1, 1.0).days_to_no_start
     assert days is not None
     assert (hours - 1) / 24 <= days <= hours / 24
 

@@ -16,8 +16,8 @@ from nightdraw.bench.setup import build
 from nightdraw.cli import main
 from nightdraw.errors import InputError
 from nightdraw.vehicle import battery, load_vehicle
+from nightdraw.vehicle.drain_effect import drain_effect
 from nightdraw.vehicle.script import Event, Script
-from nightdraw.vehicle.sense import sense
 
 from tests.bench.support import program
 from tests.bench.test_drive import lines, recorded
@@ -50,7 +50,7 @@ def test_the_lorry_is_a_24_v_vehicle() -> None:
     assert LORRY.battery.in_series == 2
     assert LORRY.battery.crank_min_v == pytest.approx(19.2)
     assert LORRY.lamps[0].siemens == pytest.approx(20 / 24**2)
-    said = sense(LORRY, 0.5, 3)
+    said = drain_effect(LORRY, 0.5, 3)
     assert said.starts_after
     assert said.charge_start_pct == 80
     rig = Rig(LORRY, [], ("battery",), Script("s", False, (Event(S, "engine", "", 60 * S),)))

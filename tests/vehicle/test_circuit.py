@@ -66,15 +66,15 @@ class Watched(Rig):
         net = self.network
         drop_v = 0.0
         if feed.main is not None:
-            limb = net.limbs[feed.main.name]
-            if limb.pulled:
+            fused_path = net.fused_paths[feed.main.name]
+            if fused_path.pulled:
                 assert amps == net.feed_v(k) == 0
-                assert net.across_v(limb) == net.bus_v
+                assert net.across_v(fused_path) == net.bus_v
                 return
             cold_ohms = (cold_mohm("E", feed.main.rating_a)[0] or 0) / 1000
-            assert cold_ohms <= limb.fuse_ohms < cold_ohms * 10
-            drop_v = amps * limb.fuse_ohms
-            assert net.across_v(limb) == drop_v
+            assert cold_ohms <= fused_path.fuse_ohms < cold_ohms * 10
+            drop_v = amps * fused_path.fuse_ohms
+            assert net.across_v(fused_path) == drop_v
         assert near(net.feed_v(k), net.bus_v - feed.ohms * amps - drop_v, net.voc_v)
 
     def check_branch(self, k: int, feed: int, size: float) -> None:

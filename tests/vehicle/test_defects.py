@@ -13,7 +13,7 @@ from nightdraw.bench.rig import Rig
 from nightdraw.cli import main
 from nightdraw.errors import InputError
 from nightdraw.vehicle import battery, load_vehicle, model, standing
-from nightdraw.vehicle.course import Course
+from nightdraw.vehicle.charge_forecast import ChargeForecast
 from nightdraw.vehicle.model import Defect, Relay, Second, Sensor
 from nightdraw.vehicle.script import EMPTY, Event, Script
 
@@ -52,7 +52,7 @@ def test_corrosion_across_the_posts_empties_the_battery_and_no_clamp_shows_it() 
     lost_pct = 100 * volts / 100 * 24 / QUIET.capacity_ah
     assert dry.body.charge_pct - wet.body.charge_pct == pytest.approx(lost_pct, rel=0.01)
     # the same by the reckoning of days
-    assert Course(sick, 0.0).after(24) == pytest.approx(wet.body.charge_pct, abs=0.01)
+    assert ChargeForecast(sick, 0.0).after(24) == pytest.approx(wet.body.charge_pct, abs=0.01)
 
 
 def test_a_leaking_diode_shows_at_the_battery_and_on_no_feed() -> None:
@@ -61,7 +61,7 @@ def test_a_leaking_diode_shows_at_the_battery_and_on_no_feed() -> None:
     assert sick.network.battery_a - well.network.battery_a == pytest.approx(leak_a, rel=1e-3)
     assert sum(sick.network.feed_a(k) for k in range(2)) == pytest.approx(well.network.battery_a, rel=1e-3)
     made = replace(sick.body.vehicle, battery=QUIET)
-    assert Course(made, 0.0).after(24) == pytest.approx(rig(made, hours=24).body.charge_pct, abs=0.01)
+    assert ChargeForecast(made, 0.0).after(24) == pytest.approx(rig(made, hours=24).body.charge_pct, abs=0.01)
 
 
 def test_a_stuck_contact_keeps_its_load_on() -> None:
@@ -120,7 +120,7 @@ def test_a_sensor_that_sheds_too_early() -> None:
     assert rig(well, hours=0.1).network.battery_a == pytest.approx(0.3, rel=1e-6)
     assert rig(sick, hours=0.1).network.battery_a == pytest.approx(0.0, abs=1e-9)
     assert standing.sheds_below_pct(sick) == 90
-    assert Course(sick, 0.0).after(1) == pytest.approx(rig(sick, hours=1).body.charge_pct, abs=0.01)
+    assert ChargeForecast(sick, 0.0).after(1) == pytest.approx(rig(sick, hours=1).body.charge_pct, abs=0.01)
 
 
 def second(joined: str, charge_pct: float = 85.0) -> Second:
@@ -242,7 +242,7 @@ def test_when_a_second_battery_is_joined(
 
 def test_days_with_two_batteries_are_refused_and_the_vehicles_warnings_said(capsys) -> None:
     with pytest.raises(InputError, match="two batteries"):
-        Course(vehicle(second=second(model.ALWAYS)), 0.0)
+        ChargeForecast(vehicle(second=second(model.ALWAYS)), 0.0)
     words = ("figures", "glovebox-lamp", "--vehicle", "vehicle-6", "--for", "3h")
     assert main.run(["profile", *words]) == 2
     assert "two batteries" in capsys.readouterr().err

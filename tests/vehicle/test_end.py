@@ -155,7 +155,7 @@ def test_the_voltage_falls_off_a_knee_and_recovers_without_load() -> None:
     assert volts[-1] > 11.7  # and the voltage has come back
 
 
-# -- modules in want of voltage ----------------------------------------------------------------------------
+# -- modules whose supply is too low ------------------------------------------------------------------------
 
 
 def cranked(**changes: object) -> Vehicle:
@@ -171,7 +171,7 @@ def test_a_dip_resets_the_modules_that_cannot_bear_it() -> None:
     rig = Rig(cranked(), [], ("F1", "F2"), plan)
     rig.advance(60 * S)
     truth = rig.take()
-    mohm = [1000 * rig.network.limbs[name].cold_ohms for name in ("F1", "F2")]
+    mohm = [1000 * rig.network.fused_paths[name].cold_ohms for name in ("F1", "F2")]
 
     def amps(at_s: float) -> list[float]:
         row = np.searchsorted(truth.ticks, at_s * S, side="right") - 1

@@ -109,9 +109,9 @@ def test_a_main_fuse_warms_as_any_fuse_does() -> None:
         modules=(Module("m", "F1", (Stage(40.0, 1000 * S),), 0.0, (), False),),
     )  # fmt: skip
     rig = Rig(made, [], ("f-main",), Script("s", True, ()))
-    cold_mv, warm_mv = rig.network.across_v(rig.network.limbs["f-main"]) * 1000, 0.0
+    cold_mv, warm_mv = rig.network.across_v(rig.network.fused_paths["f-main"]) * 1000, 0.0
     rig.advance(300 * S)
-    warm_mv = rig.network.across_v(rig.network.limbs["f-main"]) * 1000
+    warm_mv = rig.network.across_v(rig.network.fused_paths["f-main"]) * 1000
     assert cold_mv == pytest.approx(40 * 1.4)
     assert warm_mv == pytest.approx(1.5 * 40 * 1.4, rel=1e-3)  # the factor where no sheet was seen
 

@@ -38,9 +38,9 @@ def test_pulses_in_step_with_the_sampling_warm_by_their_mean_square(on_ticks: in
     seen = []
     for _ in range(every_ticks // 100 if every_ticks > SLOW_TICKS else 100):
         rig.advance(rig.tick + SLOW_TICKS // 7)
-        limb = rig.network.limbs["F1"]
-        limb.warm_to(rig.tick)
-        seen.append(limb.warmth)
+        fused_path = rig.network.fused_paths["F1"]
+        fused_path.warm_to(rig.tick)
+        seen.append(fused_path.warmth)
     mean_square = on_ticks / every_ticks * (8.0 / RATING_A) ** 2
     # within a period it swings by what one pulse adds; its mean over many phases is the mean square
     ripple = (1 - math.exp(-on_ticks / S / WARM_S)) * (8.0 / RATING_A) ** 2
@@ -48,16 +48,16 @@ def test_pulses_in_step_with_the_sampling_warm_by_their_mean_square(on_ticks: in
 
 
 def shown_ohms(rig: Rig, name: str) -> float:
-    return rig.network.limbs[name].fuse_ohms
+    return rig.network.fused_paths[name].fuse_ohms
 
 
 def test_the_resistance_follows_the_mean_square() -> None:
     twitch = Twitch("t", "F1", 8.0, 5000, (50_000, 50_000), False)
     rig = Rig(one_fuse(twitches=(twitch,)), [], ("battery",))
     rig.advance(10 * 60 * S)
-    limb = rig.network.limbs["F1"]
+    fused_path = rig.network.fused_paths["F1"]
     mean_square = 0.1 * 0.64
-    expected = limb.cold_ohms * (1 + (limb.hot - 1) * mean_square)
+    expected = fused_path.cold_ohms * (1 + (fused_path.hot - 1) * mean_square)
     assert shown_ohms(rig, "F1") == pytest.approx(expected, rel=0.01)
 
 
@@ -79,7 +79,7 @@ def test_warmth_is_what_an_equation_solver_gives(data: st.DataObject) -> None:
     ohms = []
 
     def note() -> None:
-        ohms.append([rig.network.limbs[name].fuse_ohms * 1000 for name in ("F1", "F2")] + [1.0])
+        ohms.append([rig.network.fused_paths[name].fuse_ohms * 1000 for name in ("F1", "F2")] + [1.0])
 
     while rig.tick < 60 * S:
         note()
@@ -89,11 +89,11 @@ def test_warmth_is_what_an_equation_solver_gives(data: st.DataObject) -> None:
     slow = np.minimum(truth.ticks // SLOW_TICKS, len(ohms) - 1).astype(int)
     amperes = truth.levels / np.array(ohms)[slow]
     for k, (name, rating) in enumerate((("F1", 10.0), ("F2", 5.0), ("f-main", 40.0))):
-        limb = rig.network.limbs[name]
-        limb.warm_to(rig.tick)
+        fused_path = rig.network.fused_paths[name]
+        fused_path.warm_to(rig.tick)
         expected = solved(truth.ticks, amperes[:, k] / rating, rig.tick)
         # a main fuse may overlook 0.5 % of its rating: twice that of its warmth, at most
-        assert limb.warmth == pytest.approx(expected, rel=1e-4, abs=1e-6 if k < 2 else 0.01)
+        assert fused_path.warmth == pytest.approx(expected, rel=1e-4, abs=1e-6 if k < 2 else 0.01)
 
 
 def solved(ticks: np.ndarray, shares: np.ndarray, stop: int) -> float:
@@ -120,12 +120,12 @@ def test_a_lamp_beside_a_heavy_load_stays_within_the_bound() -> None:
     truth = rig.take()
     late = truth.ticks >= 200 * S
     mean_square = np.mean(np.square(truth.levels[late, 0] / 1000 / shown_ohms(rig, "F2") / 5.0))
-    limb = rig.network.limbs["F2"]
-    limb.warm_to(rig.tick)
-    assert limb.warmth == pytest.approx(mean_square, rel=2 * 2 * NOTED_V / 12)
+    fused_path = rig.network.fused_paths["F2"]
+    fused_path.warm_to(rig.tick)
+    assert fused_path.warmth == pytest.approx(mean_square, rel=2 * 2 * NOTED_V / 12)
 
 
 def test_a_cold_fuse_is_cold() -> None:
     rig = Rig(one_fuse(), [], ("battery",), EMPTY)
     rig.advance(100 * S)
-    assert [limb.warmth for limb in rig.network.limbs.values()] == [0.0] * 3
+    assert [fused_path.warmth for fused_path in rig.network.fused_paths.values()] == [0.0] * 3

@@ -62,7 +62,7 @@ class Control:
             "ignition": body.cabin.position,
             "key_near": KEY in body.cabin.conditions,
             "defects": body.defects.present(),
-            "pulled": [name for name, limb in network.limbs.items() if limb.pulled],
+            "pulled": [name for name, fused_path in network.fused_paths.items() if fused_path.pulled],
             "battery_v": round(network.bus_v, 4),
             "battery_ma": round(1000 * network.battery_a, 3),
             "charge_pct": round(body.charge_pct, 4),

@@ -269,8 +269,8 @@ class Rig:
         """Solve the circuit as it is now, let the boxes feel it, and note the channels."""
         network, body = self.network, self.body
         network.solve()
-        want = body.want
-        if (network.bus_v < want.alarm_v or want.dead) and want.feel():
+        undervoltage = body.undervoltage
+        if (network.bus_v < undervoltage.alarm_v or undervoltage.dead) and undervoltage.check():
             self.settle()  # a module stopped
             return
         for world in self.worlds:
@@ -313,8 +313,8 @@ class Rig:
         if kind == model.FEED:
             feed = network.feeds[feeds.index(name)]
             return lambda: feed.current_a  # only read behind a solution
-        limb = network.limbs[name]
-        return lambda: network.across_v(limb) * MV_PER_V
+        fused_path = network.fused_paths[name]
+        return lambda: network.across_v(fused_path) * MV_PER_V
 
 
 def _steps(value: float, step: int) -> int:

@@ -141,13 +141,13 @@ def _figures_in(result: Figures, vehicle: str, hours: float, as_json: bool) -> N
     """The figures with a vehicle's battery; its days to no start take the place of the plain ones."""
     from nightdraw import data
     from nightdraw.vehicle import load_vehicle
-    from nightdraw.vehicle.sense import sense
+    from nightdraw.vehicle.drain_effect import drain_effect
 
     context = click.get_current_context()
     for name, option in (("battery", "--battery"), ("no_start", "--no-start")):
         if context.get_parameter_source(name) is ParameterSource.COMMANDLINE:
             click.echo(f"{option} doesn't count with --vehicle, which says it itself", err=True)
-    sensed = sense(load_vehicle(data.shipped("vehicles", vehicle)), result.mean_ma / 1000, hours)
+    sensed = drain_effect(load_vehicle(data.shipped("vehicles", vehicle)), result.mean_ma / 1000, hours)
     result = replace(result, days_to_no_start=sensed.days_to_no_start)
     document = result.document() | {
         "charge_start_pct": sensed.charge_start_pct,

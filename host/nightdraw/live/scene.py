@@ -95,7 +95,7 @@ def snapshot(live: LiveVehicle) -> dict[str, Any]:
         "charger": network.on[0],
         "lamps": len(live.lamps()),
         "volts": round(network.bus_v, 2),
-        "pulled": [name for name, limb in network.limbs.items() if limb.pulled],
+        "pulled": [name for name, fused_path in network.fused_paths.items() if fused_path.pulled],
         "blown": sorted(live.blown),
         "meter": {"in": "meter" in live.places, "range": _range_number(live), "blown": live.meter_blown},
         "places": live.places,

@@ -313,7 +313,7 @@ class LiveVehicle:
         across = [one for one in inputs if kinds[one.channel] == model.DROP]
         if across and recorder.inputs == SINGLE_ENDED:
             fuse = across[0].channel
-            if not self.rig.network.limbs[fuse].pulled:
+            if not self.rig.network.fused_paths[fuse].pulled:
                 self.rig.body.happen(script.Event(0, script.PULL, fuse))
                 self.rig.settle()
                 self.blown.add(fuse)

@@ -31,10 +31,10 @@ from nightdraw.vehicle.model import (
     Relay,
     Vehicle,
 )
-from nightdraw.vehicle.modules import NAPPING, Caller, ModuleState
+from nightdraw.vehicle.modules import ASLEEP, Caller, ModuleState
 from nightdraw.vehicle.network import Network
 from nightdraw.vehicle.sensor import Watch
-from nightdraw.vehicle.want import Want
+from nightdraw.vehicle.undervoltage import Undervoltage
 
 Say = Callable[[str], None]
 
@@ -71,7 +71,7 @@ class Body:
             ModuleState(module, self._of(module.fuse), self.agenda, now, self.cabin)
             for module in vehicle.modules
         ]
-        self.want = Want(vehicle, self.network, self._modules, self.agenda, now)
+        self.undervoltage = Undervoltage(vehicle, self.network, self._modules, self.agenda, now)
         self._buses = connect(vehicle, self._modules, self.agenda, now)
         self._lamps = [LampState(lamp, self._of(lamp.fuse), self.agenda) for lamp in vehicle.lamps]
         self._callers = [
@@ -87,9 +87,9 @@ class Body:
 
     def asleep(self) -> bool:
         """Whether no module is awake and the engine stands."""
-        return not self.cabin.engine and all(module.stage == NAPPING for module in self._modules)
+        return not self.cabin.engine and all(module.stage == ASLEEP for module in self._modules)
 
-    def hungriest_a(self) -> float:
+    def largest_draw_a(self) -> float:
         """The most that any one module draws now."""
         return max((module.draws_a for module in self._modules), default=0.0)
 
@@ -128,7 +128,7 @@ class Body:
         by = next((module for module in self._modules if module.said.name == said.by), None)
         if by is None:
             return RelayState(said, self._of(said.fuse), self.cabin, lambda: False)
-        relay = RelayState(said, self._of(said.fuse), self.cabin, lambda: by.live and by.stage != NAPPING)
+        relay = RelayState(said, self._of(said.fuse), self.cabin, lambda: by.live and by.stage != ASLEEP)
         by.followers.append(relay.follow)
         return relay
 
@@ -173,7 +173,7 @@ class Body:
         """Why something can't happen now; None where it can."""
         action, word = event.action, event.word
         if action in (script.PULL, script.BACK):
-            pulled = self.network.limbs[word].pulled
+            pulled = self.network.fused_paths[word].pulled
             if pulled == (action == script.PULL):
                 return f"fuse {word} is {'out already' if pulled else 'in already'}"
         elif action in (script.DEFECT, script.MENDED):
@@ -191,7 +191,7 @@ class Body:
         if event.action == script.ENGINE:
             self._crank(event.ticks)
         else:
-            self._DEEDS[event.action](self, event.word)
+            self._ACTIONS[event.action](self, event.word)
 
     def _pull(self, fuse: str) -> None:
         """Pull a fuse, a main fuse too: what is behind it dies."""
@@ -202,12 +202,12 @@ class Body:
         self._move_fuse(fuse, False)
 
     def _move_fuse(self, fuse: str, out: bool) -> None:
-        limb = self.network.limbs[fuse]
-        limb.pulled = out
-        self.network.touch(limb)
+        fused_path = self.network.fused_paths[fuse]
+        fused_path.pulled = out
+        self.network.touch(fused_path)
         for module in self._modules:
             module.revive()
-        self._stir(FUSE)
+        self._wake_by(FUSE)
         self._light(FUSE)
 
     def _move_door(self, word: str) -> None:
@@ -224,7 +224,7 @@ class Body:
         begins."""
         if not sees:
             return
-        self._stir(DOOR)
+        self._wake_by(DOOR)
         if self.cabin.seen_open:
             self._light(DOOR)
         elif was_open:
@@ -236,7 +236,7 @@ class Body:
         """The car is locked or unlocked: both stir modules; locking darkens lamps, unless a door is open."""
         locked = word == "locked"
         self.cabin.set(UNLOCKED, not locked)
-        self._stir(UNLOCK)
+        self._wake_by(UNLOCK)
         if not locked:
             self._light(UNLOCK)
         elif not self.cabin.seen_open:
@@ -246,13 +246,13 @@ class Body:
 
     def _turn_ignition(self, word: str) -> None:
         """The ignition is turned to a position: what it switches wakes, and is held by it or let go."""
-        self._stir(*self.cabin.turn_ignition(word))
+        self._wake_by(*self.cabin.turn_ignition(word))
         self._switch()
 
     def _move_key(self, word: str) -> None:
         """The key comes near, or goes: only its coming stirs."""
         self.cabin.set(KEY, word == "near")
-        self._stir(*((KEY,) if word == "near" else ()))
+        self._wake_by(*((KEY,) if word == "near" else ()))
 
     def _switch_charger(self, word: str) -> None:
         self.network.on[0] = word == "on"
@@ -266,13 +266,13 @@ class Body:
         """A defect is mended."""
         self._seen(self.defects.switch(name, False))
 
-    _DEEDS: ClassVar[dict[str, Callable[[Body, str], None]]] = {
+    _ACTIONS: ClassVar[dict[str, Callable[[Body, str], None]]] = {
         script.PULL: _pull, script.BACK: _put_back, script.DOOR: _move_door, script.LATCH: _move_latch,
         script.CAR: _lock, script.IGNITION: _turn_ignition, script.KEY: _move_key,
         script.CHARGER: _switch_charger, script.DEFECT: _break, script.MENDED: _mend,
     }  # fmt: skip
 
-    def _stir(self, *what: str) -> None:
+    def _wake_by(self, *what: str) -> None:
         """Wake every module that one of these concerns; the others see what holds them."""
         for module in self._modules:
             if not module.said.wakes_by.isdisjoint(what):

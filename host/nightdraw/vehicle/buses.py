@@ -18,7 +18,7 @@ from collections.abc import Callable, Sequence
 
 from nightdraw.vehicle.agenda import Agenda
 from nightdraw.vehicle.model import Bus, Vehicle
-from nightdraw.vehicle.modules import NAPPING, ModuleState
+from nightdraw.vehicle.modules import ASLEEP, ModuleState
 
 PASS_TICKS = 500  # until a gateway that was woken speaks on its other buses: 50 ms, our own figure
 
@@ -42,7 +42,7 @@ class BusState:
         if not self.awake:
             self.awake = True
             for member in self.members:
-                member.rouse()
+                member.wake_by_bus()
             for member in self.members:
                 for other in member.buses if member.live else ():
                     if not other.awake:
@@ -94,7 +94,7 @@ class BusState:
             return
         self.awake = self._planned = False
         for member in self.members:
-            member.rest()
+            member.bus_asleep()
 
 
 def connect(
@@ -131,5 +131,5 @@ def stand(buses: Sequence[BusState]) -> None:
 
 def _pass_on(gateway: ModuleState, bus: BusState) -> None:
     """A gateway that still lives speaks on a bus that still sleeps."""
-    if gateway.live and not bus.awake and gateway.stage != NAPPING:
+    if gateway.live and not bus.awake and gateway.stage != ASLEEP:
         bus.wake(by_master=gateway is bus.master)

@@ -59,10 +59,10 @@ class Defects:
             if defect.on:
                 self.switch(defect.name, True)
                 if defect.kind == model.NO_SLEEP:
-                    self._module(defect).hang()
+                    self._module(defect).stay_in_last_stage()
         for module in self._modules.values():
             if self._parts.cabin.holds(module.said) and module.said.gives_up_ticks is None:
-                module.hang()  # by a latch that reads open
+                module.stay_in_last_stage()  # by a latch that reads open
 
     def present(self) -> list[str]:
         """Those that are there now."""
@@ -79,7 +79,7 @@ class Defects:
         (self._present.add if on else self._present.discard)(name)
         if defect.kind == model.LATCH_OPEN:
             return self._parts.cabin.stick_latch(on)
-        self._DEEDS[defect.kind](self, defect, on)
+        self._ACTIONS[defect.kind](self, defect, on)
         return False
 
     def _module(self, defect: Defect) -> ModuleState:
@@ -124,7 +124,7 @@ class Defects:
         assert sensor is not None  # without one
         watch.sheds_below_pct = defect.below_pct if on else sensor.sheds_below_pct
 
-    _DEEDS = {  # noqa: RUF012 (a table that nobody changes)
+    _ACTIONS = {  # noqa: RUF012 (a table that nobody changes)
         model.NO_SLEEP: _never_ready, model.WAKES_ITSELF: _call, model.STUCK_CONTACT: _stick,
         model.OPEN_CONTACT: _fail,
         model.GROUND_FAULT: _leak, model.CORROSION: _leak, model.DIODE: _leak,

@@ -60,7 +60,7 @@ def changes(vehicle: Vehicle, plan: script.Script, ticks: int) -> Iterator[Chang
         on = list(network.on)
         body.agenda.run(tick)
         network.solve()
-        while body.want.feel():
+        while body.undervoltage.check():
             network.solve()
         after = body.drawn()
         at_s = tick / TICKS_PER_S

@@ -20,16 +20,17 @@ if TYPE_CHECKING:
 
 RESET_TICKS = 3_000  # a module's own start; our own figure
 SOON_TICKS = 60 * 10_000  # one that stops within so long is still on a battery that can't bear it
-WAITING, NAPPING, AWAKE = -2, -1, 0  # ready while a bus is awake; asleep or dead; else its stage's number
+WAITING, ASLEEP, AWAKE = -2, -1, 0  # ready while a bus is awake; asleep or dead; else its stage's number
 
 
 class ModuleState:
     """A module's way to sleep. It lives while its fuses are in, its voltage is enough and the battery
     sensor has not shed it.
 
-    flat: it has stopped for want of voltage; back: the tick at which it looks whether it may start anew;
-    falls: how often it has stopped soon after that. buses: those that it is on; changed: called when it may
-    keep other modules awake, or no longer. never_ready: a defect, it never leaves its last stage.
+    browned_out: it has stopped because its voltage was too low; back: the tick at which it looks whether it
+    may start anew; brown_outs: how often it has stopped soon after that. buses: those that it is on; changed:
+    called when it may keep other modules awake, or no longer. never_ready: a defect, it never leaves its last
+    stage.
     """
 
     def __init__(
@@ -37,11 +38,11 @@ class ModuleState:
     ) -> None:
         self.said = said
         self.loads = loads
-        self.stage = NAPPING
+        self.stage = ASLEEP
         self.live = True
-        self.shed = self.flat = self.never_ready = False
+        self.shed = self.browned_out = self.never_ready = False
         self.back = NEVER
-        self.falls = 0
+        self.brown_outs = 0
         self.buses: list[BusState] = []
         self.changed: Callable[[], None] = lambda: None
         self.followers: list[Callable[[], None]] = []  # called after each change of stage
@@ -61,7 +62,7 @@ class ModuleState:
             return 0.0
         if self.stage == WAITING:
             return self.said.waits_a
-        return self.said.asleep_a if self.stage == NAPPING else self.said.stages[self.stage].draw_a
+        return self.said.asleep_a if self.stage == ASLEEP else self.said.stages[self.stage].draw_a
 
     @property
     def needs(self) -> bool:
@@ -70,32 +71,32 @@ class ModuleState:
 
     def revive(self) -> None:
         """Die where a fuse is out, the voltage too low or the sensor sheds it; wake where that is over."""
-        live = self.loads.powered() and not self.shed and not self.flat
+        live = self.loads.powered() and not self.shed and not self.browned_out
         if live == self.live:
             return
         self.live = live
         self._turn += 1
-        self._move(NAPPING)
+        self._move(ASLEEP)
         if live:
             self.wake()
         self.changed()
 
-    def fall(self) -> None:
+    def brown_out(self) -> None:
         """Its voltage is too low: it stops."""
-        self.flat, self.back = True, NEVER
-        self.falls = self.falls + 1 if self._now() - self._lived < SOON_TICKS else 0
+        self.browned_out, self.back = True, NEVER
+        self.brown_outs = self.brown_outs + 1 if self._now() - self._lived < SOON_TICKS else 0
         self.revive()
 
-    def rise(self) -> None:
+    def restart(self) -> None:
         """Its voltage is enough again: it starts anew."""
-        self.flat, self.back = False, NEVER
+        self.browned_out, self.back = False, NEVER
         self._lived = self._now()
         self.revive()
 
     @property
     def pause_ticks(self) -> int:
         """From enough voltage to its new start: twice as long each time it has stopped again soon."""
-        return min(RESET_TICKS << min(self.falls, 16), SOON_TICKS)
+        return min(RESET_TICKS << min(self.brown_outs, 16), SOON_TICKS)
 
     def wake(self) -> None:
         """Begin anew with the first stage, and wake the buses that it is on."""
@@ -107,7 +108,7 @@ class ModuleState:
         for bus in self.buses:
             bus.wake()
 
-    def hang(self) -> None:
+    def stay_in_last_stage(self) -> None:
         """Stand in the last stage already, as one does that has been held awake for long."""
         if self.live and self.said.stages:
             self._turn += 1
@@ -116,16 +117,16 @@ class ModuleState:
             for bus in self.buses:
                 bus.wake()
 
-    def rouse(self) -> None:
+    def wake_by_bus(self) -> None:
         """A bus was woken: be up, with no work of its own."""
-        if self.live and self.stage == NAPPING:
+        if self.live and self.stage == ASLEEP:
             self._move(WAITING)
 
-    def rest(self) -> None:
+    def bus_asleep(self) -> None:
         """A bus went to sleep: so does a module that is ready, unless another of its buses is awake."""
         if self.stage == WAITING:
             if not any(bus.awake for bus in self.buses):
-                self._move(NAPPING)
+                self._move(ASLEEP)
             self.changed()
 
     def reconsider(self) -> None:
@@ -161,7 +162,7 @@ class ModuleState:
     def _ready(self) -> None:
         """Ready to sleep: it waits for its buses, or sleeps."""
         self._turn += 1
-        self._move(WAITING if any(bus.awake for bus in self.buses) else NAPPING)
+        self._move(WAITING if any(bus.awake for bus in self.buses) else ASLEEP)
         self.changed()
 
     def _move(self, stage: int) -> None:

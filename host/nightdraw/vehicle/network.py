@@ -32,7 +32,7 @@ def hot_factor(kind: str, rating_a: float) -> float:
     return HOT_FACTOR if mohm is None else blades.RATED_MV[rating_a] / rating_a / mohm
 
 
-class Limb:
+class FusedPath:
     """A fuse and what hangs on it: i = eq_a + eq_s v, v the volts that it hangs on.
 
     warmth: 0 cold, 1 as at rated current for ever; it follows the square of the current as a low-pass of
@@ -68,7 +68,7 @@ class Limb:
             self.since = tick
 
 
-class Branch(Limb):
+class Branch(FusedPath):
     """Everything behind one fuse of a fuse box.
 
     draw_a and siemens are its loads', boxes' = [lead ohms, own A, siemens].
@@ -109,7 +109,7 @@ class Branch(Limb):
         self.eq_s = siemens / shrink
 
 
-class Feed(Limb):
+class Feed(FusedPath):
     """A wire from the battery to a fuse box, behind its main fuse.
 
     share: of their constant currents that its loads draw. noted_v, noted_a: the volts that its branches'
@@ -155,11 +155,11 @@ class Network(Root):
     """The circuit of one vehicle and its present solution.
 
     Change it through its attributes and touch(), then ask: battery_a (out of the battery), bus_v, feed_a(i),
-    branches[i].current_a and .end_v, drop_v(i), box_v(...). A question after a change solves anew. `limbs`
-    has every fuse by name, `branches` those of the fuse boxes only. meter_ohms: what stands in the battery's
-    cable beside it. leak_s: siemens at the root. now(): the tick; drawn, entered: ampere-ticks out of the
-    battery and into it up to tick `counted` (through its cable; posts: across its posts; second_: the second
-    battery's).
+    branches[i].current_a and .end_v, drop_v(i), box_v(...). A question after a change solves anew.
+    fused_paths has every fuse by name, branches those of the fuse boxes only. meter_ohms: what stands in the
+    battery's cable beside it. leak_s: siemens at the root. now(): the tick; drawn, entered: ampere-ticks out
+    of the battery and into it up to tick `counted` (through its cable; posts: across its posts; second_: the
+    second battery's).
     """
 
     def __init__(self, vehicle: Vehicle, meter_ohms: float = 0.0, now: Callable[[], int] = lambda: 0) -> None:
@@ -175,11 +175,11 @@ class Network(Root):
             branch = Branch(places[fuse.feed], fuse.wire_ohms, (fuse.type, fuse.rating_a))
             self.branches.append(branch)
             branch.feed.branches.append(branch)
-        self.limbs: dict[str, Limb] = {
+        self.fused_paths: dict[str, FusedPath] = {
             fuse.name: branch for fuse, branch in zip(vehicle.fuses, self.branches, strict=True)
         }
         mains = zip(vehicle.feeds, self.feeds, strict=True)
-        self.limbs.update({said.main.name: feed for said, feed in mains if said.main is not None})
+        self.fused_paths.update({said.main.name: feed for said, feed in mains if said.main is not None})
         self.drawn = self.entered = self.posts = 0.0
         self.second_drawn = self.second_entered = self.second_now_a = 0.0
         self.leak_s = 0.0
@@ -190,16 +190,16 @@ class Network(Root):
         self._stale_feeds: list[Feed] = list(self.feeds)
         self._dirty = True
 
-    def touch(self, limb: Limb | None = None) -> None:
+    def touch(self, fused_path: FusedPath | None = None) -> None:
         """Say that something behind a fuse (or, without one, at the root) was changed."""
-        if limb is None:
+        if fused_path is None:
             self.forget()
-        elif not limb.stale:
-            limb.stale = True
-            if isinstance(limb, Branch):
-                self._stale.append(limb)
-            elif isinstance(limb, Feed):
-                self._stale_feeds.append(limb)
+        elif not fused_path.stale:
+            fused_path.stale = True
+            if isinstance(fused_path, Branch):
+                self._stale.append(fused_path)
+            elif isinstance(fused_path, Feed):
+                self._stale_feeds.append(fused_path)
         self._dirty = True
         self.changes += 1
 
@@ -277,12 +277,12 @@ class Network(Root):
         """The voltage across fuse k of the fuse boxes."""
         return self.across_v(self.branches[k])
 
-    def across_v(self, limb: Limb) -> float:
+    def across_v(self, fused_path: FusedPath) -> float:
         """The voltage across a fuse: current times resistance; across an empty socket all there is."""
         self.solve()
-        if not limb.pulled:
-            return limb.current_a * limb.fuse_ohms
-        return limb.feed.volts if isinstance(limb, Branch) else self.bus_v
+        if not fused_path.pulled:
+            return fused_path.current_a * fused_path.fuse_ohms
+        return fused_path.feed.volts if isinstance(fused_path, Branch) else self.bus_v
 
     def box_v(self, k: int, box: list[float]) -> float:
         """The voltage at a box (one of branch k's lists) behind its own lead."""
@@ -300,13 +300,13 @@ class Network(Root):
 
     def warm_up(self, tick: int) -> None:
         """Let every fuse have the resistance of its warmth at `tick`."""
-        for limb in self.limbs.values():
-            limb.warm_to(tick)
-            if abs(limb.warmth - limb.shown) > WARM_STEP:
-                self.warm(limb, limb.warmth)
+        for fused_path in self.fused_paths.values():
+            fused_path.warm_to(tick)
+            if abs(fused_path.warmth - fused_path.shown) > WARM_STEP:
+                self.warm(fused_path, fused_path.warmth)
 
-    def warm(self, limb: Limb, warmth: float) -> None:
+    def warm(self, fused_path: FusedPath, warmth: float) -> None:
         """Give a fuse the resistance of a warmth: 0 cold, 1 as at rated current."""
-        limb.shown = warmth
-        limb.fuse_ohms = limb.cold_ohms * (1 + (limb.hot - 1) * warmth)
-        self.touch(limb)
+        fused_path.shown = warmth
+        fused_path.fuse_ohms = fused_path.cold_ohms * (1 + (fused_path.hot - 1) * warmth)
+        self.touch(fused_path)

@@ -99,8 +99,8 @@ class _Reader:
             name=f["vehicle"], feeds=feeds, fuses=fuses, modules=modules, buses=buses, relays=relays,
             file=self._findings.file, noise_a=f["noise"], **made, **{key: f[key] for key in rest},
         )  # fmt: skip
-        for limb, said in overloads(vehicle):
-            self._findings.add(self._places[limb], said)
+        for fused_path, said in overloads(vehicle):
+            self._findings.add(self._places[fused_path], said)
         return vehicle
 
     def _made(self, reads: tuple[Read, ...] | None, make: Callable[[Read], T | None]) -> tuple[T, ...]:

@@ -149,7 +149,7 @@ class VehicleCircuit:
 
     def awake_a(self) -> float:
         """The most that any one module draws now."""
-        return self._body.hungriest_a()
+        return self._body.largest_draw_a()
 
     def _set(self, box_a: float, meter_ohms: float) -> None:
         network = self._network

@@ -1,6 +1,6 @@
 """What a drain does to a vehicle's battery: charge after a lesson, whether and how long it still starts.
 
-It judges and puts into words what the course of the charge is; no box runs here.
+It judges and puts into words what the forecast of the charge says; no box runs here.
 """
 
 from __future__ import annotations
@@ -8,12 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from nightdraw.vehicle import battery, standing
-from nightdraw.vehicle.course import Course
+from nightdraw.vehicle.charge_forecast import ChargeForecast
 from nightdraw.vehicle.model import Vehicle
 
 
 @dataclass(frozen=True)
-class Sense:
+class DrainEffect:
     """Percent charged at first and after the lesson, whether it then starts, days to no start or None."""
 
     charge_start_pct: float
@@ -34,7 +34,7 @@ class Sense:
         return "\n".join(lines + [f"- {assumption}" for assumption in self.assumptions])
 
 
-def sense(vehicle: Vehicle, drain_a: float, hours: float) -> Sense:
+def drain_effect(vehicle: Vehicle, drain_a: float, hours: float) -> DrainEffect:
     """The battery under a mean drain of `drain_a` amperes for `hours`, and for ever after.
 
     The vehicle's own sleeping draw and self-discharge come on top; a support charger that is on carries of it
@@ -42,17 +42,17 @@ def sense(vehicle: Vehicle, drain_a: float, hours: float) -> Sense:
     """
     cell = vehicle.battery
     crank_a = 0.0 if vehicle.starter is None else vehicle.starter.draw_a
-    course = Course(vehicle, drain_a)
-    end_pct = course.after(hours)
+    forecast = ChargeForecast(vehicle, drain_a)
+    end_pct = forecast.after(hours)
     days: float | None = 0.0
     if battery.starts(cell, cell.charge_pct, crank_a):
-        passed = course.hours_to(battery.floor_pct(cell, cell.charge_pct, crank_a))
+        passed = forecast.hours_to(battery.floor_pct(cell, cell.charge_pct, crank_a))
         days = None if passed is None else passed / battery.HOURS_A_DAY
     starts_after = battery.starts(cell, end_pct, crank_a)
-    return Sense(cell.charge_pct, end_pct, starts_after, days, _assumptions(vehicle, course, crank_a))
+    return DrainEffect(cell.charge_pct, end_pct, starts_after, days, _assumptions(vehicle, forecast, crank_a))
 
 
-def _assumptions(vehicle: Vehicle, course: Course, crank_a: float) -> tuple[str, ...]:
+def _assumptions(vehicle: Vehicle, forecast: ChargeForecast, crank_a: float) -> tuple[str, ...]:
     cell, charger, sensor = vehicle.battery, vehicle.charger, vehicle.sensor
     said = [
         f"the vehicle's own {standing.mean_a(vehicle) * 1000:.1f} mA asleep and"
@@ -62,12 +62,12 @@ def _assumptions(vehicle: Vehicle, course: Course, crank_a: float) -> tuple[str,
         f" {crank_a:g} A up",
     ]
     if charger is not None and charger.on:
-        enough = "all of it" if charger.most_a >= course.load_a else "a part of it"
+        enough = "all of it" if charger.most_a >= forecast.load_a else "a part of it"
         said.append(f"the support charger is on and hides {enough}: it feeds up to {charger.most_a:g} A")
-    if sensor is not None and course.shed_a > 0:
+    if sensor is not None and forecast.shed_a > 0:
         said.append(
             f"below {standing.sheds_below_pct(vehicle):g} % of charge the battery sensor sheds"
-            f" {course.shed_a * 1000:.1f} mA"
+            f" {forecast.shed_a * 1000:.1f} mA"
         )
     for defect in vehicle.defects:
         if defect.on:

@@ -21,7 +21,7 @@ STILL = 1e-9  # shares an hour: a battery that moves less stands still, it would
 
 
 @dataclass(frozen=True)
-class Leg:
+class Segment:
     """From one charge to the next, percent, in so many hours; the last has for ever and goes nowhere.
 
     share: of the capacity that is drawn an hour (below 0: stored); rate: of the charge that goes by itself.
@@ -43,7 +43,7 @@ class Leg:
         return 100 * (start + (start + self.share / self.rate) * math.expm1(-self.rate * hours))
 
 
-class Course:
+class ChargeForecast:
     """The way of a vehicle's charge from now on, with `drain_a` on top of its own sleeping draw."""
 
     def __init__(self, vehicle: Vehicle, drain_a: float) -> None:
@@ -61,43 +61,43 @@ class Course:
             )
         self._leak_s, self._root.posts_s = standing.at_root(vehicle)
 
-    def legs(self, floor_pct: float = 0.0) -> Iterator[Leg]:
-        """Leg after leg; `floor_pct` is the end of one, if it comes so far."""
+    def segments(self, floor_pct: float = 0.0) -> Iterator[Segment]:
+        """Segment after segment; `floor_pct` is the end of one, if it comes so far."""
         stops = sorted({100 * k / BANDS for k in range(BANDS + 1)} | {floor_pct, max(0.0, self._sheds_below)})
         pct, load_a = self._cell.charge_pct, self.load_a
         shed = False
         while True:
             if not shed and pct < self._sheds_below:
                 shed, load_a = True, self.load_a - self.shed_a
-            leg = self._leg(pct, load_a, stops)
-            yield leg
-            if math.isinf(leg.hours):
+            segment = self._segment(pct, load_a, stops)
+            yield segment
+            if math.isinf(segment.hours):
                 return
-            falls = leg.end_pct < pct
-            pct = leg.end_pct
+            falls = segment.end_pct < pct
+            pct = segment.end_pct
             if falls and not shed and pct <= self._sheds_below:
                 shed, load_a = True, self.load_a - self.shed_a
 
     def after(self, hours: float) -> float:
         """Percent charged after so many hours."""
-        for leg in self.legs():
-            if hours < leg.hours:
-                return min(100.0, max(0.0, leg.after(hours)))
-            hours -= leg.hours
-        raise AssertionError("the last leg has for ever")
+        for segment in self.segments():
+            if hours < segment.hours:
+                return min(100.0, max(0.0, segment.after(hours)))
+            hours -= segment.hours
+        raise AssertionError("the last segment has for ever")
 
     def hours_to(self, floor_pct: float) -> float | None:
         """Hours until it has fallen to `floor_pct`, or falls from it; None where it never does."""
         passed, falls = 0.0, False
-        for leg in self.legs(floor_pct):
-            if leg.begin_pct <= floor_pct and (falls or leg.end_pct < leg.begin_pct):
+        for segment in self.segments(floor_pct):
+            if segment.begin_pct <= floor_pct and (falls or segment.end_pct < segment.begin_pct):
                 return passed
-            falls = leg.end_pct < leg.begin_pct
-            passed += leg.hours
+            falls = segment.end_pct < segment.begin_pct
+            passed += segment.hours
         return None
 
-    def _leg(self, pct: float, load_a: float, stops: list[float]) -> Leg:
-        rests = Leg(pct, pct, math.inf, 0.0, 0.0)
+    def _segment(self, pct: float, load_a: float, stops: list[float]) -> Segment:
+        rests = Segment(pct, pct, math.inf, 0.0, 0.0)
         drift = self._drift(pct, load_a)
         place = bisect_left(stops, pct) - 1 if drift > 0 else bisect_right(stops, pct)
         if abs(drift) < STILL or not 0 <= place < len(stops):
@@ -109,8 +109,8 @@ class Course:
         if any(each == 0 or (each > 0) != (drift > 0) for each in (leaves, arrives, at_end)):
             return rests  # it comes to rest within the band
         if self._rate < STILL:
-            return Leg(pct, end, (pct - end) / 100 / share, share, self._rate)
-        return Leg(pct, end, math.log(leaves / arrives) / self._rate, share, self._rate)
+            return Segment(pct, end, (pct - end) / 100 / share, share, self._rate)
+        return Segment(pct, end, math.log(leaves / arrives) / self._rate, share, self._rate)
 
     def _drift(self, pct: float, load_a: float) -> float:
         """Shares of the capacity that go an hour in all, self-discharge among them."""

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from nightdraw import data
 from nightdraw.bench.rig import Rig
 from nightdraw.vehicle import battery, load_vehicle, model
+from nightdraw.vehicle.drain_effect import drain_effect
 from nightdraw.vehicle.model import Battery, Module, Sensor, Source, Starter, Twitch, Vehicle
 from nightdraw.vehicle.script import EMPTY
-from nightdraw.vehicle.sense import sense
 
 from tests.vehicle.circuits import BATTERY, S, days_to_no_start, vehicle
 
@@ -100,7 +100,7 @@ def sensed(draw: st.DrawFn) -> tuple[Vehicle, float]:
 def test_a_plain_stepping_reckoning_says_the_same(case: tuple[Vehicle, float]) -> None:
     made, drain_a = case
     end_pct, days = stepped(made, drain_a, 30.0)
-    said = sense(made, drain_a, 30.0)
+    said = drain_effect(made, drain_a, 30.0)
     assert said.charge_end_pct == pytest.approx(end_pct, abs=0.1)
     if days is None:
         assert said.days_to_no_start is None or said.days_to_no_start > LONGEST_DAYS - 1
@@ -114,7 +114,7 @@ def test_without_charger_and_sensor_it_is_the_closed_form(
 ) -> None:
     cell = replace(BATTERY, charge_pct=float(pct), self_discharge_pct=loss_pct)
     made = vehicle(battery=cell, modules=(), charger=None)
-    said = sense(made, drain_a, hours)
+    said = drain_effect(made, drain_a, hours)
     end_pct = battery.after(cell, pct, drain_a, hours)
     # its last hundredth comes slower and slower, which the closed form doesn't know
     assert said.charge_end_pct == pytest.approx(end_pct, abs=1e-9 if end_pct > 1 else 1.0)
@@ -133,7 +133,7 @@ def test_the_bench_says_the_same(name: str, on: bool) -> None:
     rig = Rig(replace(made, modules=(sleepy, *made.modules[1:])), [], (), EMPTY)
     hours = 12.0
     rig.advance(round(hours * 3600 * S) + 1)
-    said = sense(made, 0.4, hours)
+    said = drain_effect(made, 0.4, hours)
     assert rig.body.charge_pct == pytest.approx(said.charge_end_pct, abs=0.05)
     assert (said.charge_end_pct > said.charge_start_pct) == on
 
@@ -144,22 +144,22 @@ def test_the_bench_sheds_where_it_says() -> None:
     )
     rig = Rig(made, [], (), EMPTY)
     rig.advance(40 * 3600 * S + 1)
-    said = sense(made, 0.0, 40.0)
+    said = drain_effect(made, 0.0, 40.0)
     assert rig.body.charge_pct == pytest.approx(said.charge_end_pct, abs=0.005)
     assert said.assumptions[-1] == "below 50 % of charge the battery sensor sheds 50.0 mA"
-    unshed = sense(replace(made, sensor=None), 0.0, 40.0)
+    unshed = drain_effect(replace(made, sensor=None), 0.0, 40.0)
     assert said.charge_end_pct > unshed.charge_end_pct + 1
 
 
 def test_an_empty_battery_is_empty() -> None:
     made = vehicle(battery=replace(BATTERY, charge_pct=0.0), charger=None)
-    said = sense(made, 1.0, 10.0)
+    said = drain_effect(made, 1.0, 10.0)
     assert (said.charge_end_pct, said.starts_after, said.days_to_no_start) == (0.0, False, 0.0)
 
 
 def test_a_charger_smaller_than_the_drain_puts_it_off() -> None:
     made = vehicle(modules=(), charger=Source(13.6, 0.05, 0.5, on=True))
-    bare, helped = sense(replace(made, charger=None), 0.6, 24.0), sense(made, 0.6, 24.0)
+    bare, helped = drain_effect(replace(made, charger=None), 0.6, 24.0), drain_effect(made, 0.6, 24.0)
     assert bare.days_to_no_start is not None
     assert helped.days_to_no_start is not None
     assert helped.days_to_no_start > 4 * bare.days_to_no_start
@@ -171,7 +171,7 @@ def test_a_charger_smaller_than_the_drain_puts_it_off() -> None:
 
 def test_a_charger_that_carries_all_keeps_it_for_ever() -> None:
     made = vehicle(modules=(), charger=Source(13.6, 0.05, 5.0, on=True))
-    said = sense(made, 0.6, 24.0)
+    said = drain_effect(made, 0.6, 24.0)
     assert said.days_to_no_start is None
     assert said.charge_end_pct > 85
     assert "hides all of it" in said.assumptions[2]
@@ -179,26 +179,26 @@ def test_a_charger_that_carries_all_keeps_it_for_ever() -> None:
 
 def test_a_charger_of_too_few_volts_lets_it_fall_and_then_holds() -> None:
     made = vehicle(modules=(), charger=Source(12.2, 0.05, 5.0, on=True))
-    said = sense(made, 0.6, 5000.0)
+    said = drain_effect(made, 0.6, 5000.0)
     # 12.2 V less what 0.6 A drop in 0.05 ohm is what a battery of some 40 % has
     assert 35 < said.charge_end_pct < 45
     assert said.days_to_no_start is not None
-    assert sense(made, 0.6, 50_000.0).charge_end_pct == pytest.approx(said.charge_end_pct, abs=0.2)
+    assert drain_effect(made, 0.6, 50_000.0).charge_end_pct == pytest.approx(said.charge_end_pct, abs=0.2)
 
 
 def test_without_a_starter_only_the_charge_counts() -> None:
     weak = replace(BATTERY, ohms=0.9, self_discharge_pct=0.0)
     made = vehicle(battery=weak, starter=None, charger=None, modules=())
-    said = sense(made, 0.1, 1.0)
+    said = drain_effect(made, 0.1, 1.0)
     assert said.starts_after
     assert said.days_to_no_start == pytest.approx((85 - 50) / 100 * 60 / 0.1 / 24)
-    assert sense(replace(made, starter=Starter(150.0, 8000)), 0.1, 1.0).days_to_no_start == 0
+    assert drain_effect(replace(made, starter=Starter(150.0, 8000)), 0.1, 1.0).days_to_no_start == 0
 
 
 def test_nothing_drains_for_ever() -> None:
     made = vehicle(battery=replace(BATTERY, self_discharge_pct=0.0), charger=None, modules=())
-    assert sense(made, 0.0, 1e6).days_to_no_start is None
-    assert sense(made, 0.0, 1e6).charge_end_pct == 85.0
+    assert drain_effect(made, 0.0, 1e6).days_to_no_start is None
+    assert drain_effect(made, 0.0, 1e6).charge_end_pct == 85.0
 
 
 def test_a_charge_that_rises_from_the_floor_never_fails_to_start() -> None:
@@ -206,6 +206,6 @@ def test_a_charge_that_rises_from_the_floor_never_fails_to_start() -> None:
     cell = replace(BATTERY, charge_pct=50.0, no_start_pct=50.0)
     for on, days in ((True, None), (False, 0.0)):
         made = vehicle(battery=cell, modules=SLEEPERS, charger=Source(13.6, 0.05, 5.0, on), starter=None)
-        said = sense(made, 0.0, 3.0)
+        said = drain_effect(made, 0.0, 3.0)
         assert said.days_to_no_start == days
         assert said.starts_after == on

@@ -1,4 +1,4 @@
-"""Modules in want of voltage: which stop, and when they start anew. The rest of their life is their own."""
+"""Modules whose supply is too low: which stop, and when they start anew. All else of them is their own."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from nightdraw.vehicle.model import Vehicle
 from nightdraw.vehicle.modules import ModuleState
 from nightdraw.vehicle.network import Network
 
-AGAIN_V = 0.5  # each battery in series: a module that has stopped wants so much more before it starts anew
+AGAIN_V = 0.5  # each battery in series: a module that has stopped needs so much more before it starts anew
 WIRES_V = 4.0  # likewise: what wires and fuses to a load drop at most, as `loading` and a box allow
 
 
-class Want:
+class Undervoltage:
     """A vehicle's modules and the voltage at their wires.
 
-    alarm_v: while the battery has so much no module is in want; dead: whether one has stopped.
+    alarm_v: while the battery has so much every module has enough; dead: whether one has stopped.
     """
 
     def __init__(
@@ -37,29 +37,29 @@ class Want:
         self._agenda = agenda
         self._now = now
 
-    def feel(self) -> bool:
+    def check(self) -> bool:
         """Let modules stop whose wires have too little, and plan their new start where they have enough
         again; True where a load changed. Ask it after each solution with less than alarm_v, or while some are
         dead."""
-        now, fell = self._now(), False
+        now, stopped = self._now(), False
         self.dead = False
         for module in self._modules:
             volts, least_v = module.loads.branch.end_v, module.said.dies_below_v
             if module.live and volts < least_v:
-                module.fall()
-                fell = True
-            elif module.flat and module.back == NEVER and volts >= least_v + self._again_v:
+                module.brown_out()
+                stopped = True
+            elif module.browned_out and module.back == NEVER and volts >= least_v + self._again_v:
                 module.back = now + module.pause_ticks
                 self._agenda.add(module.back, functools.partial(self._again, module, module.back))
-            self.dead = self.dead or module.flat
-        return fell
+            self.dead = self.dead or module.browned_out
+        return stopped
 
     def _again(self, module: ModuleState, planned: int) -> None:
         """A module starts anew, if its wires still have enough."""
-        if not module.flat or module.back != planned:
+        if not module.browned_out or module.back != planned:
             return
         self._network.solve()
         if module.loads.branch.end_v >= module.said.dies_below_v:
-            module.rise()
+            module.restart()
         else:
             module.back = NEVER
