@@ -38,7 +38,7 @@ class Segment:
         if math.isinf(self.hours):
             return self.begin_pct
         start = self.begin_pct / 100
-        if self.rate < STILL:
+        if self.rate < STILL:  # the limit without self-discharge, which would divide by 0 below
             return 100 * (start - self.share * hours)
         return 100 * (start + (start + self.share / self.rate) * math.expm1(-self.rate * hours))
 
@@ -67,6 +67,7 @@ class ChargeForecast:
         pct, load_a = self._cell.charge_pct, self.load_a
         shed = False
         while True:
+            # at the beginning: a battery below the limit already has had its loads shed
             if not shed and pct < self._sheds_below:
                 shed, load_a = True, self.load_a - self.shed_a
             segment = self._segment(pct, load_a, stops)
@@ -75,6 +76,7 @@ class ChargeForecast:
                 return
             falls = segment.end_pct < pct
             pct = segment.end_pct
+            # only on its way down: charged up to the limit exactly, nothing is shed
             if falls and not shed and pct <= self._sheds_below:
                 shed, load_a = True, self.load_a - self.shed_a
 
@@ -100,6 +102,7 @@ class ChargeForecast:
         rests = Segment(pct, pct, math.inf, 0.0, 0.0)
         drift = self._drift(pct, load_a)
         place = bisect_left(stops, pct) - 1 if drift > 0 else bisect_right(stops, pct)
+        # without this an exponential that only comes near its end would give segments without one
         if abs(drift) < STILL or not 0 <= place < len(stops):
             return rests
         end = stops[place]
@@ -108,7 +111,7 @@ class ChargeForecast:
         at_end = self._drift(end, load_a)
         if any(each == 0 or (each > 0) != (drift > 0) for each in (leaves, arrives, at_end)):
             return rests  # it comes to rest within the band
-        if self._rate < STILL:
+        if self._rate < STILL:  # the logarithm's limit without self-discharge; as written it would be 0 / 0
             return Segment(pct, end, (pct - end) / 100 / share, share, self._rate)
         return Segment(pct, end, math.log(leaves / arrives) / self._rate, share, self._rate)
 

@@ -141,6 +141,8 @@ class Feed(FusedPath):
         """Take the battery's voltage; up to `tick` what flowed was by the old one."""
         amps = self.eq_a * share + self.eq_s * volts
         after_v = 0.0 if self.pulled else volts - (self.fuse_ohms + self.wire_ohms) * amps
+        # A fuse warms by the square of its current: what flowed until now must count before it changes.
+        # Changes below NOTED_V and NOTED_SHARE wait for the next one: each costs a pass over all branches.
         if not -NOTED_V < after_v - self.noted_v < NOTED_V:
             for branch in self.branches:
                 branch.warm_to(tick)
@@ -209,7 +211,7 @@ class Network(Root):
             charge = self.battery_a * (tick - self.counted)
             if charge >= 0:
                 self.drawn += charge
-            else:
+            else:  # apart from what is drawn, for of what enters only a part is stored
                 self.entered -= charge
             if self.posts_s:
                 self.posts += self.posts_s * self.posts_v * (tick - self.counted)
@@ -296,12 +298,13 @@ class Network(Root):
         volts -= (branch.fuse_ohms + branch.wire_ohms) * (branch.eq_a * share + branch.eq_s * volts)
         ohms, own_a, bank_s = box
         volts = (volts - ohms * own_a * share) / (1 + ohms * bank_s)
-        return volts if volts > 0 else 0.0
+        return volts if volts > 0 else 0.0  # next to 0 V its own constant draw would turn the sign
 
     def warm_up(self, tick: int) -> None:
         """Let every fuse have the resistance of its warmth at `tick`."""
         for fused_path in self.fused_paths.values():
             fused_path.warm_to(tick)
+            # each new resistance is a change of the whole circuit: none for a warmth that shows nowhere
             if abs(fused_path.warmth - fused_path.shown) > WARM_STEP:
                 self.warm(fused_path, fused_path.warmth)
 

@@ -53,6 +53,7 @@ class Root:
             self.source_a = [0.0, 0.0]
             return 0.0
         volts = self._cross(amps, siemens)
+        # most changes stay within the present piece; beyond its ends its line is not that of the sources
         if not self._low <= volts <= self._high:
             volts = self._search(amps, siemens)
         self.bus_v = volts
@@ -66,8 +67,9 @@ class Root:
 
     def _cross(self, amps: float, siemens: float) -> float:
         """Where the present piece's line crosses that of the loads."""
-        if self._weak:
+        if self._weak:  # constant draws as resistances: as currents they would have no solution near 0 V
             return self._into / (self._inner + siemens + amps / self.weak_v)
+        # before the first piece there is no line: -1 V lies in no piece, so that one is searched for
         return (self._into - amps) / (self._inner + siemens) if self._inner else -1.0
 
     def _search(self, amps: float, siemens: float) -> float:
@@ -76,7 +78,7 @@ class Root:
         for low, high in zip(corners, [*corners[1:], 2 * corners[-1]], strict=True):
             self._take_piece(low, high)
             volts = self._cross(amps, siemens)
-            if volts <= high:
+            if volts <= high:  # the sum of currents only falls, so the first crossing is the only one
                 break
         return max(volts, low)  # below by rounding only: the piece before ended above its end
 
@@ -92,7 +94,7 @@ class Root:
     def _rests(self) -> tuple[float, float]:
         """The volts at the root between which the surface's charge goes round in the battery itself."""
         surface_v, meter, posts_s = self.surface_v, self.meter_ohms, self.posts_s
-        if not surface_v and not posts_s:
+        if not surface_v and not posts_s:  # nothing goes round in the battery: both corners are one
             return self.voc_v, self.voc_v
         # at the posts the corners are voc_v and voc_v + surface_v; the cable's current there tells the root's
         high_v = self.voc_v + surface_v
@@ -104,14 +106,14 @@ class Root:
         """The battery as seen from the root at so many volts there: its own voltage and resistance."""
         low_v, high_v = self._rests()
         top_v = self.voc_v + self.surface_v
-        if volts < low_v:
+        if volts < low_v:  # it gives a current, its surface charge on top
             own_v, ohms = top_v, self.battery_ohms
-        elif volts >= high_v:
+        elif volts >= high_v:  # it takes one, which meets the acceptance of its plates
             own_v, ohms = self.voc_v, self.charge_ohms
-        else:
+        else:  # its surface charge feeds its own plates: both ways are open, side by side
             gives, takes = 1 / self.battery_ohms, 1 / self.charge_ohms
             own_v, ohms = (top_v * gives + self.voc_v * takes) / (gives + takes), 1 / (gives + takes)
-        if self.posts_s:
+        if self.posts_s:  # a leak across the posts lies before the cable: Thevenin's equivalent of both
             shrink = 1 + self.posts_s * ohms
             own_v, ohms = own_v / shrink, ohms / shrink
         return own_v, ohms + self.meter_ohms
@@ -134,7 +136,7 @@ class Root:
             inner += 1 / second_ohms
         for source, on in zip(self.sources, self.on, strict=True):
             if source is None or not on or middle >= source.volts:
-                continue
+                continue  # its rectifier lets no current back into it
             if middle >= source.volts - source.most_a * source.ohms:
                 into += source.volts / source.ohms
                 inner += 1 / source.ohms

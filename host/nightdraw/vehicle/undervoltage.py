@@ -48,6 +48,7 @@ class Undervoltage:
             if module.live and volts < least_v:
                 module.brown_out()
                 stopped = True
+            # more than it stopped at: its own draw would pull the voltage below that again
             elif module.browned_out and module.back == NEVER and volts >= least_v + self._again_v:
                 module.back = now + module.pause_ticks
                 self._agenda.add(module.back, functools.partial(self._again, module, module.back))
