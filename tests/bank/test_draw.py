@@ -16,7 +16,7 @@ from nightdraw import data
 from nightdraw.bank.circuit.assembly import build
 from nightdraw.bank.circuit.netlist import BOARD, LEAD, Netlist
 from nightdraw.bank.drawings import documents, stripboard, stripboard_plan, write_all
-from nightdraw.bank.drawings.files import BOX, PROJECT
+from nightdraw.bank.drawings.files import ASSEMBLY, BOX, PROJECT
 from nightdraw.bank.drawings.openings import floor_holes, front_holes, outside_mm, rear_holes
 from nightdraw.bank.drawings.perfboard import spots
 from nightdraw.bank.drawings.sheet import Sheet, pdf
@@ -52,7 +52,7 @@ def test_no_generated_file_is_stale(board: BoardModel, made: dict[str, bytes]) -
     folder = data.folder("hardware") / board.name
     stale = [name for name, content in made.items() if (folder / name).read_bytes() != content]
     assert not stale, f"renew them: {RENEW.format(board.name)}"
-    assert {path.name for path in folder.iterdir()} == {*made, PROJECT, ORDER, BOX}, "not generated"
+    assert {path.name for path in folder.iterdir()} == {*made, PROJECT, ORDER, BOX, ASSEMBLY}, "not generated"
 
 
 def test_the_same_board_gives_the_same_bytes(board: BoardModel, made: dict[str, bytes]) -> None:
@@ -322,7 +322,7 @@ def test_the_command_draws_sound_boards_only(tmp_path: Path) -> None:
     assert result.exit_code == 0, result.output
     listed = json.loads(result.stdout)["files"]
     assert sorted(map(Path, listed)) == sorted(path for path in out.rglob("*") if path.is_file())
-    for part in (PROJECT, BOX):
+    for part in (PROJECT, BOX, ASSEMBLY):
         project = shipped.with_suffix("") / part
         for path in project.rglob("*"):
             if path.is_file() and path.suffix != ".png":  # pixels: tests/bank/test_enclosure.py

@@ -160,8 +160,9 @@ def _made(board: BoardModel, out: Path, notes: list[str]) -> dict[str, bytes]:
     that says why. Tracks found before, in the same folder or for a board that ships, serve again."""
     from nightdraw import data
     from nightdraw.bank.circuit.assembly import build
+    from nightdraw.bank.drawings import assembly
     from nightdraw.bank.drawings.box_files import assembled_view, printed, why_not_printed
-    from nightdraw.bank.drawings.files import BOX, PROJECT
+    from nightdraw.bank.drawings.files import ASSEMBLY, BOX, PROJECT
     from nightdraw.bank.kicad.project import files
     from nightdraw.errors import InputError
 
@@ -176,6 +177,8 @@ def _made(board: BoardModel, out: Path, notes: list[str]) -> dict[str, bytes]:
         with output.progress("routing the circuit board", 1.0) as shown:
             routed = files(board, netlist, kept, lambda done, every: shown.reach(done / every))
         made |= {f"{PROJECT}/{each}": content for each, content in routed.items()}
+        made[f"{ASSEMBLY}/positions.csv"] = assembly.positions(board, netlist).encode()
+        made[f"{ASSEMBLY}/parts.html"] = assembly.page(board, netlist).encode()
         made[f"{BOX}/assembled.png"] = assembled_view(board, netlist)
     except InputError as refused:
         notes += [f"note: {finding.text()}" for finding in refused.findings]

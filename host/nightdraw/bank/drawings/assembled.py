@@ -152,8 +152,7 @@ def _part(board: BoardModel, part: Placed, level: Heights) -> Iterator[Piece]:
         socket = block((x - 4.0, mouth - 5.6, high), (x + 4.0, mouth, high + 2 * USB_MIDDLE_MM))
         yield Piece("USB socket", socket, SILVER)
         return
-    known = (row for name, row in TALL_MM.items() if part.shape.name.startswith(name))
-    tall, colour = next(known, (0.0, DARK))
+    tall, colour = _look(part)
     if not tall:
         return
     if part.shape.round:
@@ -161,6 +160,18 @@ def _part(board: BoardModel, part: Placed, level: Heights) -> Iterator[Piece]:
         yield Piece(part.ref, cylinder(middle, tall, (right - left) / 2), colour)
         return
     yield Piece(part.ref, block((left, front, top), (right, rear, top + tall)), colour)
+
+
+def _look(part: Placed) -> tuple[float, Colour]:
+    known = (row for name, row in TALL_MM.items() if part.shape.name.startswith(name))
+    return next(known, (0.0, DARK))
+
+
+def tall_mm(part: Placed) -> float:
+    """How high a part reaches above the circuit board."""
+    if part.shape.name == "rp2040-board":
+        return SOCKET_STRIP_MM + PIN_STRIP_MM + CONTROLLER_MM + 2 * USB_MIDDLE_MM
+    return _look(part)[0]
 
 
 def _clad(board: BoardModel, level: Heights) -> Iterator[Piece]:

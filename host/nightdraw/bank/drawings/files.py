@@ -58,6 +58,7 @@ def _drawn(name: str, sheets: list[Sheet]) -> dict[str, bytes]:
 
 PROJECT = "kicad"  # the folder of the circuit board's project beside the documents
 BOX = "enclosure"  # the folder of the assembled view and what is to be printed
+ASSEMBLY = "assembly"  # the folder of the position file and the page for whoever fits the circuit board
 
 
 def write_all(board: BoardModel, folder: Path, more: Callable[[], dict[str, bytes]] = dict) -> list[Path]:

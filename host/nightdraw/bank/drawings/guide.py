@@ -135,8 +135,10 @@ def _supply(board: BoardModel, netlist: Netlist) -> Iterator[str]:
     yield "## 2. Supply side"
     yield ""
     yield (
-        "Drill the enclosure first and try everything for size; then the circuit board, lowest parts first."
+        "Drill the enclosure first and try everything for size; then the circuit board, lowest parts first: "
+        "`assembly/parts.html`"
     )
+    yield "shows where each goes."
     if stripboard_plan.fits(netlist, len(board.channels)):
         yield (
             "On stripboard instead: all cuts, then all links, by `placement.pdf` and "
@@ -230,8 +232,20 @@ def _electronics(board: BoardModel, netlist: Netlist) -> Iterator[str]:
     ]
     if pulled:
         rows.insert(3, ("U1's socket, pins 1 and 2, to V3", "4.7 kohm each (R10, R11)", "open: R10, R11"))
+    rows[3:3] = _switches(netlist)
     yield from measured(rows)
     yield from _plugged(board)
+
+
+def _switches(netlist: Netlist) -> Iterator[tuple[str, str, str]]:
+    """That each switch of the panel is on its own connector: J4 and J5 look alike."""
+    at = {join.net: join.pin.split()[0] for join in netlist.joins if join.ref == "U1"}
+    for net, ref, plug in (("ARM", "S2", "J4"), ("BUTTON", "S3", "J5")):
+        yield (
+            f"U1's socket, pin {at['V3']} to pin {at[net]} ({net})",
+            f"closes with {ref} and nothing else",
+            f"closes with the other one: J4 and J5 are swapped; never: {ref} or {plug}",
+        )
 
 
 def _plugged(board: BoardModel) -> Iterator[str]:
