@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 MOST_A_SECOND = 60  # messages of one page
 DEAF_S = 20.0  # a page that doesn't read is let go after so long
+LEAVE_S = 2.0  # for the last word to a page
 PICTURE_S = 0.05  # between two pictures of one page
 
 
@@ -45,8 +46,8 @@ class Page:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
-            with contextlib.suppress(Exception):
-                await self._socket.close(1000)
+            with contextlib.suppress(Exception):  # a page that doesn't read doesn't take its end either
+                await asyncio.wait_for(self._socket.close(1000), LEAVE_S)
 
     async def _hear(self) -> None:
         while True:
