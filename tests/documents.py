@@ -15,6 +15,7 @@ from nightdraw import journals
 from nightdraw.lesson import bookschema
 
 from tests import formats, tidy
+from tests.micropython import doors
 
 PAGE = tidy.TOP / "DEVELOPERS.md"
 PAGES = (PAGE, tidy.TOP / "profiles" / "README.md", tidy.TOP / "hardware" / "README.md")
@@ -86,7 +87,7 @@ def records() -> str:
 def headers() -> str:
     """Every command header of the instrument, and what a locked box does with it."""
     rows: list[tuple[object, ...]] = [
-        (f"`{row[commands.HEADER]}`", row[commands.LOCKED]) for row in commands.table()
+        (f"`{row[commands.HEADER]}`", row[commands.LOCKED]) for row in doors.rows()
     ]
     return table(("header", "while locked"), rows)
 

@@ -35,20 +35,12 @@ TABLES = (commands_common.TABLE, commands_box.TABLE)  # searched one after the o
 LATE_TABLES = (("SYSTem:PASSword", "commands_lock"), ("CALibration", "commands_trim"))
 
 
-def table():
-    """Every row that any instrument has, for documents and tests."""
-    lock, trim = [_late_rows(module) for _, module in LATE_TABLES]
-    return commands_common.TABLE + lock + commands_box.TABLE + trim
-
-
-def _late_rows(module):
-    return __import__("boxcore." + module, None, None, ("TABLE",)).TABLE
-
-
-def _late_tables(words):
-    """The table of lock or trim for a header (by its words) that only these have, in a list; else none."""
-    found = [module for head, module in LATE_TABLES if scpi_text.matches(head, words[: 1 + head.count(":")])]
-    return [_late_rows(module) for module in found]
+def late_rows(words):
+    """The rows of lock or trim for a header (by its words) that only these have; None for any other."""
+    for head, module in LATE_TABLES:
+        if scpi_text.matches(head, words[: 1 + head.count(":")]):
+            return __import__("boxcore." + module, None, None, ("TABLE",)).TABLE
+    return None
 
 
 class Instrument:
@@ -298,7 +290,8 @@ class Instrument:
         return row, scpi_text.parameters(rest)
 
     def _row(self, words, query):
-        for rows in _late_tables(words) or self._tables:
+        late = late_rows(words)
+        for rows in self._tables if late is None else (late,):
             row = _row(rows, words, query)
             if row is not None:
                 return row

@@ -72,11 +72,6 @@ class ScpiError(Exception):
         self.info = info
 
 
-def table():
-    """{number: text} of every error, for documents and tests."""
-    return {int(line.split(" ", 1)[0]): line.split(" ", 1)[1] for line in TEXTS.strip().split("\n")}
-
-
 def text_of(code):
     """The standard's text for a number; for one that has none here that of UNLISTED."""
     at = TEXTS.find("\n%d " % code)

@@ -2,10 +2,10 @@
 
 from random import Random
 
-from boxcore import commands
+from tests.micropython import doors
 
 WORDS = sorted(
-    {word for row in commands.table() for word in row[0].replace("[", "").replace("]", "").split(":") if word}
+    {word for row in doors.rows() for word in row[0].replace("[", "").replace("]", "").split(":") if word}
 )
 SHARDS = [
     "*",
@@ -66,7 +66,7 @@ def line(rng: Random) -> bytes:
 
 
 def _unit(rng: Random) -> str:
-    header = rng.choice(commands.table())[0]
+    header = rng.choice(doors.rows())[0]
     words = header.replace("[", "").replace("]", "")
     form = words if rng.random() < 0.5 else "".join(c for c in words if not c.islower())
     values = ",".join(rng.choice(VALUES) for _ in range(rng.choice([0, 0, 1, 1, 2, 3])))

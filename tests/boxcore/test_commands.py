@@ -11,7 +11,7 @@ from boxcore.memory import ANSWER_BYTES
 from nightdraw import journals
 
 from tests.boxcore import noise
-from tests.micropython import link_cases, link_rig, talk_board
+from tests.micropython import doors, link_cases, link_rig, talk_board
 
 PUT = b"PROG:DEF " + link_cases.block(link_cases.PROGRAM) + b"\n"
 LINES = 2_000  # of the quick noise; the campaign sends CAMPAIGN_LINES
@@ -42,7 +42,7 @@ def test_every_error_the_core_raises_is_in_the_table():
                 ):
                     missing.add(ast.literal_eval(node.args[0]))
     assert missing
-    assert missing - set(scpi_errors.table()) == set()
+    assert missing - set(doors.error_texts()) == set()
 
 
 def test_every_error_in_the_table_has_a_user():
@@ -50,12 +50,12 @@ def test_every_error_in_the_table_has_a_user():
     sources = [path for path in Path(commands.__file__).parent.glob("*.py") if path.name != "scpi_errors.py"]
     text = "\n".join(path.read_text() for path in sources)
     own = {0, scpi_errors.OVERFLOW, scpi_errors.UNLISTED}
-    assert [code for code in scpi_errors.table() if code not in own and str(code) not in text] == []
+    assert [code for code in doors.error_texts() if code not in own and str(code) not in text] == []
 
 
 def test_no_two_rows_answer_to_one_header():
     seen = {}
-    for row in commands.table():
+    for row in doors.rows():
         header = row[0]
         for form in _forms(header):
             assert form not in seen, f"{header} and {seen[form]}"
@@ -223,7 +223,7 @@ def test_the_largest_answers_fit():
         rig.say(b"PROG:EXPL:DEF SLOT%d,%s\n" % (slot, link_cases.block(link_cases.PROGRAM)))
     rig.now = 1 << 62
     rig.instrument.status.report(-221, "x" * 300)
-    for row in commands.table():
+    for row in doors.rows():
         if row[commands.HEADER].endswith("?") and row[commands.NEEDED] == 0:
             header = row[0].replace("[", "").replace("]", "").encode()
             if header in (b"SYSTem:PASSword:SHARe?", b"SYSTem:PASSword:CONFirm?"):

@@ -4,7 +4,7 @@ import pytest
 from boxcore import commands, commands_board, commands_common
 
 from tests.boxcore.test_lock import STORED
-from tests.micropython import link_cases, link_rig
+from tests.micropython import doors, link_cases, link_rig
 
 
 def locked_rig(plan=link_cases.PROGRAM, arm=True):
@@ -24,7 +24,7 @@ PARAMETERS += (link_cases.block(link_cases.OTHER), b"SLOT3," + link_cases.block(
 
 
 def headers(*when_locked):
-    rows = [row for row in commands.table() if row[commands.LOCKED] in when_locked]
+    rows = [row for row in doors.rows() if row[commands.LOCKED] in when_locked]
     return [row[commands.HEADER].replace("[", "").replace("]", "") for row in rows]
 
 
@@ -79,7 +79,7 @@ def test_nothing_is_open_without_a_reason():
     closed = [header for header in headers(commands_common.PROTECTED) if header.startswith(common)]
     assert closed == ["*TST?", "SYSTem:PASSword:NEW:SHARe", "SYSTem:PASSword:NEW", "SYSTem:PASSword:CLEar"]
     assert len(headers(commands_common.OPEN, commands_common.HALT, commands_common.PROTECTED)) == len(
-        commands.table()
+        doors.rows()
     )
 
 

@@ -21,11 +21,27 @@ class Caller:
         pass
 
 
+def rows():
+    """Every row that any instrument has."""
+    from boxcore import commands
+
+    common, box = commands.TABLES
+    return common + commands.late_rows(["SYST", "PASS"]) + box + commands.late_rows(["CAL"])
+
+
+def error_texts():
+    """{number: text} of every error that an instrument may tell."""
+    from boxcore import scpi_errors
+
+    lines = scpi_errors.TEXTS.strip().split("\n")
+    return {int(line.split(" ", 1)[0]): line.split(" ", 1)[1] for line in lines}
+
+
 def call(box, now, header, *values):
     """Do what the row of a header does, with parsed parameters."""
     from boxcore import commands
 
-    for row in commands.table():
+    for row in rows():
         if row[commands.HEADER] == header:
             return row[commands.HANDLER](Caller(box, now), *values)
     raise KeyError(header)

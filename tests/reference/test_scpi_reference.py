@@ -11,12 +11,13 @@ from __future__ import annotations
 import re
 
 import pytest
-from boxcore import commands, commands_box, scpi_errors, scpi_text
+from boxcore import commands_box, scpi_errors, scpi_text
 from hypothesis import given
 from hypothesis import strategies as st
 from nightdraw.link import message
 from pyvisa import util
 
+from tests.micropython import doors
 from tests.micropython.link_rig import Rig
 
 # [M] IEEE 488.2 section 10: the common commands that every device has.
@@ -132,9 +133,7 @@ def test_the_short_form_rule_itself(keyword):
 
 
 def test_every_keyword_follows_the_short_form_rule():
-    words = {
-        word for row in commands.table() for word in re.findall(r"[A-Za-z]+", row[0]) if row[0][0] != "*"
-    }
+    words = {word for row in doors.rows() for word in re.findall(r"[A-Za-z]+", row[0]) if row[0][0] != "*"}
     assert len(words) > 40
     assert [word for word in words if capitals(word) != short_form(word.upper())] == []
     for word in words:
@@ -169,7 +168,7 @@ def test_forms_of_the_answers(rig):
 
 def test_numbers_and_texts_are_the_standards():
     """[E]"""
-    assert scpi_errors.table() == TEXTS
+    assert doors.error_texts() == TEXTS
 
 
 @pytest.mark.parametrize("code", sorted(CLASS_BITS))
