@@ -297,3 +297,9 @@ def test_a_labels_words_keep_off_its_holes_and_its_edge(board: BoardModel) -> No
             assert math.hypot(dx, dy) > r, element.text
     assert Fraction(root.attrib["width"].removesuffix("mm")) == Fraction(root.attrib["viewBox"].split()[2])
     assert stl(block((0, 0, 0), (1, 1, 1)), "x" * 100)[80:84] == (12).to_bytes(4, "little")
+
+
+def test_the_guide_offers_printing_only_where_it_is_safe(board: BoardModel) -> None:
+    guide = (data.folder("hardware") / board.name / "build.md").read_text()
+    assert ("enclosure/tray.stl" in guide) == (not why_not_printed(board))
+    assert ("never PLA" in guide) == ("enclosure/tray.stl" in guide)

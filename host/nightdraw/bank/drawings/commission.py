@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from nightdraw.bank.circuit.netlist import WALL, Netlist
 from nightdraw.bank.circuit.transients import system
+from nightdraw.bank.drawings.box_files import why_not_printed
 from nightdraw.bank.mechanics.inside import (
     CLEARANCE_MM,
     STAND_OFF_MM,
@@ -129,6 +130,17 @@ def _stands(board: BoardModel, number: int) -> Iterator[str]:
         f"its {USB_HOLE_MM:g} mm hole:"
     )
     yield "   it clicks home without force. A board wired by hand: mark that hole at its own socket."
+    yield "   `label.pdf` goes on front and rear when everything works."
+    if not why_not_printed(board):
+        yield (
+            "   Printed instead of bought: `enclosure/tray.stl` and `lid.stl` (or STEP), in a plastic that "
+            "bears 80 C such as"
+        )
+        yield (
+            "   ABS or ASA, never PLA (it gives way near 60 C; both from memory); four M3 x 12 screws that "
+            "cut their thread."
+        )
+        yield "   Its floor is thicker: its USB hole is in it, the template's is for the metal box."
 
 
 def power_up(board: BoardModel, netlist: Netlist) -> Iterator[str]:
