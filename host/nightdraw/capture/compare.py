@@ -200,16 +200,18 @@ def _parts_of(
         return [_unseen(asked, cycle) for cycle in did.cycles], did.cycle.order
     blind = not prior.levels
     if did is None:
-        return [_part(asked, None, seen, prior, Spot(blind=blind))], 0
+        return [_PowerCycle(asked, None, seen, prior).part(Spot(blind=blind))], 0
     cycles = did.cycles
     own = did.cycle.order
-    parts = {own: _part(asked, did, seen, prior, Spot(did.cycle.zero_at_s, late=own > 0, blind=blind))}
+    parts = {
+        own: _PowerCycle(asked, did, seen, prior).part(Spot(did.cycle.zero_at_s, late=own > 0, blind=blind))
+    }
     until_s, from_s = parts[own].span_s if parts[own].clock.matched else (np.inf, -np.inf)
     for k in [*range(own - 1, -1, -1), *range(own + 1, len(cycles))]:
         zero_s = cycles[k].cycle.zero_at_s
         between = (-np.inf, until_s) if k < own else (from_s, np.inf)
         spot = Spot(zero_s, *between, late=True, blind=blind)
-        parts[k] = _part(asked, cycles[k], seen, prior, spot, several=True)
+        parts[k] = _PowerCycle(asked, cycles[k], seen, prior, several=True).part(spot)
         if parts[k].placed and k < own:
             until_s = parts[k].span_s[0]
         elif parts[k].placed:
@@ -230,76 +232,69 @@ def _unseen(asked: Asked, did: Did) -> Part:
     return Part(NO_CLOCK, did, wanted, rows, notes, told=True, placed=True, edges=edges, judged=edges)
 
 
-def _part(
-    asked: Asked | None, did: Did | None, seen: Current, prior: Prior, spot: Spot, several: bool = False
-) -> Part:
-    whole = seen.seen
-    ahead = _ahead(asked, did, whole.end_s - whole.start_s)
-    span_s = (max(whole.start_s, spot.from_s), min(whole.end_s, spot.until_s))
-    pieces = align(ahead.edges(), seen.edges(spot), span_s, whole.interval_s, spot)
-    part = _at(asked, did, seen, prior, ahead, pieces, several)
-    # an even train fits as well elsewhere: what is told must hold at every such place
-    for clock in pieces[0].rivals[:MOST_RIVALS] if part.rows else ():
-        other = _at(asked, did, seen, prior, ahead, [Piece(clock, *span_s, -np.inf, np.inf)], several)
-        if other.told and not other.rows:
-            return other
-    return part
+@dataclass(frozen=True)
+class _PowerCycle:
+    """A power cycle that is looked for in a recording; several: the run's others may lie there too."""
 
+    asked: Asked | None
+    did: Did | None
+    seen: Current
+    prior: Prior
+    several: bool = False
 
-def _at(
-    asked: Asked | None,
-    did: Did | None,
-    seen: Current,
-    prior: Prior,
-    ahead: Account,
-    pieces: list[Piece],
-    several: bool,
-) -> Part:
-    """A power cycle at one place."""
-    whole, clock = seen.seen, pieces[0].clock
-    if did is not None and several and did.cycle.zero_at_s is None and clock.matched < LEAST_MATCHED:
-        note = f"power-up {did.cycle.boot} of the box has no place in the recording: left out"
-        return Part(clock, did, notes=[note])
-    in_ma = seen.in_current(ahead, clock)
-    if not prior.levels and in_ma.pulses is seen.raw:
-        note = "nothing in these millivolts moves as a current of the box would"
-        return Part(clock, did, notes=[note], placed=True)
-    if did is not None and (did.others or several):
-        pieces = [replace(pieces[0], from_s=whole.start_s, until_s=whole.end_s)]
-    end_s = max(float(piece.clock.to_run(np.array([piece.until_s]))[0]) for piece in pieces)
-    if did is None:
-        assert asked is not None
-        return Holding(asked.account(max(end_s, TICK_S)), None, in_ma, pieces, prior).part()
-    return _of_journal(asked, did, in_ma, pieces, prior, end_s)
-
-
-def _of_journal(
-    asked: Asked | None, did: Did, seen: Current, pieces: list[Piece], prior: Prior, end_s: float
-) -> Part:
-    """A power cycle that has its place."""
-    last_s = did.account.end_s
-    part = _against(asked, did.until(end_s), seen, pieces, prior)
-    at_s = float(pieces[0].clock.to_recording(np.array([last_s]))[0])
-    late = [row for row in part.rows if row.kind == df.EXTRA and row.seen is not None and row.seen > at_s]
-    if late and did.stopped() is None:
-        part = _against(asked, did.ending(), seen, pieces, prior)
-        part.notes.append(
-            f"the journal's last record is at {at_s:.3f} s of the recording: later pulses aren't compared"
-        )
-    return part
-
-
-def _against(asked: Asked | None, did: Did, seen: Current, pieces: list[Piece], prior: Prior) -> Part:
-    more_s = 0.0 if did.cycle.cut else TICK_S
-    wanted = None if asked is None else _until(asked, did, did.account.end_s + more_s)
-    part = Holding(wanted, did, seen, pieces, prior).part()
-    if not part.placed and (did.others or did.cycle.cut):
-        part.notes = []  # it was too short to show anything
+    def part(self, spot: Spot) -> Part:
+        """At the best place."""
+        whole = self.seen.seen
+        ahead = _ahead(self.asked, self.did, whole.end_s - whole.start_s)
+        span_s = (max(whole.start_s, spot.from_s), min(whole.end_s, spot.until_s))
+        pieces = align(ahead.edges(), self.seen.edges(spot), span_s, whole.interval_s, spot)
+        part = self._at(ahead, pieces)
+        # an even train fits as well elsewhere: what is told must hold at every such place
+        for clock in pieces[0].rivals[:MOST_RIVALS] if part.rows else ():
+            other = self._at(ahead, [Piece(clock, *span_s, -np.inf, np.inf)])
+            if other.told and not other.rows:
+                return other
         return part
-    part.rows += list(asked_and_did(wanted, did)) if wanted is not None else []
-    part.rows += [] if part.found.fault is not None and not part.found.either else list(flagged(did))
-    part.notes += _journal_notes(did)
-    return part
+
+    def _at(self, ahead: Account, pieces: list[Piece]) -> Part:
+        """At one place."""
+        did, whole, clock = self.did, self.seen.seen, pieces[0].clock
+        if did is not None and self.several and did.cycle.zero_at_s is None and clock.matched < LEAST_MATCHED:
+            note = f"power-up {did.cycle.boot} of the box has no place in the recording: left out"
+            return Part(clock, did, notes=[note])
+        in_ma = self.seen.in_current(ahead, clock)
+        if not self.prior.levels and in_ma.pulses is self.seen.raw:
+            note = "nothing in these millivolts moves as a current of the box would"
+            return Part(clock, did, notes=[note], placed=True)
+        if did is not None and (did.others or self.several):
+            pieces = [replace(pieces[0], from_s=whole.start_s, until_s=whole.end_s)]
+        end_s = max(float(piece.clock.to_run(np.array([piece.until_s]))[0]) for piece in pieces)
+        if did is None:
+            assert self.asked is not None
+            return Holding(self.asked.account(max(end_s, TICK_S)), None, in_ma, pieces, self.prior).part()
+        last_s = did.account.end_s
+        part = self._against(did.until(end_s), in_ma, pieces)
+        at_s = float(pieces[0].clock.to_recording(np.array([last_s]))[0])
+        late = any(row.kind == df.EXTRA and row.seen is not None and row.seen > at_s for row in part.rows)
+        if late and did.stopped() is None:
+            part = self._against(did.ending(), in_ma, pieces)
+            part.notes.append(
+                f"the journal's last record is at {at_s:.3f} s of the recording: later pulses aren't compared"
+            )
+        return part
+
+    def _against(self, did: Did, seen: Current, pieces: list[Piece]) -> Part:
+        """By its journal, as long as that lasts here."""
+        more_s = 0.0 if did.cycle.cut else TICK_S
+        wanted = None if self.asked is None else _until(self.asked, did, did.account.end_s + more_s)
+        part = Holding(wanted, did, seen, pieces, self.prior).part()
+        if not part.placed and (did.others or did.cycle.cut):
+            part.notes = []  # it was too short to show anything
+            return part
+        part.rows += list(asked_and_did(wanted, did)) if wanted is not None else []
+        part.rows += [] if part.found.fault is not None and not part.found.either else list(flagged(did))
+        part.notes += _journal_notes(did)
+        return part
 
 
 def _until(asked: Asked, did: Did, end_s: float) -> Account:

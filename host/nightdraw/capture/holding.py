@@ -211,53 +211,49 @@ class Holding:
         return base
 
     def _open_questions(self, part: Part, view: View) -> bool:
-        """Whether nothing speaks against telling: levels that keep no ratio, channels with few edges, another
-        run's pulses before the best place."""
+        """Whether nothing speaks against telling, with a note where something does, or a row."""
+        doubts = list(self._doubts(view, bool(part.rows)))
+        part.notes += doubts
+        outside = self._outside(view)
+        if self._several or len(outside) <= (2 * MANY if self._prior.shared else FEW):
+            return not doubts
+        at_s = view.clock.to_recording(outside)
+        text = (
+            f"{len(outside)} edges come before or after the run that fits from {part.clock.offset_s:.3f} s "
+            f"of the recording on, from {at_s[0]:.3f} s to {at_s[-1]:.3f} s: another run, or this one begun "
+            "anew after a power loss? The journal would tell"
+        )
+        # as many as the run has can't be chance where the box is alone
+        if len(outside) > 2 * part.clock.matched and not self._prior.shared:
+            part.rows.append(Difference(df.EXTRA, None, None, None, float(at_s[0]), text))
+            return not doubts
+        part.notes.append(text)
+        return False
+
+    def _doubts(self, view: View, told: bool) -> Iterator[str]:
+        """Levels that keep no ratio, channels with few edges and, where nothing else is told, edges that are
+        gone or alike off."""
         chance, real = edges_off(view)
-        told = True
         if not self._prior.levels and real.any():
-            part.notes.append(
-                "the levels don't stand to each other as they should: give the resistance with --ohms"
-            )
-            told = False
+            yield "the levels don't stand to each other as they should: give the resistance with --ohms"
         channels = perhaps_broken(view, chance | real) if self._prior.shared else []
         if channels:
-            part.notes.append(
-                f"channel {' or '.join(map(str, channels))} may be broken: the few edges that switch it "
-                f"are off "
-                "by its current, too few to be sure among other loads"
+            yield (
+                f"channel {' or '.join(map(str, channels))} may be broken: the few edges that switch it are "
+                "off by its current, too few to be sure among other loads"
             )
-            told = False
-        hidden_s = _hidden(view, chance) if not part.rows else np.empty(0)
+        hidden_s = np.empty(0) if told else _hidden(view, chance)
         if len(hidden_s):
-            part.notes.append(
+            yield (
                 f"the box's edge at {hidden_s[0]:.3f} s of the recording isn't there, and nothing in the "
                 "vehicle draws what would hide it"
             )
-            told = False
-        often_ma = _repeated(view, chance | real) if self._prior.shared and not part.rows else 0.0
+        often_ma = _repeated(view, chance | real) if self._prior.shared and not told else 0.0
         if often_ma:
-            part.notes.append(
+            yield (
                 f"several edges are off by the same {often_ma:.1f} mA: another load hardly changes so often "
                 "together with the box; the journal, or a recording at the fuse, may tell more"
             )
-            told = False
-        outside = self._outside(view)
-        if len(outside) > (2 * MANY if self._prior.shared else FEW) and not self._several:
-            at_s = view.clock.to_recording(outside)
-            text = (
-                f"{len(outside)} edges come before or after the run that fits from "
-                f"{part.clock.offset_s:.3f} s of "
-                f"the recording on, from {at_s[0]:.3f} s to {at_s[-1]:.3f} s: another run, or this one "
-                f"begun anew "
-                "after a power loss? The journal would tell"
-            )
-            if len(outside) > 2 * part.clock.matched and not self._prior.shared:
-                part.rows.append(Difference(df.EXTRA, None, None, None, float(at_s[0]), text))
-            else:
-                part.notes.append(text)
-                told = False
-        return told
 
     def _outside(self, view: View) -> Floats:
         """Instants (the run's clock) of large edges clear of the run; among other loads only such as have the

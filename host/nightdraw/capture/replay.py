@@ -171,9 +171,7 @@ def _loaded(recording: Recording) -> tuple[Floats, Floats, Seen]:
     if seen.samples > MOST_SAMPLES:
         message = f"{seen.samples} samples: a replay is made of at most {MOST_SAMPLES}"
         raise InputError(Finding(message, recording.name, hint=PART_HINT))
-    blocks = list(recording.blocks())
-    t_s, value = (np.concatenate([block[k] for block in blocks]) for k in (0, 1))
-    return t_s, value, seen
+    return *recording.samples(), seen
 
 
 def _sharp(t_s: Floats, value: Floats, seen: Seen) -> Bools:
@@ -288,8 +286,7 @@ class Proof:
 
 def proof(made: Replay, played: Recording, own_ma: float) -> Proof:
     """Compare a replay with the recording of its being played from zero on, by a box that consumes own_ma."""
-    blocks = list(played.blocks())
-    t_s, value = (np.concatenate([block[k] for block in blocks]) for k in (0, 1))
+    t_s, value = played.samples()
     at_s = made.at_s - made.at_s[0]
     pieces = Pieces(t_s, value - own_ma, at_s, np.ones(len(at_s), bool))
     ends = np.arange(len(at_s))

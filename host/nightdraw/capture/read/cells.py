@@ -28,21 +28,26 @@ OVER = ("ol", "o.l", "over", "overload", "overrange", "over range", "over-range"
         "ovr", "ovfl", "ovf", "off scale", "out of range", "under", "underrange", "inf", "infinity", "1.#inf",
         "clip", "clipped", "sat", "saturated")  # fmt: skip
 
-_POINT = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?")
-_COMMA = re.compile(r"[-+]?(\d+(,\d+)?|,\d+)([eE][-+]?\d+)?")
-_GROUPED_BY_COMMA = re.compile(r"[-+]?[1-9]\d{0,2}(,\d{3})+(\.\d*)?")
-_GROUPED_BY_POINT = re.compile(r"[-+]?[1-9]\d{0,2}(\.\d{3})+(,\d*)?")
-# The same with a decimal sign: nothing else looks like that. Groups alone may be a number written twice.
-_SURELY_BY_COMMA = re.compile(r"[-+]?[1-9]\d{0,2}(,\d{3})+\.\d*")
-_SURELY_BY_POINT = re.compile(r"[-+]?[1-9]\d{0,2}(\.\d{3})+,\d*")
-_GROUPS_BY_COMMA = re.compile(r"[-+]?[1-9]\d{0,2}(,\d{3}){2,}")
-_GROUPS_BY_POINT = re.compile(r"[-+]?[1-9]\d{0,2}(\.\d{3}){2,}")
-_EITHER_COMMA = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")  # 29,797: thousands or decimals
-_EITHER_POINT = re.compile(r"[-+]?[1-9]\d{0,2}\.\d{3}")
-
 _NO_NUMBER = re.compile(r"[-+]?9[.,]9\d*[eE]\+?37")  # SCPI-1999: 9.9E37 is infinity, 9.91E37 no number
 
 POINT, COMMA = ".", ","
+
+
+class _Dialect:
+    """How numbers look with one sign before the decimals and the other between the thousands."""
+
+    def __init__(self, plain: str, decimal: str, other: str) -> None:
+        first, group, decimal = r"[-+]?[1-9]\d{0,2}", rf"({re.escape(other)}\d{{3}})", re.escape(decimal)
+        self.plain = re.compile(plain)
+        self.grouped = re.compile(rf"{first}{group}+({decimal}\d*)?")
+        # With a decimal sign: nothing else looks like that. Groups alone may be a number written twice.
+        self.surely = re.compile(rf"{first}{group}+{decimal}\d*")
+        self.groups = re.compile(rf"{first}{group}{{2,}}")
+        self.either = re.compile(rf"{first}{group}")  # 29,797: thousands or decimals
+
+
+_BY_POINT = _Dialect(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?", POINT, COMMA)
+_BY_COMMA = _Dialect(r"[-+]?(\d+(,\d+)?|,\d+)([eE][-+]?\d+)?", COMMA, POINT)
 
 
 def is_blank(cell: str) -> bool:
@@ -58,8 +63,7 @@ def is_over(cell: str) -> bool:
 def is_number(cell: str) -> bool:
     """Whether a cell is a number in one dialect or another."""
     cell = cell.strip()
-    kinds = (_POINT, _COMMA, _GROUPED_BY_COMMA, _GROUPED_BY_POINT)
-    return any(kind.fullmatch(cell) for kind in kinds)
+    return any(by.plain.fullmatch(cell) or by.grouped.fullmatch(cell) for by in (_BY_POINT, _BY_COMMA))
 
 
 @dataclass(frozen=True)
@@ -77,9 +81,8 @@ class Form:
 
     def patterns(self) -> tuple[re.Pattern[str], re.Pattern[str]]:
         """Numbers with thousands parted, and plain ones."""
-        if self.decimal == COMMA:
-            return (_GROUPED_BY_POINT if self.grouped else _SURELY_BY_POINT), _COMMA
-        return (_GROUPED_BY_COMMA if self.grouped else _SURELY_BY_COMMA), _POINT
+        by = _BY_COMMA if self.decimal == COMMA else _BY_POINT
+        return (by.grouped if self.grouped else by.surely), by.plain
 
     def number(self, cell: str) -> float:
         """The number in a cell, nan for a blank, inf for a mark of over-range; raises ValueError."""
@@ -117,15 +120,16 @@ class Signs:
         for cell in map(str.strip, cells):
             if (COMMA not in cell and POINT not in cell) or is_over(cell):
                 continue
-            by_comma, by_point = _SURELY_BY_COMMA.fullmatch(cell), _SURELY_BY_POINT.fullmatch(cell)
-            self.parted = self.parted or bool(by_comma or by_point)
-            self.maybe_comma += bool(_EITHER_COMMA.fullmatch(cell))
-            self.maybe_point += bool(_EITHER_POINT.fullmatch(cell))
-            self.groups_comma += bool(_GROUPS_BY_COMMA.fullmatch(cell))
-            self.groups_point += bool(_GROUPS_BY_POINT.fullmatch(cell))
-            plain = not _EITHER_COMMA.fullmatch(cell) and not _EITHER_POINT.fullmatch(cell)
-            self.point = self.point or bool(by_comma or (plain and _POINT.fullmatch(cell)))
-            self.comma = self.comma or bool(by_point or (plain and _COMMA.fullmatch(cell)))
+            point, comma = (bool(by.surely.fullmatch(cell)) for by in (_BY_POINT, _BY_COMMA))
+            maybe_comma, maybe_point = (bool(by.either.fullmatch(cell)) for by in (_BY_POINT, _BY_COMMA))
+            self.parted = self.parted or point or comma
+            self.maybe_comma += maybe_comma
+            self.maybe_point += maybe_point
+            self.groups_comma += bool(_BY_POINT.groups.fullmatch(cell))
+            self.groups_point += bool(_BY_COMMA.groups.fullmatch(cell))
+            plain = not maybe_comma and not maybe_point
+            self.point = self.point or point or (plain and bool(_BY_POINT.plain.fullmatch(cell)))
+            self.comma = self.comma or comma or (plain and bool(_BY_COMMA.plain.fullmatch(cell)))
 
     @property
     def settled(self) -> bool:

@@ -75,6 +75,11 @@ class Recording:
             yield block
             self.on_progress(counts.share)
 
+    def samples(self) -> tuple[Floats, Floats]:
+        """All times and values at once, at least one; for recordings that are known to be short."""
+        time_s, value = zip(*self.blocks(), strict=True)
+        return np.concatenate(time_s), np.concatenate(value)
+
     def times(self, factor: float, unit: str, most: float = np.inf) -> Recording:
         """The same recording with every value times a factor, without those beyond most (in its own unit)."""
         other = copy.copy(self)
