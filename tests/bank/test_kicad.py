@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import random
 import re
 import shutil
 from pathlib import Path
@@ -20,11 +21,12 @@ from nightdraw.bank.kicad.silk import Silk
 from nightdraw.board import BoardModel, load_board
 from nightdraw.errors import InputError
 
-from tests.bank import kicad_cli
+from tests.bank import board_faults, kicad_cli
 
 BOARDS = sorted(
     path for path in data.folder("hardware").glob("*.yaml") if (path.with_suffix("") / PROJECT).is_dir()
 )
+EACH = 2
 RENEW = "nightdraw bank draw hardware/{0}.yaml --out hardware/{0}"
 
 
@@ -162,59 +164,46 @@ def test_kicad_reads_the_netlist_that_the_project_has(
                 assert read[part.ref, pad] == net, (part.ref, pad)
 
 
-FAULTS = {
-    "a track taken away": lambda text: re.sub(r"^\t\(segment .*\n", "", text, count=1, flags=re.M),
-    "a track moved": lambda text: re.sub(
-        r"^(\t\(segment \(start )([\d.]+)",
-        lambda m: f"{m[1]}{float(m[2]) + 1.3:g}",
-        text,
-        count=1,
-        flags=re.M,
-    ),
-    "two pins swapped": lambda text: _swapped(text, "Q1", "G", "D"),
-    "a part moved": lambda text: _moved(text, "R5", 2.0),
-    "a part taken away": lambda text: _without(text, "C7"),
-}
-
-
-def _block(text: str, ref: str) -> tuple[int, int]:
-    """Where a footprint's text begins and ends."""
-    name = text.index(f'(property "Reference" "{ref}"')
-    start = text.rindex("\n\t(footprint ", 0, name) + 1
-    return start, text.index("\n\t)", name) + 3
-
-
-def _swapped(text: str, ref: str, one: str, other: str) -> str:
-    start, end = _block(text, ref)
-    block = text[start:end].replace(f'(pad "{one}" ', "(pad ? ").replace(f'(pad "{other}" ', f'(pad "{one}" ')
-    return text[:start] + block.replace("(pad ? ", f'(pad "{other}" ') + text[end:]
-
-
-def _moved(text: str, ref: str, by: float) -> str:
-    start, end = _block(text, ref)
-    block = re.sub(
-        r"^(\t\t\(at )([\d.]+)", lambda m: f"{m[1]}{float(m[2]) + by:g}", text[start:end], count=1, flags=re.M
-    )
-    return text[:start] + block + text[end:]
-
-
-def _without(text: str, ref: str) -> str:
-    start, end = _block(text, ref)
-    return text[:start] + text[end:]
+@kicad_cli.NEEDED
+@pytest.mark.parametrize("kind", board_faults.KINDS)
+def test_a_planted_fault_is_found(kind: str, tmp_path: Path, seed: int) -> None:
+    name = random.Random(seed).choice(BOARDS).stem
+    assert _found(name, kind, random.Random(seed), tmp_path) == ""
 
 
 @kicad_cli.NEEDED
-@pytest.mark.parametrize("fault", FAULTS)
-def test_a_planted_fault_is_found(fault: str, tmp_path: Path) -> None:
-    name = "starter-12v"
+@pytest.mark.campaign
+def test_planted_faults_on_every_board(tmp_path: Path, seed: int, capsys: pytest.CaptureFixture[str]) -> None:
+    """EACH faults of every kind on every board, places drawn by the seed; the boards as they are must pass
+    (four tries: the rules' false alarms)."""
+    draw = random.Random(seed)
+    tries = [(path.stem, kind) for path in BOARDS for kind in board_faults.KINDS for _ in range(EACH)]
+    missed = [told for name, kind in tries if (told := _found(name, kind, draw, tmp_path))]
+    alarms = [path.stem for path in BOARDS if kicad_cli.drc(_board_file(path.stem), tmp_path)]
+    with capsys.disabled():
+        print(
+            f"\nplanted board faults ({len(board_faults.KINDS)} kinds, {len(BOARDS)} boards): "
+            f"{len(tries) - len(missed)} of {len(tries)} found; {len(alarms)} false alarms in {len(BOARDS)}"
+        )
+        print("\n".join(missed))
+    assert missed == []
+    assert alarms == []
+
+
+def _board_file(name: str) -> Path:
+    return data.folder("hardware") / name / PROJECT / f"{name}.kicad_pcb"
+
+
+def _found(name: str, kind: str, draw: random.Random, tmp_path: Path) -> str:
+    """What was planted where, if the design rules find nothing; "" where they do."""
     project = tmp_path / "project"
-    shutil.copytree(data.folder("hardware") / name / PROJECT, project)
+    shutil.copytree(_board_file(name).parent, project, dirs_exist_ok=True)
     path = project / f"{name}.kicad_pcb"
-    sound = path.read_text()
-    broken = FAULTS[fault](sound)
+    sound = _board_file(name).read_text()
+    broken, where = board_faults.KINDS[kind](sound, draw)
     assert broken != sound
     path.write_text(broken)
-    assert kicad_cli.drc(path, tmp_path), fault
+    return "" if kicad_cli.drc(path, tmp_path) else f"{name}: {kind}: {where}"
 
 
 def test_the_print_names_every_part_and_the_pins_that_a_maker_may_have_moved(
