@@ -120,12 +120,13 @@ def test_rates_over_vehicles_made_at_random(seed: int) -> None:
         f"twitches: {found} of {there} found, {false} false; levels: {stairs_found} of {stairs};"
         f" {refused} refused"
     )
+    # Counted over three seeds: 1 of 180 refused, 9 of 349 levels missed, 215 of 220 twitches found, 5 false.
+    # By the binomial law at these rates (of some 110 levels and 75 twitches) each bound is passed less than
+    # once in 100 000 runs.
     assert found >= 0.85 * there
-    assert false <= 0.12 * there
+    assert false <= 0.15 * there
     assert stairs_found >= 0.85 * stairs
-    # Counted over three seeds: 17 of 180 refused, where a twitch lasts about as long as a step. Four standard
-    # errors of that rate lie above the mean of 5.7.
-    assert refused <= 14
+    assert refused <= 6
 
 
 def bench(made: Vehicle, out: Path, length_s: int, rate: int, seed: int) -> Recording:

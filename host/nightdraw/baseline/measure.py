@@ -82,7 +82,7 @@ def measure(recording: Recording) -> Rest:
     stairs += [
         (low, _level(seen, low, high)) for low, high in zip(at_s, [*at_s[1:], seen.end_s], strict=True)
     ]
-    stairs = _without_pulses(stairs)
+    stairs = _without_pulses(stairs, seen.end_s)
     rises = [k for k in range(1, len(stairs)) if _wakes(stairs[k][1] - stairs[k - 1][1], stairs[-1][1])]
     stairs = _joined(stairs[rises[-1] if rises else 0 :])
     _refuse(recording, seen, stairs)
@@ -94,11 +94,12 @@ def measure(recording: Recording) -> Rest:
     return Rest(seen, recording, tuple(stairs), Pulses(replace(seen, events=events.take(own))), tuple(woke_s))
 
 
-def _without_pulses(stairs: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Without levels that rise for an instant: a pulse that met a step looks like two steps."""
+def _without_pulses(stairs: list[tuple[float, float]], end_s: float) -> list[tuple[float, float]]:
+    """Without levels that rise for an instant: a pulse that met a step looks like two steps, one that the
+    recording's end cuts off like one."""
     found = stairs[:1]
     for k, (at_s, level) in enumerate(stairs[1:], 1):
-        lasts_s = stairs[k + 1][0] - at_s if k + 1 < len(stairs) else WAKE_SHORT_S
+        lasts_s = (stairs[k + 1][0] if k + 1 < len(stairs) else end_s) - at_s
         if lasts_s >= WAKE_SHORT_S or level <= found[-1][1]:
             found.append((at_s, level))
     return found
@@ -114,7 +115,18 @@ def _episodes(seen: Seen) -> sn.Events:
     parts = e.part_to - e.part_from
     lasting = (e.duration_s >= WAKE_S) | ((e.duration_s >= WAKE_SHORT_S) & (parts >= WAKE_PARTS))
     risen = np.array([_wakes(level, 0.0) for level in e.level], dtype=bool)
-    return e.take(risen & ((e.kind == sn.PLATEAU) | ((e.kind == sn.PULSE) & lasting)))
+    woken = risen & ((e.kind == sn.PLATEAU) | ((e.kind == sn.PULSE) & lasting))
+    short = woken & (e.kind == sn.PULSE) & (e.duration_s < WAKE_S)
+    for k in np.flatnonzero(short):
+        woken[k] = _falls(_within(seen, e.take(slice(k, k + 1))))
+    return e.take(woken)
+
+
+def _falls(stairs: list[tuple[float, float]]) -> bool:
+    """Whether it goes down from its first level, as what was woken does: pulses that meet rise on the way, or
+    have one level beneath them."""
+    levels = [level for _, level in stairs]
+    return len(levels) > 1 and levels[0] == max(levels)
 
 
 def _within(seen: Seen, event: sn.Events) -> list[tuple[float, float]]:

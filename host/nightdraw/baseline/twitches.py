@@ -14,7 +14,7 @@ import numpy as np
 
 from nightdraw.baseline.measure import Rest
 from nightdraw.capture import kinds as kd
-from nightdraw.capture.seen import Floats
+from nightdraw.capture.seen import Events, Floats
 
 LEAST_COUNT = 3  # fewer have no law
 ALIKE_SHARE, ALIKE_MA = 0.12, 1.5  # kinds of two recordings nearer than that are one
@@ -78,14 +78,27 @@ def sorts(rests: Sequence[Rest]) -> list[Sort]:
     for k, rest in enumerate(rests):
         for kind in rest.pulses.kinds:
             rows = rest.pulses.rows.take(kind.rows)
-            sort = next((one for one in found if _alike(one, kind)), None)
+            levels = _levels(rest, rows)
+            sort = next((one for one in found if _alike(one, float(np.median(levels)), kind)), None)
             if sort is None:
                 sort = Sort()
                 found.append(sort)
             sort.add(k, rows.start_s.tolist())
             sort.on_s += rows.duration_s.tolist()
-            sort.level_ma += rows.level.tolist()
+            sort.level_ma += levels
     return _apart(found)
+
+
+def _levels(rest: Rest, rows: Events) -> list[float]:
+    """The level that each pulse has for most of its time: a short one on top of a long one makes it no
+    higher."""
+    parts, found = rest.seen.parts, []
+    for level, low, high in zip(rows.level, rows.part_from, rows.part_to, strict=True):
+        order = low + np.argsort(parts.level[low:high])
+        lasted_s = np.cumsum(parts.duration_s[order])
+        middle = np.searchsorted(lasted_s, lasted_s[-1] / 2) if len(order) else 0
+        found.append(float(parts.level[order[middle]]) if len(order) > 1 else float(level))
+    return found
 
 
 def law(sort: Sort, rests: Sequence[Rest]) -> Again | None:
@@ -113,8 +126,8 @@ def _asleep_only(sort: Sort, rests: Sequence[Rest], mean_s: float) -> bool:
     return expected >= EXPECTED and came < SELDOM * expected
 
 
-def _alike(sort: Sort, kind: kd.Kind) -> bool:
-    near = abs(sort.level - kind.level) <= max(ALIKE_SHARE * sort.level, ALIKE_MA)
+def _alike(sort: Sort, level: float, kind: kd.Kind) -> bool:
+    near = abs(sort.level - level) <= max(ALIKE_SHARE * sort.level, ALIKE_MA)
     longer, shorter = max(sort.lasts_s, kind.duration_s[1]), min(sort.lasts_s, kind.duration_s[1])
     return near and longer <= kd.FEW_STEP * shorter
 
