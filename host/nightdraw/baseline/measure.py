@@ -24,6 +24,7 @@ TURNED_MA = -5.0  # further below nothing than a clamp's zero is off: a charger,
 WOKE_MA = 30.0  # a step up by more is a wake-up; less is a load that stays (our own figure) ...
 WAKE_S = 60.0  # a pulse that lasts so long is a wake-up, ...
 WAKE_SHORT_S, WAKE_PARTS = 5.0, 3  # or one that lasts so long and has so many levels (our own figures)
+LEAST_STAGE_S = 1.0  # what stays for less on the way to sleep is a pulse that met a step (our own figure)
 WOKE_SHARE = 0.5  # ... or by more than this share of what it draws asleep
 STEP_SHARE = 0.01  # two levels nearer than this share and ...
 STEP_MA = 1.5  # ... nearer than this are one: a clamp's zero wanders by as much
@@ -98,10 +99,16 @@ def _without_pulses(stairs: list[tuple[float, float]], end_s: float) -> list[tup
     """Without levels that rise for an instant: a pulse that met a step looks like two steps, one that the
     recording's end cuts off like one."""
     found = stairs[:1]
+    begun_s: float | None = None
     for k, (at_s, level) in enumerate(stairs[1:], 1):
-        lasts_s = (stairs[k + 1][0] if k + 1 < len(stairs) else end_s) - at_s
+        is_last = k + 1 == len(stairs)
+        lasts_s = (end_s if is_last else stairs[k + 1][0]) - at_s
+        if level <= found[-1][1] and lasts_s < LEAST_STAGE_S and not is_last:
+            begun_s = at_s if begun_s is None else begun_s
+            continue  # the step came with it, the pulse ended later
         if lasts_s >= WAKE_SHORT_S or level <= found[-1][1]:
-            found.append((at_s, level))
+            found.append((at_s if begun_s is None else begun_s, level))
+        begun_s = None
     return found
 
 
