@@ -34,6 +34,12 @@ LOOSE_SHARE = (
 )
 LOST_SHARE = 0.5  # a lost sample is as likely near an edge as elsewhere
 LONE_Z = 4.0  # a step is found only where it stands out further
+SLOPE_Z = 2.0  # of the rms of what wanders: a sine's steepest piece is 1.4 of it
+SLOPE_LEAST = 0.1  # of the window that levels are means over, on either side of a piece of slope
+# A line over n samples on either side of a step leaves slope^2 n^3 / 8 of squares about two levels. A test
+# that asks for 16 variances (see settle) can miss up to 64 of them: noise takes off 3 times its deviation
+# there, 2 sqrt(64). So high is then what is left for a step: sqrt(8 * 64 / 2) of its uncertainty.
+UNBENT_Z = 16.0
 FEW_SAMPLES = 3  # of a recording before its first transition
 LOST_SAMPLES = 2  # a dip so short is no level that anything rises from
 LOOKAHEAD = 64  # levels of one excursion at most
@@ -153,8 +159,20 @@ class _Chain:
         self.is_gap = is_gap & ~quiet
         # an edge whose fellow noise hid: further on the level is what it was before
         step = np.abs(level.start[1:] - level.end[:-1])
-        quiet |= ~is_gap & (step <= LONE_Z * np.hypot(level.end_u[:-1], level.start_u[1:]))
+        step_u = np.hypot(level.end_u[:-1], level.start_u[1:])
+        quiet |= ~is_gap & (step <= np.maximum(LONE_Z * step_u, self._slopes(step_u)))
         self._join(np.flatnonzero(quiet))
+
+    def _slopes(self, step_u: Floats) -> Floats:
+        """Up to which height a transition may be a steep piece of the wander: such a one never comes back,
+        or only with the next swing, and all pulses until then would be levels of one excursion.
+
+        Short levels are spared: nothing that is slow rises and falls within them.
+        """
+        seen_s = np.minimum(self.level.until_s - self.level.from_s, self.window_s)
+        both = np.minimum(seen_s[:-1], seen_s[1:]) >= SLOPE_LEAST * self.window_s
+        steepest = SLOPE_Z * self.wander.within((seen_s[:-1] + seen_s[1:]) / 2) + LONE_Z * step_u
+        return np.where(both, np.minimum(steepest, UNBENT_Z * step_u), 0.0)
 
     def _samples(self) -> Floats:
         """Settled samples of each level, of a joined one those of its first."""
