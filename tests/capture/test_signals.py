@@ -185,22 +185,27 @@ STATED = ((3.0, 73), (6.0, 37), (12.0, 10))
 
 @pytest.mark.parametrize(("decibels", "samples"), STATED)
 def test_detection_is_as_stated(decibels: float, samples: int, seed: int) -> None:
-    """A miss in a thousand is allowed: of 60 pulses not two are missed but once in 600 runs; none is
-    invented. The manual's table is what the program says."""
+    """A miss in a thousand is allowed: of 62 pulses more than three are missed once in a million runs; none
+    is invented. The manual's table is what the program says."""
     score = Score()
     world = World(125.0, train(125, height(decibels), samples / 1000, 2.0, seed))
     seen = see(Recorder(noise_ma=NOISE_MA, seed=seed).recording(world))
-    # It goes with the square of the noise, which a recording of two minutes shows within some 3 %.
-    assert seen.shortest_s(height(decibels)) * 1000 == pytest.approx(samples, rel=0.06, abs=1)
+    # Of n differences within 2.5 deviations, whose squares have a correlation of 1/4, a deviation is known to
+    # about 1 / sqrt(n); 5 times that, and as much for the edges among them.
+    noise_share = 10 / np.sqrt(seen.samples)
+    assert seen.noise == pytest.approx(NOISE_MA, rel=noise_share)
+    # it goes with the square of the noise, and is a whole number of samples
+    shortest = seen.shortest_s(height(decibels)) * 1000
+    assert abs(shortest - samples) <= 2 * noise_share * samples + 1
     score.add(world, seen)
-    assert score.found >= score.tries - 2
+    assert score.found >= score.tries - 3
     assert score.invented <= 1
 
 
 def test_noise_alone_makes_no_events(seed: int) -> None:
-    """Ten minutes at 0.01 an hour: once in six hundred."""
+    """Ten minutes at 0.01 an hour: one once in six hundred, two once in seven hundred thousand."""
     seen = see(Recorder(noise_ma=NOISE_MA, seed=seed).recording(World(600.0, ())))
-    assert len(seen.events) == 0
+    assert len(seen.events) <= 1
 
 
 TROUBLES: dict[str, tuple[dict[str, float], dict[str, float]]] = {

@@ -23,8 +23,8 @@ from nightdraw.capture.seen import Floats, Ints
 Singles = NDArray[np.float32]
 
 HALF_Z = 0.67448975  # half of |normal| lies below this
-TRIMMED = 1.02  # by which the deviation is too low for what is left out
-TRIM_Z = 2.5  # one in eighty normal differences is larger: leaving them out lowers the deviation by 2 %
+TRIM_Z = 2.5  # one in eighty normal differences is larger: steps are, and are left out
+TRIM_SHARE = 0.91126  # of a normal law's variance is left within TRIM_Z: 1 - 2 z phi(z) / (2 Phi(z) - 1)
 DYNAMIC = 1e-4  # a recorder resolves 13 bits at the most: noise below 1e-4 of the range is arithmetic
 # Without noise the slightest bend of what creeps would stand out: a change below this share of the range is
 # none.
@@ -36,7 +36,7 @@ EVEN, EVEN_SHARE, EVEN_MOST = 0.1, 0.9, 8.5  # how near to a multiple, of how ma
 # jump by one unit, which is no pulse.
 FINE_MA, FINE_SHARE = 2.0, 0.05
 FLICKER, FLICKER_SHARE = 3, 0.3  # or where they go to and fro within so many samples this often
-SOME = 1 << 13  # values enough for a quantile: it is known to a percent or so then
+SOME = 1 << 13  # values enough for a quantile: it is known to 1.5 % then
 PIECE = 1 << 16  # samples that share a threshold: a minute at 1 kHz; cars settle, clamps drift over minutes
 QUARTER_Z = 0.31863936  # a quarter of |normal| lies below this: three in four windows may hold steps
 FEW = 1 << 10  # values enough for a range
@@ -45,13 +45,16 @@ LOOKS = 4
 LOUD = 2.5  # and that have a noise of their own where it is so many times the piece's: an engine starts
 BESIDE = 2  # runs on either side
 ROUNDS = 4  # of leaving out what can only be steps
+REFINED = 3  # rounds from a deviation by a quantile to the one by squares: each leaves a quarter of its error
 
 
 @dataclass(frozen=True)
 class Noise:
-    """sigma: deviation of one sample, of each RUN; of each PIECE least: the smallest change that is one, and
-    bias: standard uncertainty that the values' resolution leaves to a mean of any number of samples."""
+    """own: deviation of one sample, of each RUN, and sigma: the largest of it and the runs beside it, which
+    changes are held against; of each PIECE least: the smallest change that is one, and bias: standard
+    uncertainty that the values' resolution leaves to a mean of any number of samples."""
 
+    own: Floats
     sigma: Floats
     least: Floats
     bias: Floats
@@ -74,8 +77,8 @@ class Noise:
         """The noise of the same record without its hum (rms): the resolution stays, and a share of the hum
         is left where it begins, ends or changes."""
         rest = noise_of(value)
-        sigma = np.maximum(rest.sigma, HUM_LEFT * hum)
-        return Noise(sigma, np.maximum(rest.least, self.least), np.maximum(rest.bias, self.bias))
+        own, sigma = (np.maximum(each, HUM_LEFT * hum) for each in (rest.own, rest.sigma))
+        return Noise(own, sigma, np.maximum(rest.least, self.least), np.maximum(rest.bias, self.bias))
 
 
 HUM_LEFT = 0.02
@@ -102,17 +105,18 @@ def noise_of(value: Floats) -> Noise:
     if len(value) - whole * PIECE >= PIECE // 8 or not whole:
         parts.append(value[None, whole * PIECE :])
     rows = [_of_pieces(part) for part in parts]
-    sigma, least, bias = (np.concatenate(columns) for columns in zip(*rows, strict=True))
+    own, least, bias = (np.concatenate(columns) for columns in zip(*rows, strict=True))
     # What begins within a run, or is reached by a filter from the run before, must not be held against quiet.
-    beside = np.pad(sigma, BESIDE, mode="edge")
-    return Noise(np.lib.stride_tricks.sliding_window_view(beside, 2 * BESIDE + 1).max(axis=1), least, bias)
+    beside = np.lib.stride_tricks.sliding_window_view(np.pad(own, BESIDE, mode="edge"), 2 * BESIDE + 1)
+    return Noise(own, beside.max(axis=1), least, bias)
 
 
 def _of_pieces(value: Floats) -> tuple[Floats, Floats, Floats]:
     """Deviation of one sample in each run of each row, from the smaller differences of neighbours; of each
     row the least change; and what resolution leaves to a mean.
 
-    Differences that can only be steps are left out and the rest measured again, until nothing changes much.
+    Differences that can only be steps are left out and the rest measured again, until nothing changes much;
+    then all differences of the row that are left by their squares: some of them tell a quantile to 1.5 %.
     """
     count, length = value.shape
     if length < 3:
@@ -129,7 +133,7 @@ def _of_pieces(value: Floats) -> tuple[Floats, Floats, Floats]:
     for _ in range(ROUNDS):
         rest = np.count_nonzero(moves <= TRIM_Z * np.sqrt(2) * sigma[:, None], axis=1)
         sigma = np.minimum(sigma, moves[rows, np.maximum(rest - 1, 0) // 2] / (HALF_Z * np.sqrt(2)))
-    sigma = sigma.astype(float) * TRIMMED
+    sigma = _by_squares(value, sigma.astype(float))
     least, bias = LEAST_SHARE * spread, np.zeros(count)
     # Values that rarely change, or between neighbouring codes alone: differences are 0 or a unit, and no
     # quantile of them is the noise.
@@ -147,6 +151,24 @@ def _of_pieces(value: Floats) -> tuple[Floats, Floats, Floats]:
     own = np.partition(each, quarter, axis=3)[..., quarter].max(axis=2) / (QUARTER_Z * np.sqrt(2))
     sigma = np.maximum(sigma, floor)[:, None]
     return np.where(own > LOUD * sigma, own, sigma).ravel(), least, bias
+
+
+def _by_squares(value: Floats, sigma: Floats) -> Floats:
+    """The deviation of one sample in each row by the mean square of its differences within TRIM_Z, from a
+    first one by a quantile.
+
+    Squares of neighbouring differences of white noise have a correlation of 1/4: of n of them the deviation
+    is known to sqrt(0.75 / n), and without the largest to about 1 / sqrt(n): 0.4 % of a PIECE.
+    """
+    found = sigma.copy()
+    for k in range(len(value)):  # a row at a time stays in the cache
+        square = np.square(_moves(value[k]))
+        for _ in range(REFINED):
+            most = np.float32(2 * (TRIM_Z * found[k]) ** 2)
+            beyond = int(np.count_nonzero(square > most))
+            within = float(np.minimum(square, most).sum()) - beyond * float(most)
+            found[k] = np.sqrt(max(within, 0.0) / max(len(square) - beyond, 1) / 2 / TRIM_SHARE)
+    return found
 
 
 def _looks(value: Floats) -> Singles:

@@ -23,6 +23,7 @@ WINDOW_S = 1.0  # levels are compared over up to a second: clamps drift over min
 LEAST_WINDOW = 64  # slow recorders: at least so many samples, or noise is never averaged
 MOST_WINDOW = BLOCK_SAMPLES >> 4  # the overlap of blocks (four windows) stays small beside a block
 NOTHING = empty(Transitions), empty(Trace), empty(Pieces)
+ALIKE = 0.05  # of a deviation: pieces of one noise differ by a tenth of it
 GAP_INTERVALS = 2.5  # a distance of more than this many sampling intervals is a gap: samples are missing
 
 
@@ -39,7 +40,7 @@ def scan(recording: Recording, false_alarms_per_h: float) -> Scan:
         start_s=state.start_s,
         end_s=state.end_s,
         interval_s=float(np.median(state.intervals_s)) if state.intervals_s else 0.0,
-        noise=float(np.median(pieces.sigma)) if len(pieces) else 0.0,
+        noise=_typical(pieces.own),
         least_change=float(np.median(pieces.least)) if len(pieces) else 0.0,
         hum=max(state.hums, default=0.0),
         total=state.total,
@@ -48,6 +49,14 @@ def scan(recording: Recording, false_alarms_per_h: float) -> Scan:
         width=state.shape.width,
         window=_window(float(np.median(state.intervals_s))) if state.intervals_s else LEAST_WINDOW,
     )
+
+
+def _typical(sigma: Floats) -> float:
+    """The deviation of most of the record: the mean of what differs from the median by chance alone, for the
+    median by itself is that of a single piece."""
+    middle = np.median(sigma) if len(sigma) else 0.0
+    near = np.abs(sigma - middle) <= ALIKE * middle
+    return float(sigma[near].mean()) if near.any() else 0.0
 
 
 class _Progress:
@@ -166,4 +175,5 @@ def _part(chunk: Chunk, state: _Progress) -> tuple[Transitions, Trace, Pieces]:
     ends = np.append(starts[1:], chunk.core_end - 1)
     some = ends > starts
     times = chunk.time_s[starts[some]], chunk.time_s[ends[some]]
-    return here, trace, Pieces(*times, noise.sigma[some], noise.least[noise.piece(starts[some])])
+    least = noise.least[noise.piece(starts[some])]
+    return here, trace, Pieces(*times, noise.own[some], noise.sigma[some], least)

@@ -90,11 +90,12 @@ class Trace(Columns):
 
 @dataclass(frozen=True)
 class Pieces(Columns):
-    """Stretches of the record, some seconds long: from, until, the noise of one sample there, and the
-    smallest change that is one."""
+    """Stretches of the record, some seconds long: from, until, the noise of one sample there (own), the one
+    that changes are held against (sigma), and the smallest change that is one."""
 
     from_s: Floats
     until_s: Floats
+    own: Floats
     sigma: Floats
     least: Floats
 
