@@ -282,8 +282,9 @@ def _told_apart(tables: list[_Table], best: _Table) -> Diagnosis:
     single = not (len(high) and high.max() > APART * high.min())
     # a step of a single height may be off by any factor for any reason: a scale and a lead always fit it
     any_value = [table for table in tables if table.way.any_value and table.sound]
-    least = usual.nothing.score + CLOSE
-    fits = [table for table in any_value if table is best or table.score > least]
+    # a level accuses by its tolerance alone: whoever explains it better is asked for no more, rare or not
+    nothing = usual.nothing.score
+    fits = [table for table in any_value if table is best or table.score - table.way.prior > nothing]
     # a switch has its own current, which a scale meets by chance only; a resistor may be anything, as a scale
     exact = best is usual and found.fault is not None and found.fault.kind != OFF
     evidence = usual.evidence
