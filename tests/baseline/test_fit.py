@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from nightdraw import data
-from nightdraw.baseline import as_text, fit
+from nightdraw.baseline import as_text, fit, twitches
+from nightdraw.baseline.measure import measure
 from nightdraw.bench import drive
 from nightdraw.capture.read import Recording, from_arrays, open_recording
 from nightdraw.cli import main
@@ -127,6 +128,18 @@ def test_rates_over_vehicles_made_at_random(seed: int) -> None:
     assert false <= 0.15 * there
     assert stairs_found >= 0.85 * stairs
     assert refused <= 6
+
+
+def test_pulses_that_met_leave_a_law_its_ends_in_order() -> None:
+    """One in twenty lasts longer than the usual distance, for two met: low stays below high."""
+    source = np.random.default_rng(3)
+    starts = np.cumsum(source.uniform(0.6, 0.8, 200))
+    rest = measure(flat(20.0))
+    sort = twitches.Sort({0: starts.tolist()}, [0.005] * 190 + [1.2] * 10, [22.0] * 200)
+    found = twitches.law(sort, [rest])
+    assert found is not None
+    assert found.every_s == pytest.approx((0.6, 0.8), abs=0.01)
+    assert found.on_s == pytest.approx(0.005)
 
 
 def bench(made: Vehicle, out: Path, length_s: int, rate: int, seed: int) -> Recording:

@@ -8,7 +8,7 @@ import os
 import socket
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -53,6 +53,16 @@ def unread(server: LiveServer, seat: str = "") -> Iterator[socket.socket]:
         yield made
 
 
+def waited(condition: Callable[[], bool]) -> int:
+    """The most bytes that are held until the condition is met."""
+    until, most = time.monotonic() + PATIENCE_S, held()
+    while not condition():
+        assert time.monotonic() < until
+        time.sleep(0.02)  # nothing tells a test that a connection was made or dropped
+        most = max(most, held())
+    return most
+
+
 pytestmark = [
     pytest.mark.campaign,
     pytest.mark.skipif(sys.platform != "linux", reason="reads /proc: Linux only"),
@@ -92,16 +102,13 @@ def test_a_page_that_never_reads_holds_no_more_than_its_bound(
         talk.ask("record", rate=1000)
         talk.close()
         (seat,) = server.seats.seats.values()
-        before = most = held()
+        waited(lambda: seat.pages == 0)
+        before = held()
         with unread(server, seat.key) as deaf:
-            assert seat.pages == 1
+            waited(lambda: seat.pages == 1)
             for columns in (4000, 3999):
                 deaf.sendall(frame(do="view", for_s=3600, columns=columns))
-            until = time.monotonic() + PATIENCE_S
-            while seat.pages and time.monotonic() < until:
-                most = max(most, held())
-                time.sleep(0.02)  # nothing tells a test that a connection was dropped
-            assert seat.pages == 0
+            most = waited(lambda: seat.pages == 0)
     more = most - before
     with capsys.disabled():
         print(f"\na page that never reads: {more / MIB:.2f} MiB, bound {DEAF_MOST / MIB:.2f} MiB")

@@ -112,7 +112,8 @@ def law(sort: Sort, rests: Sequence[Rest]) -> Again | None:
         low = high = mean
     else:  # of n uniform draws the extremes lie (high - low) / (n - 1) within the law's ends, on average
         half = (high - low) / 2 * (1 + 2 / max(1, len(distances) - 1))
-        half = min(half, mean - max(sort.on_s) * 1.001)
+        # None may begin while the one before lasts. The longest says nothing of that: two that met are in it.
+        half = max(0.0, min(half, mean - sort.lasts_s * 1.001))
         low, high = mean - half, mean + half
     on_s = min(sort.lasts_s, 0.999 * low)
     if low <= 0 or on_s <= 0:
