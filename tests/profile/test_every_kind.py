@@ -36,6 +36,9 @@ OTHERS = {
         "Replay": "no law: its waits are counted by simulation",
     },
     "host/nightdraw/bench/finding/parts.py": dict.fromkeys(("Pulse", "Random"), PULSES),
+    "host/nightdraw/lesson/candidates.py": dict.fromkeys(
+        ("Steady", "Pulse", "Replay"), "plays alike with every seed"
+    ),
     "host/nightdraw/lesson/fitting.py": dict.fromkeys(("Pulse", "Random"), "moved with the base"),
     "host/nightdraw/lesson/truth.py": {"Steady": "what is left where nothing moves"},
     "host/nightdraw/profile/describe.py": {"Steady": "the sentence that is left"},
