@@ -25,7 +25,7 @@ from nightdraw.cli.main import run
 from nightdraw.errors import EXIT_INPUT, InputError
 
 from tests.bank.planted import Edits, edited, load, write
-from tests.bank.planted_circuits import FAULTS, VARIATIONS, Planted, left_out
+from tests.bank.planted_circuits import FAULTS, VARIATIONS, Planted, left_out, of_value
 
 needs_ngspice = pytest.mark.skipif(
     not ngspice.available(), reason="ngspice is not installed (apt-get install ngspice)"
@@ -209,6 +209,25 @@ def test_the_clamps_current_by_ohms_law() -> None:
     wanted = (13.5 + 112 - float(clamp.breakdown_v) - 0.9) / ohms
     found = next(figure for figure in verdict.figures if (figure.part, figure.what) == ("D1", "current"))
     assert 0.8 * wanted < found.value < wanted
+
+
+@needs_ngspice
+@pytest.mark.parametrize("name", ["workshop-12v", "workshop-24v"])
+def test_the_inrush_resistor_takes_half_c_v_squared_and_is_refused_by_its_pulse_rating(name: str) -> None:
+    """Charging C to V through a resistor costs it C V^2 / 2 whatever its ohms (textbook); the converter's own
+    current and what arrives below the continuous rating leave it within a twentieth of that."""
+    board = load_board(BOARDS[name])
+    netlist = build(board)
+    power_up = case(board, "power-up")
+    for times, ok in ((1, True), (40, False)):
+        farads = netlist.part("C2").number * times
+        verdict = simulate_case(board, of_value("C2", farads)(netlist), power_up)
+        found = next(
+            figure for figure in verdict.figures if (figure.part, figure.what) == ("R2", "pulse energy")
+        )
+        wanted = farads * power_up.waveform[-1][1] ** 2 / 2
+        assert found.value == pytest.approx(wanted, rel=0.05)
+        assert found.ok == ok
 
 
 @needs_ngspice

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from nightdraw.bank.circuit.supply_cases import Case
 
 NOT_JUDGED = (
-    "not judged: single short pulses into the small resistors (R2 carries the inrush), the fuse's melting, "
-    "what radiates; models are typical, limits the board file's",
+    "not judged: single short pulses into small resistors beside R2 (it carries the inrush), the fuse's "
+    "melting, what radiates; models are typical, limits the board file's",
     "a simulation replaces no measurement: the build guide's steps come first",
 )
 

@@ -8,6 +8,11 @@ from nightdraw.bank.circuit.netlist import BOARD, CAPACITOR, RESISTOR, SCHOTTKY,
 
 SMALL_W = 0.25  # metal film of the usual size
 SMALL_V = 200.0
+INRUSH_W = 0.5  # a wire in the size of the usual metal film: body 6.5 x 2.5 mm
+# What its maker's sheet must allow of a single pulse of a few milliseconds. Common practice, no source: such
+# a body holds 0.15 m of 0.1 mm resistance wire, some 10 mg, 5 mJ/K, so that 0.25 J are a rise of 50 K.
+INRUSH_J = 0.25
+PULSE_ENERGY = "pulse energy"
 CERAMIC_V = 100.0
 RIPPLE = 1.05  # a 5 V or 3.3 V rail at the top of its tolerance
 
@@ -44,6 +49,26 @@ def precise(ref: str, ohms: float, worst_v: float) -> Part:
     """A small resistor whose tolerance a reading hangs on."""
     part = resistor(ref, ohms, worst_v)
     return replace(part, second="metal film of the value, 1 % or better")
+
+
+def inrush_resistor(ref: str, ohms: float, worst_v: float, worst_j: float) -> Part:
+    """The resistor that charges a bulk capacitor, worst_j at once: a wire, which takes a pulse by its mass,
+    where a film of the size may open. Its inductance of some microhenries is nothing beside its ohms."""
+    part = resistor(ref, ohms, worst_v)
+    return replace(
+        part,
+        rating=f"{INRUSH_W:g} W, 5 %, {INRUSH_J:g} J a pulse",
+        description=(
+            f"wirewound resistor, {ohms_text(ohms)} ohm, 5 %, {INRUSH_W:g} W, axial, body at most 6.5 x 2.5 "
+            f"mm, single pulse of {INRUSH_J:g} J in 5 ms"
+        ),
+        second="pulse-withstanding film whose sheet allows that pulse; no plain film of 0.25 W",
+        stress=(
+            Stress("dissipation", worst_v**2 / ohms, INRUSH_W * 0.5, "W"),
+            Stress("voltage", worst_v, SMALL_V, "V"),
+            Stress(PULSE_ENERGY, worst_j, INRUSH_J, "J"),
+        ),
+    )
 
 
 def ceramic(ref: str, near: str | None, worst_v: float, rated_v: float = CERAMIC_V) -> Part:

@@ -5,8 +5,8 @@ work and what must stay off, from the rules that `bank check` holds in steady st
 rating, whatever happens; a gate that must stay off or may only cross its threshold quickly; what must work at
 the end. A deck that ngspice can't solve is no answer, and never an "ok".
 
-Not judged: what single short pulses do to the small resistors (no rating in the data), the fuse's melting,
-what radiates.
+Not judged: what single short pulses do to the small resistors beside R2, which carries the inrush (no rating
+in the data), the fuse's melting, what radiates.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from nightdraw.bank.circuit.netlist import (
 )
 from nightdraw.bank.circuit.node_voltages import output_v
 from nightdraw.bank.circuit.part_text import WORST, family
+from nightdraw.bank.circuit.passives import PULSE_ENERGY
 from nightdraw.bank.circuit.spice import BOX, HIGH_V, RESET, Feed, deck, node
 from nightdraw.bank.circuit.supply_cases import WINDOW_S, Case
 from nightdraw.bank.circuit.transients import GATE_ON_V, LOGIC_ON_V
@@ -284,6 +285,8 @@ def _resistor(at: _At, board: BoardModel, case: Case) -> Iterator[Probe]:
     if watts is not None and not at.part.ref.startswith("RB"):
         heat = f"{across}*{across}/{at.part.number:g}"
         yield Probe(at.part.ref, "heat", heat, "integ", watts * max(case.end_s, 1.0), "J")
+        # what comes faster than it can go: all that arrives above the power that is borne for good
+        yield from at.probe(PULSE_ENERGY, f"({heat} gt {watts:g})*{heat}", "integ", "J")
 
 
 RATED: dict[str, Callable[[_At, BoardModel, Case], Iterator[Probe]]] = {

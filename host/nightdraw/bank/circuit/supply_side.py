@@ -23,7 +23,7 @@ from nightdraw.bank.circuit.netlist import (
     Part,
     Stress,
 )
-from nightdraw.bank.circuit.passives import RIPPLE, ceramic, electrolytic, resistor
+from nightdraw.bank.circuit.passives import RIPPLE, ceramic, electrolytic, inrush_resistor, resistor
 from nightdraw.bank.circuit.transients import system
 from nightdraw.bank.parts import blade_fuses
 from nightdraw.bank.wiring.board_wiring import peak_a
@@ -37,6 +37,7 @@ HOT = 1.6  # a MOSFET's on-resistance at 125 C over that at 25 C, usual sheets
 TO_AIR_K_W = 62.0  # TO-220 upright in still air, usual sheets
 HOTTEST_C, AROUND_C = 150.0, 85.0
 BULK_V = (16.0, 25.0, 35.0, 50.0, 63.0, 100.0, 160.0)  # electrolytics' standard voltages
+BULK_UF = 100.0
 INSULATED = "TO-220, upright in air"
 
 
@@ -163,8 +164,11 @@ def five_volts(draft: Draft, board: BoardModel, converter: Converter) -> None:
     through = float(circuit.clamp.clamps_v)
     rated = next((volts for volts in BULK_V if volts >= through), BULK_V[-1])  # its rating then says so
     series = float(converter.series_ohms)
-    draft.add(resistor("R2", series, board.own_ua / 1e6 * series * 2), {"1": "VP", "2": "VPF"})
-    draft.add(electrolytic("C2", 100, rated, through, "PS1"), {"+": "VPF", "-": GROUND})
+    highest = max(board.caps["supply_max_mv"] / 1000, system(board).jump_v, system(board).dump_v)
+    inrush_j = BULK_UF * 1e-6 * highest**2 / 2  # charging C to V costs the resistor as much as C then holds
+    charging = inrush_resistor("R2", series, board.own_ua / 1e6 * series * 2, inrush_j)
+    draft.add(charging, {"1": "VP", "2": "VPF"})
+    draft.add(electrolytic("C2", BULK_UF, rated, through, "PS1"), {"+": "VPF", "-": GROUND})
     draft.add(
         Part("PS1", CONVERTER, f"{float(converter.output_v):g} V", f"{float(converter.input_max_v):g} V in",
              "module, 4 pins", converter.part,
