@@ -45,6 +45,11 @@ INJECTED_A = 0.2  # a small Schottky diode's rating
 MONITOR_FULL_V = 0.08192  # the monitor's full scale, 2.5 uV times 32768 counts
 SHUNT_W = 1.0
 USUAL_SHUNT_OHMS = 0.05
+# what the resistor that most monitor modules carry, 0.1 ohm, is good for
+OWN_SHUNT = {
+    0.05: "; a monitor module's own 0.1 ohm with a second 0.1 ohm across it makes 0.05 ohm",
+    0.1: "; a monitor module's own 0.1 ohm, left in, with RS1 left out",
+}
 
 
 def pin_names() -> tuple[str, ...]:
@@ -96,8 +101,7 @@ def _processor(draft: Draft, board: BoardModel) -> None:
     spare = tuple(pin for pin in pin_names() if pin not in nets)
     draft.add(
         Part("U1", PROCESSOR, "RP2040 board", "VSYS 1.8 .. 5.5 V", "module, 2 x 20 pins, rows 17.78 mm apart",
-             "RP2040 microcontroller board with 40 pins in two rows, 2 MB of flash, USB; two 20-way socket "
-             "strips",
+             "RP2040 microcontroller board with 40 pins in two rows, 2 MB of flash, USB",
              "any RP2040 board with the same 40 pins", pin_names(), supply=("39 VSYS",), spare=spare,
              stress=(Stress("supply", 5.0 * RIPPLE, 5.5, "V"),)),
         nets,
@@ -114,13 +118,11 @@ def _shunt(draft: Draft, board: BoardModel) -> None:
     draft.add(
         Part("RS1", RESISTOR, f"{shunt:g} ohm", "1 W, 1 %", "axial, or two on the module",
              f"current-sense resistor, {shunt:g} ohm, 1 %, 1 W",
-             "two of twice the value in parallel; a monitor module's own 0.1 ohm with a second 0.1 ohm "
-             "across it "
-             "makes 0.05 ohm", ("1", "2"), shunt,
+             "two of twice the value in parallel" + OWN_SHUNT.get(shunt, ""), ("1", "2"), shunt,
              stress=(
                  Stress("dissipation", peak**2 * shunt, SHUNT_W * 0.5, "W"),
                  Stress("range", peak * shunt, full_v, "V"),
-             )),
+             ), goods="shunt"),
         {"1": "RET", "2": GROUND},
     )  # fmt: skip
 
@@ -191,17 +193,28 @@ def _panel(draft: Draft, board: BoardModel) -> None:
             Part("S1", CONTACT, "0 .. 9", "signal", "rotary, panel",
             "rotary code switch, 10 positions, BCD (1 2 4 8), "
                  "real code, common to 3.3 V", "16 positions, hexadecimal: 10 to 15 are passed over",
-                 ("C", *codes), place=PANEL),
+                 ("C", *codes), place=PANEL, goods="rotary switch"),
             {"C": "V3"} | {code: f"SEL{code}" for code in codes},
         )  # fmt: skip
     contact = "toggle switch, one pole, on-off, panel"
     draft.add(
-        Part("S2", CONTACT, "arm", "signal", "toggle, panel", contact, "key switch", ("1", "2"), place=PANEL),
+        Part(
+            "S2",
+            CONTACT,
+            "arm",
+            "signal",
+            "toggle, panel",
+            contact,
+            "key switch",
+            ("1", "2"),
+            place=PANEL,
+            goods="toggle switch",
+        ),
         {"1": "V3", "2": "ARM"},
     )
     draft.add(
         Part("S3", CONTACT, "stay out", "signal", "push-button, panel", "push-button, normally open, panel",
-             "any momentary contact", ("1", "2"), place=PANEL),
+             "any momentary contact", ("1", "2"), place=PANEL, goods="push-button"),
         {"1": "V3", "2": "BUTTON"},
     )  # fmt: skip
     draft.add(resistor("R8", INDICATOR_OHMS, CONVERTER_V), {"1": "LAMP", "2": "LED"})

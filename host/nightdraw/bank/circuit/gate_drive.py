@@ -79,7 +79,7 @@ def _buffer(draft: Draft, ref: str, package: int, count: int, gates: Gates) -> N
     draft.add(
         Part(ref, BUFFER, _number(gates), "4.5 .. 5.5 V", "DIP-20", gates.part,
              "74VHCT541; not HCT or ACT (fed through its inputs on USB alone), never HC (its inputs need "
-             "3.5 V); a DIP-20 socket with it", BUFFER_PINS,
+             "3.5 V)", BUFFER_PINS,
              supply=("VCC",),
              spare=tuple(spare), stress=(Stress("supply", top, BUFFER_V, "V"),)),
         nets,
@@ -175,7 +175,7 @@ def _resistors(draft: Draft, board: BoardModel, channel: MountedChannel, allowed
                 package.name,
                 f"{package.about}, {ohms_text(ohms)} ohm, {float(own.tolerance_pct):g} %",
                 "the same value, tolerance and rating in the next larger package", ("1", "2"), ohms,
-                WALL if channel.on_plate else BOARD, stress=stress,
+                WALL if channel.on_plate else BOARD, stress=stress, goods=package.goods,
             )  # fmt: skip
             draft.add(part, {"1": first, "2": second})
 

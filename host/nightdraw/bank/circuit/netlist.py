@@ -54,7 +54,8 @@ class Part:
     """A part to buy. value: for people; number: the same in ohms, farads or volts, for the deck.
 
     supply: pins that must have a capacitor of their own; near: the part whose capacitor this is; spare: pins
-    left open on purpose; second: what else will do.
+    left open on purpose; second: what else will do; goods: what it is bought as (`drawings/buying`), unless
+    given its kind.
     """
 
     ref: str
@@ -71,6 +72,7 @@ class Part:
     near: str | None = None
     spare: tuple[str, ...] = ()
     stress: tuple[Stress, ...] = ()
+    goods: str = ""
 
 
 @dataclass(frozen=True)

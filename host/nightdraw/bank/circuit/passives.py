@@ -42,6 +42,7 @@ def resistor(ref: str, ohms: float, worst_v: float, place: str = BOARD) -> Part:
             Stress("dissipation", watts, SMALL_W * 0.5, "W"),
             Stress("voltage", worst_v, SMALL_V, "V"),
         ),
+        goods="film resistor",
     )
 
 
@@ -68,6 +69,7 @@ def inrush_resistor(ref: str, ohms: float, worst_v: float, worst_j: float) -> Pa
             Stress("voltage", worst_v, SMALL_V, "V"),
             Stress(PULSE_ENERGY, worst_j, INRUSH_J, "J"),
         ),
+        goods="charging resistor",
     )
 
 
@@ -85,6 +87,7 @@ def ceramic(ref: str, near: str | None, worst_v: float, rated_v: float = CERAMIC
         1e-7,
         near=near,
         stress=(Stress("voltage", worst_v, rated_v, "V"),),
+        goods="ceramic capacitor",
     )
 
 
@@ -102,6 +105,7 @@ def electrolytic(ref: str, microfarads: float, rated_v: float, worst_v: float, n
         microfarads * 1e-6,
         near=near,
         stress=(Stress("voltage", worst_v, rated_v, "V"),),
+        goods="electrolytic capacitor",
     )
 
 

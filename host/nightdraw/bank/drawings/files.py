@@ -14,9 +14,10 @@ from nightdraw.bank.drawings.drill import drilling
 from nightdraw.bank.drawings.guide import guide
 from nightdraw.bank.drawings.label import label
 from nightdraw.bank.drawings.lead import lead
+from nightdraw.bank.drawings.parts_list import parts_list
 from nightdraw.bank.drawings.schematic import schematic
 from nightdraw.bank.drawings.sheet import Sheet, pdf
-from nightdraw.bank.drawings.tables import parts_list, pin_map, wiring_table
+from nightdraw.bank.drawings.tables import pin_map, wiring_table
 from nightdraw.board import BoardModel
 from nightdraw.errors import Finding, InputError
 

@@ -13,6 +13,7 @@ from nightdraw.bank.circuit.netlist import REVERSE_FET, Netlist
 from nightdraw.bank.circuit.passives import ohms_text
 from nightdraw.bank.drawings import commission, stripboard_plan
 from nightdraw.bank.drawings.commission import LIMIT_MA, measured
+from nightdraw.bank.drawings.parts_list import what_to_buy
 from nightdraw.bank.kicad.library import CHECK
 from nightdraw.bank.wiring.board_wiring import peak_a
 from nightdraw.board import BoardModel
@@ -69,6 +70,7 @@ def _before(board: BoardModel, netlist: Netlist) -> Iterator[str]:
     volts = f"{board.caps['supply_max_mv'] / 1000:g}"
     yield ""
     yield "## 1. Before you start"
+    yield from what_to_buy(board, netlist)
     yield ""
     yield (
         f"- A bench supply of 0 .. {volts} V with a current limit, {need:g} A; a meter with mA and mV ranges;"

@@ -45,6 +45,7 @@ class ResistorPackage:
     plate_k_per_w: element to plate. ohms: the range it is made in; stocked: the series it is stocked in.
     heat_j_k: heat capacity. overload: so many times the rating for so many seconds. short_j: for wire, the
     energy that any short pulse may bring, joules; None (film): a pulse's power counts, not its energy.
+    goods: what it is bought as (`drawings/buying`), for a package of a user's own that which it is like.
     """
 
     name: str
@@ -62,6 +63,7 @@ class ResistorPackage:
     overload_s: float
     short_j: float | None
     source: str
+    goods: str
 
     def law(self, mounting: str) -> Law:
         """The derating law as mounted; on a plate that it isn't made for it is the one in air."""
@@ -110,6 +112,7 @@ def _film(watts: float, volts: float, heat_j_k: float) -> ResistorPackage:
         overload_s=OVERLOAD_S,
         short_j=None,
         source=FILM_SHEETS + HEAT_FILM,
+        goods=f"film-{watts:g}w",
     )
 
 
@@ -130,6 +133,7 @@ def _ceramic(watts: float, grams: float, ohms: tuple[float, float]) -> ResistorP
         overload_s=OVERLOAD_S,
         short_j=SHORT_J_PER_W * watts,
         source=CERAMIC_SHEET,
+        goods=f"ceramic-{watts:g}w",
     )
 
 
@@ -152,6 +156,7 @@ def _clad(
         overload_s=OVERLOAD_S,
         short_j=SHORT_J_PER_W * in_air_w,
         source=CLAD_SHEET,
+        goods=f"clad-{on_plate_w:g}w",
     )
 
 
@@ -163,6 +168,7 @@ _SILICONE = replace(
     tempco_ppm=120.0,
     source="silicone-coated wirewound sheet (HIA series): full power to 40 C, zero at 275 C; mass and ohms "
     "from memory, pulses as for other wire",
+    goods="silicone-5w",
 )
 
 # In the order in which sizing tries them: the small ones in air first, then what carries its heat to a plate.
