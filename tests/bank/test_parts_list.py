@@ -93,6 +93,13 @@ def test_a_part_without_a_class_fails_by_name(board: BoardModel) -> None:
         parts_list.parts_list(board, Netlist(parts, netlist.joins))
 
 
+def test_a_run_of_references_is_its_ends() -> None:
+    """By hand: two stay two, three are a run, letters and gaps part runs."""
+    assert parts_list.spans(["R1", "R2"]) == "R1 R2"
+    assert parts_list.spans(["R9", "R10", "R11", "RG11", "RG12"]) == "R9 .. R11 RG11 RG12"
+    assert parts_list.spans(["Q1", "Q2", "Q3", "Q5", "RB7a", "RB7b"]) == "Q1 .. Q3 Q5 RB7a RB7b"
+
+
 def test_every_resistor_package_can_be_bought_and_no_row_hides_another() -> None:
     assert {package.goods for package in CATALOGUE.values()} <= set(GOODS)
     assert all(package.goods == package.name for package in CATALOGUE.values())

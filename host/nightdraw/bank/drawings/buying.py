@@ -84,7 +84,7 @@ GOODS = {
     CONVERTER: Goods("D", 0, "highest input voltage; set or fixed to 5.0 V; the order of its pins"),
     PROCESSOR: Goods("C", 0, "RP2040 with all 40 pins in the usual order; 2 MB of flash"),
     SCHOTTKY: Goods("B", 1, "reverse voltage and current; band to the board's"),
-    MONITOR: Goods("D", 0, "register map or gain; the order of its pins; its own resistor, see below"),
+    MONITOR: Goods("D", 0, "register map or gain; pin order; its own resistor, which RS1 replaces"),
     THERMISTOR: Goods("C", 0, "ohms at 25 C and beta; insulated from what it sits on"),
     "rotary switch": Goods("D", 0, "real BCD code, not complement; " + PANEL),
     "toggle switch": Goods("C", 0, "stays where it is put; " + PANEL),

@@ -242,4 +242,17 @@ def what_to_buy(board: BoardModel, netlist: Netlist) -> Iterator[str]:
         if row.refs:
             groups.setdefault(row.buying.matters, []).extend(row.refs)
     for matters, refs in groups.items():
-        yield f"| {' '.join(refs)} | {matters} |"
+        yield f"| {spans(refs)} | {matters} |"
+
+
+def spans(refs: Sequence[str]) -> str:
+    """References in their order, a run of three or more as its ends: `R1 R2 Q1 .. Q8`."""
+    runs: list[list[str]] = []
+    for ref in refs:
+        letters = ref.rstrip("0123456789")
+        before = f"{letters}{int(ref[len(letters) :]) - 1}" if ref != letters else ""
+        if runs and runs[-1][-1] == before:
+            runs[-1].append(ref)
+        else:
+            runs.append([ref])
+    return " ".join(f"{run[0]} .. {run[-1]}" if len(run) > 2 else " ".join(run) for run in runs)
