@@ -13,7 +13,7 @@ from nightdraw.capture.accounts import Asked
 from nightdraw.capture.compare import Comparison, compare
 from nightdraw.capture.read import from_arrays
 
-from tests.capture import campaign, cases
+from tests.capture import campaign, cases, recorders
 from tests.capture.synthetic import OWN_MA, Clamp, Run, Truth, pulse, random_draw, run_of, steady, truth_of
 
 QUICK = 8
@@ -104,6 +104,84 @@ def test_a_lead_before_one_height_of_steps_accuses_no_resistor(ohm: float) -> No
     for asked in (None, run.asked):
         found = compare(asked, run.did, from_arrays(t_s, ma / 1000))
         assert found.agree is not False, found.text()
+
+
+def of_one_height(ma: float, base_ma: float = 22.0) -> Run:
+    return run_of([steady(base_ma), pulse(ma, 0.35, 2.9)], 120.0)
+
+
+@pytest.mark.parametrize("which", [(724, 3.67, 110), (88, 5.09, 135), (530, 1.155, 186), (649, 4.5, 22)])
+def test_a_lead_that_takes_as_much_as_a_switch_has_accuses_none(which: tuple[float, float, float]) -> None:
+    """Three of 150 leads before steps of one height took by chance what an open switch would (seed 1 of a
+    sweep of 60 to 800 mA, 0.3 to 9.5 ohm)."""
+    ma, ohm, base_ma = which
+    found = seen_by(of_one_height(ma, base_ma), lead_ohm=ohm, sigma_ma=0.5)
+    assert found.agree is None, found.text()
+    assert "both explain what was seen" in found.text()
+
+
+@pytest.mark.parametrize("ma", [322, 424, 649])
+def test_a_switch_is_named_where_no_lead_takes_as_much(ma: float) -> None:
+    """By Ohm's law a lead of 10 ohm lowers a step to so much and no more; a switch that is stuck lifts the
+    base, which a lead never does."""
+    run = of_one_height(ma)
+    step_ma, least_ma = (
+        np.ptp(truth.level_ma) for truth in (run.truth, recorders.behind_lead(run.truth, 10))
+    )
+    told = set()
+    for channel in range(1, 12):
+        opened, stuck = run.with_channels(opened=channel), run.with_channels(stuck=channel)
+        left_ma = np.ptp(opened.truth.level_ma)
+        if step_ma - left_ma < 2 * cases.tolerance_ma(np.array([ma]))[0]:
+            continue
+        agree = None if left_ma > least_ma else False
+        assert seen_by(opened, sigma_ma=0.5).agree is agree
+        found = seen_by(stuck, sigma_ma=0.5)
+        assert (found.agree, found.differences[0].kind) == (False, "stuck-on"), found.text()
+        told.add(agree)
+    assert told == {None, False}
+
+
+def test_a_scale_is_told_by_its_base_from_a_lead() -> None:
+    """A sound box of one height behind a clamp that shows two thirds: a lead of 9 ohm fits the steps alone,
+    and would leave 41 mA of base over, more than any clamp's zero."""
+    case = cases.right(920000)
+    found = compare(case.asked, case.did, case.recording)
+    assert found.agree is None, found.text()
+    assert "the clamp shows 0.666" in found.text()
+    assert "ohm in series" not in found.text()
+
+
+@pytest.mark.parametrize("seed_of_wrong", [740006, 740225, 760035, 760196, 760225])
+def test_without_a_journal_a_base_still_speaks_against_a_scale(seed_of_wrong: int) -> None:
+    """A broken channel before steps of one height, which some scale always fits."""
+    case = cases.wrong(seed_of_wrong)
+    assert case.did is None
+    assert compare(case.asked, None, case.recording).agree is False
+
+
+@pytest.mark.parametrize("ohm", [0.3, 0.4, 0.45, 0.5, 0.6])
+def test_a_lead_too_small_to_be_sure_of_accuses_no_level(ohm: float) -> None:
+    """Steps of 42 and 334 mA: the clamp's gain explains a part of what 0.45 ohm takes, the tolerance less."""
+    run = run_of([steady(129), pulse(42, 0.9, 9.3), pulse(334, 0.5, 18.6, 0.3)], 120.0)
+    found = seen_by(run, lead_ohm=ohm, sigma_ma=0.5, gain=0.995)
+    assert found.agree is not False, found.text()
+
+
+@pytest.mark.parametrize("zero_ma", [60.0, 100.0])
+@pytest.mark.parametrize("ohm", [0.8, 1.5, 3.0])
+def test_another_load_in_the_base_makes_no_resistor_of_a_lead(ohm: float, zero_ma: float) -> None:
+    """What the base has too much is told; the steps of several heights still show the lead."""
+    found = seen_by(run_of(*RUN), lead_ohm=ohm, zero_ma=zero_ma)
+    assert [row.kind for row in found.differences] == ["base"], found.text()
+    assert found.instrument.lead_ohm == pytest.approx(ohm, rel=0.1)
+
+
+@pytest.mark.parametrize(("gain", "zero_ma"), [(0.8, 60.0), (1.6, 80.0)])
+def test_another_load_in_the_base_makes_no_switch_of_a_scale(gain: float, zero_ma: float) -> None:
+    found = seen_by(run_of(*RUN), gain=gain, zero_ma=zero_ma)
+    assert found.agree is None, found.text()
+    assert found.instrument.gain == pytest.approx(gain, rel=0.01)
 
 
 @pytest.mark.parametrize("sigma_ma", [0.0, 0.5])

@@ -11,7 +11,8 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 import pytest
-from nightdraw.capture.read import open_recording
+from nightdraw.capture.events import see
+from nightdraw.capture.read import from_arrays, open_recording
 from nightdraw.cli import main
 from nightdraw.errors import CannotTellError, InputError
 from pyarrow import parquet
@@ -123,6 +124,17 @@ def test_numbers_beyond_everything(tmp_path: Path) -> None:
     refused(
         write(tmp_path, "timestamp,current_a\n1800000000000,1\n1800000000001,2\n"), "is the column's unit"
     )
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("values", [(1e308, 0.04, 1e308), (1e308, 0.04, -1e308), (1e308,) * 3, (0.04,)])
+def test_a_sample_by_itself_is_too_few(tmp_path: Path, values: tuple[float, ...]) -> None:
+    """What is left where the others are beyond the recorder's range; counted as it is, without a warning."""
+    rows = "".join(f"{k},{value!r}\n" for k, value in enumerate(values))
+    in_memory = from_arrays(np.arange(len(values)) / 1e3, np.array(values))
+    for recording in (open_recording(write(tmp_path, HEAD + rows)), in_memory):
+        with pytest.raises(CannotTellError, match=f"{values.count(0.04)} samples are too few: at least 10"):
+            see(recording)
 
 
 def test_zeros_after_the_last_row_are_a_pulled_plug_s(tmp_path: Path) -> None:

@@ -22,9 +22,9 @@ from nightdraw.capture.align import Piece, Spot, align
 from nightdraw.capture.asked_did import asked_and_did, ended, flagged
 from nightdraw.capture.base import source_text
 from nightdraw.capture.current import Current
+from nightdraw.capture.diagnosis import Diagnosis
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.holding import Holding, Part
-from nightdraw.capture.hypotheses import Diagnosis
 from nightdraw.capture.instrument import PERFECT, Instrument
 from nightdraw.capture.journal import Did
 from nightdraw.capture.loads import Loads, loads_of

@@ -8,6 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from nightdraw.capture import diagnosis as dia
 from nightdraw.capture import differences as df
 from nightdraw.capture import hypotheses as hyp
 from nightdraw.capture import instrument
@@ -15,10 +16,10 @@ from nightdraw.capture.accounts import Account
 from nightdraw.capture.align import Piece, Spot
 from nightdraw.capture.base import BaseFound, fed, judge_base, perhaps_broken, source_text
 from nightdraw.capture.current import Current
+from nightdraw.capture.diagnosis import Diagnosis
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.expected import moves
 from nightdraw.capture.foreign import MANY, judge_foreign
-from nightdraw.capture.hypotheses import Diagnosis
 from nightdraw.capture.instrument import PERFECT, Instrument
 from nightdraw.capture.journal import Did
 from nightdraw.capture.judge import absent_edges, judge
@@ -93,14 +94,14 @@ class Holding:
         found = hyp.diagnose(main, scale=not source.any())
         supply_v = NOMINAL_V if self._did is None else float(np.median(self._did.supply_mv)) / 1000
         tool = replace(tool, gain=found.gain, lead_ohm=found.lead_per_a * supply_v)
-        expected = hyp.expected_of(found, reference)
+        expected = dia.expected_of(found, reference)
         views = self._confirmed(expected, tool)
         part.found, part.placed, part.told = found, True, True
         if found.either:
             part.told = False
-            part.notes.append(hyp.either_text(found, self._did, supply_v))
+            part.notes.append(dia.either_text(found, self._did, supply_v))
         elif found.fault is not None:
-            part.rows.append(hyp.fault_row(reference, views[0].observed, found))
+            part.rows.append(dia.fault_row(reference, views[0].observed, found))
         base = self._judge(part, views, tool)
         part.rows += _slips(reference, [view.piece for view in views])
         zero_ma = base.zero_ma if found.fault is None else 0.0

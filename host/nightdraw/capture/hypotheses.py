@@ -17,15 +17,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from nightdraw.capture import differences as df
-from nightdraw.capture.accounts import Account
-from nightdraw.capture.differences import Difference
+from nightdraw.capture.diagnosis import Diagnosis, drawn
 from nightdraw.capture.evidence import FREE, LONE_MA, Evidence, setups
 from nightdraw.capture.faults import LEAST_SHARE, MOST_SHARE, NOTHING, OFF, OPEN, STUCK_ON, Fault
 from nightdraw.capture.instrument import gain_of, weighed_median
 from nightdraw.capture.journal import Did
 from nightdraw.capture.observed import Observed
 from nightdraw.capture.seen import Bools, Floats
-from nightdraw.capture.view import Reference, View, edges_off
+from nightdraw.capture.view import View, edges_off
 
 AMPLITUDE = 0.02  # a stuck or open channel has its current within 2 %
 FACTOR = 0.5  # a wrong resistor's current is off by half, give or take: no value is favoured
@@ -35,35 +34,17 @@ SCALE_PRIOR = -9.0  # a clamp whose scale is off by any factor: one in thousands
 SLIP_PRIOR = -4.0  # by a power of ten, or turned round: the slips that people make
 LEAD_PRIOR = -6.0  # long leads and poor contacts are commoner than scales of any value
 MOST_ZERO = 1.5  # times the zero's deviation: 30 mA, more than any low-current clamp drifts
+USUAL_ZERO = 0.33  # times the zero's deviation: 6.5 mA, as much as a clamp's is off any day
 APART = 1.2  # steps that differ by less are of one height
 NEAR_GAIN = 0.03  # a gain nearer to one is within a clamp's tolerance: the nuisance parameter has it
 LARGE = 0.3  # of the largest step: smaller ones say little about a scale
 LEAST_LEAD_PER_A, MOST_LEAD_PER_A = 0.02, 0.8  # 250 mOhm at 12.6 V, less is usual wiring; 10 ohm
-UNLOADED = 0.9  # of the readings of the supply lie below its voltage without load
 NEAR_PER_A = 1e-3  # the slope is taken over
 ROUNDS = 4  # of Newton: by a lead levels shrink nearly along a straight line
 GREATEST_SHARE = 4.0  # a resistor of a fifth of its value; more is no resistor of this bank
 LEAST_MA = 1.5  # an effect below this is within the tolerance of levels, and not worth a screwdriver
 MENDED = 0.3  # of the edges that were off may be left so by the fault that explains them
 QUIETEST = 0.1  # of the base's levels: with the fewest other loads awake
-
-
-@dataclass(frozen=True)
-class Diagnosis:
-    """gain: of the clamp; lead_per_a: by which share a series resistance lessens the box's current for each
-    ampere; fault: the box's, None where none is needed; rivals: others that explain the same about as well;
-    either: instrument or wiring and a part of the box explain the same, each without the other."""
-
-    gain: float = 1.0
-    lead_per_a: float = 0.0
-    fault: Fault | None = None
-    rivals: tuple[Fault, ...] = ()
-    either: bool = False
-
-    @property
-    def accused(self) -> bool:
-        """Whether the box is."""
-        return self.fault is not None and not self.either
 
 
 @dataclass(frozen=True)
@@ -128,6 +109,22 @@ class _Table:
         """Whether the box needs no fault."""
         return self.score == self.nothing.score
 
+    @property
+    def single(self) -> bool:
+        """Whether all steps are of one height."""
+        high = np.abs(self.evidence.due[:-1])
+        high = high[high > LEAST_MA]
+        return not (len(high) and high.max() > APART * high.min())
+
+    @property
+    def matters(self) -> bool:
+        """Whether a step is left off by more than its tolerance."""
+        return bool((np.abs(self.evidence.value) > df.tolerance_ma(self.evidence.due))[:-1].any())
+
+    def leaves(self, zeros: float) -> bool:
+        """Whether more than so many deviations of the clamp's zero are left over in the base."""
+        return abs(float(self.evidence.value[-1])) > zeros * self.evidence.free.zero_ma
+
     def found(self) -> Diagnosis:
         """The fault that the numbers show beyond doubt, none where nothing wrong explains them about as
         well."""
@@ -164,6 +161,13 @@ class _Table:
             if good and LEAST_SHARE <= abs(amount) <= MOST_SHARE:
                 found.append(Fault(OFF, row.k + 1, amount))
         return tuple(found)
+
+    def resistors(self) -> tuple[Fault, ...]:
+        """Those that may be off by all that is seen, sure or not, the least first."""
+        best = max((row.score for row in self.faults), default=0.0)
+        near = [self._fault(row) for row in self.faults if row.kind == OFF and row.score > best - CLOSE]
+        near = [fault for fault in near if LEAST_SHARE <= abs(fault.share) <= MOST_SHARE]
+        return tuple(sorted(near, key=lambda fault: abs(fault.share)))
 
     def _fault(self, row: _Row) -> Fault:
         effect = self.evidence.effect(row.kind, row.k)
@@ -210,15 +214,15 @@ def _tables(view: View, seen: Observed, scale: bool) -> list[_Table]:
         ways += [*_scales(seen), *_leads(seen, box)]
     tables = []
     for way in ways:
-        shown = seen.against(_drawn(seen.account, box, way.lead_per_a)) if way.lead_per_a else seen
-        evidence = Evidence(shown, box, known, lone_ma, way.gain)
-        table = _Table(evidence, way)
-        # a scale moves the base, too: where the zero would be off by more than any is, it isn't the scale
-        # alone
-        off = way.gain != 1.0 and abs(evidence.value[-1]) > MOST_ZERO * known[0].zero_ma
-        if not (off and table.sound):
-            tables.append(table)
-    return tables
+        shown = seen.against(drawn(seen.account, box, way.lead_per_a)) if way.lead_per_a else seen
+        tables.append(_Table(Evidence(shown, box, known, lone_ma, way.gain), way))
+    # a scale moves the base, and so does a lead: where the zero would be off by more than any is, another
+    # load is there besides, which needs as much more evidence as a second fault, and steps of one height
+    # have none
+    alone = [t for t in tables if not t.leaves(MOST_ZERO) or t.found().fault is not None]
+    least = max((table.score for table in alone), default=-np.inf) + SURE
+    several = not tables[0].single
+    return [t for t in tables if t.way.usual or t in alone or (several and t.score > least)]
 
 
 def _scales(seen: Observed) -> Iterator[_Way]:
@@ -241,7 +245,7 @@ def _leads(seen: Observed, box: Did | None) -> Iterator[_Way]:
     large = _is_large(seen)
 
     def step_ma(per_a: float) -> Floats:
-        return np.diff(_drawn(account, box, per_a).level_ma, prepend=account.idle_ma)[large]
+        return np.diff(drawn(account, box, per_a).level_ma, prepend=account.idle_ma)[large]
 
     shown, per_a = (account.step_ma + seen.edge_ma)[large], 0.0
     for _ in range(ROUNDS if large.any() else 0):
@@ -251,14 +255,6 @@ def _leads(seen: Observed, box: Did | None) -> Iterator[_Way]:
         per_a = float(np.clip(per_a, 0.0, MOST_LEAD_PER_A))
     if LEAST_LEAD_PER_A <= per_a < MOST_LEAD_PER_A:
         yield _Way(lead_per_a=per_a, prior=LEAD_PRIOR)
-
-
-def _drawn(account: Account, box: Did | None, per_a: float) -> Account:
-    """What a box behind a series resistance draws. It reckons by the supply as it last read it, with whatever
-    it drew then in the leads; without load the supply is as high as the highest readings."""
-    if box is None:
-        return account.behind_lead(per_a)
-    return account.behind_lead(per_a, float(np.quantile(box.supply_mv, UNLOADED)) / box.supply_mv)
 
 
 def _is_large(seen: Observed) -> Bools:
@@ -277,20 +273,23 @@ def _large(seen: Observed) -> tuple[Floats, Floats]:
 def _told_apart(tables: list[_Table], best: _Table) -> Diagnosis:
     """The best table's answer; where instrument or wiring and the box explain the same, both are named."""
     usual, found = tables[0], best.found()
-    high = np.abs(usual.evidence.due[:-1])
-    high = high[high > LEAST_MA]
-    single = not (len(high) and high.max() > APART * high.min())
     # a step of a single height may be off by any factor for any reason: a scale and a lead always fit it
     any_value = [table for table in tables if table.way.any_value and table.sound]
     # a level accuses by its tolerance alone: whoever explains it better is asked for no more, rare or not
-    nothing = usual.nothing.score
-    fits = [table for table in any_value if table is best or table.score - table.way.prior > nothing]
-    # a switch has its own current, which a scale meets by chance only; a resistor may be anything, as a scale
-    exact = best is usual and found.fault is not None and found.fault.kind != OFF
-    evidence = usual.evidence
-    matters = np.any(np.abs(evidence.value[:-1]) > df.tolerance_ma(evidence.due[:-1]))
-    if single and matters and fits and not exact:
-        return _either(max(fits, key=lambda table: table.score), usual.found().fault)
+    fits = [t for t in any_value if t is best or t.score - t.way.prior > usual.nothing.score]
+    # a switch has its own current, a resistor may be anything, as a scale: by chance one lead in fifty takes
+    # what some switch has, which is less than three deviations, and a scale of any value is rarer than a lead
+    if best is usual and found.fault is not None and found.fault.kind != OFF:
+        fits = [table for table in fits if table.way.lead_per_a and not table.leaves(USUAL_ZERO)]
+        fits = [table for table in fits if table.score - table.way.prior > best.score - CLOSE]
+    # one value that mends steps of several heights accounts for all that only the tolerance accuses
+    if not usual.single:
+        fits = [t for t in fits if best is usual and found.fault is None and not t.matters]
+    if usual.matters and fits:
+        part = usual.found()
+        named = usual.resistors() if part.fault is None else (part.fault, *part.rivals)
+        either = _either(max(fits, key=lambda table: table.score), named[0] if named else None)
+        return replace(either, rivals=named[1:])
     if not usual.evidence.channels_ns and best.way.any_value and usual.some_resistor() > best.score - CLOSE:
         return _either(best, None)
     rivals = [table for table in tables if table is not best and table.score > best.score - CLOSE]
@@ -343,47 +342,3 @@ def _stands(view: View, evidence: Evidence, found: Diagnosis) -> bool:
     expected = replace(view.observed.account, level_ma=view.observed.account.level_ma + effect)
     mended = replace(view, observed=view.observed.against(expected))
     return int(np.count_nonzero(edges_off(mended)[1])) <= MENDED * before
-
-
-def expected_of(found: Diagnosis, reference: Reference) -> Account:
-    """What the recording should show, with what was found."""
-    account = reference.account
-    if found.accused:
-        assert found.fault is not None
-        assert reference.box is not None
-        box = reference.box
-        effect = found.fault.effect_ma(box.channels_ns, box.pattern, box.supply_mv)
-        account = replace(account, level_ma=account.level_ma + effect)
-    return _drawn(account, reference.box, found.lead_per_a) if found.lead_per_a else account
-
-
-def fault_row(reference: Reference, seen: Observed, found: Diagnosis) -> Difference:
-    """The fault where it shows most: the levels there, and the words. seen: against what is expected."""
-    box, fault = reference.box, found.fault
-    assert box is not None
-    assert fault is not None
-    effect = fault.effect_ma(box.channels_ns, box.pattern, box.supply_mv)
-    worst = int(np.argmax(np.abs(effect) * (seen.count > 0)))
-    level = float(seen.account.level_ma[worst] + np.nan_to_num(seen.whole_ma[worst]))
-    return reference.level_row(fault.kind, worst, level, _fault_text(found, box))
-
-
-def _fault_text(found: Diagnosis, box: Did) -> str:
-    """The fault, and what else it may be."""
-    assert found.fault is not None
-    faults = [box.words(fault) for fault in (found.fault, *found.rivals)]
-    return "; as well possible: ".join([faults[0], "; ".join(faults[1:])] if faults[1:] else faults)
-
-
-def either_text(found: Diagnosis, box: Did | None, supply_v: float) -> str:
-    """The clamp or the wiring, and a part of the box, where both explain the same."""
-    if found.lead_per_a:
-        what = f"{found.lead_per_a * supply_v:.2f} ohm in series with the box take from its current"
-    else:
-        what = f"the clamp shows {abs(found.gain):.4g} mA of each mA"
-        what += ", the wrong way round" if found.gain < 0 else ""
-    part = "a resistor of the box is off"
-    if box is not None and found.fault is not None:
-        part = _fault_text(found, box)
-    check = "check the clamp's scale and the leads, record again"
-    return f"{what}, or {part}: both explain what was seen; {check}"

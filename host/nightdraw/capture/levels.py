@@ -48,9 +48,6 @@ UNKNOWN_MA2_PER_S = (
     0.3  # wander where none could be measured: 6 mA in two minutes (low-current clamps: 5 to 20 mA)
 )
 LEAST_PAIRS = 8  # differences that tell an rms
-FALL_THIRDS = 3.0  # of a base that settles each third changes this much less than the one before
-OFTEN_SHARE = 0.25  # a base carries this share of the pulses (or of the time) of the one that carries most
-OUTLIER_MAD = 4.5  # 3 deviations of a normal law: a sine stays within 1.5 of its median deviations
 
 
 @dataclass(frozen=True)

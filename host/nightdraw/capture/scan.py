@@ -85,7 +85,7 @@ class _Held:
         """Append a block."""
         count = self.count + len(value)
         if count >= self._rows.shape[1]:
-            rows = np.empty((3, count + count // 2))
+            rows = np.empty((3, count + count // 2 + 1))  # a running sum has one entry more
             rows[:, : self.count] = self._rows[:, : self.count]
             self._rows = rows
         self._rows[0, self.count : count], self._rows[1, self.count : count] = time_s, value

@@ -33,7 +33,6 @@ NOISE_U, CHANGE_U = (
 )  # samples times deviations, and times their square
 # Edges of so many samples, whose shape noise hides: samples times deviations, by the root of their width.
 WIDE, WIDE_U = 2.5, 4.2
-SHORT_TAUS = 6.0  # longer pulses reach their top within 0.3 %
 
 
 @dataclass(frozen=True)

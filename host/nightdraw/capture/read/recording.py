@@ -142,7 +142,8 @@ def from_arrays(
 ) -> Recording:
     """A recording held in memory: seconds, and values in A, mA or mV, one each."""
     kept = MILLIAMPERE if unit == "A" else unit
-    values = value.astype(float) * (1e3 if unit == "A" else 1.0)
+    with np.errstate(over="ignore"):  # what overflows is beyond any recorder's range, and left out as such
+        values = value.astype(float) * (1e3 if unit == "A" else 1.0)
     return Recording(name, _Arrays(time_s.astype(float), values), channel, kept)
 
 
