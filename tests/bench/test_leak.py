@@ -18,6 +18,7 @@ from nightdraw.bench.instrument import BenchLink
 from tests import leak
 from tests.bench import support
 from tests.boxcore.test_lock import STORED
+from tests.micropython import doors
 
 S = support.S
 MINUTES = 25
@@ -29,7 +30,7 @@ EVENTS = ("*CLS", "STAT:PRES")  # what a class may send between its questions
 
 def questions() -> list[str]:
     """Everything that a locked box answers, lock's own exchange left out: it begins with a host's share."""
-    rows = [row[commands.HEADER] for row in commands.table() if row[commands.LOCKED] == commands_common.OPEN]
+    rows = [row[commands.HEADER] for row in doors.rows() if row[commands.LOCKED] == commands_common.OPEN]
     found = [row.replace("[", "").replace("]", "") for row in rows if row.endswith("?")]
     found = [header for header in found if not header.endswith((":SHARe?", ":CONFirm?", "CLOCk?"))]
     return [header + " 7" if header.endswith("SEAL?") else header for header in found]
