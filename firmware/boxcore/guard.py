@@ -8,7 +8,6 @@ from boxcore import port
 from boxcore import program as pg
 from boxcore import states as st
 from boxcore.bank import current_ua
-from boxcore.wiring import CAPS
 
 PRESENT_MV = (
     6_000  # below this there is no battery behind the fuse, whatever limits say; USB alone reads less
@@ -28,14 +27,20 @@ OVER_UA = 20_000
 
 
 class Limits:
-    """The limits in force, by the names in wiring.CAPS: the tighter of a program's and the board's caps."""
+    """The limits in force: the tighter of a program's and the board's caps."""
 
     def __init__(self, caps, program=None):
-        for name in CAPS:
-            setattr(self, name, min(caps[name], getattr(program, name, caps[name])))
-        self.supply_min_mv = caps["supply_min_mv"]  # of the two lowest supplies the higher is the tighter
+        self.supply_min_mv = caps["supply_min_mv"]
+        self.supply_max_mv = caps["supply_max_mv"]
+        self.run_ticks = caps["run_ticks"]
+        self.charge_mas = caps["charge_mas"]
+        self.bank_temp_cdeg = caps["bank_temp_cdeg"]
         if program is not None:
             self.supply_min_mv = max(self.supply_min_mv, program.supply_min_mv, PRESENT_MV)
+            self.supply_max_mv = min(self.supply_max_mv, program.supply_max_mv)
+            self.run_ticks = min(self.run_ticks, program.run_ticks)
+            self.charge_mas = min(self.charge_mas, program.charge_mas)
+            self.bank_temp_cdeg = min(self.bank_temp_cdeg, program.bank_temp_cdeg)
 
 
 class Guard:
