@@ -185,8 +185,8 @@ STATED = ((3.0, 73), (6.0, 37), (12.0, 10))
 
 @pytest.mark.parametrize(("decibels", "samples"), STATED)
 def test_detection_is_as_stated(decibels: float, samples: int, seed: int) -> None:
-    """A miss in a thousand is allowed: of 62 pulses more than three are missed once in a million runs; none
-    is invented. The manual's table is what the program says."""
+    """A miss in a thousand is allowed: of 62 pulses more than two are missed once in 26 000 runs; none is
+    invented. The manual's table is what the program says."""
     score = Score()
     world = World(125.0, train(125, height(decibels), samples / 1000, 2.0, seed))
     seen = see(Recorder(noise_ma=NOISE_MA, seed=seed).recording(world))
@@ -198,14 +198,14 @@ def test_detection_is_as_stated(decibels: float, samples: int, seed: int) -> Non
     shortest = seen.shortest_s(height(decibels)) * 1000
     assert abs(shortest - samples) <= 2 * noise_share * samples + 1
     score.add(world, seen)
-    assert score.found >= score.tries - 3
+    assert score.found >= score.tries - 2
     assert score.invented <= 1
 
 
 def test_noise_alone_makes_no_events(seed: int) -> None:
-    """Ten minutes at 0.01 an hour: one once in six hundred, two once in seven hundred thousand."""
+    """Ten minutes at 0.01 an hour: once in six hundred."""
     seen = see(Recorder(noise_ma=NOISE_MA, seed=seed).recording(World(600.0, ())))
-    assert len(seen.events) <= 1
+    assert len(seen.events) == 0
 
 
 TROUBLES: dict[str, tuple[dict[str, float], dict[str, float]]] = {
