@@ -110,3 +110,20 @@ def test_range_and_resolution() -> None:
     assert set(np.unique(seen)) == {k / 4 for k in range(-8, 9)}
     inside = abs(values) < 2
     assert abs(seen - values)[inside].max() <= 0.125 + 1e-9
+
+
+def test_zeroed_it_shows_nothing_more_than_the_signal_and_misses_what_it_took_for_zero() -> None:
+    rate_hz = 10.0
+    for drift in (0.0, 5.0):
+        traits = Traits(drift=drift, offset=12.0)
+        plain, zeroed = Front(traits, rate_hz, (8,)), Front(traits, rate_hz, (8,))
+        early = [front(flat(0.0, 777)) for front in (plain, zeroed)]
+        assert np.array_equal(*early)
+        zeroed.zero(0.25)
+        late, from_zero = plain(flat(1.0, 5000)), zeroed(flat(1.0, 5000))
+        # the drift goes on from where it was zeroed: a constant lies between the two
+        assert np.allclose(late - from_zero, late[0] - from_zero[0])
+        assert from_zero[0] == pytest.approx(0.75, abs=1e-9)
+    again = Front(Traits(drift=5.0, offset=12.0), rate_hz, (9,))
+    again.zero(0.0)  # before the first sample
+    assert again(flat(1.0, 10))[0] == pytest.approx(1.0, abs=1e-9)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -257,3 +258,45 @@ def test_every_channel_of_every_vehicle_can_be_looked_at() -> None:
             one.pass_ticks(10_000)
         assert set(one.displays) == {"leads", "clamp 1"}
         assert all(display.count for display in one.displays.values())
+
+
+def test_a_clamp_is_zeroed_around_nothing_and_around_a_cable_it_loses_that_current() -> None:
+    made = case(*BOXES)
+    assert made.kit.clamp is not None
+    clamp = replace(made.kit.clamp, noise_a=0.0, drift_a=0.0)
+    texts = live().words
+    sound, off = (
+        LiveVehicle(replace(made, kit=replace(made.kit, clamp=replace(clamp, offset_mv=mv))), texts)
+        for mv in (0.0, 20.0)
+    )
+
+    def excess() -> float:
+        for one in (sound, off):
+            passes(one, 2)
+        return off.displays["clamp 1"].shown - sound.displays["clamp 1"].shown
+
+    for one in (sound, off):
+        do(one, "clamp", clamp=1, at="battery")
+    assert excess() == pytest.approx(200, abs=1)  # 20 mV by 100 mV an ampere
+    do(off, "clamp", clamp=1, at=None)
+    do(off, "zero", clamp=1)
+    assert snapshot(off)["zeroed"] == ["clamp 1"]
+    assert not said(off)
+    for one in (sound, off):
+        do(one, "clamp", clamp=1, at="battery")
+    assert excess() == 0
+    for one in (sound, off):
+        do(one, "inputs", inputs=[{"at": "clamp 1"}])
+        do(one, "record", rate=10)
+        passes(one, 3)
+    lost = off.rig.level(off.index["battery"])
+    do(off, "zero", clamp=1)
+    assert "Clamp 1 was zeroed around a cable" in said(off)
+    assert excess() == pytest.approx(-1000 * lost, abs=1)
+    assert sound.recording is not None
+    assert off.recording is not None
+    differ = off.recording.trace.read(0, 50)[0] - sound.recording.trace.read(0, 50)[0]
+    assert np.all(differ[:29] == 0)
+    assert np.allclose(differ[31:], -lost, atol=off.inputs[0].traits.step)
+    with pytest.raises(RefusedError):
+        do(off, "zero", clamp=2)

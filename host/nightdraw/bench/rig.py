@@ -281,6 +281,11 @@ class Rig:
         self.network.solve()
         self._note()
 
+    def level(self, place: int) -> float:
+        """The truth of a channel now, A or mV."""
+        self.settle()
+        return self._last[place]
+
     def take(self) -> Stretch:
         """The truth since the last call up to now."""
         import numpy as np

@@ -3,7 +3,8 @@
 Theory of operation. truth -> low-pass -> + noise -> + drift -> limits of the range -> rounding to the last
 digit. White noise of a given rms within the bandwidth is drawn for each sample; of a mean over an interval
 its variance is reduced by what averaging leaves (`Traits.rms_at`, an Ornstein-Uhlenbeck process). The zero is
-a first-order Gauss-Markov process with DRIFT_TIME_S, drawn at knots with straight lines between. O(samples).
+a fixed offset and a first-order Gauss-Markov process with DRIFT_TIME_S, drawn at knots with straight lines
+between; zero() takes away both, and what the clamp is around, at its instant. O(samples).
 
 One Front a channel; it works on samples that are means over their intervals, in pieces, and keeps its state.
 """
@@ -24,8 +25,8 @@ DRIFT_TIME_S = 300.0  # a clamp's zero wanders over minutes (common practice)
 @dataclass(frozen=True)
 class Traits:
     """In the signal's own unit (A or mV): noise rms within its bandwidth (without one white and within
-    `noise_hz`), the drift of the zero, rms, the step
-    between two readings, the largest that is shown; in Hz the bandwidth. 0 or inf: that limit isn't there.
+    `noise_hz`), the drift of the zero, rms, the step between two readings, the largest that is shown, the
+    offset until it is zeroed; in Hz the bandwidth. 0 or inf: that limit isn't there.
     instant: a sample is the signal at its instant, with all of the noise, not the mean over its interval."""
 
     noise: float = 0.0
@@ -35,6 +36,7 @@ class Traits:
     step: float = 0.0
     most: float = math.inf
     instant: bool = False
+    offset: float = 0.0
 
     def rms_at(self, rate_hz: float) -> float:
         """The noise of one sample: at an instant all of it, of a mean over T = 1 / rate the less the longer.
@@ -66,7 +68,7 @@ class Front:
         self._random = np.random.Generator(np.random.SFC64(list(seed)))  # the quickest of its kind
         self._opening = np.random.default_rng([*seed, 2])
         self._slow = _Pole(traits.bandwidth_hz, rate_hz)
-        self._wander = _Wander(traits.drift, rate_hz, seed)
+        self._wander = _Wander(traits.drift, rate_hz, seed, traits.offset)
 
     def __call__(self, truth: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         """Further samples as the recorder has them; `truth` itself where nothing limits them."""
@@ -80,6 +82,11 @@ class Front:
             most = self._most * scale.per
             counts.clip(-most, most, out=counts)
         return scale.rounded(counts)
+
+    def zero(self, embraced: float) -> None:
+        """Zero it now: what it would show, the noise aside, is taken away from here on. embraced: of this the
+        signal itself, which a clamp around a live cable takes for its zero."""
+        self._wander.zero(embraced)
 
     def _with_noise(self, counts: npt.NDArray[np.float64], per: float) -> float:
         """Add the noise, as much as is left behind the corner; the corner's state before the first sample."""
@@ -141,12 +148,13 @@ class _Pole:
 
 
 class _Wander:
-    """A zero that wanders: a first-order Gauss-Markov walk of DRIFT_TIME_S, straight lines between knots."""
+    """An offset, and a zero that wanders: a first-order Gauss-Markov walk of DRIFT_TIME_S, straight lines
+    between knots."""
 
-    def __init__(self, rms: float, rate_hz: float, seed: tuple[int, ...]) -> None:
+    def __init__(self, rms: float, rate_hz: float, seed: tuple[int, ...], offset: float) -> None:
         import numpy as np
 
-        self._rms = rms
+        self._rms, self._offset = rms, offset
         self._knot = max(1, round(rate_hz * DRIFT_TIME_S / 30))  # samples from knot to knot
         self._keep = math.exp(-self._knot / (rate_hz * DRIFT_TIME_S))
         self._random = np.random.default_rng([*seed, 1])
@@ -155,18 +163,32 @@ class _Wander:
         self._done = 0
 
     def onto(self, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-        if not self._rms or not len(values):
+        if not len(values):
             return values
+        if not self._rms:
+            return values + self._offset if self._offset else values
         import numpy as np
 
         places = (self._done + np.arange(len(values))) / self._knot
         while self._first + len(self._knots) - 1 < places[-1] + 1:
             fresh = self._rms * math.sqrt(1 - self._keep**2) * float(self._random.standard_normal())
             self._knots.append(self._keep * self._knots[-1] + fresh)
-        knots = self._first + np.arange(len(self._knots))
-        moved = values + np.interp(places, knots, self._knots)
+        moved = values + self._at(places)
         self._done += len(values)
         spare = int(self._done / self._knot) - self._first
         self._knots = self._knots[spare:]
         self._first += spare
         return moved
+
+    def zero(self, embraced: float) -> None:
+        """From here on, what it adds here is nothing, and what is embraced is missing."""
+        import numpy as np
+
+        self._offset -= float(self._at(np.array([self._done / self._knot]))[0]) + embraced
+
+    def _at(self, places: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        """The zero at these places, counted in knots."""
+        import numpy as np
+
+        knots = self._first + np.arange(len(self._knots))
+        return np.interp(places, knots, np.array(self._knots) + self._offset)

@@ -44,7 +44,8 @@ class Meter:
 
 @dataclass(frozen=True)
 class Clamp:
-    """A low-current clamp, `count` of them: volts an ampere as mv_per_a, noise rms over its bandwidth."""
+    """A low-current clamp, `count` of them: volts an ampere as mv_per_a, noise rms over its bandwidth, what
+    it gives around nothing until it is zeroed."""
 
     count: int
     most_a: float
@@ -53,12 +54,19 @@ class Clamp:
     bandwidth_hz: float
     drift_a: float
     mv_per_a: float
+    offset_mv: float = 0.0
+
+    @property
+    def offset_a(self) -> float:
+        """The offset as a current."""
+        return self.offset_mv / self.mv_per_a
 
     def traits(self) -> Traits:
         """What it does to a current."""
         return Traits(
-            self.noise_a, self.bandwidth_hz, self.drift_a, self.bandwidth_hz, self.step_a, self.most_a
-        )
+            self.noise_a, self.bandwidth_hz, self.drift_a, self.bandwidth_hz, self.step_a, self.most_a,
+            offset=self.offset_a,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -81,6 +81,13 @@ CLAMP = Record(
             default="100 mV",
             to="mv_per_a",
         ),
+        Field(
+            "offset",
+            Quantity("voltage", ("-10 V", "10 V"), MV),
+            "What it gives around nothing until it is zeroed; a search zeroes it first.",
+            default="0 mV",
+            to="offset_mv",
+        ),
     ),
     make=Clamp,
 )

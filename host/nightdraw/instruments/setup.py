@@ -51,7 +51,10 @@ def clamp_front(clamp: Clamp, recorder: Recorder, most_a: float = CLAMPED_A) -> 
     step = max(clamp.step_a, recorder.step_mv(range_mv) / clamp.mv_per_a)
     noise = math.hypot(clamp.noise_a, noise_a)
     most = min(clamp.most_a, range_mv / clamp.mv_per_a)
-    return Traits(noise, clamp.bandwidth_hz, clamp.drift_a, clamp.bandwidth_hz, step, most, recorder.instant)
+    return Traits(
+        noise, clamp.bandwidth_hz, clamp.drift_a, clamp.bandwidth_hz, step, most, recorder.instant,
+        clamp.offset_a,
+    )  # fmt: skip
 
 
 def drop_front(recorder: Recorder, most_mv: float = DROP_MV) -> Traits:

@@ -2,12 +2,11 @@
 
 Theory of operation. A write-ahead update, with the list of files (SHA256SUMS) as the commit record:
 
-1. each file that differs by SHA-256 is written as NAME.new and its hash read back from the board; 2. the list
-is written as SHA256SUMS.part, verified, then renamed to SHA256SUMS.new: the commit. littlefs renames
-   atomically, so a power cut leaves either no commit (the old firmware runs on) or a complete one;
+1. each file that differs by SHA-256 is written as NAME.new and its hash read back from the board;
+2. the list is written as SHA256SUMS.part, verified, then renamed to SHA256SUMS.new: the commit. littlefs
+   renames atomically, so a power cut leaves either no commit (the old firmware runs on) or a complete one;
 3. the board's own update.py moves the new files into place, removes what the list doesn't name and renames
-the
-   list; it is idempotent, and runs here or at the next power-up that finds a commit.
+   the list; it is idempotent, and runs here or at the next power-up that finds a commit.
 
 Cost: the bytes that differ, once over the line. Nothing outside the firmware's own names is touched:
 programs, journal and settings stay.

@@ -15,7 +15,7 @@ from boxcore.program import TICKS_PER_S
 from nightdraw.bench.control import RefusedError
 from nightdraw.errors import printable
 from nightdraw.instruments import setup as fronts
-from nightdraw.instruments.model import Range
+from nightdraw.instruments.model import Clamp, Range
 from nightdraw.live import findings, tools
 from nightdraw.live import recorder as rec
 from nightdraw.live.asked import Asked, number, text, whole
@@ -127,11 +127,15 @@ def _reset(live: LiveVehicle, asked: Asked) -> None:
     live.displays[name].reset(live.rig.tick)
 
 
-def _clamp(live: LiveVehicle, asked: Asked) -> None:
+def _chosen_clamp(live: LiveVehicle, asked: Asked) -> tuple[Clamp, int]:
     clamp = live.case.kit.clamp
     if clamp is None:
         raise RefusedError(live.words("no.clamp"))
-    number = whole(live.words, asked, "clamp", 1, clamp.count)
+    return clamp, whole(live.words, asked, "clamp", 1, clamp.count)
+
+
+def _clamp(live: LiveVehicle, asked: Asked) -> None:
+    clamp, number = _chosen_clamp(live, asked)
     name = f"{CLAMP} {number}"
     place = None
     if asked.get("at") is not None:
@@ -139,7 +143,20 @@ def _clamp(live: LiveVehicle, asked: Asked) -> None:
         place = text(live.words, asked, "at", [one for one, kind in kinds.items() if kind != model.DROP])
     if _recorded(live, name):
         raise RefusedError(live.words("no.recorded"))
-    live.put(name, place, lambda k, tick: tools.around(clamp, number, live.case.seed, k, tick))
+    _put_clamp(live, clamp, number, place)
+
+
+def _put_clamp(live: LiveVehicle, clamp: Clamp, number: int, place: str | None) -> None:
+    name = f"{CLAMP} {number}"
+    zeroed, seed = live.zeroed.get(name), live.case.seed
+    live.put(name, place, lambda k, tick: tools.around(clamp, number, seed, zeroed, k, tick))
+
+
+def _zero(live: LiveVehicle, asked: Asked) -> None:
+    clamp, number = _chosen_clamp(live, asked)
+    name = f"{CLAMP} {number}"
+    live.zero(name)
+    _put_clamp(live, clamp, number, live.places.get(name))
 
 
 def _leads(live: LiveVehicle, asked: Asked) -> None:
@@ -261,6 +278,7 @@ MOVES: dict[str, Move] = {
     "meter mend": Move(_meter_mend),
     "reset": Move(_reset, False),
     "clamp": Move(_clamp),
+    "zero": Move(_zero),
     "leads": Move(_leads),
     "inputs": Move(_inputs),
     "record": Move(_record),

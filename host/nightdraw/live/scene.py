@@ -99,6 +99,7 @@ def snapshot(live: LiveVehicle) -> dict[str, Any]:
         "blown": sorted(live.blown),
         "meter": {"in": "meter" in live.places, "range": _range_number(live), "blown": live.meter_blown},
         "places": live.places,
+        "zeroed": sorted(live.zeroed),
         "shown": {name: _display(display) for name, display in live.displays.items()},
         "recorder": _recorder(live),
         "said": list(live.said)[-30:],

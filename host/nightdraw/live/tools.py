@@ -123,9 +123,11 @@ def across(meter: FuseMeter, seed: int, channel: int, tick: int) -> Display:
     return Display(channel, _fraction(meter.update_s), tick, _faced(across_face(meter, seed), MILLI))
 
 
-def around(clamp: Clamp, number: int, seed: int, channel: int, tick: int) -> Display:
-    """A clamp's own display, in mA."""
+def around(clamp: Clamp, number: int, seed: int, zeroed: float | None, channel: int, tick: int) -> Display:
+    """A clamp's own display, in mA. zeroed: the amperes that it took for zero; None: it wasn't zeroed."""
     front = Front(clamp.traits(), float(1 / CLAMP_S), (seed, BESIDE, HANDS + number))
+    if zeroed is not None:
+        front.zero(zeroed)
 
     def show(means: npt.NDArray[np.float64]) -> list[float | None]:
         shown = front(means)

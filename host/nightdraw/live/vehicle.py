@@ -90,6 +90,7 @@ class LiveVehicle:
         self.index = {name: k for k, name in enumerate(self.channels)}
         self.displays: dict[str, Display] = {}
         self.places: dict[str, str] = {}
+        self.zeroed: dict[str, float] = {}  # the amperes that a clamp took for zero
         self.scale: Range | None = None if case.kit.meter is None else case.kit.meter.ranges[-1]
         self.meter_blown = self._blowing = False
         self.burnt = False  # the recorder's inputs
@@ -304,6 +305,17 @@ class LiveVehicle:
             self.places[name] = place
             self.displays[name] = make(self.index[place], self.rig.tick)
 
+    def zero(self, clamp: str) -> None:
+        """Zero a clamp: the current that it is around is missing from then on."""
+        self._take()
+        place = self.places.get(clamp)
+        embraced = 0.0 if place is None else self.rig.level(self.index[place])
+        self.zeroed[clamp] = embraced
+        if self.recording is not None:
+            self.recording.zero(clamp, embraced)
+        if place is not None:
+            self.say("say.zeroed", clamp=self.words("page.clamp_n", n=clamp.split()[1]))
+
     def connect(self, inputs: tuple[Input, ...]) -> None:
         """Connect the recorder's inputs; one whose other side is earth shorts a fuse that it is across."""
         self._take()
@@ -337,6 +349,8 @@ class LiveVehicle:
             self.case.seed,
             self.index,
         )
+        for clamp, embraced in self.zeroed.items():
+            self.recording.zero(clamp, embraced)
 
     def stop_recording(self) -> None:
         """End the recording; it is kept."""

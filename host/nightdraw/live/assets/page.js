@@ -123,14 +123,17 @@ function clamp(k) {
   const place = el("select", { onchange: event => ask({ do: "clamp", clamp: k, at: event.target.value || null }) },
     el("option", { value: "" }, words.nowhere), el("option", { value: "battery" }, words.at_battery),
     ...scene.feeds.map(feed => el("option", { value: feed.feed }, words.feed.replace("{feed}", feed.feed))));
+  const zero = el("button", { type: "button", onclick: () => ask({ do: "zero", clamp: k }) }, words.zero);
+  const state = el("p.note", {});
   const reset = el("button", { type: "button", onclick: () => ask({ do: "reset", at: name }) }, words.reset);
   const title = kit.clamps > 1 ? words.clamp_name(name) : words.clamp;
-  panels.push(el("div.tool", { role: "group", "aria-label": title }, el("h3", {}, title), face.node,
-    el("div.row", {}, el("label", {}, words.around, place), reset)));
+  panels.push(el("div.tool", { role: "group", "aria-label": title }, el("h3", {}, title), face.node, state,
+    el("div.row", {}, el("label", {}, words.around, place), zero, reset)));
   shows.push(() => {
     face.show(now.shown[name]);
     put(place, "value", now.places[name] || "");
     put(reset, "disabled", !now.places[name]);
+    put(state, "textContent", now.zeroed.includes(name) ? words.zeroed : words.not_zeroed);
   });
 }
 
