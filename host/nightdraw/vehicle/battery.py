@@ -69,7 +69,7 @@ SURFACE_V = 0.5  # each battery: some 13.1 V behind a drive where 12.6 V are its
 SURFACE_H = 2.0  # after 6 hours a twentieth is left: one waits so long before one measures (common practice)
 SURFACE_AH_PER_V = 0.014  # of C: lamps of 10 A take it away within 3 min of 60 Ah (common practice)
 HOURS_A_MONTH = 730.0
-NOTHING = 1e-9  # of the charge: as if so much were always left, or resistance had no bound
+NOTHING = 1e-14  # of the charge: as if so much were always left, or resistance had no bound
 SECONDS_AN_HOUR = 3600.0
 HOURS_A_DAY = 24.0
 

@@ -41,14 +41,13 @@ class Cells:
         network, cell = self._network, self._vehicle.battery
         network.count(now)
         out_a, in_a = network.drawn / SLOW_TICKS, network.entered / SLOW_TICKS
-        network.drawn = network.entered = 0.0
-        lost_a = network.posts / SLOW_TICKS
-        network.posts = 0.0
+        posts_a = network.posts / SLOW_TICKS  # no cable shows it
+        network.drawn = network.entered = network.posts = 0.0
         over_v = network.bus_v - network.voc_v
-        own_a = out_a - in_a + lost_a  # what corrosion across its posts takes no cable shows
+        own_a = out_a - in_a
         self.surface_v = battery.surface_after(cell, self.surface_v, own_a, over_v, SLOW_HOURS)
         self.rate_a = battery.rate_after(self.rate_a, own_a, SLOW_HOURS)
-        self.charge_pct = _after(cell, self.charge_pct, out_a + lost_a, in_a)
+        self.charge_pct = _after(cell, self.charge_pct, out_a, in_a)
         if self._vehicle.second is not None:
             second_out_a, second_in_a = network.second_drawn / SLOW_TICKS, network.second_entered / SLOW_TICKS
             network.second_drawn = network.second_entered = 0.0
@@ -56,7 +55,7 @@ class Cells:
             self.second_rate_a = battery.rate_after(self.second_rate_a, mean_a, SLOW_HOURS)
             self.second_pct = _after(self._vehicle.second.cell, self.second_pct, second_out_a, second_in_a)
         self.set()
-        return out_a - in_a
+        return own_a - posts_a
 
     def set(self) -> None:
         """Let the network have the present state."""

@@ -160,8 +160,8 @@ class Network(Root):
     branches[i].current_a and .end_v, drop_v(i), box_v(...). A question after a change solves anew.
     fused_paths has every fuse by name, branches those of the fuse boxes only. meter_ohms: what stands in the
     battery's cable beside it. leak_s: siemens at the root. now(): the tick; drawn, entered: ampere-ticks out
-    of the battery and into it up to tick `counted` (through its cable; posts: across its posts; second_: the
-    second battery's).
+    of the battery's plates and into them up to tick `counted` (posts: of those, across its posts and through
+    no cable; second_: the second battery's).
     """
 
     def __init__(self, vehicle: Vehicle, meter_ohms: float = 0.0, now: Callable[[], int] = lambda: 0) -> None:
@@ -209,12 +209,14 @@ class Network(Root):
         """Count the charge that was drawn up to `tick` by what the last solution said."""
         if tick > self.counted:
             charge = self.battery_a * (tick - self.counted)
+            if self.posts_s:  # fed from within the battery: the plates give it, or get less of what comes in
+                leaked = self.posts_s * self.posts_v * (tick - self.counted)
+                self.posts += leaked
+                charge += leaked
             if charge >= 0:
                 self.drawn += charge
             else:  # apart from what is drawn, for of what enters only a part is stored
                 self.entered -= charge
-            if self.posts_s:
-                self.posts += self.posts_s * self.posts_v * (tick - self.counted)
             if self.second_now_a:
                 charge = self.second_now_a * (tick - self.counted)
                 self.second_drawn += max(charge, 0.0)
@@ -263,7 +265,7 @@ class Network(Root):
     @property
     def posts_v(self) -> float:
         """The voltage at the battery's posts, by the last solution."""
-        return self.bus_v + self.meter_ohms * self.battery_a
+        return self.open_v() if self.cut else self.bus_v + self.meter_ohms * self.battery_a
 
     def feed_a(self, k: int) -> float:
         """The current through feed k, amperes."""

@@ -118,6 +118,15 @@ class Root:
             own_v, ohms = own_v / shrink, ohms / shrink
         return own_v, ohms + self.meter_ohms
 
+    def open_v(self) -> float:
+        """The voltage at the battery's posts with its cable off: only what lies across them draws."""
+        gives, takes = 1 / self.battery_ohms, 1 / self.charge_ohms
+        top_v = self.voc_v + self.surface_v
+        alone_v = top_v * gives / (gives + self.posts_s)
+        if alone_v <= self.voc_v:
+            return alone_v
+        return (top_v * gives + self.voc_v * takes) / (gives + takes + self.posts_s)
+
     def second_a(self) -> float:
         """What a second battery gives at the last solution's voltage; below 0 it takes."""
         if not self.joined:
