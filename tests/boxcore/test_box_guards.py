@@ -17,7 +17,24 @@ def closed(world):
     return world.hal.pattern_at(world.now) != 0
 
 
-@pytest.mark.parametrize(("supply_mv", "name"), [(11_799, "supply-low"), (16_001, "supply-high")])
+HOLDS = [(11_799, "supply-low"), (16_001, "supply-high")]
+TRIPS = [
+    ("bank_cdeg", 9_001, "bank-hot", 4),
+    ("board_cdeg", 8_501, "board-hot", 4),
+    ("bank_cdeg", -12_000, "sensor-bad", 4),
+    ("board_cdeg", -12_000, "sensor-bad", 4),
+    ("bank_ua", 5_000_000, "over-current", 1),
+]
+# what no single reading is: several in a row, what is used up, the store, the program; each with its own test
+NO_READING = {"switch-on", "switch-open", "time-used", "charge-used", "storage-bad", "too-fast"}
+
+
+def test_no_fault_is_without_a_test_of_what_brings_it():
+    brought = {row[-1] for row in HOLDS} | {row[2] for row in TRIPS} | NO_READING
+    assert brought == {row[0] for row in st.FAULTS.values()}  # a new one: a row of TRIPS or HOLDS
+
+
+@pytest.mark.parametrize(("supply_mv", "name"), HOLDS)
 def test_a_supply_out_of_range_opens_in_the_same_call_and_comes_back_in_step(supply_mv, name):
     program = plan(STEADY, PULSE)
     world = started(program).run(10 * S + 4_321)
@@ -91,16 +108,7 @@ def test_a_tired_battery_does_not_chatter():
     )
 
 
-@pytest.mark.parametrize(
-    ("field", "value", "name", "bit"),
-    [
-        ("bank_cdeg", 9_001, "bank-hot", 4),
-        ("board_cdeg", 8_501, "board-hot", 4),
-        ("bank_cdeg", -12_000, "sensor-bad", 4),
-        ("board_cdeg", -12_000, "sensor-bad", 4),
-        ("bank_ua", 5_000_000, "over-current", 1),
-    ],
-)
+@pytest.mark.parametrize(("field", "value", "name", "bit"), TRIPS)
 @pytest.mark.parametrize("held", [False, True])
 def test_a_trip_opens_in_the_same_call_and_stays(field, value, name, bit, held):
     world = started(plan(STEADY, PULSE)).run(10 * S + 321)

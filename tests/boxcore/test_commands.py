@@ -25,6 +25,20 @@ def test_conversation(name, way):
     assert talk_board.hold(name, way) is None
 
 
+def test_every_command_has_a_conversation(monkeypatch):
+    said, find = set(), commands.Instrument._row
+
+    def note(instrument, words, query):
+        row = find(instrument, words, query)
+        said.add(row[commands.HEADER])
+        return row
+
+    monkeypatch.setattr(commands.Instrument, "_row", note)
+    for name in talk_board.CASES:
+        assert talk_board.hold(name, talk_board.whole) is None
+    assert {row[commands.HEADER] for row in doors.rows()} - said == set()
+
+
 @pytest.fixture
 def rig():
     return link_rig.Rig()

@@ -1,11 +1,14 @@
 """Guards, the current monitor and the start rules, by readings and ticks alone."""
 
+from dataclasses import fields
+
 import pytest
-from boxcore import bank, guard, port
+from boxcore import bank, guard, port, wiring
 from boxcore import program as pg
 from boxcore import states as st
 from hypothesis import given, settings
 from hypothesis import strategies as some
+from nightdraw.profile import model
 
 from tests.boxcore import borders, fakes
 
@@ -25,21 +28,27 @@ def a_guard(**limits):
     return guard.Guard(guard.Limits(CAPS, pg.Program("p", STEADY, **limits)))
 
 
-@pytest.mark.parametrize(
-    ("field", "of_program", "of_caps", "tighter"),
-    [
-        ("supply_min_mv", 11_800, 9_000, 11_800),
-        ("supply_min_mv", 8_000, 9_000, 9_000),
-        ("supply_max_mv", 15_000, 16_000, 15_000),
-        ("supply_max_mv", 17_000, 16_000, 16_000),
-        ("run_ticks", 500, 600, 500),
-        ("run_ticks", 700, 600, 600),
-        ("charge_mas", 5, 6, 5),
-        ("charge_mas", 7, 6, 6),
-        ("bank_temp_cdeg", 9_000, 11_000, 9_000),
-        ("bank_temp_cdeg", 12_000, 11_000, 11_000),
-    ],
-)
+TIGHTER = [
+    ("supply_min_mv", 11_800, 9_000, 11_800),
+    ("supply_min_mv", 8_000, 9_000, 9_000),
+    ("supply_max_mv", 15_000, 16_000, 15_000),
+    ("supply_max_mv", 17_000, 16_000, 16_000),
+    ("run_ticks", 500, 600, 500),
+    ("run_ticks", 700, 600, 600),
+    ("charge_mas", 5, 6, 5),
+    ("charge_mas", 7, 6, 6),
+    ("bank_temp_cdeg", 9_000, 11_000, 9_000),
+    ("bank_temp_cdeg", 12_000, 11_000, 11_000),
+]
+
+
+def test_every_limit_of_a_board_may_be_a_profiles_and_is_in_force():
+    assert set(CAPS) == set(wiring.CAPS) == {row[0] for row in TIGHTER}
+    assert set(wiring.CAPS) == set(vars(guard.Limits(CAPS))) == {field.name for field in fields(model.Limits)}
+    assert set(wiring.CAPS) <= set(pg.NUMBERS)
+
+
+@pytest.mark.parametrize(("field", "of_program", "of_caps", "tighter"), TIGHTER)
 def test_the_tighter_limit_wins(field, of_program, of_caps, tighter):
     limits = guard.Limits({**CAPS, field: of_caps}, pg.Program("p", STEADY, **{field: of_program}))
     assert getattr(limits, field) == tighter

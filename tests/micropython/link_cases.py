@@ -354,6 +354,14 @@ CASES = {
         (b"*STB?;:STAT:OPER:COND?\n", b"128;512\n"),
         (b"OUTP OFF;*STB?;:STAT:OPER:EVEN?;EVEN?;COND?\n", b"128;512;0;0\n"),
         (b"STAT:PRES;OPER:ENAB?;:STAT:QUES:ENAB?\n", b"0;0\n"),
+        (b"STAT:QUES?;QUES:COND?\n", b"0;0\n"),
+    ],
+    "what has nothing to wait for, to clear, to delete": [
+        (b"*WAI;*OPC?;:OUTP:PROT:CLE;:SYST:ERR?\n", b"1;" + NO_ERROR),
+        (b"PROG:EXPL:DEF SLOT4," + block(OTHER) + b"\nPROG:CAT?\n", b'"SLOT4"\n'),
+        (b"PROG:EXPL:DEL SLOT4;:PROG:CAT?\n", b'""\n'),
+        (b"PROG:EXPL:DEL SLOT4\n", b""),
+        (ASK, b'-282,"Illegal program name;slot 4 is empty"\n'),
     ],
     "what the host asks": [
         (b"DIAG:BOAR?;CHAN?;OWN?;CLOC?\n", b'"rig";1000000,2000000,4000000,8000000,16000000;0.011000;0\n'),

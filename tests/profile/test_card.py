@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ import pytest
 from hypothesis import given
 from nightdraw import data
 from nightdraw.profile import card, load, sheet
+from nightdraw.profile.describe import limits_text
 from nightdraw.profile.table import MAX_COMPLAINT
 from nightdraw.profile.timeline import edges
 
@@ -192,3 +194,9 @@ def test_every_profile_has_both_sheets(
         assert made.document()["title"] == made.title
         assert all(section.heading and section.text for section in made.sections)
         assert sheet.as_html(made)
+
+
+def test_every_limit_stands_in_words() -> None:
+    held = load(data.profile("telematics-search")).limits
+    for name, value in vars(held).items():
+        assert limits_text(replace(held, **{name: value // 2})) != limits_text(held), name
