@@ -20,12 +20,14 @@ OLDEST = (3, 11)
 SIGNAL_BASE = 128  # a shell's way of saying that a process ended by a signal
 INTERRUPTED = 130
 MISUSE = 2
-SPREAD = ["-n", "auto", "--dist", "loadfile"]  # over all cores; a file's tests share what they set up
+# over all cores; a file's tests share what they set up; in the order that tests/conftest.py gives them
+SPREAD = ["-n", "auto", "--dist", "loadfile", "--no-loadscope-reorder"]
 
 USAGE = """usage: python run.py COMMAND [ARGUMENTS]
 
   demo [ARGUMENTS]       the whole job once: asked, did and seen, in one picture
   test [ARGUMENTS]       lint, types and all tests; the arguments go to pytest (test -k pulse)
+  campaigns [ARGUMENTS]  the long random campaigns at their whole counts, of which CI makes a part
   bench [ARGUMENTS]      benchmarks, printed as ratios
   nightdraw ARGUMENTS    any other command of the program (nightdraw profile check FILE)
   newest [ARGUMENTS]     test with the newest of every package: what differs from the lock, what breaks
@@ -100,6 +102,13 @@ def test(arguments):
     return failed[0][1] if failed else 0
 
 
+def campaigns(arguments):
+    """The long random campaigns, all of each: what stated rates come from (tests/counts.py)."""
+    os.environ["NIGHTDRAW_WHOLE_CAMPAIGNS"] = "1"
+    spread = [] if any(argument.startswith("-n") for argument in arguments) else SPREAD
+    return call([python(), "-m", "pytest", "-m", "campaign", "-s"] + spread + arguments, cwd=HERE)
+
+
 def newest(arguments):
     """The tests with the newest of everything, in .venv-newest: what differs from the lock, what breaks."""
     global VENV  # all that follows works in that environment
@@ -149,6 +158,7 @@ def needed(arguments):
 COMMANDS = {
     "demo": (lambda arguments: needed(["demo"]), demo),
     "test": (lambda arguments: ["test"], test),
+    "campaigns": (lambda arguments: ["test"], campaigns),
     "bench": (lambda arguments: ["test"], bench),
     "nightdraw": (needed, nightdraw),
     "newest": (None, newest),

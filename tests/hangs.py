@@ -1,5 +1,5 @@
-"""A pytest plugin: a test that takes more than HANG_S seconds (of the environment) fails, as a hang would
-not.
+"""A pytest plugin: a test that uses more than HANG_CPU_S seconds of the processor, or takes more than HANG_S
+by the clock (both of the environment), fails, as a hang would not.
 
 For tests/mutants.py alone; elsewhere nothing judges speed.
 """
@@ -13,17 +13,26 @@ from types import FrameType
 
 import pytest
 
+# Of the two only the processor's time is near: how long a test waits for its turn says nothing of it.
+TIMERS = (
+    (signal.ITIMER_PROF, signal.SIGPROF, "HANG_CPU_S", "s of a processor"),
+    (signal.ITIMER_REAL, signal.SIGALRM, "HANG_S", "s"),
+)
+
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_protocol(item: pytest.Item) -> Iterator[object]:
-    """Give each test, with its fixtures, the time of the environment's HANG_S."""
+    """Give each test, with its fixtures, the times of the environment."""
 
     def hung(number: int, frame: FrameType | None) -> None:
-        pytest.fail(f"{item.nodeid} took more than {os.environ['HANG_S']} s", pytrace=False)
+        name, unit = next((name, unit) for _, one, name, unit in TIMERS if one == number)
+        pytest.fail(f"{item.nodeid} took more than {os.environ[name]} {unit}", pytrace=False)
 
-    signal.signal(signal.SIGALRM, hung)
-    signal.setitimer(signal.ITIMER_REAL, float(os.environ["HANG_S"]))
+    for timer, number, name, _ in TIMERS:
+        signal.signal(number, hung)
+        signal.setitimer(timer, float(os.environ[name]))
     try:
         return (yield)  # type: ignore[return-value]
     finally:
-        signal.setitimer(signal.ITIMER_REAL, 0)
+        for timer, *_ in TIMERS:
+            signal.setitimer(timer, 0)

@@ -1,60 +1,43 @@
 """Whether the tests bite: small faults planted in the sources, one at a time, and who notices.
 
 `python -m tests.mutants 30` plants 30 random ones over boxcore, profile, capture, bank, vehicle and link,
-runs the test files that import the module (then those of its folder), and prints what survived with the rate
-of those that died. `python -m tests.mutants --named` plants the list of tests/hurtful.py instead. All of it
-happens in a copy; nothing here touches the sources.
+asks the tests that reach the line (tests/reach.py measures that first, once for a state of the sources), and
+prints what survived with the rate of those that died. `--nearest` measures nothing and asks the nearest test
+files, whole: for a few. `--named` plants the list of tests/hurtful.py instead. All of it happens in copies
+(tests/trial.py); nothing here touches the sources.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
-import json
-import os
 import random
 import re
-import resource
-import shutil
-import signal
-import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
 from functools import cache
 from math import sqrt
 from pathlib import Path
+from queue import SimpleQueue
 
 from scipy.stats import binom
 
-from tests import hurtful, survivors
+from tests import hurtful, reach, survivors, trial
 from tests.tidy import TOP
+from tests.trial import KILLED, SICK, SURVIVED
 
-PARTS = {
-    "boxcore": "firmware/boxcore",
-    "profile": "host/nightdraw/profile",
-    "capture": "host/nightdraw/capture",
-    "bank": "host/nightdraw/bank",
-    "vehicle": "host/nightdraw/vehicle",
-    "link": "host/nightdraw/link",
-}
+PARTS = reach.PARTS
 # These are for the chip: what runs them is the emulated board, too slow for this.
 LEFT_OUT = {"hal_rp2", "edgeplayer", "sensors", "usb", "commands_board"}
-# Tests that need another processor, another Python or a browser: too slow for each of many faults.
-SLOW = ("tests.emulated", "tests.micropython", "tests.live.test_browser")
-COPIED = (
-    "firmware", "host", "profiles", "hardware", "tests", "pyproject.toml", "run.py",
-    "README.md", "DEVELOPERS.md", "CHANGELOG.md",
-)  # fmt: skip
-LIMIT_CPU_S = 300  # of a processor, for all tests of one mutant; what none has noticed by then has survived
-LIMIT_S = 3600  # for those that wait: no result, whatever the machine does besides
-HANG_S = 300  # for one test (tests/hangs.py makes it fail), also on a machine with ten times its load
-KILLED, SURVIVED, SICK, EXPLAINED = "killed", "SURVIVED", "sick", "explained"
-MOST_SICK = 3  # tests set aside for one mutant because they fail without it too; more say that all is broken
+EXPLAINED = "explained"
 TARGET = 0.95  # of those that no row of tests/survivors.py explains
 RARE = 0.001  # how often a sample may fail although TARGET is kept
 LEAST = 4  # mutants in a sample that can fail: fewer than 2 of 4 come once in 2000 at TARGET
+# Of what was measured with nothing planted, under coverage.py: more than that is a hang, or a fault's doing.
+TIMES_RUN, TIMES_TEST, LEAST_RUN_S, LEAST_TEST_S = 2, 5, 40.0, 20.0
 
 SWAPS: dict[type[ast.AST], str] = {
     ast.Lt: "<=", ast.LtE: "<", ast.Gt: ">=", ast.GtE: ">", ast.Eq: "!=", ast.NotEq: "==",
@@ -132,7 +115,7 @@ def mutants_of(path: Path) -> Iterator[Mutant]:
         if isinstance(node, ast.Compare | ast.BinOp | ast.BoolOp):
             yield from _of_operator(node, span, mutant, raw)
         elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not):
-            yield mutant(span(node)[0], span(node.operand)[0], "")
+            yield mutant(span(node)[0], span(node)[0] + len("not"), "")
         elif isinstance(node, ast.Constant) and type(node.value) in (int, float):
             yield mutant(*span(node), repr(node.value + 1))
         elif isinstance(node, ast.Constant) and type(node.value) is bool:
@@ -175,106 +158,6 @@ def _of_operator(node: ast.AST, span, mutant, raw: bytes) -> Iterator[Mutant]:  
             yield mutant(first + found.start(), first + found.end(), after)
 
 
-# -- which tests
-
-
-@cache
-def direct_imports() -> dict[str, set[str]]:
-    """The modules that each source below tests imports itself."""
-    direct: dict[str, set[str]] = {}
-    for path in (TOP / "tests").rglob("*.py"):
-        names = set()
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-            if isinstance(node, ast.ImportFrom) and node.module and not node.level:
-                names |= {node.module, *(f"{node.module}.{one.name}" for one in node.names)}
-            elif isinstance(node, ast.Import):
-                names |= {one.name for one in node.names}
-        direct[".".join(path.relative_to(TOP).with_suffix("").parts)] = names
-    return direct
-
-
-@cache
-def importers() -> dict[str, set[str]]:
-    """The modules that each source below tests imports, itself or through other sources of tests."""
-    direct = direct_imports()
-    while True:
-        grown = {
-            name: seen.union(*(direct[one] for one in seen if one in direct)) for name, seen in direct.items()
-        }
-        if grown == direct:
-            return direct
-        direct = grown
-
-
-def tests_of(path: str) -> list[str]:
-    """The test files for a module: those that import it, the nearest first, then its folder's. Of two as near
-    the one that imports least comes first: it is about less, and done sooner."""
-    parts = Path(path).with_suffix("").parts
-    module = ".".join(parts[1:])
-    part = parts[1] if parts[1] == "boxcore" else parts[2]
-
-    def distance(name: str) -> tuple[bool, bool, bool, int, str]:
-        direct = direct_imports()[name]
-        return parts[-1] not in name, module not in direct, part not in name, len(direct), name
-
-    near = [name for name, seen in importers().items() if module in seen and ".test_" in name]
-    near = [name for name in near if not name.startswith(SLOW)]
-    files = [f"{name.replace('.', '/')}.py" for name in sorted(near, key=distance)]
-    folder = sorted(path.relative_to(TOP).as_posix() for path in (TOP / "tests" / part).glob("test_*.py"))
-    return list(dict.fromkeys([*files, *folder]))
-
-
-# -- running them
-
-
-def copy(folder: Path) -> Path:
-    """The project as far as tests need it, in a folder of its own."""
-    for name in COPIED:
-        place = TOP / name
-        ignore = shutil.ignore_patterns("__pycache__")
-        if place.is_dir():
-            shutil.copytree(place, folder / name, ignore=ignore)
-        else:
-            shutil.copy(place, folder / name)
-    return folder
-
-
-def pytest(folder: Path, tests: Sequence[str], seed: int) -> tuple[bool | None, str | None]:
-    """Whether the tests pass in a copy (None: not in time), and which failed first."""
-    paths = os.pathsep.join(str(folder / name) for name in ("host", "firmware", "."))
-    # Neither the emulated board nor CI's campaigns: the tests of each day are to notice a fault.
-    known = {key: value for key, value in os.environ.items() if key not in ("NIGHTDRAW_BOARD_IMAGES", "CI")}
-    environment = {**known, "PYTHONPATH": paths, "PYTHONDONTWRITEBYTECODE": "1", "HANG_S": str(HANG_S)}
-    with tempfile.TemporaryDirectory() as cache:
-        options = ["-xq", "-p", "no:xdist", "-p", "tests.hangs", "-o", f"cache_dir={cache}"]
-        try:
-            done = subprocess.run(
-                [sys.executable, "-m", "pytest", *options, "--seed", str(seed), *tests],
-                cwd=folder,
-                env=environment,
-                capture_output=True,
-                timeout=LIMIT_S,
-                check=False,
-                preexec_fn=_limited,
-            )
-        except subprocess.TimeoutExpired:
-            return None, None
-        if done.returncode == -signal.SIGXCPU:
-            return None, None
-        return done.returncode == 0, _failed(Path(cache))
-
-
-def _failed(cache: Path) -> str | None:
-    """The test that failed, by pytest's own record: what it prints can't be parted from the reason surely."""
-    record = cache / "v" / "cache" / "lastfailed"
-    return next(iter(json.loads(record.read_text("utf-8"))), None) if record.exists() else None
-
-
-def _limited() -> None:
-    """Before the tests of a mutant begin: no more than their share of the processor."""
-    resource.setrlimit(resource.RLIMIT_CPU, (LIMIT_CPU_S, LIMIT_CPU_S + 10))
-
-
 def explained(mutant: Mutant) -> bool:
     """Whether tests/survivors.py gives the reason why nothing can notice this one."""
     source = (TOP / mutant.path).read_text("utf-8")
@@ -283,36 +166,57 @@ def explained(mutant: Mutant) -> bool:
     return any(row == known[:4] for known in survivors.EXPLAINED)
 
 
-def verdict(folder: Path, mutant: Mutant, seed: int) -> tuple[str, str, list[str]]:
-    """What the tests say of one mutant, which said it, and those that fail without it too: they say nothing
-    of it, so they are set aside and the others asked again."""
-    tests = list(mutant.tests) or tests_of(mutant.path)
-    sick: list[str] = []
-    while len(sick) < MOST_SICK:
-        passed, failed = _with_fault(folder, mutant, [*tests, *(f"--deselect={one}" for one in sick)], seed)
-        if passed is None:
-            return SURVIVED, f"no test noticed it within {LIMIT_CPU_S} s of a processor", sick
-        if passed:
-            return SURVIVED, ", ".join(tests), sick
-        if failed is None:
-            return SICK, "pytest itself failed", sick
-        if pytest(folder, [failed], seed)[0]:
-            return KILLED, failed, sick
-        sick.append(failed)
-    return SICK, "too many tests fail without it", sick
+# -- asking the tests
 
 
-def _with_fault(
-    folder: Path, mutant: Mutant, tests: Sequence[str], seed: int
-) -> tuple[bool | None, str | None]:
-    """pytest's answer while the fault is planted; the source is as it was afterwards."""
-    file = folder / mutant.path
-    source = file.read_text("utf-8")
-    file.write_text(mutant.planted(source), "utf-8")
-    try:
-        return pytest(folder, tests, seed)
-    finally:
-        file.write_text(source, "utf-8")
+@dataclass(frozen=True)
+class Question:
+    """A fault, the tests (files or names) that are asked about it, and their limits."""
+
+    mutant: Mutant
+    tests: Sequence[str]
+    limits: trial.Limits
+
+
+def question(mutant: Mutant, seed: int, jobs: int, measure: bool) -> Question:
+    """Whom to ask: the tests that are named with a fault, those that reach it, or the nearest files."""
+    if mutant.tests or not measure:
+        return Question(mutant, mutant.tests or reach.nearest(mutant.path), trial.Limits())
+    source = (TOP / mutant.path).read_text("utf-8")
+    known = reach.measured(seed, jobs)
+    tests = known.asked(mutant.path, reach.statement(source, mutant.line(source)))
+    seconds = [known.seconds[test] for test in tests]
+    test_s = LEAST_TEST_S + TIMES_TEST * max(seconds, default=0)
+    return Question(mutant, tests, trial.Limits(LEAST_RUN_S + TIMES_RUN * sum(seconds) + test_s, test_s))
+
+
+def answer(folder: Path, asked: Question, seed: int) -> trial.Verdict:
+    """What the tests say of one mutant in a copy."""
+    mutant = asked.mutant
+    if explained(mutant):
+        return trial.Verdict(EXPLAINED, "")
+    if not asked.tests:
+        return trial.Verdict(SURVIVED, "no test reaches it")
+    return trial.planted(folder, mutant.path, mutant.planted, asked.tests, seed, asked.limits)
+
+
+def answers(asked: Sequence[Question], seed: int, jobs: int) -> Iterator[tuple[Mutant, trial.Verdict]]:
+    """Every mutant's verdict as it comes, so many asked at once, each of those in a copy of its own."""
+    with tempfile.TemporaryDirectory() as name, ThreadPoolExecutor(jobs) as pool:
+        copies: SimpleQueue[Path] = SimpleQueue()
+        for number in range(jobs):
+            copies.put(trial.copy(Path(name) / str(number)))
+
+        def one(question: Question) -> trial.Verdict:
+            folder = copies.get()
+            try:
+                return answer(folder, question, seed)
+            finally:
+                copies.put(folder)
+
+        waiting = {pool.submit(one, question): question.mutant for question in asked}
+        for done in as_completed(waiting):
+            yield waiting[done], done.result()
 
 
 def main(words: Sequence[str] | None = None) -> int:
@@ -323,20 +227,20 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=None)
     parser.add_argument("--part", choices=sorted(PARTS), action="append", help="only in these; repeatable")
     parser.add_argument("--named", action="store_true", help="the list of hurtful ones instead")
+    parser.add_argument("--nearest", action="store_true", help="ask the nearest test files, measure nothing")
+    parser.add_argument("--jobs", type=int, default=1, help="so many at once")
     call = parser.parse_args(words)
     seed = random.SystemRandom().randrange(2**32) if call.seed is None else call.seed
-    print(f"seed {seed}")
+    print(f"seed {seed}", flush=True)
     chosen = named() if call.named else drawn(call.count, seed, call.part)
+    asked = [question(mutant, seed, call.jobs, not call.nearest) for mutant in chosen]
     results, sick = [], set()
-    with tempfile.TemporaryDirectory() as name:
-        folder = copy(Path(name))
-        for mutant in chosen:
-            said, by, failing = (EXPLAINED, "", []) if explained(mutant) else verdict(folder, mutant, seed)
-            results.append(said)
-            sick.update(failing)
-            line = mutant.line((TOP / mutant.path).read_text("utf-8"))
-            what = mutant.name or f"{mutant.before!r} -> {mutant.after!r}"
-            print(f"{said:9}{mutant.path}:{line}: {what}   [{by[:150]}]", flush=True)
+    for mutant, verdict in answers(asked, seed, call.jobs):
+        results.append(verdict.said)
+        sick.update(verdict.sick)
+        line = mutant.line((TOP / mutant.path).read_text("utf-8"))
+        what = mutant.name or f"{mutant.before!r} -> {mutant.after!r}"
+        print(f"{verdict.said:9}{mutant.path}:{line}: {what}   [{verdict.by[:150]}]", flush=True)
     killed, counted = results.count(KILLED), results.count(KILLED) + results.count(SURVIVED)
     print(rate(killed, counted), f"; {results.count(EXPLAINED)} more explained, {results.count(SICK)} sick")
     for test in sorted(sick):
@@ -347,13 +251,13 @@ def main(words: Sequence[str] | None = None) -> int:
 def drawn(count: int, seed: int, parts: Sequence[str] | None = None) -> list[Mutant]:
     """Random mutants, each module as likely as it has places for one."""
     folders = tuple(PARTS[part] for part in parts or PARTS)
-    every = [
-        mutant
-        for path in sources()
-        if path.relative_to(TOP).as_posix().startswith(folders)
-        for mutant in mutants_of(path)
-    ]
-    return random.Random(seed).sample(every, count)
+    return random.Random(seed).sample([one for one in every() if one.path.startswith(folders)], count)
+
+
+@cache
+def every() -> tuple[Mutant, ...]:
+    """All that can be planted."""
+    return tuple(mutant for path in sources() for mutant in mutants_of(path))
 
 
 def by_chance(killed: int, count: int) -> float:

@@ -31,10 +31,12 @@ from nightdraw.vehicle import load_vehicle
 from nightdraw.vehicle.script import load_script
 
 from tests import formats
+from tests.counts import tries
 from tests.mutated import dump, mutated, short
 from tests.profile.made import plain
 
-TRIES = 100  # of each format in a quick run; the campaign takes ten times as many
+TRIES = 100  # of each format in a quick run
+CAMPAIGN_TRIES = tries(1000, 300)
 VEHICLES = [load_vehicle(path) for path in data.shipped_paths("vehicles")]
 
 
@@ -160,8 +162,8 @@ def test_reader_and_schema_take_and_refuse_alike(name: str, tmp_path: Path) -> N
 
 @pytest.mark.campaign
 @pytest.mark.parametrize("name", formats.FORMATS)
-def test_reader_and_schema_take_and_refuse_alike_ten_times(name: str, tmp_path: Path) -> None:
-    print(f"{name}: {dict(compare(name, 10 * TRIES, tmp_path))}")
+def test_reader_and_schema_take_and_refuse_alike_in_many(name: str, tmp_path: Path) -> None:
+    print(f"{name}: {dict(compare(name, CAMPAIGN_TRIES, tmp_path))}")
 
 
 @pytest.mark.parametrize("name", formats.FORMATS)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests import mutants, survivors
+from tests import contexts, mutants, reach, survivors, trial
 from tests.tidy import TOP
 
 
@@ -31,70 +31,76 @@ def test_each_kind_of_fault_is_planted(tmp_path: Path, monkeypatch: pytest.Monke
     path = tmp_path / "module.py"
     path.write_text(
         "LIMIT = 3\n\n"
-        "def judge(a, b):\n    if not a and b < LIMIT:\n        stop(b)\n    return (a + b) * 2\n"
+        "def judge(a, b):\n    if not (a) and b < LIMIT:\n        stop(b)\n    return (a + b) * 2\n"
     )
     source = path.read_text()
     lines = {mutant.planted(source) for mutant in mutants.mutants_of(path)}
     for changed in (
         ("LIMIT = 3", "LIMIT = 4"),
-        ("not a and", "a and"),
-        ("a and b", "a or b"),
+        ("not (a) and", " (a) and"),
+        ("(a) and b", "(a) or b"),
         ("b < LIMIT", "b <= LIMIT"),
         ("stop(b)", "pass"),
         ("a + b", "a - b"),
         (") * 2", ") // 2"),
         ("* 2", "* 3"),
-        ("not a and b < LIMIT", "True"),
-        ("not a and b < LIMIT", "False"),
+        ("not (a) and b < LIMIT", "True"),
+        ("not (a) and b < LIMIT", "False"),
     ):
         assert source.replace(*changed) in lines, changed
     assert len(lines) == len(list(mutants.mutants_of(path))) == 10
 
 
-SUM = mutants.Mutant("host/planted_sum.py", 30, "+", "-", tests=("test_it.py",))
+SUM = ("host/planted_sum.py", "a + b", "a - b")
+COUNT = ("host/planted_count.py", "n -= 1", "pass")
 
 
 @pytest.fixture
 def project(tmp_path: Path) -> Path:
-    """The smallest project that faults are planted in: a sum, no test yet."""
+    """The smallest project that faults are planted in: a sum, a count, no test yet."""
     (tmp_path / "conftest.py").write_text('def pytest_addoption(parser):\n    parser.addoption("--seed")\n')
     (tmp_path / "tests").mkdir()
-    shutil.copy(TOP / "tests" / "hangs.py", tmp_path / "tests" / "hangs.py")
+    for plugin in ("hangs.py", "contexts.py"):
+        shutil.copy(TOP / "tests" / plugin, tmp_path / "tests" / plugin)
     (tmp_path / "host").mkdir()
     (tmp_path / "host" / "planted_sum.py").write_text("def total(a, b):\n    return a + b\n")
+    (tmp_path / "host" / "planted_count.py").write_text(
+        "def count(n):\n    while n > 0:\n        n -= 1\n    return n\n"
+    )
     return tmp_path
 
 
-@pytest.mark.parametrize(("body", "said"), [("== 3", mutants.KILLED), (">= 0", mutants.SURVIVED)])
+PATIENT = trial.Limits(50, 50)
+
+
+def verdict(project: Path, fault: tuple[str, str, str], limits: trial.Limits = PATIENT) -> trial.Verdict:
+    path, before, after = fault
+    return trial.planted(
+        project, path, lambda source: source.replace(before, after), ["test_it.py"], 1, limits
+    )
+
+
+@pytest.mark.parametrize(("body", "said"), [("== 3", trial.KILLED), (">= 0", trial.SURVIVED)])
 def test_a_fault_is_killed_by_tests_that_look_and_survives_others(
     project: Path, body: str, said: str
 ) -> None:
     (project / "test_it.py").write_text(
         f"from planted_sum import total\n\ndef test_it():\n    assert total(2, 1) {body}\n"
     )
-    assert mutants.verdict(project, SUM, 1)[0] == said
+    assert verdict(project, SUM).said == said
     assert "a + b" in (project / "host" / "planted_sum.py").read_text(), "all is as it was"
 
 
-def test_a_fault_that_hangs_a_test_is_killed_by_it_and_slow_tests_kill_nothing(
-    project: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    source = "def count(n):\n    while n > 0:\n        n -= 1\n    return n\n"
-    (project / "host" / "planted_count.py").write_text(source)
+def test_a_fault_that_hangs_a_test_is_killed_by_it_and_slow_tests_kill_nothing(project: Path) -> None:
     (project / "test_it.py").write_text(
         "from planted_count import count\n\ndef test_it():\n    assert count(2) == 0\n"
     )
-    mutant = mutants.Mutant(
-        "host/planted_count.py", source.index("n -= 1"), "n -= 1", "pass", "", ("test_it.py",)
-    )
-    monkeypatch.setattr(mutants, "HANG_S", 0.5)
-    assert mutants.verdict(project, mutant, 1) == (mutants.KILLED, "test_it.py::test_it", [])
-    monkeypatch.setattr(mutants, "HANG_S", 100)
-    monkeypatch.setattr(mutants, "LIMIT_CPU_S", 2)
-    assert mutants.verdict(project, mutant, 1)[0] == mutants.SURVIVED
+    hangs = verdict(project, COUNT, trial.Limits(50, 0.5))
+    assert hangs == trial.Verdict(trial.KILLED, "test_it.py::test_it")
+    assert verdict(project, COUNT, trial.Limits(2, 50)).said == trial.SURVIVED
 
 
-@pytest.mark.parametrize(("noticed", "said"), [(True, mutants.KILLED), (False, mutants.SURVIVED)])
+@pytest.mark.parametrize(("noticed", "said"), [(True, trial.KILLED), (False, trial.SURVIVED)])
 def test_a_test_that_fails_anyway_is_told_and_the_others_are_asked(
     project: Path, noticed: bool, said: str
 ) -> None:
@@ -103,29 +109,110 @@ def test_a_test_that_fails_anyway_is_told_and_the_others_are_asked(
         "@pytest.mark.parametrize('text', ['a - b\\n'])\ndef test_anyway(text):\n    assert False\n\n"
         f"def test_sum():\n    assert total(2, 1) {'== 3' if noticed else '> 0'}\n"
     )
-    found, by, sick = mutants.verdict(project, SUM, 1)
-    assert found == said
-    assert by == ("test_it.py::test_sum" if noticed else "test_it.py")
-    assert sick == [r"test_it.py::test_anyway[a - b\n]"]
+    assert verdict(project, SUM) == trial.Verdict(
+        said, "test_it.py::test_sum" if noticed else "test_it.py", (r"test_it.py::test_anyway[a - b\n]",)
+    )
 
 
 def test_where_all_tests_fail_anyway_nothing_is_counted(
     project: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(mutants, "MOST_SICK", 1)
+    monkeypatch.setattr(trial, "MOST_SICK", 1)
     (project / "test_it.py").write_text(
         "def test_it():\n    assert False\n\ndef test_too():\n    assert False\n"
     )
-    assert mutants.verdict(project, SUM, 1)[0::2] == (mutants.SICK, ["test_it.py::test_it"])
+    found = verdict(project, SUM)
+    assert (found.said, found.sick) == (trial.SICK, ("test_it.py::test_it",))
 
 
 def test_the_nearest_tests_come_first_and_the_folders_follow() -> None:
-    files = mutants.tests_of("firmware/boxcore/guard.py")
+    files = reach.nearest("firmware/boxcore/guard.py")
     assert "tests/boxcore/test_guard.py" in files
     assert {path.relative_to(TOP).as_posix() for path in (TOP / "tests/boxcore").glob("test_*.py")} <= set(
         files
     )
     assert all((TOP / name).exists() for name in files)
+
+
+REACHING = """
+import subprocess, sys
+import pytest
+from planted_sum import total
+from planted_count import count
+
+@pytest.fixture(scope="module")
+def three():
+    return total(2, 1)
+
+def test_first(three):
+    pass
+
+def test_second(three):
+    assert count(3) == 0
+
+def test_other_process():
+    subprocess.run([sys.executable, "-c", "import planted_count; planted_count.count(1)"], check=True)
+
+def test_neither():
+    pass
+
+def test_failing():
+    assert total(1, 1) == 3
+"""
+
+
+def test_a_line_is_reached_by_its_tests_by_all_users_of_a_fixture_and_by_other_processes(
+    project: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(reach, "PARTS", {"planted": "host"})
+    kept = project / "kept"
+    for name in ("host", "tests", "conftest.py"):
+        place = project / name
+        (shutil.copytree if place.is_dir() else shutil.copy)(place, kept / "copy" / name)
+    (kept / "copy" / "test_it.py").write_text(REACHING)
+    reach.measure(kept, ["test_it.py"], 1, 1)
+    known = reach.Map(kept)
+    assert {test.partition("::")[2] for test in known.seconds} == {
+        "test_first", "test_second", "test_other_process", "test_neither",
+    }  # fmt: skip
+
+    def reaching(path: str, line: int) -> set[str]:
+        return {test.partition("::")[2] for test in known.reaching(path, [line])}
+
+    assert reaching("host/planted_sum.py", 2) == {"test_first", "test_second"}
+    assert reaching("host/planted_count.py", 3) == {"test_second", "test_other_process"}
+    assert reaching("host/planted_count.py", 99) == set()
+
+
+def test_a_place_in_a_long_statement_is_the_statements() -> None:
+    source = (
+        "def f(a):\n    if (a >\n        3):\n        return g(\n            a,\n            4)\n    return\n"
+    )
+    found = [reach.statement(source, line) for line in range(1, 8)]
+    assert found == [range(1, 2), range(2, 4), range(2, 4), *[range(4, 7)] * 3, range(7, 8)]
+
+
+def test_quick_tests_are_asked_first_and_no_more_than_the_time_allows(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    known = object.__new__(reach.Map)
+    near, far = "tests/boxcore/test_guard.py", "tests/profile/test_units.py"
+    known.seconds = {
+        f"{near}::slow": 50.0,
+        f"{near}::b": 0.2,
+        f"{near}::a": 0.3,
+        f"{far}::c": 0.1,
+        f"{far}::slow": 60.0,
+    }
+    monkeypatch.setattr(known, "reaching", lambda path, lines: set(known.seconds))
+    asked = known.asked("firmware/boxcore/guard.py", [1])
+    assert asked == [f"{near}::b", f"{near}::a", f"{far}::c", f"{near}::slow"]
+
+
+@pytest.mark.parametrize("phase", ["setup", "call", "teardown"])
+def test_a_process_that_a_test_started_is_the_tests(phase: str) -> None:
+    assert contexts.test_of(f"tests/test_x.py::test_y[a (b)] ({phase})") == "tests/test_x.py::test_y[a (b)]"
+    assert contexts.test_of("tests/test_x.py::test_y[a (b)]") == "tests/test_x.py::test_y[a (b)]"
 
 
 def test_the_rate_is_published_with_its_interval() -> None:
@@ -142,28 +229,27 @@ def test_every_fault_of_the_list_is_killed() -> None:
 @pytest.mark.parametrize(
     ("said", "status"),
     [
-        ([mutants.KILLED] * 2, 0),
-        ([mutants.SURVIVED], 0),  # too few to say: one in 20
-        ([mutants.SURVIVED] * 2, 0),  # one in 400
-        ([mutants.SURVIVED] * 3, 1),  # one in 8000
-        ([mutants.KILLED] * 2 + [mutants.SURVIVED] * 2, 0),
-        ([mutants.KILLED] + [mutants.SURVIVED] * 3, 1),
-        ([mutants.KILLED] + [mutants.SURVIVED] * 2 + [mutants.SICK], 0),
-        ([mutants.KILLED] * 86 + [mutants.SURVIVED] * 14, 1),
-        ([mutants.KILLED] * 88 + [mutants.SURVIVED] * 12, 0),
-        ([mutants.EXPLAINED] * 2 + [mutants.SICK], 0),
+        ([trial.KILLED] * 2, 0),
+        ([trial.SURVIVED], 0),  # too few to say: one in 20
+        ([trial.SURVIVED] * 2, 0),  # one in 400
+        ([trial.SURVIVED] * 3, 1),  # one in 8000
+        ([trial.KILLED] * 2 + [trial.SURVIVED] * 2, 0),
+        ([trial.KILLED] + [trial.SURVIVED] * 3, 1),
+        ([trial.KILLED] + [trial.SURVIVED] * 2 + [trial.SICK], 0),
+        ([trial.KILLED] * 86 + [trial.SURVIVED] * 14, 1),
+        ([trial.KILLED] * 88 + [trial.SURVIVED] * 12, 0),
+        ([mutants.EXPLAINED] * 2 + [trial.SICK], 0),
     ],
 )
 def test_a_sample_fails_where_so_few_deaths_are_rare_and_sick_tests_are_told(
     said: list[str], status: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     answers = iter(said)
-    monkeypatch.setattr(mutants, "copy", lambda folder: folder)
-    monkeypatch.setattr(mutants, "explained", lambda mutant: False)
+    monkeypatch.setattr(trial, "copy", lambda folder: folder)
     monkeypatch.setattr(
-        mutants, "verdict", lambda folder, mutant, seed: (next(answers), "", ["test_x.py::test_y"])
+        mutants, "answer", lambda *asked: trial.Verdict(next(answers), "", ("test_x.py::test_y",))
     )
-    assert mutants.main([str(len(said)), "--seed", "1"]) == status
+    assert mutants.main([str(len(said)), "--seed", "1", "--nearest"]) == status
     told = "fails without any fault, here and now: pytest 'test_x.py::test_y' --seed 1\n"
     assert capsys.readouterr().out.count(told) == 1
 
@@ -190,6 +276,6 @@ def test_what_is_explained_can_be_planted_and_the_budget_is_kept() -> None:
 
 @pytest.mark.campaign
 def test_of_a_sample_of_random_faults_not_too_few_die(capsys: pytest.CaptureFixture[str], seed: int) -> None:
-    assert mutants.main([str(mutants.LEAST), "--seed", str(seed)]) == 0
+    assert mutants.main([str(mutants.LEAST), "--seed", str(seed), "--nearest"]) == 0
     with capsys.disabled():
         print(capsys.readouterr().out)

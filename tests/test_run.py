@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import os
 import re
 import tomllib
 from collections.abc import Callable
@@ -54,6 +55,16 @@ def calls(script: ModuleType, monkeypatch: pytest.MonkeyPatch) -> Callable[..., 
         return made
 
     return arrange
+
+
+def test_campaigns_run_whole_and_nothing_else(
+    script: ModuleType, calls: Callable[..., list[list[str]]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("NIGHTDRAW_WHOLE_CAMPAIGNS", "0")
+    made = calls()
+    assert script.campaigns(["-k", "digits"]) == 0
+    assert made == [[script.python(), "-m", "pytest", "-m", "campaign", "-s", *script.SPREAD, "-k", "digits"]]
+    assert os.environ["NIGHTDRAW_WHOLE_CAMPAIGNS"] == "1"
 
 
 def installs(made: list[list[str]]) -> list[str]:

@@ -131,6 +131,7 @@ PRIVATE_CONSTANT = re.compile(r"_[A-Z0-9_]+(?<!__)")
 Rule = Callable[[Source], Iterator[Violation]]
 
 
+@functools.cache
 def sources() -> list[Source]:
     """Every Python file of the project."""
     folders = [TOP / name for name in ("firmware", "host", "tests")]

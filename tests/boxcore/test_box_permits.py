@@ -14,6 +14,7 @@ from nightdraw import programs
 
 from tests.boxcore import fakes
 from tests.boxcore.plans import PULSE, STEADY, S, plan
+from tests.counts import tries
 from tests.micropython.link_cases import block
 
 AFTER_TICKS = (0, S // 5, S // 2, 2 * S, 7 * S)
@@ -21,7 +22,7 @@ WAITS = (0, 3, 500, 900, 1_500, 3_500, 4_100, S, 3 * S, 8 * S)
 LOW_MV, SOUND_MV, GONE_MV = 8_000, 12_600, 0
 COOL_CDEG = 2_500
 LIVES, ACTS = 40, 60
-CAMPAIGN_LIVES = 3_000
+CAMPAIGN_LIVES = tries(3_000, 1_000)
 RUN, LEVEL = "run", "level"
 
 

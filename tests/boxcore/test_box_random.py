@@ -19,8 +19,10 @@ from nightdraw.bench import store
 
 from tests.boxcore import fakes
 from tests.boxcore.plans import PULSE, RANDOM, STEADY, S, mas, open_between, plan
+from tests.counts import tries
 from tests.micropython import doors
 
+CAMPAIGN_CUTS = tries(10_000, 3_000)
 SUPPLIES_MV = (0, 4_700, 8_000, 11_500, 11_790, 11_900, 12_600, 13_900, 14_400, 15_900, 16_100, 30_000)
 HEATS_CDEG = (2_500, 2_500, 2_500, 8_900, 9_001, 20_000, -20_000, port.NOT_MEASURED)
 STEPS = 60  # happenings in one life of a box
@@ -276,8 +278,8 @@ def test_lives_of_a_box(seed):
 
 
 @pytest.mark.campaign
-def test_ten_thousand_power_cuts(seed):
+def test_thousands_of_power_cuts(seed):
     cuts = number = 0
-    while cuts < 10_000:
+    while cuts < CAMPAIGN_CUTS:
         cuts += lives(f"{seed}/{number}", 20)
         number += 1

@@ -15,13 +15,14 @@ from nightdraw.capture.read import from_arrays
 
 from tests.capture import campaign, cases, recorders
 from tests.capture.synthetic import OWN_MA, Clamp, Run, Truth, pulse, random_draw, run_of, steady, truth_of
+from tests.counts import tries
 
 QUICK = 8
-TRIES = 300
+TRIES = tries(300, 120)
 # The targets are rates, 1 % and none; a bound on a count lies above them, so that chance fails no sound
-# state: by the binomial law more than 9 of 300 come once in 970 runs at a rate of 1 %, more than 3 of 300
-# once in 3800 at 0.1 %.
-MOST_ALARMS, MOST_AGREEMENTS = 9, 3
+# state. By the binomial law at a rate of 1 % more than 9 of 300 come once in 970 runs, more than 5 of 120
+# once in 720; at 0.1 % more than 3 of 300 once in 3800, more than 2 of 120 once in 3900.
+MOST_ALARMS, MOST_AGREEMENTS = tries(9, 5), tries(3, 2)
 LONG = pytest.param(TRIES, marks=pytest.mark.campaign)
 
 RUN = ([steady(40), pulse(120, 0.4, 7.0), random_draw(350, (0.3, 0.9), (1.0, 6.0))], 120.0)

@@ -15,7 +15,7 @@ const STAND_STILL_NS = 10_000;                 // while the processor waits for 
 const BREAK = { erase: 0xe0, program: 0xe1, nothing: 0xe2, flush: 0xe3 };
 // What the compiled core shares with rp2040js beside memory and registers: core.c names the same places.
 const SHARED = ['divDividend', 'divDivisor', 'divQuotient', 'divRemainder', 'divCSR', 'spinLock'];
-const PRIMASK = 6, PENDING = 7;
+const PRIMASK = 6, PENDING = 7, ADC_CS = 8, TIMES = 10;
 const ROM_CALLS = { RE: BREAK.erase, RP: BREAK.program, IF: BREAK.nothing, EX: BREAK.nothing, FC: BREAK.flush, CX: BREAK.nothing };
 
 class Rosc extends BasePeripheral {            // the ring oscillator, which upstream lacks: its random bit
@@ -74,7 +74,8 @@ export class Chip {
   }
 
   shareWithCore() {
-    const { core, sio, sram, flash, bootrom } = this.mcu, shared = this.shared = new Uint32Array(8);
+    const { core, sio, sram, flash, bootrom } = this.mcu, shared = this.shared = new Uint32Array(14);
+    this.times = new Float64Array(shared.buffer, TIMES * 4);
     SHARED.forEach((name, place) => {
       shared[place] = sio[name];
       Object.defineProperty(sio, name, { get: () => shared[place], set: (value) => { shared[place] = value; } });
@@ -297,6 +298,9 @@ export class Chip {
     if (most <= 1) return false;
     flags[0] = core.N ? 1 : 0; flags[1] = core.Z ? 1 : 0; flags[2] = core.C ? 1 : 0; flags[3] = core.V ? 1 : 0;
     this.shared[PENDING] = this.anyPending() ? 1 : 0;
+    this.shared[ADC_CS] = this.mcu.adc.readUint32(0);
+    this.times[0] = clock.nanosCounter;
+    this.times[1] = cycleNs;
     const used = this.hosting.core.run(most);
     core.N = flags[0] === 1; core.Z = flags[1] === 1; core.C = flags[2] === 1; core.V = flags[3] === 1;
     core.cycles += used;

@@ -17,6 +17,7 @@ from nightdraw import programs
 
 from tests import leak
 from tests.boxcore.test_lock import STORED
+from tests.counts import tries
 from tests.emulated import play
 from tests.emulated.board import NS, Board, open_file_system
 
@@ -106,4 +107,4 @@ def test_long_listening_finds_nothing_either_on_a_slow_flash_too(
 ) -> None:
     rng = Random(seed)
     with running(firmware, True, erase_ms) as box:
-        assert Heard(box, 600, rng).p_value(rng) > leak.ALARM
+        assert Heard(box, tries(600, 240), rng).p_value(rng) > leak.ALARM

@@ -7,6 +7,7 @@ from random import Random
 import pytest
 from nightdraw.link import reach
 
+from tests.counts import tries
 from tests.emulated.board import Board
 
 START_S = 1.2  # from the port's return to the prompt, with slack
@@ -39,7 +40,8 @@ def test_an_interrupt_at_any_instant_of_the_start_leaves_no_mark(box: Board, see
 
 
 @pytest.mark.campaign
-def test_an_interrupt_at_many_instants_leaves_no_mark(box: Board) -> None:
+def test_an_interrupt_at_many_instants_leaves_no_mark(box: Board, seed: int) -> None:
     box.ask("*IDN?", 30)
-    for step in range(40):
-        interrupted(box, step * START_S / 40)
+    instants, shift = tries(40, 16), Random(seed).random()
+    for step in range(instants):
+        interrupted(box, (step + shift) * START_S / instants)

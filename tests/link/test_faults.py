@@ -9,13 +9,14 @@ from nightdraw import journals
 from nightdraw.errors import LinkError
 from nightdraw.link import open_box
 
+from tests.counts import tries
 from tests.link.faulty import FaultyLine
 from tests.micropython import link_cases
 from tests.micropython.link_rig import Rig
 
 PROGRAMS = (link_cases.PROGRAM, link_cases.OTHER, link_cases.LONG)
 REQUESTS = 25  # on each bad line
-LINES, CAMPAIGN_LINES = 12, 300
+LINES, CAMPAIGN_LINES = 12, tries(300, 100)
 RATES = (0.02, 0.1, 0.3)
 SLOT = 4
 

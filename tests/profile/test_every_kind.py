@@ -51,7 +51,10 @@ def places() -> dict[str, frozenset[str]]:
     """The modules of the host that name kinds of draws, and which."""
     found = {}
     for path in sorted((TOP / "host").rglob("*.py")):
-        tree = ast.parse(path.read_text("utf-8"))
+        text = path.read_text("utf-8")
+        if not any(model in text for model in MODELS):
+            continue
+        tree = ast.parse(text)
         imported = {
             name.name
             for node in ast.walk(tree)
