@@ -18,11 +18,12 @@ from nightdraw.bench import drive, findable
 from nightdraw.bench.finding import train
 from nightdraw.bench.finding.circuit import State
 from nightdraw.bench.finding.place import Site
+from nightdraw.bench.rig import Rig
 from nightdraw.bench.setup import build
 from nightdraw.instruments.read import load_instruments
 from nightdraw.profile.model import Profile
 from nightdraw.vehicle import battery
-from nightdraw.vehicle.model import BATTERY, Source, Vehicle
+from nightdraw.vehicle.model import BATTERY, Second, Source, Stage, Vehicle
 from nightdraw.vehicle.script import CHARGER, ENGINE, PULL, Event, Script
 
 from tests.bench.finding import DEEP, profile, vehicle
@@ -169,6 +170,28 @@ def test_what_a_fault_moves_is_what_a_recording_of_it_shows(tmp_path: Path, case
     # the bank's resistors are off by up to 1 %, its levels by a step of some milliamperes
     said = site.currents(face, where).size
     assert seen == pytest.approx(said, rel=0.02, abs=0.004 * said / face.amps + 1e-4)
+
+
+@pytest.mark.parametrize("joined", [None, "always"])
+@pytest.mark.parametrize("state", [State(), CHARGING, RUNNING], ids=["battery", "charger", "engine"])
+def test_what_creeps_is_what_the_vehicles_own_minute_does(
+    joined: str | None, state: State, seed: int
+) -> None:
+    """Charges, surface charge and a second battery that evens out, as a run of the bench has them."""
+    source = random.Random(f"creeps {joined} {seed}")
+    small = dataclasses.replace(circuits.BATTERY, capacity_ah=12.0, charge_pct=source.uniform(40, 70))
+    cell = dataclasses.replace(circuits.BATTERY, charge_pct=source.uniform(70, 90))
+    second = None if joined is None else Second(small, 0.01, joined)
+    module = dataclasses.replace(circuits.vehicle().modules[0], stages=(Stage(0.5, 9 * 3600 * S),))
+    car = circuits.vehicle(battery=cell, second=second, modules=(module,))
+    begun = 10 * S if state.given else 0  # where a slow step ends
+    life, amps = Rig(car, [], (), state.plan), []
+    for tick in (begun, begun + 60 * S):
+        life.advance(tick)
+        amps.append(life.network.battery_a)
+    circuit = Site(None, car, car.splices[0], dataclasses.replace(state, at_ticks=begun)).circuit
+    assert circuit.engine == (state is RUNNING)
+    assert circuit.creeps(BATTERY, 0.0) == pytest.approx(abs(amps[1] - amps[0]) / 60, rel=1e-3, abs=1e-9)
 
 
 def rows(made: Profile, kit: str, state: State, car: Vehicle | None = None) -> dict[str, findable.Method]:

@@ -1,5 +1,5 @@
-"""A battery under discharge beside what others have published of theirs: an open data set and two makers'
-tables. How far the model lies from each is stated, and bounded by that."""
+"""A battery under discharge, at rest and cranking beside what others have published of theirs: an open data
+set, makers' tables, standards as quoted. How far the model lies from each is stated, and bounded by that."""
 
 from __future__ import annotations
 
@@ -33,6 +33,14 @@ SHEET = {"20 h": (2.0, 10.8, 40.0), "10 h": (3.72, 10.5, 37.2), "5 h": (6.8, 10.
 # (discover-energy.com, "How does temperature affect a batteries available capacity"): below 30 min, beyond
 # an hour.
 CORRECTED = {0: (0.80, 0.84), 5: (0.85, 0.88), 10: (0.88, 0.90), 15: (0.92, 0.94), 20: (0.97, 0.99)}
+# A flooded deep-cycle battery's data sheet (J305P-AC, issue 0314, read): ampere-hours of 330 at rates;
+# minutes at currents. One of 6 V, of which two in series make 12 V.
+FLOODED_SHEET_AH = {5: 271.0, 10: 304.0, 20: 330.0, 100: 367.0}
+FLOODED_SHEET_MIN = {25.0: 711.0, 75.0: 195.0}
+# A flooded battery's rested volts over temperature (a table of rested voltages, meeknet.co.uk "State Of
+# Charge", as its numbers stand in the repository age-series/ElectricalAge2): C -> full, half full, empty
+RESTED_V = {48.9: (12.663, 12.253, 11.903), 26.7: (12.650, 12.240, 11.890), 10.0: (12.622, 12.212, 11.862),
+            -1.1: (12.588, 12.178, 11.828), -17.8: (12.516, 12.106, 11.756)}  # fmt: skip
 
 
 def cell(**changes: object) -> Battery:
@@ -112,3 +120,87 @@ def test_capacity_in_the_cold_beside_a_makers_table(temp_c: int) -> None:
     warm, cold = (discharged(cell(capacity_ah=60.0, temp_c=float(each)), 6.0)[-1][0] for each in (25, temp_c))
     short, long = CORRECTED[temp_c]
     assert short - 0.02 < cold / warm < long + 0.02
+
+
+@pytest.mark.parametrize("hours", FLOODED_SHEET_AH)
+def test_flooded_capacity_over_rate_beside_a_data_sheet(hours: int) -> None:
+    """Within 4 % up to 20 h; at 100 h the sheet has a ninth more, the model none."""
+    made = cell(type=model.FLOODED, capacity_ah=330.0, ohms=0.002)
+    sheet_ah = FLOODED_SHEET_AH[hours]
+    amps = sheet_ah / hours
+    ampere_hours = discharged(made, amps)[-1][0] * amps
+    print(f"{hours} h: {ampere_hours:.0f} Ah, the sheet has {sheet_ah:.0f} Ah")
+    assert ampere_hours == pytest.approx(sheet_ah, rel=0.045 if hours <= 20 else 0.12)
+
+
+@pytest.mark.parametrize("amps", FLOODED_SHEET_MIN)
+def test_flooded_minutes_at_a_current_beside_a_data_sheet(amps: float) -> None:
+    made = cell(type=model.FLOODED, capacity_ah=330.0, ohms=0.002)
+    minutes = 60 * discharged(made, amps)[-1][0]
+    print(f"{amps:g} A: {minutes:.0f} min, the sheet has {FLOODED_SHEET_MIN[amps]:.0f}")
+    assert minutes == pytest.approx(FLOODED_SHEET_MIN[amps], rel=0.06)
+
+
+@pytest.mark.parametrize("temp_c", RESTED_V)
+def test_flooded_rested_voltage_over_temperature_beside_a_table(temp_c: float) -> None:
+    """The table bends, steeper in the cold, the model is straight: 0.06 V at -18 C, 0.09 V at 49 C."""
+    for charge_pct, volts in zip((100, 50, 0), RESTED_V[temp_c], strict=True):
+        off_v = battery.ocv_v(model.FLOODED, charge_pct, temp_c) - volts
+        print(f"{temp_c} C, {charge_pct} %: {off_v:+.3f} V")
+        assert abs(off_v) < (0.065 if temp_c < 40 else 0.09)
+
+
+# -- cranking in the cold ----------------------------------------------------------------------------------
+
+
+def cranked_v(made: Battery, amps: float, seconds: int) -> list[float]:
+    """The terminals' volts after each second of a current."""
+    pct, rate_a, found = 100.0, 0.0, []
+    for _ in range(seconds):
+        pct = battery.after(made, pct, amps, 1 / 3600)
+        rate_a = battery.rate_after(rate_a, amps, 1 / 3600)
+        found.append(battery.rest_v(made, pct) - amps * battery.ohms(made, pct, rate_a))
+    return found
+
+
+def holds_a(made: Battery, volts: float, seconds: int) -> float:
+    """The largest current at which its terminals have so much after so long."""
+    low, high = 1.0, 5000.0
+    for _ in range(40):
+        amps = (low + high) / 2
+        low, high = (amps, high) if cranked_v(made, amps, seconds)[-1] > volts else (low, amps)
+    return low
+
+
+STARTER = cell(type=model.FLOODED, capacity_ah=60.0, ohms=0.005)
+
+
+def test_cranking_amperes_at_0_c_and_18_c_below() -> None:
+    """Of 7.2 V after 30 s (the ratings' definition): -18 C has a fifth less than 0 C (a dealer's definitions,
+    batteriesnorthwest.com, read), 0 C up to a fifth more (firewize.com.au, read)."""
+    at_0, at_18 = (holds_a(dataclasses.replace(STARTER, temp_c=c), 7.2, 30) for c in (0.0, -17.8))
+    print(f"{at_0:.0f} A at 0 C, {at_18:.0f} A at -18 C: {at_0 / at_18:.3f} times")
+    assert 1.18 < at_0 / at_18 < 1.26
+
+
+# A technical manual's sentence (TM 5-1185, constructionrollers.tpub.com, read): of the cranking power at 80 F
+# a battery has 65 % at 30 F and 40 % at 0 F. The latter isn't to be had together with the ratings above.
+@pytest.mark.parametrize(("temp_c", "share", "off"), [(-1.1, 0.65, 0.06), (-17.8, 0.40, 0.20)])
+def test_cranking_power_in_the_cold_beside_a_manual(temp_c: float, share: float, off: float) -> None:
+    warm, cold = (holds_a(dataclasses.replace(STARTER, temp_c=c), 7.2, 30) for c in (26.7, temp_c))
+    print(f"{cold / warm:.2f} at {temp_c} C, the manual has {share}")
+    assert share - 0.02 < cold / warm < share + off
+
+
+def test_a_battery_at_its_cold_cranking_current() -> None:
+    """EN 50342 (as a maker's lexicon quotes it, bannerbatterien.com, read): at -18 C and its current 7.5 V
+    after 10 s, and 90 s or more to 6 V; SAE 7.2 V after 30 s. One that just has the first has the last by
+    0.02 V, and comes down to 6 V 8 s too soon."""
+    made = dataclasses.replace(STARTER, temp_c=-18.0)
+    amps = holds_a(made, 7.5, 10)
+    volts = cranked_v(made, amps, 120)
+    ends_s = next(second for second, at_v in enumerate(volts, 1) if at_v < 6)
+    print(f"{amps:.0f} A: {volts[29]:.2f} V after 30 s, 6 V after {ends_s} s")
+    assert 500 < amps < 600  # 5 milliohms warm, 60 Ah: what is sold as 540 A (common practice)
+    assert volts[29] == pytest.approx(7.2, abs=0.05)
+    assert 80 <= ends_s < 150

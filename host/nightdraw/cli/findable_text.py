@@ -36,8 +36,8 @@ def text(document: dict[str, Any]) -> str:
     """The whole answer."""
     lines = [
         f"a box at splice {document['splice']}, fuse {document['fuse']} on feed {document['feed']};"
-        " times count from a vehicle that sleeps",
-        f"to fall asleep after locking: {_time(document['sleep_s'])}",
+        f" times count from a vehicle {'that sleeps' if document['state']['asleep'] else 'in this state'}",
+        *_sleep(document),
         *_state(document["state"]),
         "",
     ]
@@ -89,9 +89,18 @@ def _assumed(figures: dict[str, Any]) -> str:
     return f"assumed ({figures['name']}): {', '.join(said)}"
 
 
+def _sleep(document: dict[str, Any]) -> list[str]:
+    """From when on all this holds: a vehicle on its way to sleep hides a fault beneath its own steps."""
+    state = document["state"]
+    if state["script"] is None and not state["asleep"]:
+        return ["it doesn't fall asleep by itself, for defects of its own"]
+    said = f"to fall asleep after locking: {_time(document['sleep_s'])}"
+    return [f"{said}; what is said holds from then on" if state["asleep"] else said]
+
+
 def _state(state: dict[str, Any]) -> list[str]:
     """The state that was weighed, where it isn't that of a sleeping vehicle on its battery."""
-    if state["script"] is None and not state["fed_by"]:
+    if state["script"] is None and not state["fed_by"] and state["asleep"]:
         return []
     at = f"{_time(state['at_s'])} into script {state['script']}" if state["script"] else "as it stands"
     said = ["asleep" if state["asleep"] else "awake"]

@@ -116,11 +116,6 @@ class Body:
         """The battery's present surface charge, volts."""
         return self.cells.surface_v
 
-    def set_charge(self, charge_pct: float) -> None:
-        """Let the battery be charged so far."""
-        self.cells.charge_pct = charge_pct
-        self.cells.set()
-
     def _of(self, fuse: str) -> Loads:
         return self._loads[self.network.fuse_places[fuse]]
 

@@ -6,7 +6,8 @@ the network's to count.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import contextlib
+from collections.abc import Callable, Iterator
 
 from boxcore.program import TICKS_PER_S
 
@@ -42,15 +43,14 @@ class Cells:
         network.count(now)
         out_a, in_a = network.drawn / SLOW_TICKS, network.entered / SLOW_TICKS
         posts_a = network.posts / SLOW_TICKS  # no cable shows it
-        network.drawn = network.entered = network.posts = 0.0
+        second_out_a, second_in_a = network.second_drawn / SLOW_TICKS, network.second_entered / SLOW_TICKS
+        network.clear()
         over_v = network.bus_v - network.voc_v
         own_a = out_a - in_a
         self.surface_v = battery.surface_after(cell, self.surface_v, own_a, over_v, SLOW_HOURS)
         self.rate_a = battery.rate_after(self.rate_a, own_a, SLOW_HOURS)
         self.charge_pct = _after(cell, self.charge_pct, out_a, in_a)
         if self._vehicle.second is not None:
-            second_out_a, second_in_a = network.second_drawn / SLOW_TICKS, network.second_entered / SLOW_TICKS
-            network.second_drawn = network.second_entered = 0.0
             mean_a = second_out_a - second_in_a
             self.second_rate_a = battery.rate_after(self.second_rate_a, mean_a, SLOW_HOURS)
             self.second_pct = _after(self._vehicle.second.cell, self.second_pct, second_out_a, second_in_a)
@@ -71,6 +71,21 @@ class Cells:
             network.second_ohms = second.ohms + inner_ohms
             network.second_charge_ohms = second.ohms + battery.charge_ohms(second.cell, self.second_pct)
         network.touch()
+
+    @contextlib.contextmanager
+    def ahead(self, steps: int) -> Iterator[None]:
+        """Within it the batteries are as they will be after so many slow steps with all else as it is. For a
+        network that isn't driven on: its own count of what flows is at its end."""
+        network = self._network
+        kept = self.charge_pct, self.second_pct, self.surface_v, self.rate_a, self.second_rate_a
+        network.solve()
+        network.clear()
+        for _ in range(steps):
+            network.solve()
+            self.slow(network.counted + SLOW_TICKS)
+        yield
+        self.charge_pct, self.second_pct, self.surface_v, self.rate_a, self.second_rate_a = kept
+        self.set()
 
     def judge(self, now: int) -> None:
         """Say it once when the battery has become too weak to start the engine."""

@@ -182,9 +182,8 @@ class Network(Root):
         }
         mains = zip(vehicle.feeds, self.feeds, strict=True)
         self.fused_paths.update({said.main.name: feed for said, feed in mains if said.main is not None})
-        self.drawn = self.entered = self.posts = 0.0
-        self.second_drawn = self.second_entered = self.second_now_a = 0.0
-        self.leak_s = 0.0
+        self.second_now_a = self.leak_s = 0.0
+        self.clear()
         self.counted = 0
         self.changes = 0  # counts touches: whoever remembers the count knows whether anything was changed
         self._now = now
@@ -222,6 +221,10 @@ class Network(Root):
                 self.second_drawn += max(charge, 0.0)
                 self.second_entered -= min(charge, 0.0)
             self.counted = tick
+
+    def clear(self) -> None:
+        """Count the charge from 0 again."""
+        self.drawn = self.entered = self.posts = self.second_drawn = self.second_entered = 0.0
 
     def solve(self) -> None:
         """Solve where something was changed; the old solution is accounted for first."""

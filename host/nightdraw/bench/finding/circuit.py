@@ -10,11 +10,15 @@ from __future__ import annotations
 import functools
 from dataclasses import dataclass, replace
 
-from nightdraw.vehicle import battery, script
+from boxcore.program import TICKS_PER_S
+
+from nightdraw.vehicle import script
 from nightdraw.vehicle.body import Body
+from nightdraw.vehicle.cells import SLOW_TICKS
 from nightdraw.vehicle.model import BATTERY, Splice, Vehicle
 
-CREEP_S = 60.0  # what the charge does in so long tells how fast a current creeps
+CREEP_STEPS = 6  # what charges do in so many slow steps tells how fast a current creeps
+CREEP_S = CREEP_STEPS * SLOW_TICKS / TICKS_PER_S
 
 
 @dataclass(frozen=True)
@@ -136,14 +140,12 @@ class VehicleCircuit:
 
     @functools.cache  # noqa: B019
     def creeps(self, where: str, box_a: float, meter_ohms: float = 0.0) -> float:
-        """By how much the current at a place changes a second, for the battery's charge goes on."""
-        cell, now_pct = self._vehicle.battery, self.charge_pct
-        before_a, drawn_a = self.amps(where, box_a, meter_ohms), self.amps(BATTERY, box_a, meter_ohms)
+        """By how much the current at a place changes a second, for the batteries' charges go on."""
+        before_a = self.amps(where, box_a, meter_ohms)
         was = self._box[1], self._network.meter_ohms
-        self._body.set_charge(battery.after(cell, now_pct, drawn_a, CREEP_S / battery.SECONDS_AN_HOUR))
         self._set(box_a, meter_ohms)
-        after_a = self._read(where)
-        self._body.set_charge(now_pct)
+        with self._body.cells.ahead(CREEP_STEPS):
+            after_a = self._read(where)
         self._set(*was)
         return abs(after_a - before_a) / CREEP_S
 
