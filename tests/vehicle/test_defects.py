@@ -167,6 +167,33 @@ def test_dirty_posts_drain_a_battery_whose_cable_is_off(surface_v: float, ohms: 
     assert gone_ah == pytest.approx(volts / ohms * 10 / 3600, rel=0.01)
 
 
+@pytest.mark.parametrize("joined", model.JOINED)
+@pytest.mark.parametrize(("kind", "there"), [(model.STUCK_CONTACT, True), (model.OPEN_CONTACT, False)])
+def test_a_failed_joint_joins_always_or_never_until_it_is_mended(joined: str, kind: str, there: bool) -> None:
+    """Cranked, running, parked: whatever its coil does; then a relay like any other."""
+    defect = Defect("joint", kind, True, relay="separator")
+    plan = Script("s", False, (Event(S, "engine", "", 5 * S), Event(20 * S, "mended", "joint")))
+    made = replace(vehicle(defects=(defect,)), second=replace(second(joined), relay="separator"))
+    life = Rig(made, [], (), plan)
+    for at_s in (0.5, 1.5, 4.0, 15.0):
+        life.advance(round(at_s * S))
+        assert life.network.joined == there
+        assert (life.network.second_a() != 0) == there
+    life.advance(21 * S)
+    assert life.network.joined == (joined != model.ENGINE)
+
+
+def test_a_joint_is_named_by_its_file(tmp_path: Path) -> None:
+    text = data.shipped("vehicles", "vehicle-6").read_text()
+    path = tmp_path / "v.yaml"
+    path.write_text(text.replace("relay: joint\n", "relay: fan\n", 1))
+    with pytest.raises(InputError, match="taken by the relay"):
+        load_vehicle(path)
+    path.write_text(text.replace("  relay: joint\n", "", 1))
+    with pytest.raises(InputError, match="there is no relay 'joint'"):
+        load_vehicle(path)
+
+
 @pytest.mark.parametrize(
     ("joined", "while_cranking", "while_running", "after"),
     [(model.ALWAYS, True, True, True), (model.ENGINE, False, True, False),

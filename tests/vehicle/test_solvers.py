@@ -47,13 +47,17 @@ def at_random(source: random.Random) -> tuple[Vehicle, Script, float]:
         Defect("node", model.NO_SLEEP, source.random() < 0.3, module="m1"),
     )
     small = replace(BATTERY, type=model.AGM, capacity_ah=12.0, ohms=0.015, charge_pct=source.uniform(20, 99))
-    second = Second(small, source.uniform(0.002, 0.02), source.choice(model.JOINED))
+    joint = Second(small, source.uniform(0.002, 0.02), source.choice(model.JOINED), "joint")
+    second = source.choice((None, joint))
+    if second is not None:
+        failed = (model.STUCK_CONTACT, model.OPEN_CONTACT)
+        defects += tuple(Defect(kind, kind, source.random() < 0.3, relay="joint") for kind in failed)
     made = replace(
         base,
         battery=replace(BATTERY, charge_pct=source.uniform(15, 99), temp_c=source.uniform(-20, 40)),
         modules=modules, defects=defects, buses=(Bus("a", 2 * S), Bus("b", 3 * S)),
         relays=(Relay("fan", "F2", 1 / 20, ("engine", "ignition"), "m0"),),
-        second=source.choice((None, second)),
+        second=second,
     )  # fmt: skip
     words = [("door", "opens"), ("charger", "on"), ("ignition", "on"), ("key", "near"), ("pull", "F3")]
     words += [("door", "closes"), ("charger", "off"), ("ignition", "off"), ("key", "away"), ("back", "F3")]

@@ -18,14 +18,11 @@ from nightdraw.vehicle.cells import SLOW_TICKS, Cells
 from nightdraw.vehicle.cranking import levels
 from nightdraw.vehicle.defects import Defects, Parts
 from nightdraw.vehicle.loading import NOMINAL_V
-from nightdraw.vehicle.loads import LampState, Loads, RelayState, TwitchState
+from nightdraw.vehicle.loads import Contact, JointState, LampState, Loads, RelayState, TwitchState
 from nightdraw.vehicle.model import (
-    ALWAYS,
     DOOR,
-    ENGINE,
     FUSE,
     KEY,
-    NOT_CRANKING,
     UNLOCK,
     UNLOCKED,
     Relay,
@@ -80,8 +77,10 @@ class Body:
             if module.said.calls is not None
         ]
         self._relays = [self._relay(relay) for relay in vehicle.relays]
+        joints = [] if vehicle.second is None else [JointState(vehicle.second, self.network)]
+        self._contacts: list[Contact] = [*self._relays, *joints]
         loads = {fuse.name: self._of(fuse.name) for fuse in vehicle.fuses}
-        parts = Parts(self.network, loads, self._modules, self._relays, self.cabin, self._watch)
+        parts = Parts(self.network, loads, self._modules, self._contacts, self.cabin, self._watch)
         self.defects = Defects(vehicle, parts, seed, self.agenda, now)
         self._begin(plan, seed)
 
@@ -129,13 +128,8 @@ class Body:
 
     def _switch(self) -> None:
         """Let relays and a second battery follow the ignition and the engine."""
-        for relay in self._relays:
-            relay.follow()
-        second, network = self.vehicle.second, self.network
-        if second is not None:
-            joined = {ALWAYS: True, ENGINE: network.on[1], NOT_CRANKING: not network.starter_a}
-            network.joined = joined[second.joined]
-            network.touch()
+        for contact in self._contacts:
+            contact.follow()
 
     def _begin(self, plan: script.Script, seed: int) -> None:
         self._switch()

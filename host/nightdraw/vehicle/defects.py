@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from nightdraw.vehicle import model
 from nightdraw.vehicle.agenda import Agenda
 from nightdraw.vehicle.cabin import Cabin
-from nightdraw.vehicle.loads import Loads, RelayState
+from nightdraw.vehicle.loads import Contact, Loads
 from nightdraw.vehicle.model import Calls, Defect, Vehicle
 from nightdraw.vehicle.modules import Caller, ModuleState
 from nightdraw.vehicle.network import Network
@@ -25,7 +25,7 @@ class Parts:
     network: Network
     loads: Mapping[str, Loads]
     modules: Sequence[ModuleState]
-    relays: Sequence[RelayState]
+    contacts: Sequence[Contact]
     cabin: Cabin
     watch: Watch | None
 
@@ -39,7 +39,7 @@ class Defects:
         self._said = {defect.name: defect for defect in vehicle.defects}
         self._parts = parts
         self._modules = {module.said.name: module for module in parts.modules}
-        self._relays = {relay.said.name: relay for relay in parts.relays}
+        self._contacts = {contact.name: contact for contact in parts.contacts}
         self._sensor = vehicle.sensor
         self._present: set[str] = set()
         self._callers = {
@@ -98,14 +98,14 @@ class Defects:
             caller.stop()
 
     def _stick(self, defect: Defect, on: bool) -> None:
-        relay = self._relays[defect.relay or ""]
-        relay.stuck = on
-        relay.follow()
+        contact = self._contacts[defect.relay]
+        contact.stuck = on
+        contact.follow()
 
     def _fail(self, defect: Defect, on: bool) -> None:
-        relay = self._relays[defect.relay or ""]
-        relay.failed = on
-        relay.follow()
+        contact = self._contacts[defect.relay]
+        contact.failed = on
+        contact.follow()
 
     def _leak(self, defect: Defect, on: bool) -> None:
         """Behind a fuse, or at the battery: each sum is made anew, so that nothing drifts."""

@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from nightdraw.vehicle.agenda import Agenda
 from nightdraw.vehicle.cabin import Cabin
-from nightdraw.vehicle.model import ENGINE, Lamp, Relay, Twitch
+from nightdraw.vehicle.model import ALWAYS, ENGINE, NOT_CRANKING, Lamp, Relay, Second, Twitch
 from nightdraw.vehicle.network import Branch, Network
 
 
@@ -88,14 +88,49 @@ class LampState:
         self._agenda.add(until, lambda: self.darken() if until == self._until else None)
 
 
-class RelayState:
-    """A relay's contact; stuck: it stays closed; failed: it stays open, unless it is stuck.
+class Contact:
+    """A relay's contact by its name; stuck: it stays closed; failed: it stays open, unless it is stuck."""
 
-    by_awake(): whether the module that holds it is awake."""
+    def __init__(self, name: str | None) -> None:
+        self.name = name
+        self.stuck = self.failed = False
+
+    def follow(self) -> None:
+        """Open or close by what is so now."""
+        raise NotImplementedError
+
+    def _closed(self) -> bool:
+        return self.stuck or (not self.failed and self._wanted())
+
+    def _wanted(self) -> bool:
+        """Whether its coil is driven."""
+        raise NotImplementedError
+
+
+class JointState(Contact):
+    """What joins a second battery with the first."""
+
+    def __init__(self, said: Second, network: Network) -> None:
+        super().__init__(said.relay)
+        self._when = said.joined
+        self._network = network
+
+    def follow(self) -> None:
+        self._network.joined = self._closed()
+        self._network.touch()
+
+    def _wanted(self) -> bool:
+        network = self._network
+        driven = {ALWAYS: True, ENGINE: network.on[1], NOT_CRANKING: not network.starter_a}
+        return driven[self._when]
+
+
+class RelayState(Contact):
+    """A relay with the load behind it. by_awake(): whether the module that holds it is awake."""
 
     def __init__(self, said: Relay, loads: Loads, cabin: Cabin, by_awake: Callable[[], bool]) -> None:
+        super().__init__(said.name)
         self.said = said
-        self.stuck = self.failed = False
         self._loads = loads
         self._slot = loads.slot()
         self._cabin = cabin
@@ -107,13 +142,12 @@ class RelayState:
         return self.said.siemens if self._closed() and self._loads.powered() else 0.0
 
     def follow(self) -> None:
-        """Open or close by what is so now."""
         self._loads.conduct(self._slot, self.said.siemens if self._closed() else 0.0)
 
-    def _closed(self) -> bool:
+    def _wanted(self) -> bool:
         closed = self.said.closed
         switched = not self._cabin.conditions.isdisjoint(closed) or (self._cabin.engine and ENGINE in closed)
-        return self.stuck or (not self.failed and (switched or self._by_awake()))
+        return switched or self._by_awake()
 
 
 class TwitchState:

@@ -144,11 +144,13 @@ class Relay:
 
 @dataclass(frozen=True)
 class Second:
-    """A second battery behind its cable's ohms, on the first's side of all feeds while it is `joined`."""
+    """A second battery behind its cable's ohms, on the first's side of all feeds while it is `joined`; relay:
+    the name of what joins it, where it has one."""
 
     cell: Battery
     ohms: float
     joined: str
+    relay: str | None = None
 
 
 @dataclass(frozen=True)

@@ -85,12 +85,13 @@ class _Reader:
         modules = self._made(f["modules"], self._module)
         self._check_masters(f, buses, modules)
         relays = self._made(f["relays"], self._relay)
+        second = self._second(f["second"])
         made: dict[str, Any] = {
             "defects": self._made(f["defects"], lambda read: self._defect(read, f)),
             "twitches": self._made(f["twitches"], self._twitch),
             "lamps": self._made(f["lamps"], self._lamp),
             "splices": self._made(f["splices"], self._splice),
-            "second": self._second(f["second"]),
+            "second": second,
         }
         if len(self._findings) or not f.good:
             return None
@@ -204,10 +205,13 @@ class _Reader:
         return Splice(**f.named()) if self._on_fuse(f, "splice") else None
 
     def _second(self, f: Read | None) -> Second | None:
-        if f is None or not f.good:
+        if f is None:
             return None
-        cell = Battery(in_series=self._in_series, **_without(f, "cable_ohms", "joined"))
-        return Second(cell, f["ohms"], f["joined"])
+        is_own = "relay" not in f or self._own(f, "relay")
+        if not is_own or not f.good:
+            return None
+        cell = Battery(in_series=self._in_series, **_without(f, "cable_ohms", "joined", "relay"))
+        return Second(cell, f["ohms"], f["joined"], f["relay"])
 
     def _defect(self, f: Read, vehicle: Read) -> Defect | None:
         is_own, kind = self._own(f, "defect"), f["kind"]

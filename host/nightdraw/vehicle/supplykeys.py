@@ -16,10 +16,12 @@ from nightdraw.fields import (
     Quantity,
     Read,
     Record,
+    Text,
 )
 from nightdraw.vehicle import model
 from nightdraw.vehicle.model import Battery, Sensor, Source, Starter
 
+ITEM = Text("a name of letters, digits and '-', a letter first, at most 24", r"[A-Za-z][A-Za-z0-9-]{0,23}")
 LONGEST = "30 d"
 DRAW = Quantity("current", ("0 A", "100 A"), FLOAT)
 TIME = Quantity("time", ("1 ms", LONGEST), TICKS)
@@ -99,6 +101,7 @@ def second(in_series: int) -> Record:
             *cell(in_series),
             Field("ohms", OHMS, "Its cable.", default="0.005 ohm", to="cable_ohms"),
             Field("joined", Choice(model.JOINED), joined, True),
+            Field("relay", ITEM, "A name for the relay that joins it, whose contact may fail."),
         ),
     )
 

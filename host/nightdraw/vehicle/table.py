@@ -38,7 +38,6 @@ CALLS_EVERY = "1 s"  # more often than that is no schedule: a twitch
 IDLE = ("1 ms", "1 h")
 LIN_IDLE = ("4 s", "10 s")  # ISO 17987-2: how long a bus is silent until its nodes sleep by themselves
 CAN_IDLE = "2 s"  # some seconds in practice; our own figure
-ITEM = Text("a name of letters, digits and '-', a letter first, at most 24", r"[A-Za-z][A-Za-z0-9-]{0,23}")
 NAMED = Text("a name")  # of something that must exist
 LEAK = Quantity("resistance", ("1 ohm", "1000 kohm"), Held(lambda ohms: 1 / float(ohms)))
 # A defect's kind -> the keys that it must have, and those that it may.
@@ -91,7 +90,7 @@ def _list(of: Record, many: str, low: int = 0) -> Listed:
 
 
 def _named(key: str, meaning: str = "Its name.") -> Field:
-    return Field(key, ITEM, meaning, True, to="name")
+    return Field(key, sk.ITEM, meaning, True, to="name")
 
 
 def _watts(most: int) -> Quantity:
@@ -104,7 +103,7 @@ BLADE = (
 )
 MAIN = Record(
     "fuse",
-    (Field("fuse", ITEM, "Its name.", otherwise="the feed's with `-main` behind it", to="name"), *BLADE),
+    (Field("fuse", sk.ITEM, "Its name.", otherwise="the feed's with `-main` behind it", to="name"), *BLADE),
 )
 FEED = Record(
     "a feed",

@@ -31,6 +31,9 @@ def mixed(waits: Method, follows: Method, share: float, stays_ma: float, seed: i
     assert waits.time is not None
     assert follows.time is not None
     times = _mixture(waits.time, follows.time, share, seed)
+    odds: dict[str, float] = {
+        key: round(times.wrong, 4) for key in ("wrong_fuse", "lost") if key in waits.more
+    }
     in_run = (1 - share) * waits.more["in_run"] + share * follows.more["in_run"]
     return replace(
         waits,
@@ -39,7 +42,7 @@ def mixed(waits: Method, follows: Method, share: float, stays_ma: float, seed: i
         closed=None,
         law=None,
         hardest_s=(1 - share) * waits.hardest_s + share * follows.hardest_s,
-        more={**waits.more, "seen_by": "either", "in_run": round(in_run, 4)},
+        more={**waits.more, **odds, "seen_by": "either", "in_run": round(in_run, 4)},
     )
 
 
