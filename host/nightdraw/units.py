@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from fractions import Fraction
+from functools import lru_cache
 
 from nightdraw.errors import nearest
 
@@ -101,6 +102,7 @@ def shown(text: str) -> str:
     return repr(text if len(text) <= 40 else text[:37] + "...")
 
 
+@lru_cache(maxsize=4096)  # the bounds of a key are texts, too, and asked again for each value that is read
 def parse(text: str, dimension: str) -> Fraction:
     """The exact value of a quantity such as `12.6 V`, in the base unit of `dimension` (a key of UNITS).
 
