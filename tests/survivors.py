@@ -16,13 +16,5 @@ EXPLAINED: tuple[tuple[str, str, str, str, str], ...] = (
         "a block may hold one sample more: blocks overlap, and nothing found depends on where they end "
         "(tests/capture/test_pulses.py holds that over several sizes of a block)",
     ),
-    (
-        "firmware/boxcore/scpi_errors.py",
-        "super().__init__(code, info)",
-        "super().__init__(code, info)",
-        "pass",
-        "CPython's BaseException.__new__ keeps the arguments without it; MicroPython needs it, and the tests "
-        "that run there are too slow for this tool",
-    ),
 )
 MOST_EXPLAINED = 40  # more would hide what tests ought to notice

@@ -5,7 +5,6 @@ Rows for the instrument's table, see commands_common; nothing here is needed to 
 
 from boxcore import states as st
 from boxcore.commands_common import PROTECTED
-from boxcore.scpi_errors import ScpiError
 
 
 def rows(hal, loop):
@@ -15,11 +14,11 @@ def rows(hal, loop):
     plays."""
 
     def hardware(ins):
-        return "%d,%d,%d,%d,%d" % (hal.faults, hal.clock_hz, hal.starved_count, hal.late_ticks, hal.room())
+        return hal.faults, hal.clock_hz, hal.starved_count, hal.late_ticks, hal.room()
 
     def maintain(ins):
         if ins.box.state in st.BUSY:
-            raise ScpiError(-221, "halt first")
+            raise st.BoxError(-221, "halt first")
         loop.leave = True
 
     return (

@@ -20,15 +20,15 @@ Where the standard leaves room:
 
 from boxcore import scpi_text as words
 from boxcore import states as st
-from boxcore.commands_common import HALT, OPEN, PROTECTED
+from boxcore.commands_common import HALT, OPEN, PROTECTED, TAKES_BLOCK
 from boxcore.journal import CLOCK, FILE_BYTES, FILES
 from boxcore.loop import GRID_TICKS
 from boxcore.memory import ANSWER_BYTES
 from boxcore.port import NOT_MEASURED
 from boxcore.program import MAX_BYTES, MAX_TICKS, TICKS_PER_S
-from boxcore.scpi_errors import ScpiError
 from boxcore.slots import SLOTS
 from boxcore.slowmean import STEP_MV
+from boxcore.states import BoxError
 
 MAX_DATA = 160  # bytes of a block answer, ten journal records: a header and short answers have room beside it
 MAX_OFFSET = 0x3FFFFFFF  # the board's largest small integer: 67 million journal records
@@ -38,32 +38,23 @@ AMPERES = {"": 6, "A": 6, "MA": 3, "UA": 0}  # suffix -> power of ten to microam
 SECONDS = {"": 4, "S": 4, "MS": 1}  # suffix -> power of ten to ticks
 MAX_UTC_S = 0xFFFFFFFE  # the year 2106; the record has 32 bits
 TICKS_A_MS = 10
-UA_PLACES = 6
-TICK_PLACES = 4
-MV_PLACES = 3
-CDEG_PLACES = 2
-NONE = -1  # answered where there is no slot or no tick
+UA_PLACES, TICK_PLACES, MV_PLACES, CDEG_PLACES = 6, 4, 3, 2  # of answers in amperes, seconds, volts, degrees
+LOW, HIGH = "low", "high"  # MINimum and MAXimum where only the box knows them
 
 
 def slot_name(item):
     """A program's name as a slot number."""
-    text = item[1].upper() if item[0] == words.STRING else item[1]
     if item[0] == words.NUMBER:
-        raise ScpiError(-128)
-    if len(text) != 5 or text[:4] != "SLOT" or not words.is_digit(text[4]):
-        raise ScpiError(-282)
+        raise BoxError(-128)
+    text = item[1].upper()
+    if len(text) != 5 or text[:4] != "SLOT" or text[4] not in words.DIGITS:
+        raise BoxError(-282)
     return int(text[4])
 
 
-def _extreme(item):
-    return words.choice({"MINimum": "low", "MAXimum": "high", "DEFault": "low"})(item)
-
-
 def _level(item):
-    """A hand level: microamperes as a number, "low" or "high"."""
-    if item[0] == words.WORD:
-        return _extreme(item)
-    return words.scaled(item, AMPERES, 0, 10**9)
+    """A hand level: microamperes as a number, LOW or HIGH."""
+    return _EXTREME(item) if item[0] == words.WORD else words.scaled(item, AMPERES, 0, 10**9)
 
 
 def _seconds(item):
@@ -73,92 +64,83 @@ def _seconds(item):
     return words.scaled(item, SECONDS, 0, MAX_TICKS)
 
 
-def _listed(*values):
-    """Words and numbers as one answer."""
-    shown = [NONE if value is None else value for value in values]
-    return ",".join([value if isinstance(value, str) else "%d" % value for value in shown])
-
-
 _OFFSET = words.integer(0, MAX_OFFSET)
 _LENGTH = words.integer(0, MAX_DATA)
+_EXTREME = words.choice({"MINimum": LOW, "MAXimum": HIGH, "DEFault": LOW})
 _STATE = words.choice({"RUN": "RUN", "STOP": "STOP", "PAUSe": "PAUS", "CONTinue": "CONT"})
 
 
 # PROGram
 
 
+def _selected(ins):
+    """The chosen slot; until one is chosen that of the armed program, or else the first."""
+    return ins.box.slot or 0 if ins.chosen is None else ins.chosen
+
+
+def _of_selected(handler):
+    """The same handler for the form without a name."""
+    return lambda ins, *rest: handler(ins, _selected(ins), *rest)
+
+
 def _catalog(ins):
-    names = ['"SLOT%d"' % slot for slot in range(SLOTS) if not ins.box.slots.is_empty(slot)]
-    return ",".join(names) or '""'
-
-
-class _Sink:
-    """A program's way into its slot; the edge queue is full before each write, which may take long."""
-
-    def __init__(self, ins):
-        self._ins = ins
-
-    def write(self, piece):
-        """Take the next bytes."""
-        self._ins.box.top_up(self._ins.now)
-        self._ins.box.slots.write(piece)
-
-    def commit(self):
-        """Put what came in its slot."""
-        self._pause()
-        self._ins.box.slots.commit(self._pause)
-
-    def _pause(self):
-        self._ins.refresh()
-        self._ins.box.top_up(self._ins.now)
-
-    def abort(self):
-        """Drop it."""
-        self._ins.box.slots.abort()
-
-
-def _define(ins, slot, sink):
-    sink.commit()
+    return ['"SLOT%d"' % slot for slot in range(SLOTS) if not ins.box.slots.is_empty(slot)] or '""'
 
 
 def ask_change(box, slot):
     """Raise BoxError -284 for the slot that is armed: it must not change."""
     if box.state in st.ARMED and slot == box.slot:
-        raise st.BoxError(-284, "slot %d is armed" % slot)
+        raise BoxError(-284, "slot %d is armed" % slot)
 
 
-def _open_define(ins, slot, size):
+def _define(ins, slot, size):
+    """Store a program as its bytes come; the edge queue is full before each write, which may take long."""
+    box, slots = ins.box, ins.box.slots
     if size > MAX_BYTES:
-        raise ScpiError(-223, "a slot holds %d bytes" % MAX_BYTES)
-    if ins.box.slots.writing is not None:
-        raise ScpiError(-221, "another link stores a program")
-    ask_change(ins.box, slot)
-    ins.box.top_up(ins.now)
-    ins.box.slots.open_write(slot)
-    return _Sink(ins)
+        raise BoxError(-223, "a slot holds %d bytes" % MAX_BYTES)
+    if slots.writing is not None:
+        raise BoxError(-221, "another link stores a program")
+    ask_change(box, slot)
+
+    def pause():
+        ins.refresh()
+        box.top_up(ins.now)
+
+    box.top_up(ins.now)
+    slots.open_write(slot)
+    try:
+        piece = yield
+        while piece is not None:
+            box.top_up(ins.now)
+            slots.write(piece)
+            piece = yield
+        pause()
+        slots.commit(pause)
+    finally:
+        slots.abort()
 
 
 def _definition(ins, slot, offset=None, length=None):
     size = ins.box.slots.info(slot).bytes
     if offset is None:
         if size > MAX_DATA:
-            raise ScpiError(-223, "%d bytes: ask by offset and length" % size)
-        offset = 0
+            raise BoxError(-223, "%d bytes: ask by offset and length" % size)
+        offset, length = 0, MAX_DATA
     elif length is None:
-        raise ScpiError(-109)
-    return words.block(ins.box.slots.read_at(slot, offset, MAX_DATA if length is None else length))
+        raise BoxError(-109)
+    return words.block(ins.box.slots.read_at(slot, offset, length))
 
 
 def _delete(ins, slot):
     if ins.box.slots.is_empty(slot):
-        raise ScpiError(-282, "slot %d is empty" % slot)
+        raise BoxError(-282, "slot %d is empty" % slot)
     ask_change(ins.box, slot)
     ins.box.slots.delete(slot)
 
 
 def _delete_all(ins):
     if ins.box.state in st.ARMED:
-        raise ScpiError(-284)
+        raise BoxError(-284)
     for slot in range(SLOTS):
         ins.box.slots.delete(slot)
 
@@ -170,32 +152,31 @@ def _set_state(ins, slot, state):
     elif state == "RUN":
         ins.closes_switches()
         if ins.box.state in st.ARMED:
-            raise ScpiError(-221, "a program is armed already")
+            raise BoxError(-221, "a program is armed already")
         ins.box.arm(ins.now, slot)
     else:
-        raise ScpiError(-221, "a program runs or stops")
+        raise BoxError(-221, "a program runs or stops")
 
 
 def _set_selected_state(ins, state):
     if state == "STOP":
         ins.box.halt(ins.now)
     else:
-        _set_state(ins, ins.selected, state)
+        _set_state(ins, _selected(ins), state)
 
 
 def _program_state(ins, slot):
-    box = ins.box
-    if box.slot != slot or box.state not in st.ARMED:
+    if ins.box.slot != slot or ins.box.state not in st.ARMED:
         return "STOP"
-    return "PAUS" if box.state == st.HOLDING else "RUN"
-
-
-def _for_selected(handler):
-    """The same handler for the form without a name."""
-    return lambda ins, *rest: handler(ins, ins.selected, *rest)
+    return "PAUS" if ins.box.state == st.HOLDING else "RUN"
 
 
 # OUTPut, SOURce
+
+
+def _refuse_while_program(ins):
+    if ins.box.state in st.ARMED:
+        raise BoxError(-221, "a program is armed")
 
 
 def _set_output(ins, on):
@@ -205,11 +186,6 @@ def _set_output(ins, on):
     ins.closes_switches()
     _refuse_while_program(ins)
     ins.box.level(ins.now, ins.box.hand_ua, ins.box.hand_ticks)
-
-
-def _refuse_while_program(ins):
-    if ins.box.state in st.ARMED:
-        raise ScpiError(-221, "a program is armed")
 
 
 def _bounds_ua(ins):
@@ -222,10 +198,10 @@ def _bounds_ua(ins):
 def _set_level(ins, level):
     _refuse_while_program(ins)
     lowest_ua, highest_ua = _bounds_ua(ins)
-    level_ua = {"low": lowest_ua, "high": highest_ua}.get(level, level)
+    level_ua = {LOW: lowest_ua, HIGH: highest_ua}.get(level, level)
     if not lowest_ua <= level_ua <= highest_ua:
         bounds = [words.decimal_text(ua, UA_PLACES) for ua in (lowest_ua, highest_ua)]
-        raise ScpiError(-222, "%s A to %s A" % tuple(bounds))
+        raise BoxError(-222, "%s A to %s A" % tuple(bounds))
     if ins.box.state == st.LEVEL:
         ins.box.level(ins.now, level_ua, ins.box.hand_ticks)
     ins.box.hand_ua = level_ua
@@ -233,13 +209,11 @@ def _set_level(ins, level):
 
 def _hand_level(ins, extreme=None):
     lowest_ua, highest_ua = _bounds_ua(ins)
-    level_ua = {None: ins.box.hand_ua, "low": lowest_ua, "high": highest_ua}[extreme]
-    return words.decimal_text(level_ua, UA_PLACES)
+    return words.decimal_text({None: ins.box.hand_ua, LOW: lowest_ua, HIGH: highest_ua}[extreme], UA_PLACES)
 
 
 def _duration(ins, extreme=None):
-    ticks = {None: ins.box.hand_ticks, "low": 0, "high": MAX_TICKS}[extreme]
-    return words.decimal_text(ticks, TICK_PLACES)
+    return words.decimal_text({None: ins.box.hand_ticks, LOW: 0, HIGH: MAX_TICKS}[extreme], TICK_PLACES)
 
 
 # MEASure
@@ -263,7 +237,7 @@ def _temperature(ins):
     ins.refresh()
     cdeg = ins.box.readings.bank_cdeg
     if cdeg == NOT_MEASURED:
-        raise ScpiError(-241, "no bank temperature sensor")
+        raise BoxError(-241, "no bank temperature sensor")
     return words.decimal_text(cdeg, CDEG_PLACES)
 
 
@@ -273,27 +247,26 @@ def _temperature(ins):
 def _files(ins):
     journal = ins.box.journal
     used = journal.end - journal.start
-    return '%d,%d,"%s,BIN,%d"' % (used, max(0, FILES * FILE_BYTES - used), JOURNAL, used)
+    return used, max(0, FILES * FILE_BYTES - used), '"%s,BIN,%d"' % (JOURNAL, used)
 
 
 def _data(ins, name, offset, length):
     if name.upper() != JOURNAL:
-        raise ScpiError(-256)
+        raise BoxError(-256)
     try:
         if length <= MAX_DATA:
             return words.block(ins.box.journal.read_at(offset, length))
         view = memoryview(ins.box.answer)[:length]
         return view[: ins.box.journal.read_into(offset, view)]
     except ValueError as error:
-        raise ScpiError(-222, str(error)) from None
+        raise BoxError(-222, str(error)) from None
 
 
 # DIAGnostic
 
 
 def _run(ins):
-    box = ins.box
-    return _listed(box.state.upper(), box.slot, box.run, box.run_started)
+    return ins.box.state.upper(), ins.box.slot, ins.box.run, ins.box.run_started
 
 
 def _clock(ins):
@@ -308,27 +281,27 @@ def _pair(ins, utc_s, utc_ms=0):
 def _waits(ins):
     state, run = ins.box.state, ins.box.run_account
     if state not in st.BUSY:
-        return _listed(st.NOTHING.upper(), None, None)
+        return st.NOTHING.upper(), None, None
     what, below_mv, left_ticks = run.waits(state, ins.now)
-    return _listed(what.upper(), below_mv, left_ticks)
+    return what.upper(), below_mv, left_ticks
 
 
 def _program(ins, slot):
     info = ins.box.slots.info(slot)
-    return '"%s",%d,%d' % (info.name, info.bytes, info.crc32)
+    return words.quoted(info.name), info.bytes, info.crc32
 
 
 TABLE = (
     ("PROGram:CATalog?", PROTECTED, 0, (), _catalog),
-    ("PROGram[:SELected]:NAME", PROTECTED, 1, (slot_name,), lambda ins, slot: ins.select(slot)),
-    ("PROGram[:SELected]:NAME?", PROTECTED, 0, (), lambda ins: "SLOT%d" % ins.selected),
-    ("PROGram[:SELected]:DEFine", PROTECTED, 0, (), _for_selected(_define), _for_selected(_open_define)),
-    ("PROGram[:SELected]:DEFine?", PROTECTED, 0, (_OFFSET, _LENGTH), _for_selected(_definition)),
-    ("PROGram[:SELected]:DELete[:SELected]", PROTECTED, 0, (), _for_selected(_delete)),
+    ("PROGram[:SELected]:NAME", PROTECTED, 1, (slot_name,), lambda ins, slot: setattr(ins, "chosen", slot)),
+    ("PROGram[:SELected]:NAME?", PROTECTED, 0, (), lambda ins: "SLOT%d" % _selected(ins)),
+    ("PROGram[:SELected]:DEFine", PROTECTED, 0, (), _of_selected(_define), TAKES_BLOCK),
+    ("PROGram[:SELected]:DEFine?", PROTECTED, 0, (_OFFSET, _LENGTH), _of_selected(_definition)),
+    ("PROGram[:SELected]:DELete[:SELected]", PROTECTED, 0, (), _of_selected(_delete)),
     ("PROGram[:SELected]:DELete:ALL", PROTECTED, 0, (), _delete_all),
     ("PROGram[:SELected]:STATe", HALT, 1, (_STATE,), _set_selected_state),
-    ("PROGram[:SELected]:STATe?", PROTECTED, 0, (), _for_selected(_program_state)),
-    ("PROGram:EXPLicit:DEFine", PROTECTED, 1, (slot_name,), _define, _open_define),
+    ("PROGram[:SELected]:STATe?", PROTECTED, 0, (), _of_selected(_program_state)),
+    ("PROGram:EXPLicit:DEFine", PROTECTED, 1, (slot_name,), _define, TAKES_BLOCK),
     ("PROGram:EXPLicit:DEFine?", PROTECTED, 1, (slot_name, _OFFSET, _LENGTH), _definition),
     ("PROGram:EXPLicit:DELete", PROTECTED, 1, (slot_name,), _delete),
     ("PROGram:EXPLicit:STATe", PROTECTED, 2, (slot_name, _STATE), _set_state),
@@ -336,31 +309,25 @@ TABLE = (
     ("OUTPut[:STATe]", HALT, 1, (words.boolean,), _set_output),
     ("OUTPut[:STATe]?", OPEN, 0, (), lambda ins: 1 if ins.box.state in st.BUSY else 0),
     ("OUTPut:DURation", PROTECTED, 1, (_seconds,), lambda ins, ticks: setattr(ins.box, "hand_ticks", ticks)),
-    ("OUTPut:DURation?", PROTECTED, 0, (_extreme,), _duration),
+    ("OUTPut:DURation?", PROTECTED, 0, (_EXTREME,), _duration),
     ("OUTPut:PROTection:CLEar", PROTECTED, 0, (), lambda ins: ins.box.clear(ins.now)),
     ("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]", PROTECTED, 1, (_level,), _set_level),
-    ("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]?", PROTECTED, 0, (_extreme,), _hand_level),
+    ("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]?", PROTECTED, 0, (_EXTREME,), _hand_level),
     ("MEASure[:SCALar]:VOLTage[:DC]?", OPEN, 0, (), _voltage),
     ("MEASure[:SCALar]:CURRent[:DC]?", PROTECTED, 0, (), _current),
     ("MEASure[:SCALar]:TEMPerature?", PROTECTED, 0, (), _temperature),
     ("MMEMory:CATalog?", PROTECTED, 0, (), _files),
     ("MMEMory:DATA?", PROTECTED, 3, (words.string, _OFFSET, words.integer(0, ANSWER_BYTES)), _data),
     ("DIAGnostic:BOARd?", OPEN, 0, (), lambda ins: words.quoted(ins.box.board.name)),
-    ("DIAGnostic:CHANnels?", PROTECTED, 0, (), lambda ins: _listed(*ins.box.bank.channels_ns)),
+    ("DIAGnostic:CHANnels?", PROTECTED, 0, (), lambda ins: ins.box.bank.channels_ns),
     ("DIAGnostic:CLOCk", PROTECTED, 1, (words.integer(0, MAX_UTC_S), words.integer(0, 999)), _pair),
     ("DIAGnostic:CLOCk?", OPEN, 0, (), _clock),
-    (
-        "DIAGnostic:JOURnal?",
-        PROTECTED,
-        0,
-        (),
-        lambda ins: _listed(ins.box.journal.start, ins.box.journal.end),
-    ),
-    ("DIAGnostic:MONitor?", PROTECTED, 0, (), lambda ins: _listed(ins.box.board.monitor)),
+    ("DIAGnostic:JOURnal?", PROTECTED, 0, (), lambda ins: (ins.box.journal.start, ins.box.journal.end)),
+    ("DIAGnostic:MONitor?", PROTECTED, 0, (), lambda ins: int(ins.box.board.monitor)),
     ("DIAGnostic:OWN?", PROTECTED, 0, (), lambda ins: words.decimal_text(ins.box.board.own_ua, UA_PLACES)),
     ("DIAGnostic:PROGram?", PROTECTED, 1, (slot_name,), _program),
     ("DIAGnostic:RUN?", PROTECTED, 0, (), _run),
-    ("DIAGnostic:SEAL?", OPEN, 1, (words.integer(0, MAX_SEAL),), lambda ins, n: _listed(n, *ins.seal())),
+    ("DIAGnostic:SEAL?", OPEN, 1, (words.integer(0, MAX_SEAL),), lambda ins, n: (n,) + ins.seal()),
     ("DIAGnostic:STATe?", OPEN, 0, (), lambda ins: ins.box.state.upper()),
     ("DIAGnostic:WAIT?", PROTECTED, 0, (), _waits),
 )

@@ -2,16 +2,19 @@
 
 A row of a table is (header, when locked, parameters needed, parameters' parsers, handler): the header as the
 standard writes it, optional nodes in brackets; OPEN, HALT or PROTECTED; the handler is called with the
-instrument and the parsed parameters, and answers with a whole number, text or bytes, a command with None. A
-row whose last parameter is a block has a sixth entry, the opener: called with the instrument, the parameters
-and the block's size it returns the sink (write, abort) for the block's bytes; when they were all written the
-handler is called with the sink as last parameter.
+instrument and the parsed parameters, and answers with what scpi_text.listed() takes or bytes, a command with
+None. A row whose last parameter is a block ends with TAKES_BLOCK: its handler is a generator that is called
+with the block's size too, asks permission, and then gets the block's pieces, at last None; where something
+fails meanwhile it is closed.
 """
 
 from boxcore import __version__
 from boxcore import states as st
 from boxcore.scpi_status import MASTER_SUMMARY, MAX_BYTE, MAX_REGISTER
 from boxcore.scpi_text import register
+
+HEADER, LOCKED, NEEDED, PARSERS, HANDLER = 0, 1, 2, 3, 4  # what stands where in a row
+TAKES_BLOCK = "block"
 
 # What a locked box does with a header. Open is what tells that the box is well, opens switches, or belongs to
 # the lock; protected whatever shows or changes programs, journal and settings, or gives a run away.
@@ -37,13 +40,13 @@ def ask_not(ins, states, what):
 
 
 def _identify(ins):
-    fields = (MAKER, ins.box.board.name[:MAX_FIELD], ins.box.serial[:MAX_FIELD], __version__)
-    return ",".join([field or "0" for field in fields])
+    return MAKER, ins.box.board.name[:MAX_FIELD] or "0", ins.box.serial[:MAX_FIELD] or "0", __version__
 
 
 def _reset(ins):
     ins.box.halt(ins.now)
-    ins.restore()
+    ins.box.hand_ua, ins.box.hand_ticks = ins.box.board.own_ua, 0
+    ins.chosen = None
 
 
 def _selftest(ins):
@@ -54,17 +57,19 @@ def _selftest(ins):
     return selftest.run(ins.box)
 
 
-def _register_rows(header, name):
-    """The rows of one of SCPI's register sets; `name` is its attribute of Status."""
-
-    def of(ins):
-        return getattr(ins.status, name)
-
+def _register_rows(header, of):
+    """The rows of one of SCPI's register sets, which `of` finds in a Status."""
     return (
-        (header + "[:EVENt]?", OPEN, 0, (), lambda ins: of(ins).take_event()),
-        (header + ":CONDition?", OPEN, 0, (), lambda ins: of(ins).condition),
-        (header + ":ENABle?", OPEN, 0, (), lambda ins: of(ins).enable & MAX_REGISTER),
-        (header + ":ENABle", OPEN, 1, (_REGISTER,), lambda ins, mask: setattr(of(ins), "enable", mask)),
+        (header + "[:EVENt]?", OPEN, 0, (), lambda ins: of(ins.status).take_event()),
+        (header + ":CONDition?", OPEN, 0, (), lambda ins: of(ins.status).condition),
+        (header + ":ENABle?", OPEN, 0, (), lambda ins: of(ins.status).enable & MAX_REGISTER),
+        (
+            header + ":ENABle",
+            OPEN,
+            1,
+            (_REGISTER,),
+            lambda ins, mask: setattr(of(ins.status), "enable", mask),
+        ),
     )
 
 
@@ -82,10 +87,10 @@ TABLE = (
     ("*STB?", OPEN, 0, (), lambda ins: ins.status.byte(ins.answer_waits())),
     ("*TST?", PROTECTED, 0, (), _selftest),
     ("*WAI", OPEN, 0, (), lambda ins: None),
-    ("SYSTem:ERRor[:NEXT]?", OPEN, 0, (), lambda ins: ins.status.errors.pop()),
+    ("SYSTem:ERRor[:NEXT]?", OPEN, 0, (), lambda ins: ins.status.next_error()),
     ("SYSTem:ERRor:COUNt?", OPEN, 0, (), lambda ins: len(ins.status.errors)),
     ("SYSTem:VERSion?", OPEN, 0, (), lambda ins: SCPI_VERSION),
     ("STATus:PRESet", OPEN, 0, (), lambda ins: ins.status.preset()),
 )
-TABLE += _register_rows("STATus:OPERation", "operation")
-TABLE += _register_rows("STATus:QUEStionable", "questionable")
+TABLE += _register_rows("STATus:OPERation", lambda status: status.operation)
+TABLE += _register_rows("STATus:QUEStionable", lambda status: status.questionable)

@@ -19,12 +19,10 @@ order. Rows and handlers as commands_common describes them.
 
 import binascii
 
-from boxcore import lock
 from boxcore import scpi_text as words
-from boxcore.commands_common import OPEN, PROTECTED
-from boxcore.scpi_errors import ScpiError
-
-CONFIRMATION_BYTES = 32
+from boxcore.commands_common import OPEN, PROTECTED, TAKES_BLOCK
+from boxcore.lock import MAC_BYTES, POINT_BYTES, SEALED_BYTES, Lock
+from boxcore.states import BoxError
 
 
 def hexadecimal(size):
@@ -34,77 +32,52 @@ def hexadecimal(size):
         try:
             data = binascii.unhexlify(words.string(item))
         except ValueError:
-            raise ScpiError(-151) from None
+            data = b""
         if len(data) != size:
-            raise ScpiError(-151)
+            raise BoxError(-151)
         return data
 
     return parse
 
 
-class Sealed:
-    """Takes the block of NEW."""
-
-    def __init__(self):
-        self.data = b""
-
-    def write(self, piece):
-        """More of it."""
-        self.data += bytes(piece)
-
-    def abort(self):
-        """Nothing was kept that could go wrong."""
+def _does(method):
+    """The handler that calls a method of the lock with the time and the parameters."""
+    return lambda ins, *values: method(ins.box.lock, ins.now, *values)
 
 
-def _open_set(ins, size):
-    if size != lock.SEALED_BYTES:
-        raise ScpiError(-161)
-    return Sealed()
+def _tells(method):
+    """The handler that answers with the bytes that a method of the lock returns."""
+    return lambda ins: _digits(method(ins.box.lock, ins.now))
 
 
 def _digits(data):
     return words.quoted(binascii.hexlify(data).decode())
 
 
-def _salt(ins):
-    return "%s,%d" % (_digits(ins.box.lock.salt), ins.box.lock.cost)
+def _set(ins, size):
+    if size != SEALED_BYTES:
+        raise BoxError(-161)
+    data = b""
+    piece = yield
+    while piece is not None:
+        data += bytes(piece)
+        piece = yield
+    ins.box.lock.set(ins.now, data)
 
 
-def _tries(ins):
-    return "%d,%d" % (ins.box.lock.tries, ins.box.lock.wait_s(ins.now))
-
-
-_POINT = hexadecimal(lock.POINT_BYTES)
+_CONFIRMATION = hexadecimal(MAC_BYTES)
+_POINT = hexadecimal(POINT_BYTES)
 
 TABLE = (
-    (
-        "SYSTem:PASSword[:CENable]",
-        OPEN,
-        1,
-        (hexadecimal(CONFIRMATION_BYTES),),
-        lambda ins, confirmation: ins.box.lock.unlock(ins.now, confirmation),
-    ),
-    ("SYSTem:PASSword[:CENable]:STATe?", OPEN, 0, (), lambda ins: "0" if ins.box.lock.locked else "1"),
-    ("SYSTem:PASSword:CDISable", OPEN, 0, (), lambda ins: ins.box.lock.lock(ins.now)),
-    ("SYSTem:PASSword:SHARe", OPEN, 1, (_POINT,), lambda ins, share: ins.box.lock.begin(ins.now, share)),
-    ("SYSTem:PASSword:SHARe?", OPEN, 0, (), lambda ins: _digits(ins.box.lock.share(ins.now))),
-    ("SYSTem:PASSword:CONFirm?", OPEN, 0, (), lambda ins: _digits(ins.box.lock.confirmation(ins.now))),
-    ("SYSTem:PASSword:SALT?", OPEN, 0, (), _salt),
-    ("SYSTem:PASSword:TRIes?", OPEN, 0, (), _tries),
-    (
-        "SYSTem:PASSword:NEW:SHARe",
-        PROTECTED,
-        1,
-        (_POINT,),
-        lambda ins, share: ins.box.lock.begin_set(ins.now, share),
-    ),
-    (
-        "SYSTem:PASSword:NEW",
-        PROTECTED,
-        0,
-        (),
-        lambda ins, sink: ins.box.lock.set(ins.now, sink.data),
-        _open_set,
-    ),
-    ("SYSTem:PASSword:CLEar", PROTECTED, 0, (), lambda ins: ins.box.lock.clear(ins.now)),
+    ("SYSTem:PASSword[:CENable]", OPEN, 1, (_CONFIRMATION,), _does(Lock.unlock)),
+    ("SYSTem:PASSword[:CENable]:STATe?", OPEN, 0, (), lambda ins: int(not ins.box.lock.locked)),
+    ("SYSTem:PASSword:CDISable", OPEN, 0, (), _does(Lock.lock)),
+    ("SYSTem:PASSword:SHARe", OPEN, 1, (_POINT,), _does(Lock.begin)),
+    ("SYSTem:PASSword:SHARe?", OPEN, 0, (), _tells(Lock.share)),
+    ("SYSTem:PASSword:CONFirm?", OPEN, 0, (), _tells(Lock.confirmation)),
+    ("SYSTem:PASSword:SALT?", OPEN, 0, (), lambda ins: (_digits(ins.box.lock.salt), ins.box.lock.cost)),
+    ("SYSTem:PASSword:TRIes?", OPEN, 0, (), lambda ins: (ins.box.lock.tries, ins.box.lock.wait_s(ins.now))),
+    ("SYSTem:PASSword:NEW:SHARe", PROTECTED, 1, (_POINT,), _does(Lock.begin_set)),
+    ("SYSTem:PASSword:NEW", PROTECTED, 0, (), _set, TAKES_BLOCK),
+    ("SYSTem:PASSword:CLEar", PROTECTED, 0, (), _does(Lock.clear)),
 )

@@ -20,23 +20,16 @@ from boxcore.program import TICKS_PER_S
 from boxcore.trim import MILLION
 
 CLOSE_S = 30
-MAX_PARAMETER_S = 3_600
 MAX_CLOSE_S = 300  # a meter is read within seconds; one that is forgotten heats for 5 min
 MAX_UA = 10**9
 MAX_MV = 10**6
 VOLTS = {"": 3, "V": 3, "MV": 0}  # suffix -> power of ten to millivolts
-SECONDS = {"": 0, "S": 0}
 
 _CHANNEL = words.integer(1, MAX_CHANNELS)
 _AMPERES = words.quantity(AMPERES, 0, MAX_UA)
 _VOLTS = words.quantity(VOLTS, 1, MAX_MV)
 
-
-def _seconds(item):
-    seconds = words.scaled(item, SECONDS, 1, MAX_PARAMETER_S)
-    if seconds > MAX_CLOSE_S:
-        raise st.BoxError(-222, "at most %d s" % MAX_CLOSE_S)
-    return seconds
+_SECONDS = words.quantity({"": 0, "S": 0}, 1, MAX_CLOSE_S)
 
 
 def _close(ins, channel, seconds=CLOSE_S):
@@ -77,7 +70,7 @@ def _supply(ins, supply_mv):
 def _data(ins, channel):
     trim = ins.box.trim
     true_ns = trim.channels_ns[channel - 1] if trim.is_trimmed(channel) else 0
-    return "%d,%d" % (trim.nominal_ns[channel - 1], true_ns)
+    return trim.nominal_ns[channel - 1], true_ns
 
 
 def _clear(ins, channel=None):
@@ -88,7 +81,7 @@ def _clear(ins, channel=None):
 
 
 TABLE = (
-    ("CALibration:CLOSe", PROTECTED, 1, (_CHANNEL, _seconds), _close),
+    ("CALibration:CLOSe", PROTECTED, 1, (_CHANNEL, _SECONDS), _close),
     ("CALibration:READing", PROTECTED, 3, (_CHANNEL, _AMPERES, _VOLTS), _reading),
     ("CALibration:SUPPly", PROTECTED, 1, (_VOLTS,), _supply),
     ("CALibration:SUPPly?", PROTECTED, 0, (), lambda ins: ins.box.trim.supply_ppm),

@@ -2,9 +2,9 @@
 
 It keeps a record that the host derived from a passcode, never the passcode; knowing the passcode is proved
 by an exchange (spake2plus.py) in which one can be tried, but never read or checked afterwards. A passcode is
-set under a key that box and host agree on then and there, so that a listener has nothing. Time and random
-bytes come in; what takes long is done step by step, by work(). It is no safe: whoever reaches the prompt has
-the files.
+set under the key of another such exchange, in which nothing has to be known, so that a listener has nothing.
+Time and random bytes come in; what takes long is done step by step, by work(). It is no safe: whoever reaches
+the prompt has the files.
 """
 
 import hashlib
@@ -21,13 +21,15 @@ MAGIC = b"NDlk"
 FORMAT = 2
 LAYOUT = "<4sBBHI16s227s"  # magic, format, 0, failed tries, cost, salt, record; CRC-32 of all before
 SALT_BYTES = 16  # at least 128 bits (NIST SP 800-132, 5.1)
-NUMBER_BYTES = 32
 POINT_BYTES = 65
-RECORD_BYTES = NUMBER_BYTES + 3 * POINT_BYTES  # w0, L, w0 * M, w0 * N: what the verifier of spake2plus takes
+RECORD_BYTES = 32 + 3 * POINT_BYTES  # a number and three points: what spake2plus.unpack() takes
 MAC_BYTES = 32
-SEALED_BYTES = SALT_BYTES + 4 + RECORD_BYTES + MAC_BYTES  # salt, cost, the record enciphered, a code of all
+HEAD_BYTES = SALT_BYTES + 4  # salt and cost
+SEALED_BYTES = HEAD_BYTES + RECORD_BYTES + MAC_BYTES  # these, the record enciphered, a code of all
 MAX_TRIES = 0xFFFF
-CONTEXT = b"Nightdraw unlock, format 2"  # RFC 9383's: an exchange for anything else never serves here
+# RFC 9383's context and names of the two sides: an exchange for anything else never serves here.
+TO_UNLOCK = (b"Nightdraw unlock, format 2", b"", b"")
+TO_SET = (b"Nightdraw set, format 2", b"", b"")
 
 # Seconds until the next try, by failed tries since the last good one, all boots together; the last value
 # stands for all beyond. Slips of a finger cost next to nothing; the longest wait is what an instructor loses
@@ -46,46 +48,32 @@ def wait_ticks(tries):
     return WAITS_S[min(tries, len(WAITS_S) - 1)] * TICKS_PER_S
 
 
-def _curve():
+def _pake():
     """The arithmetic, loaded when it is first wanted: most boxes never lock."""
-    from boxcore import p256, spake2plus
+    from boxcore import spake2plus
 
-    return p256, spake2plus
-
-
-def ciphered(pake, key, record):
-    """A record's bytes hidden under a key, or shown again."""
-    return bytes([a ^ b for a, b in zip(record, pake.hkdf(key, b"cipher", RECORD_BYTES))])
+    return spake2plus
 
 
-def agreed(number, other_share, first, second):
-    """A generator that returns the key of two sides that sent each other shares, number * BASE and
-    other_share (bytes, ValueError where it is no point); first, second: host's and box's share."""
-    curve, pake = _curve()
-    point = yield from curve.multiply(number, curve.decode(other_share))
-    point = yield from curve.affine(point)
-    return pake.hkdf(curve.encode(point) + first + second, b"Nightdraw set", 32)
-
-
-def unpack_record(record):
-    """(w0, L, w0 * M, w0 * N) of a record's bytes; raises ValueError where one is no point."""
-    curve, _ = _curve()
-    ends = [NUMBER_BYTES + POINT_BYTES * k for k in range(4)]
-    points = [curve.decode(record[ends[k] : ends[k + 1]]) for k in range(3)]
-    return (int.from_bytes(record[:NUMBER_BYTES], "big"), points[0], points[1], points[2])
+def _ask_point(share):
+    """Raise BoxError -224 for a host's share that is no point."""
+    try:
+        _pake().p256.decode(share)
+    except ValueError as error:
+        raise BoxError(-224, str(error)) from None
 
 
 class Exchange:
     """What is under way with one host: its share, the generator at work, then the box's share and keys."""
 
-    def __init__(self, to_set, prover_share, now, tell_at, steps):
-        self.to_set = to_set
+    def __init__(self, names, prover_share, now, tell_at, steps):
+        self.names = names
         self.prover_share = prover_share
         self.until = now + EXCHANGE_TICKS
         self.tell_at = tell_at
         self.steps = steps
         self.share = b""
-        self.keys = None  # spake2plus.Keys, or the agreed key's bytes to set a passcode
+        self.keys = None  # spake2plus.Keys
 
 
 class Lock:
@@ -98,19 +86,14 @@ class Lock:
     """
 
     def __init__(self, store, random, note):
-        self.locked = False
-        self.damaged = False
-        self.tries = 0
-        self.salt = b""
-        self.cost = 0
-        self._record = None
-        self._store = store
-        self._random = random
-        self._note = note
+        self.locked = self.damaged = False
+        self._hold(0, 0, b"", None)
+        self._store, self._random, self._note = store, random, note
         self._exchange = None
-        self._boot = 0
-        self._begun = 0
-        self._wait_until = 0
+        self._boot = self._begun = self._wait_until = 0
+
+    def _hold(self, tries, cost, salt, record):
+        self.tries, self.cost, self.salt, self._record = tries, cost, salt, record
 
     @property
     def is_set(self):
@@ -129,29 +112,37 @@ class Lock:
         except OSError:
             pass
         if data is not None:
-            self.damaged = not self._unpack(data)
             self.locked = True
+            self.damaged = not self._unpack(files.body_of(data))
             self._wait_until = now + wait_ticks(self.tries)
         return self.damaged
 
-    def _unpack(self, data):
-        body = files.body_of(data)
-        if len(body) != struct.calcsize(LAYOUT):
+    def _unpack(self, body):
+        if len(body) != struct.calcsize(LAYOUT) or body[:5] != MAGIC + bytes((FORMAT,)):
             return False
-        magic, found, _, tries, cost, salt, record = struct.unpack(LAYOUT, body)
-        if magic != MAGIC or found != FORMAT:
-            return False
-        self.tries, self.cost, self.salt, self._record = tries, cost, salt, record
+        self._hold(*struct.unpack(LAYOUT, body)[3:])
         return True
 
-    def _save(self, tries, cost, salt, record):
-        """Write the file whole; raises BoxError -250."""
+    def _keep(self, tries, cost, salt, record):
+        """Write the file whole, then go by it; raises BoxError -250."""
         body = struct.pack(LAYOUT, MAGIC, FORMAT, 0, tries, cost, salt, record)
         files.replace(self._store, NAME, files.sealed(body))
+        self._hold(tries, cost, salt, record)
 
     def wait_s(self, now):
         """Whole seconds until a try is taken, 0: now."""
         return max(0, -((now - self._wait_until) // TICKS_PER_S))
+
+    def ask_open(self):
+        """Raise BoxError -203 while the box is locked."""
+        if self.locked:
+            raise BoxError(-203, "the box is locked")
+
+    def _ask_set(self):
+        if self.damaged:
+            raise BoxError(-315, "the lock's file is damaged")
+        if self._record is None:
+            raise BoxError(-221, "no passcode is set")
 
     # -- an exchange -----------------------------------------------------------------------------------
 
@@ -160,58 +151,39 @@ class Lock:
 
         A try is counted on the store before anything is computed, so that neither a power cut nor going away
         wins anything. Raises BoxError -221 (no passcode), -203 (too soon), -224 (no point), -315, -250."""
-        if self._goes_on(now, share, False):
+        if self._goes_on(now, share, TO_UNLOCK):
             return
         self._ask_set()
         if now < self._wait_until:
             raise BoxError(-203, "wait %d s" % self.wait_s(now))
-        _, pake = self._ask_point(share)
-        self._fail(now)
-        tries = min(self.tries + 1, MAX_TRIES)
-        self._save(tries, self.cost, self.salt, self._record)
-        self.tries = tries
-        self._wait_until = now + wait_ticks(tries)
-        names = pake.Names(CONTEXT, b"", b"")
-        steps = pake.verify(names, unpack_record(self._record), self._secret(now), share)
-        self._exchange = Exchange(False, share, now, now + TELL_TICKS, steps)
+        _ask_point(share)
+        self._forget(now)
+        self._keep(min(self.tries + 1, MAX_TRIES), self.cost, self.salt, self._record)
+        self._wait_until = now + wait_ticks(self.tries)
+        self._start(now, share, TO_UNLOCK, _pake().unpack(self._record), now + TELL_TICKS)
 
     def begin_set(self, now, share):
         """Begin to set a passcode with the host's share; raises BoxError -203 (locked), -224 (no point)."""
-        if self._goes_on(now, share, True):
+        if self._goes_on(now, share, TO_SET):
             return
-        self._ask_open()
-        self._ask_point(share)
-        self._fail(now)
-        self._exchange = Exchange(True, share, now, now, self._agree(self._secret(now), share))
+        self.ask_open()
+        _ask_point(share)
+        self._forget(now)
+        self._start(now, share, TO_SET, _pake().PUBLIC, now)
 
-    def _agree(self, number, prover_share):
-        curve, _ = _curve()
-        point = yield from curve.multiply(number, curve.BASE)
-        point = yield from curve.affine(point)
-        share = curve.encode(point)
-        key = yield from agreed(number, prover_share, prover_share, share)
-        return share, key
-
-    def _goes_on(self, now, share, to_set):
+    def _goes_on(self, now, share, names):
         found = self._exchange
-        return (
-            found is not None and (found.prover_share, found.to_set) == (share, to_set) and now < found.until
-        )
+        return found is not None and (found.prover_share, found.names) == (share, names) and now < found.until
 
-    def _ask_point(self, share):
-        curve, pake = _curve()
-        try:
-            curve.decode(share)
-        except ValueError as error:
-            raise BoxError(-224, str(error)) from None
-        return curve, pake
+    def _start(self, now, share, names, record, tell_at):
+        steps = _pake().verify(names, record, self._secret(now), share)
+        self._exchange = Exchange(names, share, now, tell_at, steps)
 
     def _secret(self, now):
         """A number for one exchange. The record is in it, so that a bad random source alone tells nobody."""
-        _, pake = _curve()
         self._begun += 1
         stamp = struct.pack("<IQI", self._boot, now, self._begun) + (self._record or b"") + self._random(64)
-        return pake.scalar(hashlib.sha256(b"0" + stamp).digest() + hashlib.sha256(b"1" + stamp).digest())
+        return _pake().scalar(hashlib.sha256(b"0" + stamp).digest() + hashlib.sha256(b"1" + stamp).digest())
 
     def work(self):
         """One step of the arithmetic, some milliseconds on the board; True while there is more to do."""
@@ -229,7 +201,6 @@ class Lock:
         return False
 
     def _present(self, now):
-        """The exchange whose box's share may be told; raises BoxError -221."""
         found = self._exchange
         if found is None or now >= found.until or not (found.steps or found.keys):
             raise BoxError(-221, "send a share first")
@@ -240,53 +211,43 @@ class Lock:
         found = self._present(now)
         return found.share if now >= found.tell_at else b""
 
+    def _keys(self, now, names):
+        """What a finished exchange has given, told with its share; raises BoxError -221."""
+        found = self._present(now)
+        if found.names != names or not self.share(now):
+            raise BoxError(-221, "wait for the share")
+        return found.keys
+
     def confirmation(self, now):
-        """The box's confirmation, told with its share; raises BoxError -221."""
-        found = self._present(now)
-        if found.to_set or not self.share(now):
-            raise BoxError(-221, "wait for the share")
-        return found.keys.verifier_confirmation
+        """The box's confirmation; raises BoxError -221."""
+        return self._keys(now, TO_UNLOCK).verifier_confirmation
 
-    def _take(self, now, to_set):
-        """The finished exchange, which serves once; raises BoxError -221."""
-        found = self._present(now)
-        if found.to_set != to_set or not self.share(now):
-            raise BoxError(-221, "wait for the share")
-        self._exchange = None
-        return found
-
-    def _fail(self, now):
-        """Forget the exchange under way; one to unlock was a failed try."""
+    def _forget(self, now):
+        """Drop the exchange under way; one to unlock was a failed try."""
         found = self._exchange
         self._exchange = None
-        if found is not None and not found.to_set:
+        if found is not None and found.names == TO_UNLOCK:
             self._note(now, jn.LATCH, jn.WRONG, self.tries)
 
     def unlock(self, now, confirmation):
-        """Open the lock by the host's confirmation, until lock() or the next power-up.
+        """Open the lock by the host's confirmation, which serves once, until lock() or the next power-up.
 
         Raises BoxError -221 (no exchange, or not ready), -224 (wrong), -315 (damaged)."""
         self._ask_set()
-        found = self._take(now, False)
-        _, pake = _curve()
-        if not pake.same(confirmation, found.keys.prover_confirmation):
+        keys = self._keys(now, TO_UNLOCK)
+        if not _pake().same(confirmation, keys.prover_confirmation):
             self._wait_until = now + wait_ticks(self.tries)
-            self._note(now, jn.LATCH, jn.WRONG, self.tries)
+            self._forget(now)
             raise BoxError(-224, "wrong passcode")
+        self._exchange = None
         self._note(now, jn.LATCH, jn.UNLATCHED, self.tries - 1)
         self.locked = False
         self.tries = 0
         self._wait_until = now
         try:
-            self._save(0, self.cost, self.salt, self._record)
+            self._keep(0, self.cost, self.salt, self._record)
         except BoxError:
             pass  # it was counted as failed, that is all
-
-    def _ask_set(self):
-        if self.damaged:
-            raise BoxError(-315, "the lock's file is damaged")
-        if self._record is None:
-            raise BoxError(-221, "no passcode is set")
 
     # -- settings --------------------------------------------------------------------------------------
 
@@ -299,41 +260,37 @@ class Lock:
             self.locked = True
             self._note(now, jn.LATCH, jn.LATCHED, self.tries)
 
-    def _ask_open(self):
-        if self.locked:
-            raise BoxError(-203, "the box is locked")
-
     def set(self, now, data):
-        """Take a passcode's record, sealed under the key of begin_set()'s exchange; it replaces an earlier
-        one, the box stays open until lock() or power-up.
+        """Take a passcode's record, sealed under the key of begin_set()'s exchange, which serves once; it
+        replaces an earlier one, the box stays open until lock() or power-up.
 
         Raises BoxError -203 (locked), -221 (no exchange, or not ready), -224 (something came through
         changed), -250; nothing has changed then."""
-        self._ask_open()
-        key = self._take(now, True).keys
-        _, pake = _curve()
-        code = pake.hmac_sha256(pake.hkdf(key, b"code", MAC_BYTES), data[:-MAC_BYTES])
-        salt, hidden = data[:SALT_BYTES], data[SALT_BYTES + 4 : -MAC_BYTES]
-        record = ciphered(pake, key, hidden)
+        self.ask_open()
+        key = self._keys(now, TO_SET).shared
+        self._exchange = None
+        pake = _pake()
+        sent, code = data[:-MAC_BYTES], data[-MAC_BYTES:]
+        salt, cost, record = (
+            sent[:SALT_BYTES],
+            sent[SALT_BYTES:HEAD_BYTES],
+            pake.ciphered(key, sent[HEAD_BYTES:]),
+        )
         try:
-            if len(data) != SEALED_BYTES or not pake.same(code, data[-MAC_BYTES:]):
+            if not pake.same(code, pake.hmac_sha256(pake.hkdf(key, b"code", MAC_BYTES), sent)):
                 raise ValueError
-            unpack_record(record)
+            pake.unpack(record)
         except ValueError:
             raise BoxError(-224, "it did not come through whole") from None
-        cost = struct.unpack("<I", data[SALT_BYTES : SALT_BYTES + 4])[0]
-        self._save(0, cost, salt, record)
-        self.salt, self.cost, self._record = salt, cost, record
-        self.tries = 0
+        self._keep(0, int.from_bytes(cost, "little"), salt, record)
         self._note(now, jn.LATCH, jn.PASSCODE_SET, 0)
 
     def clear(self, now):
         """Take the passcode away: the box is open from now on. Raises BoxError -203 (locked), -250."""
-        self._ask_open()
+        self.ask_open()
         try:
             self._store.delete(NAME)
         except OSError as error:
             raise store_failed(error) from None
-        self.salt, self.cost, self._record = b"", 0, None
-        self.tries = 0
+        self._hold(0, 0, b"", None)
         self._note(now, jn.LATCH, jn.PASSCODE_GONE, 0)

@@ -117,12 +117,3 @@ def affine(point):
         yield
     square = inverse * inverse % P
     return x * square % P, y * square * inverse % P, 1
-
-
-def finish(steps):
-    """Drive a generator to its end at once; returns what it returns."""
-    while True:
-        try:
-            next(steps)
-        except StopIteration as end:
-            return end.value

@@ -1,4 +1,4 @@
-"""The message exchange of IEEE 488.2 as a protocol with no I/O: bytes and the time in, events out.
+"""The message exchange of IEEE 488.2 as a protocol with no I/O: bytes and time in, calls of a consumer out.
 
 It finds where messages, units, strings and blocks begin and end, and bounds them. It never knows a command
 (that is commands.py), never holds a block (its bytes pass through in pieces) and never reads a clock.
@@ -17,14 +17,6 @@ SPACES = " "
 MAX_LINE = 256  # bytes of a message outside its blocks, NL not counted: what the board sets aside for one
 SILENCE_TICKS = 20_000  # 2 s: a sender that pauses this long inside a block is gone
 
-# Events: what they carry.
-UNIT = 1  # text of one program message unit
-BLOCK = 2  # text of a unit up to its block, the block's size in bytes; DATA and CLOSE follow
-DATA = 3  # the next bytes of the block, a memoryview that is valid until the next event
-CLOSE = 4  # the block's unit is over: the text after the block
-END = 5  # the message is over; None
-FAULT = 6  # number of a standard error: the rest of the message is dropped
-
 _TEXT, _QUOTE, _HASH, _COUNT, _BLOCK, _SKIP = 0, 1, 2, 3, 4, 5
 _NL = 10
 _SPACE = 32
@@ -34,7 +26,6 @@ _QUOTES = (34, 39)
 _NUMBER_SIGN = 35
 _ZERO = 48
 _NINE = 57
-_BLOCK_BEGINS = 1  # a move's answer; errors are negative numbers
 
 _INVALID_CHARACTER = -101
 _INVALID_BLOCK = -161
@@ -42,12 +33,16 @@ _OVERRUN = -363
 
 
 class Receiver:
-    """Turns received bytes into events; one per link.
+    """Turns received bytes into calls of a consumer; one per link.
 
-    The consumer may call drop() while it handles an event: the rest of the message is then passed over.
+    on_unit(text): a program message unit. on_block(text, size): a unit up to its block of so many bytes; then
+    on_data(piece), a memoryview that is valid for the call, and on_close(text), what followed the block.
+    on_fault(code): a standard error, the rest of the message is dropped. on_end(): the message is over.
+    The consumer may call drop() meanwhile: the rest of the message is then passed over.
     """
 
-    def __init__(self):
+    def __init__(self, consumer):
+        self._consumer = consumer
         self._line = bytearray(MAX_LINE)
         self._heard_at = 0
         self._left = 0  # bytes of a block, or its length as far as it was read
@@ -61,7 +56,7 @@ class Receiver:
         self._used = 0
         self._first = 0  # where the first unit not handed out begins
         self._ends = []  # where the complete units not handed out end
-        self._open = False  # a BLOCK was handed out, its CLOSE was not
+        self._open = False  # on_block() was called, on_close() was not
         self._dropped = False
 
     def drop(self):
@@ -85,7 +80,7 @@ class Receiver:
         return news
 
     def receive(self, data, now):
-        """Yield the events (kind, value, size of a BLOCK or 0) in `data`, received at box tick `now`."""
+        """Take what was received at box tick `now`."""
         view = memoryview(data)
         at = 0
         if data:
@@ -96,17 +91,15 @@ class Receiver:
                 at += len(piece)
                 self._left -= len(piece)
                 if not self._dropped:
-                    yield DATA, piece, 0
+                    self._consumer.on_data(piece)
                 self._after_block()
                 continue
             byte = view[at]
             at += 1
             if byte == _NL:
-                yield from self._end_message()
+                self._end_message()
             elif self._state != _SKIP:
-                verdict = _MOVES[self._state](self, byte)
-                if verdict:
-                    yield from self._begin_block() if verdict == _BLOCK_BEGINS else self._fault(verdict)
+                self._fault(_MOVES[self._state](self, byte))
 
     def _after_block(self):
         if not self._left:
@@ -116,34 +109,34 @@ class Receiver:
         if self._state == _HASH:
             self._store(_NUMBER_SIGN)
         if self._state == _COUNT:
-            yield from self._fault(_INVALID_BLOCK)
+            self._fault(_INVALID_BLOCK)
         elif self._state != _SKIP:
             self._ends.append(self._used)
-            yield from self._units()
+            self._units()
         self.reset()
-        yield END, None, 0
+        self._consumer.on_end()
 
     def _begin_block(self):
         self._state = _BLOCK
-        yield from self._units()
+        self._units()
         text = self._text(self._used)
         self._open = True
-        if text is None:
-            yield from self._refuse(_INVALID_CHARACTER)
-        elif not self._dropped:
-            yield BLOCK, text, self._left
+        if not self._dropped:
+            self._consumer.on_block(text, self._left)
         self._after_block()
 
     def _fault(self, code):
+        if not code:
+            return
         self._state = _SKIP
         if code != _OVERRUN:  # a line that is too long is refused as a whole
-            yield from self._units()
-        yield from self._refuse(code)
+            self._units()
+        self._refuse(code)
 
     def _refuse(self, code):
         if not self._dropped:
             self._dropped = True
-            yield FAULT, code, 0
+            self._consumer.on_fault(code)
 
     def _units(self):
         ends = self._ends
@@ -152,18 +145,18 @@ class Receiver:
             text = self._text(end)
             if self._dropped:
                 return
-            if text is None:
-                yield from self._refuse(_INVALID_CHARACTER)
-            elif self._open:
+            if self._open:
                 self._open = False
-                yield CLOSE, text, 0
+                self._consumer.on_close(text)
             elif text.strip(SPACES):
-                yield UNIT, text, 0
+                self._consumer.on_unit(text)
 
     def _text(self, end):
         raw = bytes(self._line[self._first : end])
         self._first = end + 1 if end < self._used else end
-        return None if raw and max(raw) > _LAST_CHARACTER else raw.decode()
+        if raw and max(raw) > _LAST_CHARACTER:
+            self._refuse(_INVALID_CHARACTER)
+        return "" if self._dropped else raw.decode()
 
     def _store(self, byte):
         if self._used == MAX_LINE:
@@ -171,6 +164,8 @@ class Receiver:
         self._line[self._used] = byte
         self._used += 1
         return 0
+
+    # What a byte does in each state; the answer is a standard error or 0.
 
     def _in_text(self, byte):
         if byte == _NUMBER_SIGN and self._awaits_data():
@@ -210,7 +205,9 @@ class Receiver:
             return _INVALID_BLOCK
         self._left = 10 * self._left + byte - _ZERO
         self._digits -= 1
-        return 0 if self._digits else _BLOCK_BEGINS
+        if not self._digits:
+            self._begin_block()
+        return 0
 
 
 _MOVES = {

@@ -1,47 +1,34 @@
 """The words of SCPI-1999: headers and their short forms, parameters in, answers out.
 
 Pure functions over text; decimals are scaled to whole numbers on the way in and out, there are no floats.
-Nothing here knows a command.
+Nothing here knows a command. What takes something off a text returns it and the rest.
 """
 
-from boxcore.scpi_errors import ScpiError
+from boxcore.states import BoxError
 
 MAX_MNEMONIC = 12  # characters (488.2, 7.6.1.4.1)
 MAX_EXPONENT = 32000  # (488.2, 7.7.2.4.1)
-MAX_DIGITS = (
-    18  # of a scaled value: far beyond any range here, keeps a short text from becoming a huge number
-)
+MAX_DIGITS = 18  # of a scaled value, far beyond any range here: a short text never becomes a huge number
 
 NUMBER, WORD, STRING = "number", "word", "string"  # kinds of parameter
 NOT_ALLOWED = {NUMBER: -128, WORD: -148, STRING: -158}
 RADIX = {"H": 16, "Q": 8, "B": 2}  # non-decimal numeric data (488.2, 7.7.4)
+DIGITS = "0123456789"
+LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
+WORDS = LETTERS + DIGITS + "_"  # what a mnemonic may hold after its first letter
 
 
-def is_letter(c):
-    """True for an ASCII letter."""
-    return "A" <= c <= "Z" or "a" <= c <= "z"
-
-
-def is_digit(c):
-    """True for an ASCII digit."""
-    return "0" <= c <= "9"
-
-
-def is_word(c):
-    """True for what a mnemonic may hold after its first letter."""
-    return is_letter(c) or is_digit(c) or c == "_"
+def _split(text, wanted):
+    rest = text.lstrip(wanted)
+    return text[: len(text) - len(rest)], rest
 
 
 def split_header(text):
     """Split a unit into its header in capitals and the text of its parameters."""
-    text = text.strip(" ")
-    end = 0
-    while end < len(text) and (is_word(text[end]) or text[end] in ":*?"):
-        end += 1
-    header = text[:end].upper()
-    if end < len(text) and text[end] != " ":
-        raise ScpiError(-111 if header and text[end] in ",\"'#()" else -101)
-    return header, text[end:].strip(" ")
+    header, rest = _split(text.strip(" "), WORDS + ":*?")
+    if rest and rest[0] != " ":
+        raise BoxError(-111 if header and rest[0] in ",\"'#()" else -101)
+    return header.upper(), rest.strip(" ")
 
 
 def mnemonics(header):
@@ -50,14 +37,13 @@ def mnemonics(header):
         header = header[:-1]
     body = header[1:] if header[:1] in (":", "*") else header
     words = body.split(":")
-    if header.startswith("*") and len(words) > 1:
-        raise ScpiError(-110)
+    common = header.startswith("*")
     for word in words:
-        if not word or not is_letter(word[0]) or "*" in word or "?" in word:
-            raise ScpiError(-110)
+        if not word or word[0] not in LETTERS or word.lstrip(WORDS) or (common and len(words) > 1):
+            raise BoxError(-110)
         if len(word) > MAX_MNEMONIC:
-            raise ScpiError(-112)
-    return ["*" + body] if header.startswith("*") else words
+            raise BoxError(-112)
+    return [header] if common else words
 
 
 def is_form_of(word, given):
@@ -86,120 +72,100 @@ def matches(pattern, words):
 def parameters(text):
     """The parameters in a text as (kind, value) pairs: see NUMBER, WORD, STRING and `scaled`."""
     found = []
-    at = _past_spaces(text, 0)
-    while at < len(text):
-        item, at = _parameter(text, at)
+    rest = text.lstrip(" ")
+    while rest or found:
+        item, rest = _parameter(rest)
         found.append(item)
-        at = _past_spaces(text, at)
-        if at == len(text):
-            return found
-        if text[at] != ",":
-            raise ScpiError(-103)
-        at = _past_spaces(text, at + 1)
-        if at == len(text):
-            raise ScpiError(-109)
+        rest = rest.lstrip(" ")
+        if not rest:
+            break
+        if rest[0] != ",":
+            raise BoxError(-103)
+        rest = rest[1:].lstrip(" ")
     return found
 
 
-def _past_spaces(text, at):
-    while at < len(text) and text[at] == " ":
-        at += 1
-    return at
-
-
-def _parameter(text, at):
-    c = text[at]
+def _parameter(text):
+    c = text[:1]
+    if c in ("", ","):
+        raise BoxError(-109)
     if c in "\"'":
-        return _string(text, at)
-    if is_letter(c):
-        end = _past(text, at, is_word)
-        if end - at > MAX_MNEMONIC:
-            raise ScpiError(-141)
-        return (WORD, text[at:end].upper()), end
-    if is_digit(c) or c in "+-.":
-        return _decimal(text, at)
+        return _string(text)
+    if c in LETTERS:
+        word, rest = _split(text, WORDS)
+        if len(word) > MAX_MNEMONIC:
+            raise BoxError(-141)
+        return (WORD, word.upper()), rest
+    if c in "+-." + DIGITS:
+        return _decimal(text)
     if c == "#":
-        return _radix(text, at + 1)
-    raise ScpiError(-109 if c == "," else -104 if c == "(" else -101)
+        return _radix(text[1:])
+    raise BoxError(-104 if c == "(" else -101)
 
 
-def _past(text, at, wanted):
-    while at < len(text) and wanted(text[at]):
-        at += 1
-    return at
-
-
-def _string(text, at):
-    quote = text[at]
-    parts = []
+def _string(text):
+    quote = text[0]
+    value = ""
     while True:
-        end = text.find(quote, at + 1)
-        if end < 0:
-            raise ScpiError(-151)
-        parts.append(text[at + 1 : end])
-        if text[end + 1 : end + 2] != quote:
-            return (STRING, quote.join(parts)), end + 1
-        at = end + 1
+        part, end, text = text[1:].partition(quote)
+        if not end:
+            raise BoxError(-151)
+        value += part
+        if text[:1] != quote:
+            return (STRING, value), text
+        value += quote
 
 
-def _radix(text, at):
-    base = RADIX.get(text[at : at + 1].upper())
+def _radix(text):
+    base = RADIX.get(text[:1].upper())
     if base is None:
-        raise ScpiError(-161)
-    end = _past(text, at + 1, is_word)
-    digits = text[at + 1 : end]
+        raise BoxError(-161)
+    digits, rest = _split(text[1:], WORDS)
     try:
         value = int("!" if "_" in digits else digits, base)  # CPython takes underscores
     except ValueError:
-        raise ScpiError(-121) from None
-    return (NUMBER, (False, "%d" % value, 0, "")), end
+        raise BoxError(-121) from None
+    return (NUMBER, (False, "%d" % value, 0, "")), rest
 
 
-def _decimal(text, at):
+def _decimal(text):
     """<NRf> with a suffix: (NUMBER, (negative, digits, exponent, suffix)), value digits * 10^exponent."""
-    negative = text[at] == "-"
-    if text[at] in "+-":
-        at += 1
-    end = _past(text, at, is_digit)
-    digits = text[at:end]
-    places = 0
-    if text[end : end + 1] == ".":
-        at = end + 1
-        end = _past(text, at, is_digit)
-        digits += text[at:end]
-        places = end - at
+    negative, rest = _sign(text)
+    digits, rest = _split(rest, DIGITS)
+    places = ""
+    if rest[:1] == ".":
+        places, rest = _split(rest[1:], DIGITS)
+    digits += places
     if not digits:
-        raise ScpiError(-121)
-    exponent, end = _exponent(text, end)
-    start = _past_spaces(text, end)
-    if start == len(text) or is_letter(text[start]):
-        end = _past(text, start, is_letter)
-    suffix = text[start:end].upper()
-    if end < len(text) and text[end] not in " ,":
-        raise ScpiError(-121)
-    return (NUMBER, (negative, digits.lstrip("0"), exponent - places, suffix)), end
+        raise BoxError(-121)
+    exponent, rest = _exponent(rest)
+    suffix, after = _split(rest.lstrip(" "), LETTERS)
+    rest = after if suffix else rest
+    if rest and rest[0] not in " ,":
+        raise BoxError(-121)
+    return (NUMBER, (negative, digits.lstrip("0"), exponent - len(places), suffix.upper())), rest
 
 
-def _exponent(text, end):
-    at = _past_spaces(text, end)
-    if text[at : at + 1] not in ("E", "e"):
-        return 0, end
-    at = _past_spaces(text, at + 1)
-    sign = -1 if text[at : at + 1] == "-" else 1
-    if text[at : at + 1] in ("+", "-"):
-        at += 1
-    end = _past(text, at, is_digit)
-    if end == at:
-        raise ScpiError(-121)
-    size = int(text[at:end])
-    if size > MAX_EXPONENT:
-        raise ScpiError(-123)
-    return sign * size, end
+def _exponent(text):
+    rest = text.lstrip(" ")
+    if rest[:1] not in ("E", "e"):
+        return 0, text
+    negative, rest = _sign(rest[1:].lstrip(" "))
+    digits, rest = _split(rest, DIGITS)
+    if not digits:
+        raise BoxError(-121)
+    if int(digits) > MAX_EXPONENT:
+        raise BoxError(-123)
+    return -int(digits) if negative else int(digits), rest
+
+
+def _sign(text):
+    return text[:1] == "-", text[1:] if text[:1] in ("+", "-") else text
 
 
 def _want(item, kind):
     if item[0] != kind:
-        raise ScpiError(NOT_ALLOWED[item[0]])
+        raise BoxError(NOT_ALLOWED[item[0]])
     return item[1]
 
 
@@ -216,15 +182,13 @@ def scaled(item, suffixes, low, high):
         return high
     negative, digits, exponent, suffix = _want(item, NUMBER)
     if suffix not in suffixes:
-        raise ScpiError(-138 if len(suffixes) == 1 else -131)
+        raise BoxError(-138 if len(suffixes) == 1 else -131)
     power = exponent + suffixes[suffix]
     if digits and len(digits) + power > MAX_DIGITS:
-        raise ScpiError(-222)
-    value = _shifted(digits, power)
-    if negative:
-        value = -value
+        raise BoxError(-222)
+    value = -_shifted(digits, power) if negative else _shifted(digits, power)
     if not low <= value <= high:
-        raise ScpiError(-222)
+        raise BoxError(-222)
     return value
 
 
@@ -260,7 +224,7 @@ def choice(words):
         for word, value in words.items():
             if is_form_of(word, given):
                 return value
-        raise ScpiError(-224)
+        raise BoxError(-224)
 
     return parse
 
@@ -279,14 +243,22 @@ def string(item):
 
 def decimal_text(value, places):
     """A whole number that counts units of 10^-places as decimal text: 12600, 3 -> "12.600"."""
-    digits = "%d" % abs(value)
-    digits = "0" * (places + 1 - len(digits)) + digits
+    digits = "%0*d" % (places + 1, abs(value))
     return "%s%s.%s" % ("-" if value < 0 else "", digits[:-places], digits[-places:])
 
 
 def quoted(text):
     """A string answer."""
     return '"%s"' % text.replace('"', '""')
+
+
+def listed(answer):
+    """The text of an answer: text, a whole number, or a list of both, where None, nothing there, is -1."""
+    if isinstance(answer, (tuple, list)):
+        return ",".join([listed(one) for one in answer])
+    if isinstance(answer, str):
+        return answer
+    return "%d" % (-1 if answer is None else answer)
 
 
 def block(data):

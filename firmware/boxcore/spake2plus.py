@@ -28,9 +28,10 @@ N = (
     1,
 )
 CONFIRMATION_BYTES = 32
-WIDE_BYTES = 40  # of a half that is taken modulo the order: 64 bits more than it has (RFC 9383, 3.2)
-
 BLOCK_BYTES = 64  # of SHA-256 (FIPS 180-4)
+# What a verifier holds of a passcode that everybody knows, w0 = 0 and w1 = 1. Shares are plain multiples of
+# BASE then, and the keys a secret of the two that take part, as Diffie and Hellman have it.
+PUBLIC = (0, p256.BASE, p256.INFINITY, p256.INFINITY)
 
 
 def hmac_sha256(key, message):
@@ -73,22 +74,16 @@ def number_bytes(number):
     return number.to_bytes(p256.NUMBER_BYTES, "big")
 
 
-class Names:
-    """Whom an exchange is between: the application's context, and both sides' names, bytes."""
-
-    def __init__(self, context, prover, verifier):
-        self.context = context
-        self.prover = prover
-        self.verifier = verifier
-
-
 class Keys:
-    """What an exchange gives: the two confirmations, and a key that both sides share."""
+    """What an exchange gives: the two confirmations, and a key that both sides share.
+
+    names: the application's context, the prover's and the verifier's name, bytes."""
 
     def __init__(self, names, prover_share, verifier_share, z, v, w0):
         digest = hashlib.sha256()
-        fixed = (names.context, names.prover, names.verifier, p256.encode(M), p256.encode(N))
-        for part in fixed + (prover_share, verifier_share, p256.encode(z), p256.encode(v), number_bytes(w0)):
+        points = [p256.encode(point) for point in (M, N, z, v)]
+        said = (points[0], points[1], prover_share, verifier_share, points[2], points[3], number_bytes(w0))
+        for part in names + said:
             digest.update(len(part).to_bytes(8, "little"))
             digest.update(part)
         main = digest.digest()
@@ -105,10 +100,22 @@ def hidden(number, mask):
     return p256.encode(point)
 
 
+def unpack(record):
+    """(w0, L, w0 * M, w0 * N) of the bytes that a verifier keeps; raises ValueError where one is no point."""
+    ends = [p256.NUMBER_BYTES + p256.POINT_BYTES * k for k in range(4)]
+    points = [p256.decode(record[ends[k] : ends[k + 1]]) for k in range(3)]
+    return (int.from_bytes(record[: ends[0]], "big"), points[0], points[1], points[2])
+
+
+def ciphered(key, record):
+    """A record's bytes hidden under a key, or shown again."""
+    return bytes([a ^ b for a, b in zip(record, hkdf(key, b"cipher", len(record)))])
+
+
 def verify(names, record, y, prover_share):
     """The verifier's side, a generator that returns (its share, Keys).
 
-    record: (w0, L, w0 * M, w0 * N), points with z = 1; y: a random number that serves once; prover_share:
+    record: what unpack() returns, or PUBLIC; y: a random number that serves once; prover_share:
     bytes. Raises ValueError for a share that is no point, or that leaves the point at infinity."""
     w0, l, w0_m, w0_n = record  # noqa: E741 - RFC 9383's names
     x = p256.add(p256.decode(prover_share), p256.negative(w0_m))

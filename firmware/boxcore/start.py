@@ -15,9 +15,7 @@ BOARD = "board.json"
 DATA = "data"  # programs, journal and the box's state; installing leaves it alone
 WINDOW_TICKS = 20_000  # 2 s in which Ctrl-C ends at the prompt: USB needs one second of them
 # What a run doesn't need; loaded while it plays already, a module at a time.
-LATER = (
-    "wire scpi_errors scpi_text scpi_status scpi commands_common lock commands_box commands commands_board"
-)
+LATER = "wire scpi_text scpi_status scpi commands_common lock commands_box commands commands_board"
 FOLDER = 0x4000  # the bit of a mode that says so
 
 

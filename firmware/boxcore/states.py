@@ -74,9 +74,10 @@ OPERATION = {WAITING: 1 << 5, RUNNING: 1 << 14, HOLDING: 1 << 14 | 1 << 8, LEVEL
 
 
 class BoxError(Exception):
-    """A refused request; code: the SCPI-1999 error number, message: why. Nothing was changed."""
+    """A refused request; code: the SCPI-1999 error number, message: why, where that says more. Nothing
+    was changed."""
 
-    def __init__(self, code, message):
+    def __init__(self, code, message=""):
         super().__init__(message)
         self.code = code
         self.message = message

@@ -11,12 +11,14 @@ from boxcore import lock, p256, spake2plus
 TYPE_CHECKING = False  # for mypy alone: MicroPython has no such module
 if TYPE_CHECKING:
     from collections.abc import Generator
+    from typing import TypeVar
 
+    Result = TypeVar("Result")
     Point = tuple[int, int, int]
 
 
 def prove(
-    names: spake2plus.Names,
+    names: tuple[bytes, bytes, bytes],
     w0: int,
     w1: int,
     x: int,
@@ -36,10 +38,27 @@ def prove(
     return spake2plus.Keys(names, share, verifier_share, z, v, w0)
 
 
+def agree(x: int, verifier_share: bytes) -> "Generator[None, None, bytes]":
+    """The key of an exchange lock.TO_SET, a generator; x: the secret number of the host's share."""
+    keys = yield from prove(lock.TO_SET, 0, 1, x, verifier_share, p256.INFINITY, p256.INFINITY)
+    shared: bytes = keys.shared
+    return shared
+
+
+def finish(steps: "Generator[None, None, Result]") -> "Result":
+    """Drive a generator to its end at once; returns what it returns."""
+    while True:
+        try:
+            next(steps)
+        except StopIteration as end:
+            result: Result = end.value
+            return result
+
+
 def encrypted_record(key: bytes, salt: bytes, cost: int, record: bytes) -> bytes:
-    """The bytes that set a passcode, under the key that box and host have agreed on (see lock.agreed())."""
+    """The bytes that set a passcode, under the key that an exchange lock.TO_SET has given both sides."""
     head = salt + struct.pack("<I", cost)
-    hidden = lock.ciphered(spake2plus, key, record)
+    hidden = spake2plus.ciphered(key, record)
     code_key = spake2plus.hkdf(key, b"code", lock.MAC_BYTES)
     data: bytes = head + hidden + spake2plus.hmac_sha256(code_key, head + hidden)
     return data

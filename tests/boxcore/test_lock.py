@@ -116,7 +116,7 @@ def test_a_record_that_came_through_changed_is_not_taken(data):
     share = p256.encode(multiple(3, p256.BASE))
     found.begin_set(0, share)
     work(found)
-    key = p256.finish(lock.agreed(3, found.share(0), share, found.share(0)))
+    key = exchange.finish(exchange.agree(3, found.share(0)))
     sent = bytearray(exchange.encrypted_record(key, SALT, COST, HOST.record))
     bit = data.draw(some.integers(0, 8 * len(sent) - 1))
     sent[bit // 8] ^= 1 << bit % 8

@@ -10,7 +10,7 @@ from nightdraw import exchange
 
 from tests.boxcore import fakes
 from tests.boxcore.test_lock import HOST, OTHER, TELL, S, begun, opened, refused, stored, with_passcode
-from tests.micropython.lock_host import COST, NAMES, SALT, Host, multiple, work
+from tests.micropython.lock_host import COST, SALT, Host, multiple, work
 
 
 def test_no_confirmation_serves_twice():
@@ -121,17 +121,17 @@ def test_an_overheard_unlocking_gives_a_guess_nothing_to_check_against():
     real = guesses["other"]
     x, y = 500, 700  # both below 1000: what no real exchange has
     share_p = real.share(x)
-    record = lock.unpack_record(real.record)
-    share_v, keys = p256.finish(spake2plus.verify(NAMES, record, y, share_p))
+    record = spake2plus.unpack(real.record)
+    share_v, keys = exchange.finish(spake2plus.verify(lock.TO_UNLOCK, record, y, share_p))
     multiples = {}
     point = p256.INFINITY
     for k in range(1, 1000):
-        point = p256.finish(p256.affine(p256.add(point, p256.BASE)))
+        point = exchange.finish(p256.affine(p256.add(point, p256.BASE)))
         multiples[p256.encode(point)] = k
     fits, opens = [], []
     for name, guess in guesses.items():
         rest = p256.add(p256.decode(share_p), p256.negative(guess.w0_m))
-        rest = p256.finish(p256.affine(rest))
+        rest = exchange.finish(p256.affine(rest))
         p256.decode(p256.encode(rest))  # a point of the group as any other: some x makes this share
         fits.append(name)
         number = multiples.get(p256.encode(rest))
@@ -156,11 +156,11 @@ def test_a_dictionary_run_on_a_recorded_unlocking_finds_nothing():
     heard = found.confirmation(TELL), HOST.keys(x, share_v).prover_confirmation
 
     def confirmations(guess, z, v):
-        keys = spake2plus.Keys(NAMES, share_p, share_v, z, v, guess.w0)
+        keys = spake2plus.Keys(lock.TO_UNLOCK, share_p, share_v, z, v, guess.w0)
         return {keys.verifier_confirmation, keys.prover_confirmation}
 
     def minus(one, other):
-        return p256.finish(p256.affine(p256.add(p256.decode(one), p256.negative(other))))
+        return exchange.finish(p256.affine(p256.add(p256.decode(one), p256.negative(other))))
 
     for guess in (HOST, OTHER):
         rest_p, rest_v = minus(share_p, guess.w0_m), minus(share_v, guess.w0_n)
@@ -181,7 +181,7 @@ def test_a_passcode_that_is_set_is_no_part_of_what_travels():
         box = opened(random=Random(number).randbytes)
         box.begin_set(0, share)
         work(box)
-        key = p256.finish(lock.agreed(number, box.share(0), share, box.share(0)))
+        key = exchange.finish(exchange.agree(number, box.share(0)))
         blocks.append(exchange.encrypted_record(key, SALT, COST, HOST.record))
     for start in range(lock.RECORD_BYTES - 8):
         assert HOST.record[start : start + 8] not in blocks[0]

@@ -8,7 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 UNIT, BLOCK, CLOSE, END, FAULT = "unit", "block", "close", "end", "fault"
-NAMES = {scpi.UNIT: UNIT, scpi.BLOCK: BLOCK, scpi.CLOSE: CLOSE, scpi.END: END, scpi.FAULT: FAULT}
 
 OVER = (END, None)
 
@@ -49,35 +48,61 @@ CASES = [
 ]  # fmt: skip
 
 
-def gather(receiver, pieces):
-    """The events of the pieces, a block's bytes joined to its event."""
-    seen = []
-    for piece in pieces:
-        for kind, value, size in receiver.receive(piece, 0):
-            if kind == scpi.DATA:
-                seen[-1] = (*seen[-1][:3], seen[-1][3] + bytes(value))
-            elif kind == scpi.BLOCK:
-                seen.append((BLOCK, value, size, b""))
-            else:
-                seen.append((NAMES[kind], value))
-    return seen
+class Consumer:
+    """Keeps what its receiver tells, a block's bytes joined to its event; after the event `last` it drops
+    the rest of the message."""
+
+    def __init__(self, last=None):
+        self.receiver = scpi.Receiver(self)
+        self.seen = []
+        self._last = last
+
+    def hear(self, *pieces, now=0):
+        """What the receiver tells of some pieces."""
+        self.seen = []
+        for piece in pieces:
+            self.receiver.receive(piece, now)
+        return self.seen
+
+    def _see(self, *event):
+        self.seen.append(event)
+        if event == self._last:
+            self.receiver.drop()
+
+    def on_unit(self, text):
+        self._see(UNIT, text)
+
+    def on_block(self, text, size):
+        self._see(BLOCK, text, size, b"")
+
+    def on_data(self, piece):
+        self.seen[-1] = (*self.seen[-1][:3], self.seen[-1][3] + bytes(piece))
+
+    def on_close(self, text):
+        self._see(CLOSE, text)
+
+    def on_fault(self, code):
+        self._see(FAULT, code)
+
+    def on_end(self):
+        self._see(*OVER)
 
 
 @pytest.mark.parametrize(("message", "events"), CASES)
 def test_whole(message, events):
-    assert gather(scpi.Receiver(), [message]) == events
+    assert Consumer().hear(message) == events
 
 
 @pytest.mark.parametrize(("message", "events"), CASES)
 def test_byte_by_byte(message, events):
-    assert gather(scpi.Receiver(), [bytes([b]) for b in message]) == events
+    assert Consumer().hear(*[bytes([b]) for b in message]) == events
 
 
 @pytest.mark.parametrize(("message", "events"), CASES)
 def test_with_a_tail(message, events):
-    receiver = scpi.Receiver()
-    assert gather(receiver, [message + b"*WA"]) == events
-    assert gather(receiver, [b"I\n"]) == [(UNIT, "*WAI"), (END, None)]
+    consumer = Consumer()
+    assert consumer.hear(message + b"*WA") == events
+    assert consumer.hear(b"I\n") == [(UNIT, "*WAI"), (END, None)]
 
 
 @given(st.sampled_from(CASES), st.lists(st.integers(0, 600), max_size=5))
@@ -85,7 +110,7 @@ def test_in_pieces(case, cuts):
     message, events = case
     edges = [0, *sorted(min(cut, len(message)) for cut in cuts), len(message)]
     pieces = [message[a:b] for a, b in itertools.pairwise(edges)]
-    assert gather(scpi.Receiver(), pieces) == events
+    assert Consumer().hear(*pieces) == events
 
 
 @given(st.binary(max_size=4000))
@@ -93,61 +118,51 @@ def test_any_block_passes_unchanged(data):
     size = b"%d" % len(data)
     message = b"D #%d%s%s;E\n" % (len(size), size, data)
     events = [(BLOCK, "D ", len(data), data), (CLOSE, ""), (UNIT, "E"), (END, None)]
-    assert gather(scpi.Receiver(), [message]) == events
+    assert Consumer().hear(message) == events
 
 
 def test_dropping_passes_over_the_rest_of_the_message_only():
-    receiver = scpi.Receiver()
-    seen = []
-    for kind, value, _ in receiver.receive(b"A;B;D #13\n\n\n;C\nE\n", 0):
-        seen.append((NAMES[kind], value))
-        if value == "B":
-            receiver.drop()
+    seen = Consumer(last=(UNIT, "B")).hear(b"A;B;D #13\n\n\n;C\nE\n")
     assert seen == [(UNIT, "A"), (UNIT, "B"), OVER, (UNIT, "E"), (END, None)]
 
 
 def test_a_refused_blocks_bytes_are_never_commands():
-    receiver = scpi.Receiver()
-    seen = []
-    for kind, value, _ in receiver.receive(b"D #15\n*RST" + b"\nE\n", 0):
-        seen.append((NAMES[kind], value))
-        if kind == scpi.BLOCK:
-            receiver.drop()
-    assert seen == [(BLOCK, "D "), OVER, (UNIT, "E"), (END, None)]
+    seen = Consumer(last=(BLOCK, "D ", 5, b"")).hear(b"D #15\n*RST" + b"\nE\n")
+    assert seen == [(BLOCK, "D ", 5, b""), OVER, (UNIT, "E"), (END, None)]
 
 
 @pytest.mark.parametrize(
     "begun", [b"D #", b"D #3", b"D #32", b"D #15", b"D #15abcd", b"D #15abcde", b"D #15abcde "]
 )
 def test_silence_ends_a_block_once(begun):
-    receiver = scpi.Receiver()
-    list(receiver.receive(begun, 1000))
-    assert not receiver.expired(1000 + scpi.SILENCE_TICKS - 1)
-    assert receiver.expired(1000 + scpi.SILENCE_TICKS)
-    assert not receiver.expired(1000 + 2 * scpi.SILENCE_TICKS)
-    assert gather(receiver, [b"*IDN?\n"]) == [(UNIT, "*IDN?"), (END, None)]
+    consumer = Consumer()
+    consumer.hear(begun, now=1000)
+    assert not consumer.receiver.expired(1000 + scpi.SILENCE_TICKS - 1)
+    assert consumer.receiver.expired(1000 + scpi.SILENCE_TICKS)
+    assert not consumer.receiver.expired(1000 + 2 * scpi.SILENCE_TICKS)
+    assert consumer.hear(b"*IDN?\n") == [(UNIT, "*IDN?"), (END, None)]
 
 
 @pytest.mark.parametrize("begun", [b"", b"*ID", b'N "x', b"A" * 300, b"D #0"])
 def test_silence_elsewhere_is_patience(begun):
-    receiver = scpi.Receiver()
-    list(receiver.receive(begun, 0))
-    assert not receiver.expired(10 * scpi.SILENCE_TICKS)
+    consumer = Consumer()
+    consumer.hear(begun)
+    assert not consumer.receiver.expired(10 * scpi.SILENCE_TICKS)
 
 
 def test_every_byte_of_a_block_renews_its_time():
-    receiver = scpi.Receiver()
+    consumer = Consumer()
     now = 0
     for byte in b"D #15abcd":
         now += scpi.SILENCE_TICKS - 1
-        assert not receiver.expired(now)
-        list(receiver.receive(bytes([byte]), now))
+        assert not consumer.receiver.expired(now)
+        consumer.receiver.receive(bytes([byte]), now)
 
 
 @given(st.binary(max_size=2000))
 def test_whatever_comes_the_line_is_free_again(noise):
-    receiver = scpi.Receiver()
-    gather(receiver, [noise])
-    receiver.expired(scpi.SILENCE_TICKS)
-    gather(receiver, [b"\n"])
-    assert gather(receiver, [b"*IDN?\n"]) == [(UNIT, "*IDN?"), (END, None)]
+    consumer = Consumer()
+    consumer.hear(noise)
+    consumer.receiver.expired(scpi.SILENCE_TICKS)
+    consumer.hear(b"\n")
+    assert consumer.hear(b"*IDN?\n") == [(UNIT, "*IDN?"), (END, None)]

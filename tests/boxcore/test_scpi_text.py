@@ -4,7 +4,7 @@ from fractions import Fraction
 
 import pytest
 from boxcore import scpi_text
-from boxcore.scpi_errors import ScpiError
+from boxcore.states import BoxError
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -18,7 +18,7 @@ def code(action, *arguments):
     """The error that an action raises, 0 for none."""
     try:
         action(*arguments)
-    except ScpiError as error:
+    except BoxError as error:
         return error.code
     return 0
 

@@ -10,14 +10,15 @@ import hashlib
 import sys
 
 from boxcore import p256, spake2plus
+from nightdraw.exchange import finish
 
 CONTEXT = b"SPAKE2+-P256-SHA256-HKDF-SHA256-HMAC-SHA256 Test Vectors"  # RFC 9383, appendix C
-NAMES = spake2plus.Names(CONTEXT, b"client", b"server")
+NAMES = (CONTEXT, b"client", b"server")
 
 
 def multiple(number, point):
     """number * point, affine."""
-    return p256.finish(p256.affine(p256.finish(p256.multiply(number, point))))
+    return finish(p256.affine(finish(p256.multiply(number, point))))
 
 
 def number(data):
@@ -29,7 +30,7 @@ def verify(w0, l, share, y):  # noqa: E741 - RFC 9383's names
     """The verifier's answers, one after the other."""
     w0 = number(w0)
     record = w0, p256.decode(l), multiple(w0, spake2plus.M), multiple(w0, spake2plus.N)
-    own, keys = p256.finish(spake2plus.verify(NAMES, record, number(y), share))
+    own, keys = finish(spake2plus.verify(NAMES, record, number(y), share))
     return own + keys.prover_confirmation + keys.verifier_confirmation + keys.shared
 
 

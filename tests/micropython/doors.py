@@ -31,9 +31,9 @@ def rows():
 
 def error_texts():
     """{number: text} of every error that an instrument may tell."""
-    from boxcore import scpi_errors
+    from boxcore import scpi_status
 
-    lines = scpi_errors.TEXTS.strip().split("\n")
+    lines = scpi_status.TEXTS.strip().split("\n")
     return {int(line.split(" ", 1)[0]): line.split(" ", 1)[1] for line in lines}
 
 

@@ -30,7 +30,7 @@ H = 0x51DE
 X = (0xCAFE, 0xBEEF)
 SET_SHARE = p256.encode(multiple(H, p256.BASE))
 BOX_SET_SHARE = p256.encode(multiple(box_number(b"", 0, 1), p256.BASE))
-KEY = p256.finish(lock.agreed(H, BOX_SET_SHARE, SET_SHARE, BOX_SET_SHARE))
+KEY = exchange.finish(exchange.agree(H, BOX_SET_SHARE))
 SET = b"SYST:PASS:NEW " + block(exchange.encrypted_record(KEY, SALT, COST, HOST.record))
 WITH_PASSCODE = [
     (b"SYST:PASS:NEW:SHAR " + digits(SET_SHARE) + b"\n", b""),
@@ -43,7 +43,7 @@ SHARES = [HOST.share(x) for x in X]
 def box_share(now, begun):
     """What the box answers to any share: its own doesn't depend on it."""
     return p256.encode(
-        p256.finish(
+        exchange.finish(
             p256.affine(p256.add(multiple(box_number(HOST.record, now, begun), p256.BASE), HOST.w0_n))
         )
     )

@@ -11,12 +11,11 @@ from nightdraw import exchange
 
 SALT = bytes(range(16))
 COST = 4096
-NAMES = spake2plus.Names(lock.CONTEXT, b"", b"")
 
 
 def multiple(number, point):
     """number * point with z = 1."""
-    return p256.finish(p256.affine(p256.finish(p256.multiply(number, point))))
+    return exchange.finish(p256.affine(exchange.finish(p256.multiply(number, point))))
 
 
 class Host:
@@ -32,12 +31,12 @@ class Host:
 
     def share(self, x):
         """Its share of an exchange."""
-        return p256.finish(spake2plus.hidden(x, self.w0_m))
+        return exchange.finish(spake2plus.hidden(x, self.w0_m))
 
     def keys(self, x, box_share):
         """What the exchange gives."""
-        steps = exchange.prove(NAMES, self.w0, self.w1, x, box_share, self.w0_m, self.w0_n)
-        return p256.finish(steps)
+        steps = exchange.prove(lock.TO_UNLOCK, self.w0, self.w1, x, box_share, self.w0_m, self.w0_n)
+        return exchange.finish(steps)
 
 
 def work(box_lock):
@@ -52,7 +51,7 @@ def give(box_lock, host, now=0, salt=SALT, number=0x1234567):
     box_lock.begin_set(now, share)
     work(box_lock)
     box_share = box_lock.share(now)
-    key = p256.finish(lock.agreed(number, box_share, share, box_share))
+    key = exchange.finish(exchange.agree(number, box_share))
     box_lock.set(now, exchange.encrypted_record(key, salt, COST, host.record))
 
 

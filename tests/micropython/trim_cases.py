@@ -52,7 +52,7 @@ CASES = {
         (b"DIAG:STAT?;:MEAS:CURR?\n", b"IDLE;0.011000\n"),
         (b"CAL:CLOS 3,5;CLOS 1,5;:MEAS:CURR?;:OUTP OFF;:MEAS:CURR?\n", b"0.023600;0.011000\n"),
         (b"CAL:CLOS 3,301\n", b""),
-        (ASK, b'-222,"Data out of range;at most 300 s"\n'),
+        (ASK, b'-222,"Data out of range"\n'),
         (b"CAL:CLOS 6\n", b""),
         (ASK, b'-222,"Data out of range;channels are 1 to 5"\n'),
         (b"BOGUS;*OPC?\nCURR 99;:CAL:CLOS 1;:DIAG:STAT?\n", b"IDLE\n"),

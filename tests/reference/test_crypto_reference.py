@@ -131,9 +131,9 @@ def test_multiples_of_the_base_point(k, x, y):
 
 def test_the_order_times_the_base_point_is_infinity():
     """FIPS 186-4, D.1.2: what an order is."""
-    assert not p256.finish(p256.multiply(p256.ORDER, p256.BASE))[2]
+    assert not exchange.finish(p256.multiply(p256.ORDER, p256.BASE))[2]
     with pytest.raises(ValueError, match="infinity"):
-        p256.finish(p256.affine(p256.finish(p256.multiply(0, p256.BASE))))
+        exchange.finish(p256.affine(exchange.finish(p256.multiply(0, p256.BASE))))
 
 
 def test_both_fixed_points_are_those_of_the_rfc():
@@ -159,8 +159,8 @@ def test_the_provers_side_of_spake2plus():
     record = passcode.record(W0, W1)
     assert record[32:97] == RFC["L"]
     masks = passcode.masks(W0)
-    assert p256.finish(spake2plus.hidden(X, masks[0])) == RFC["shareP"]
-    keys = p256.finish(exchange.prove(crypto_board.NAMES, W0, W1, X, RFC["shareV"], *masks))
+    assert exchange.finish(spake2plus.hidden(X, masks[0])) == RFC["shareP"]
+    keys = exchange.finish(exchange.prove(crypto_board.NAMES, W0, W1, X, RFC["shareV"], *masks))
     assert (keys.prover_confirmation, keys.verifier_confirmation, keys.shared) == (
         RFC["confirmP"],
         RFC["confirmV"],
@@ -208,8 +208,10 @@ def test_hmac_is_pythons(key, message):
 @given(some.integers(0, 2**256 - 1), some.integers(0, 2**256 - 1))
 def test_multiples_add_up(one, other):
     """(a + b) P = aP + bP, sums that meet in a doubling or at infinity among them: the group's own law."""
-    left = p256.finish(p256.multiply((one + other) % p256.ORDER, p256.BASE))
-    right = p256.add(p256.finish(p256.multiply(one, p256.BASE)), p256.finish(p256.multiply(other, p256.BASE)))
+    left = exchange.finish(p256.multiply((one + other) % p256.ORDER, p256.BASE))
+    right = p256.add(
+        exchange.finish(p256.multiply(one, p256.BASE)), exchange.finish(p256.multiply(other, p256.BASE))
+    )
     assert p256.add(left, p256.negative(right))[2] == 0
     assert p256.add(right, p256.negative(left))[2] == 0
     twice = p256.add(left, left)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from boxcore import commands_box, scpi_errors, scpi_text
+from boxcore import commands_box, scpi_status, scpi_text
 from hypothesis import given
 from hypothesis import strategies as st
 from nightdraw.link import message
@@ -190,15 +190,15 @@ def test_the_class_of_an_error_sets_its_bit(rig, code):
 def test_every_number_lies_in_a_class(code):
     """[M] -1xx command, -2xx execution, -3xx device, -4xx query."""
     if code:
-        assert scpi_errors.event_bit(code) == {1: 32, 2: 16, 3: 8, 4: 4}[-code // 100]
+        assert scpi_status.event_bit(code) == {1: 32, 2: 16, 3: 8, 4: 4}[-code // 100]
 
 
 def test_the_queue_is_first_in_first_out_and_overflows_into_its_newest(rig):
     """[M] SCPI-1999 volume 2, 21.8."""
-    rig.say(b"CURR 99\n" + b"BOGUS\n" * (scpi_errors.QUEUE_DEPTH + 5))
-    assert rig.say(b"SYST:ERR:COUN?\n") == b"%d\n" % scpi_errors.QUEUE_DEPTH
-    codes = [int(rig.say(b"SYST:ERR?\n").split(b",")[0]) for _ in range(scpi_errors.QUEUE_DEPTH + 1)]
-    assert codes == [-222, *[-113] * (scpi_errors.QUEUE_DEPTH - 2), -350, 0]
+    rig.say(b"CURR 99\n" + b"BOGUS\n" * (scpi_status.QUEUE_DEPTH + 5))
+    assert rig.say(b"SYST:ERR:COUN?\n") == b"%d\n" % scpi_status.QUEUE_DEPTH
+    codes = [int(rig.say(b"SYST:ERR?\n").split(b",")[0]) for _ in range(scpi_status.QUEUE_DEPTH + 1)]
+    assert codes == [-222, *[-113] * (scpi_status.QUEUE_DEPTH - 2), -350, 0]
 
 
 def test_bits_of_the_status_byte(rig):

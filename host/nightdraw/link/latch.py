@@ -20,7 +20,6 @@ from nightdraw.link.session import TRIES, RefusedError
 
 WRONG = -224
 PROTECTED = -203
-NAMES = spake2plus.Names(lock.CONTEXT, b"", b"")
 SHARE_S = 40.0  # the box tells its share after 14 s; should it be too busy for that, later
 POLL_S = 0.3
 
@@ -59,10 +58,10 @@ class Latch(Line):
         record = codes.record(*codes.numbers(passcode, salt, cost))
         for _ in range(TRIES):
             own = codes.secret()
-            share = p256.encode(p256.finish(p256.affine(p256.finish(p256.multiply(own, p256.BASE)))))
+            share = exchange.finish(spake2plus.hidden(own, p256.INFINITY))
             box_share = self._exchange_shares(":SYST:PASS:NEW:SHAR", share)
             try:
-                key = p256.finish(lock.agreed(own, box_share, share, box_share))
+                key = exchange.finish(exchange.agree(own, box_share))
             except ValueError:
                 raise self._unbelievable() from None
             try:
@@ -103,10 +102,10 @@ class Latch(Line):
         """Unlock by the two numbers; False where the box doesn't know them."""
         w0_m, w0_n = codes.masks(w0)
         own = codes.secret()
-        share = p256.finish(spake2plus.hidden(own, w0_m))
+        share = exchange.finish(spake2plus.hidden(own, w0_m))
         box_share = self._exchange_shares(":SYST:PASS:SHAR", share)
         try:
-            keys = p256.finish(exchange.prove(NAMES, w0, w1, own, box_share, w0_m, w0_n))
+            keys = exchange.finish(exchange.prove(lock.TO_UNLOCK, w0, w1, own, box_share, w0_m, w0_n))
         except ValueError:
             raise self._unbelievable() from None
         confirmation = self._get(ask.CONFIRMATION)

@@ -15,6 +15,7 @@ from pathlib import Path
 from boxcore import lock, p256, spake2plus
 
 from nightdraw.errors import Finding, InputError
+from nightdraw.exchange import finish
 
 Point = tuple[int, int, int]
 
@@ -24,6 +25,7 @@ Point = tuple[int, int, int]
 COST = 1 << 15
 LEAST_COST, MOST_COST = 1 << 10, 1 << 18  # a box that asks for more wants 256 MB and more: none of ours does
 BLOCK_SIZE = 8
+WIDE_BYTES = 40  # of a half that is taken modulo the order: 64 bits more than it has (RFC 9383, 3.2)
 FEWEST_CHARACTERS = 6  # some 30 tries fit in a lesson of two hours, and people's four digits are that few
 MOST_BYTES = 256  # far beyond any passcode: a wrong file is told from a passcode
 FEWEST_DIFFERENT = 3  # characters: fewer are a finger that rests
@@ -116,9 +118,9 @@ def numbers(passcode: str, salt: bytes, cost: int = COST) -> tuple[int, int]:
         r=BLOCK_SIZE,
         p=1,
         maxmem=(cost + 64) * BLOCK_SIZE * 128 * 2,
-        dklen=2 * spake2plus.WIDE_BYTES,
+        dklen=2 * WIDE_BYTES,
     )
-    return spake2plus.scalar(wide[: spake2plus.WIDE_BYTES]), spake2plus.scalar(wide[spake2plus.WIDE_BYTES :])
+    return spake2plus.scalar(wide[:WIDE_BYTES]), spake2plus.scalar(wide[WIDE_BYTES:])
 
 
 def masks(w0: int) -> tuple[Point, Point]:
@@ -127,12 +129,12 @@ def masks(w0: int) -> tuple[Point, Point]:
 
 
 def record(w0: int, w1: int) -> bytes:
-    """What a box keeps: lock.unpack_record() reads it."""
+    """What a box keeps: spake2plus.unpack() reads it."""
     points = (_multiple(w1, p256.BASE), *masks(w0))
     encoded = [spake2plus.number_bytes(w0), *(p256.encode(point) for point in points)]
     return b"".join(encoded)
 
 
 def _multiple(number: int, point: Point) -> Point:
-    made: Point = p256.finish(p256.affine(p256.finish(p256.multiply(number, point))))
+    made: Point = finish(p256.affine(finish(p256.multiply(number, point))))
     return made
