@@ -18,7 +18,7 @@ import os  # noqa: E402
 if "SHA256SUMS.new" in os.listdir():  # a complete update that is not in place yet
     import update
 
-    if update.settle():  # before boxcore is imported: a mix of two firmwares must never get that far ...
+    if update.finish():  # before boxcore is imported: a mix of two firmwares must never get that far ...
         machine.mem32[SCRATCH] = MAINTENANCE if wanted else 0
         machine.reset()  # ... and this file may have been the old one's
 

@@ -1,7 +1,8 @@
-"""Puts a new firmware in place all at once, and looks whether the files belong together.
+"""Puts a new firmware in place all at once.
 
-Runs before anything of boxcore is imported and imports nothing of it: at power-up main.py calls settle(), and
-`nightdraw box install` runs these same functions over the raw prompt. It never loads the bank.
+Runs before anything of boxcore is imported and imports nothing of it: at power-up main.py calls finish(), and
+`nightdraw box install` runs these same functions over the raw prompt. It never loads the bank. Whether the
+files are what the list says is looked at as they are loaded, by checked.py.
 
 SHA256SUMS lists the firmware's files as sha256sum does. An update writes each new file beside the old one as
 NAME.new and, when all of them are whole, SHA256SUMS.new: from that instant on the new firmware is the one
@@ -16,10 +17,6 @@ LIST = "SHA256SUMS"
 NEW = ".new"
 PACKAGE = "boxcore"
 PIECE = 512  # bytes hashed at once
-
-
-class FilesError(Exception):
-    """The firmware's files don't belong together."""
 
 
 def read(path):
@@ -48,8 +45,8 @@ def digest(path):
 
 
 def finish():
-    """Move a complete update into place; True where there was one. A power cut may end it anywhere: calling
-    it again goes on."""
+    """Move a complete update into place; True where there was one: start anew, for whoever asks may be of the
+    old firmware. A power cut may end it anywhere: calling it again goes on."""
     if LIST + NEW not in os.listdir():
         return False
     listed = read(LIST + NEW)
@@ -66,23 +63,3 @@ def strangers(listed):
     """The files in the package that the list doesn't know; a module's stale .py would win over its .mpy."""
     paths = [PACKAGE + "/" + name for name in os.listdir(PACKAGE)]
     return [path for path in paths if path not in listed]
-
-
-def check():
-    """Raise FilesError where the package is not what the list says, or has more. Without a list there is
-    nothing to compare with: somebody works on the firmware."""
-    if LIST not in os.listdir():
-        return
-    listed = read(LIST)
-    wrong = [name for name in listed if name.startswith(PACKAGE + "/") and digest(name) != listed[name]]
-    wrong += [path for path in strangers(listed) if not path.endswith(NEW)]
-    if wrong:
-        raise FilesError("no load: %s is not this firmware's. Run `nightdraw box install`" % wrong[0])
-
-
-def settle():
-    """Finish an update, then check; raises FilesError or OSError, and the box must not run then. True where
-    files were moved: start anew, for whoever asks may be of the old firmware."""
-    moved = finish()
-    check()
-    return moved

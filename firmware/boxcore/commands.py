@@ -120,7 +120,7 @@ class Instrument:
         the next call."""
         self._long_waits = False
         self.tick(now)
-        self._receiver.receive(data, now)
+        self._receiver.receive(data)
         if data:
             self._receiver.touch(self.now)  # a unit may have moved the time: a bench's does
         replies = self._replies
@@ -235,19 +235,13 @@ class Instrument:
     def on_end(self):
         """Answer the message that is over."""
         if self._answer:
-            if self._long is not None:
-                self._say(bytes(self._answer))
-                self._say(self._long)
-                self._answer = bytearray()
-            self._answer += b"\n"
-            self._say(bytes(self._answer))
+            for part in (self._answer, self._long, b"\n"):
+                if part is not None:
+                    self._replies.append(part)
+                    self._said = binascii.crc32(part, self._said)
         if self._sealed:
             self._begin_seal()
         self._begin()
-
-    def _say(self, part):
-        self._replies.append(part)
-        self._said = binascii.crc32(part, self._said)
 
     def _hear(self, text):
         self._look()
@@ -293,16 +287,16 @@ class Instrument:
     def _reply(self, answer):
         if answer is None or self._deadlocked:
             return
-        if isinstance(answer, memoryview):  # a block as it lies in the box's answer buffer
+        fits = self._long is None
+        if self._answer:
+            self._answer += b";"
+        if isinstance(answer, memoryview):  # a block in the box's answer buffer, alone in its message
             fits = not self._answer and not self._long_waits
             self._long_waits = True
             self._long = answer
-            answer = scpi_text.block_head(len(answer))
+            self._answer += scpi_text.block_head(len(answer))
         else:
-            fits = self._long is None
-            if self._answer:
-                self._answer += b";"
-        self._answer += answer if isinstance(answer, bytes) else scpi_text.listed(answer).encode()
+            self._answer += answer if isinstance(answer, bytes) else scpi_text.listed(answer).encode()
         if not fits or len(self._answer) >= MAX_ANSWER:
             self._answer = bytearray()
             self._long = None

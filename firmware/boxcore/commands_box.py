@@ -20,7 +20,7 @@ Where the standard leaves room:
 
 from boxcore import scpi_text as words
 from boxcore import states as st
-from boxcore.commands_common import HALT, OPEN, PROTECTED, TAKES_BLOCK
+from boxcore.commands_common import HALT, OPEN, PROTECTED, TAKES_BLOCK, ask_not
 from boxcore.journal import CLOCK, FILE_BYTES, FILES
 from boxcore.loop import GRID_TICKS
 from boxcore.memory import ANSWER_BYTES
@@ -151,8 +151,6 @@ def _set_state(ins, slot, state):
             ins.box.halt(ins.now)
     elif state == "RUN":
         ins.closes_switches()
-        if ins.box.state in st.ARMED:
-            raise BoxError(-221, "a program is armed already")
         ins.box.arm(ins.now, slot)
     else:
         raise BoxError(-221, "a program runs or stops")
@@ -174,17 +172,11 @@ def _program_state(ins, slot):
 # OUTPut, SOURce
 
 
-def _refuse_while_program(ins):
-    if ins.box.state in st.ARMED:
-        raise BoxError(-221, "a program is armed")
-
-
 def _set_output(ins, on):
     if not on:
         ins.box.halt(ins.now)
         return
     ins.closes_switches()
-    _refuse_while_program(ins)
     ins.box.level(ins.now, ins.box.hand_ua, ins.box.hand_ticks)
 
 
@@ -196,7 +188,7 @@ def _bounds_ua(ins):
 
 
 def _set_level(ins, level):
-    _refuse_while_program(ins)
+    ask_not(ins, st.ARMED, "level")
     lowest_ua, highest_ua = _bounds_ua(ins)
     level_ua = {LOW: lowest_ua, HIGH: highest_ua}.get(level, level)
     if not lowest_ua <= level_ua <= highest_ua:

@@ -22,6 +22,7 @@ _NL = 10
 _SPACE = 32
 _LAST_CHARACTER = 127  # the whole of ISO 646 (488.2, 7.1.1), DEL too
 _SEMICOLON = 59
+_SEPARATOR = b"\n"  # what stands in the line for a semicolon between units: no other NL comes there
 _QUOTES = (34, 39)
 _NUMBER_SIGN = 35
 _ZERO = 48
@@ -55,7 +56,6 @@ class Receiver:
         self._state = _TEXT
         self._used = 0
         self._first = 0  # where the first unit not handed out begins
-        self._ends = []  # where the complete units not handed out end
         self._open = False  # on_block() was called, on_close() was not
         self._dropped = False
 
@@ -79,12 +79,10 @@ class Receiver:
         self.reset()
         return news
 
-    def receive(self, data, now):
-        """Take what was received at box tick `now`."""
+    def receive(self, data):
+        """Take what was received; touch() says when."""
         view = memoryview(data)
         at = 0
-        if data:
-            self.touch(now)
         while at < len(view):
             if self._state == _BLOCK:
                 piece = view[at : at + self._left]
@@ -111,15 +109,13 @@ class Receiver:
         if self._state == _COUNT:
             self._fault(_INVALID_BLOCK)
         elif self._state != _SKIP:
-            self._ends.append(self._used)
-            self._units()
+            self._unit(self._units())
         self.reset()
         self._consumer.on_end()
 
     def _begin_block(self):
         self._state = _BLOCK
-        self._units()
-        text = self._text(self._used)
+        text = self._text(self._units())
         self._open = True
         if not self._dropped:
             self._consumer.on_block(text, self._left)
@@ -139,21 +135,24 @@ class Receiver:
             self._consumer.on_fault(code)
 
     def _units(self):
-        ends = self._ends
-        self._ends = []
-        for end in ends:
-            text = self._text(end)
-            if self._dropped:
-                return
-            if self._open:
-                self._open = False
-                self._consumer.on_close(text)
-            elif text.strip(SPACES):
-                self._consumer.on_unit(text)
+        """Hand out the units that are complete; returns the bytes behind them."""
+        *units, rest = bytes(self._line[self._first : self._used]).split(_SEPARATOR)
+        self._first = self._used
+        for raw in units:
+            self._unit(raw)
+        return rest
 
-    def _text(self, end):
-        raw = bytes(self._line[self._first : end])
-        self._first = end + 1 if end < self._used else end
+    def _unit(self, raw):
+        text = self._text(raw)
+        if self._dropped:
+            return
+        if self._open:
+            self._open = False
+            self._consumer.on_close(text)
+        elif text.strip(SPACES):
+            self._consumer.on_unit(text)
+
+    def _text(self, raw):
         if raw and max(raw) > _LAST_CHARACTER:
             self._refuse(_INVALID_CHARACTER)
         return "" if self._dropped else raw.decode()
@@ -175,12 +174,11 @@ class Receiver:
             self._state = _QUOTE
             self._quote = byte
         elif byte == _SEMICOLON:
-            self._ends.append(self._used)
+            return self._store(_NL)
         return self._store(max(byte, _SPACE))  # white space is every code up to 32 (488.2, 7.4.1.2)
 
     def _awaits_data(self):
-        first = self._ends[-1] + 1 if self._ends else self._first
-        unit = bytes(self._line[first : self._used]).lstrip(b" ")
+        unit = bytes(self._line[self._first : self._used]).split(_SEPARATOR)[-1].lstrip(b" ")
         tail = unit.rstrip(b" ")
         return tail.endswith(b",") or (len(unit) > len(tail) > 0 and b" " not in tail)
 

@@ -6,7 +6,6 @@ Error numbers and texts are SCPI-1999's (volume 2, 21.8). What the box's conditi
 QUEUE_DEPTH = 16  # entries; a line gives one error, so this is what a script may send before it must look
 MAX_TEXT = 120  # characters of a text with its information, for an answer has 200 bytes (the standard: 255)
 OVERFLOW = -350
-UNLISTED = -200  # shown for a number that has no text here
 
 # One text, for fifty small ones take three times the memory on the board.
 TEXTS = """
@@ -31,7 +30,6 @@ TEXTS = """
 -158 String data not allowed
 -161 Invalid block data
 -168 Block data not allowed
--200 Execution error
 -203 Command protected
 -221 Settings conflict
 -222 Data out of range
@@ -67,10 +65,8 @@ MAX_REGISTER = 0x7FFF  # SCPI's registers have 16 bits, the highest is never use
 
 
 def text_of(code):
-    """The standard's text for a number; for one that has none here that of UNLISTED."""
+    """The standard's text for a number of TEXTS."""
     at = TEXTS.find("\n%d " % code)
-    if at < 0:
-        at = TEXTS.find("\n%d " % UNLISTED)
     return TEXTS[TEXTS.find(" ", at) + 1 : TEXTS.find("\n", at + 1)]
 
 

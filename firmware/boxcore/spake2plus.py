@@ -38,12 +38,9 @@ def hmac_sha256(key, message):
     """HMAC-SHA-256 (RFC 2104), which the board's Python lacks: 32 bytes."""
     if len(key) > BLOCK_BYTES:
         key = hashlib.sha256(key).digest()
-    key = key + bytes(BLOCK_BYTES - len(key))
-    inner = hashlib.sha256(bytes([byte ^ 0x36 for byte in key]))
-    inner.update(message)
-    outer = hashlib.sha256(bytes([byte ^ 0x5C for byte in key]))
-    outer.update(inner.digest())
-    return outer.digest()
+    key += bytes(BLOCK_BYTES - len(key))
+    inner = hashlib.sha256(bytes([byte ^ 0x36 for byte in key]) + message).digest()
+    return hashlib.sha256(bytes([byte ^ 0x5C for byte in key]) + inner).digest()
 
 
 def hkdf(secret, info, size):

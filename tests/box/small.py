@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from nightdraw import data
 from nightdraw.link import firmware
 from nightdraw.link.firmware import BoardFile
 
@@ -9,8 +10,11 @@ PADDING = "# what makes it several pieces long on the line and several blocks lo
 MAIN = """
 import machine
 import update
-if update.settle():
+if update.finish():
     machine.reset()
+import boxcore
+from boxcore import checked
+checked.begin(boxcore, bytearray(512))
 from boxcore import a, b, c
 with open("board.json") as file:
     board = file.read()
@@ -25,6 +29,7 @@ def make(name: str, modules: str = "abc", same: str = "") -> list[BoardFile]:
         BoardFile("update.py", firmware.update_source().encode()),
         BoardFile("board.json", name.encode()),
         BoardFile("boxcore/__init__.py", b""),
+        BoardFile("boxcore/checked.py", (data.folder("firmware") / "boxcore" / "checked.py").read_bytes()),
     ]
     for letter in modules:
         text = f"NAME = {letter if letter in same else name!r}\n"

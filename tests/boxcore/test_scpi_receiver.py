@@ -61,7 +61,8 @@ class Consumer:
         """What the receiver tells of some pieces."""
         self.seen = []
         for piece in pieces:
-            self.receiver.receive(piece, now)
+            self.receiver.touch(now)
+            self.receiver.receive(piece)
         return self.seen
 
     def _see(self, *event):
@@ -156,7 +157,8 @@ def test_every_byte_of_a_block_renews_its_time():
     for byte in b"D #15abcd":
         now += scpi.SILENCE_TICKS - 1
         assert not consumer.receiver.expired(now)
-        consumer.receiver.receive(bytes([byte]), now)
+        consumer.receiver.touch(now)
+        consumer.receiver.receive(bytes([byte]))
 
 
 @given(st.binary(max_size=2000))

@@ -58,7 +58,6 @@ TEXTS = {
     -158: "String data not allowed",
     -161: "Invalid block data",
     -168: "Block data not allowed",
-    -200: "Execution error",
     -203: "Command protected",  # the list's own text has a slip behind these words
     -221: "Settings conflict",
     -222: "Data out of range",
