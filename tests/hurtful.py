@@ -92,15 +92,15 @@ FAULTS = (  # name, file, what stands there, what is planted, the tests that mus
     (
         "an answer of 201 bytes with its end",
         "firmware/boxcore/commands.py",
-        "len(self._answer) >= MAX_ANSWER",
-        "len(self._answer) > MAX_ANSWER",
+        "len(self.answer) >= MAX_ANSWER",
+        "len(self.answer) > MAX_ANSWER",
         "tests/boxcore/test_commands.py",
     ),
     (
         "an answer of 200 bytes is refused",
         "firmware/boxcore/commands.py",
-        "len(self._answer) >= MAX_ANSWER",
-        "len(self._answer) >= MAX_ANSWER - 1",
+        "len(self.answer) >= MAX_ANSWER",
+        "len(self.answer) >= MAX_ANSWER - 1",
         "tests/boxcore/test_commands.py",
     ),
     (

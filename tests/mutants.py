@@ -31,7 +31,7 @@ from tests.trial import KILLED, SICK, SURVIVED
 
 PARTS = reach.PARTS
 # These are for the chip: what runs them is the emulated board, too slow for this.
-LEFT_OUT = {"hal_rp2", "edgeplayer", "sensors", "usb", "commands_board"}
+LEFT_OUT = {"hal_rp2", "edgeplayer", "sensors", "usb"}
 EXPLAINED = "explained"
 TARGET = 0.95  # of those that no row of tests/survivors.py explains
 RARE = 0.001  # how often a sample may fail although TARGET is kept

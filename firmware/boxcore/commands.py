@@ -34,11 +34,11 @@ LATE_TABLES = (("SYSTem:PASSword", "commands_lock"), ("CALibration", "commands_t
 
 
 def late_rows(words):
-    """The rows of lock or trim for a header (by its words) that only these have; None for any other."""
+    """The rows of lock or trim for a header (by its words) that only these have; none for any other."""
     for head, module in LATE_TABLES:
         if scpi_text.matches(head, words[: 1 + head.count(":")]):
             return __import__("boxcore." + module, None, None, ("TABLE",)).TABLE
-    return None
+    return ()
 
 
 def _reported(action):
@@ -62,8 +62,8 @@ class Instrument:
     commands_common for a row's shape), `sense` has the shell read its sensors, the box heed them, and returns
     the box tick then.
 
-    For handlers: box, now (box ticks), status, chosen (the slot that PROGram speaks of, or None), refresh(),
-    closes_switches(), seal() and answer_waits().
+    For handlers: box, now (box ticks), status, chosen (the slot that PROGram speaks of, or None), answer (of
+    the message under way, so far), refresh(), closes_switches() and seal().
     """
 
     def __init__(self, box, extra=(), sense=None):
@@ -101,11 +101,7 @@ class Instrument:
         """Two CRC-32: of every unit heard since the last seal's message, each followed by ';' and its block,
         and of every byte answered since. Both begin anew after this message."""
         self._sealed = True
-        return self._heard, binascii.crc32(self._answer, self._said)
-
-    def answer_waits(self):
-        """True when units of this message have answered."""
-        return bool(self._answer)
+        return self._heard, binascii.crc32(self.answer, self._said)
 
     def in_block(self):
         """True while a block is under way, whose sender may not fall silent."""
@@ -155,7 +151,7 @@ class Instrument:
         self.status.report(code, info)
 
     def _begin(self):
-        self._answer = bytearray()
+        self.answer = bytearray()
         self._long = None
         self._deadlocked = False
         self._indefinite = False
@@ -234,8 +230,8 @@ class Instrument:
 
     def on_end(self):
         """Answer the message that is over."""
-        if self._answer:
-            for part in (self._answer, self._long, b"\n"):
+        if self.answer:
+            for part in (self.answer, self._long, b"\n"):
                 if part is not None:
                     self._replies.append(part)
                     self._said = binascii.crc32(part, self._said)
@@ -274,8 +270,7 @@ class Instrument:
             :3
         ]  # every form of a word begins with these, in capitals: most rows need no closer look
         last = words[-1][:3]
-        late = late_rows(words)
-        for rows in self._tables if late is None else (late,):
+        for rows in (late_rows(words),) + self._tables:
             for row in rows:
                 header = row[HEADER]
                 if first not in header or last not in header or header.endswith("?") != query:
@@ -288,17 +283,17 @@ class Instrument:
         if answer is None or self._deadlocked:
             return
         fits = self._long is None
-        if self._answer:
-            self._answer += b";"
+        if self.answer:
+            self.answer += b";"
         if isinstance(answer, memoryview):  # a block in the box's answer buffer, alone in its message
-            fits = not self._answer and not self._long_waits
+            fits = not self.answer and not self._long_waits
             self._long_waits = True
             self._long = answer
-            self._answer += scpi_text.block_head(len(answer))
+            self.answer += scpi_text.block_head(len(answer))
         else:
-            self._answer += answer if isinstance(answer, bytes) else scpi_text.listed(answer).encode()
-        if not fits or len(self._answer) >= MAX_ANSWER:
-            self._answer = bytearray()
+            self.answer += answer if isinstance(answer, bytes) else scpi_text.listed(answer).encode()
+        if not fits or len(self.answer) >= MAX_ANSWER:
+            self.answer = bytearray()
             self._long = None
             self._deadlocked = True
             self.status.report(-430)

@@ -323,3 +323,25 @@ TABLE = (
     ("DIAGnostic:STATe?", OPEN, 0, (), lambda ins: ins.box.state.upper()),
     ("DIAGnostic:WAIT?", PROTECTED, 0, (), _waits),
 )
+
+
+def board_rows(hal, loop):
+    """The rows that only a real board has.
+
+    DIAGnostic:HARDware? answers faults (bits of sensors and hal_rp2), clk_sys in hertz, underruns, the
+    latest start in ticks, room in the queue in words. DIAGnostic:MAINtenance ends the program and resets the
+    board to its prompt, without a watchdog, so that files can be changed; refused while a program or a level
+    plays."""
+
+    def hardware(ins):
+        return hal.faults, hal.clock_hz, hal.starved_count, hal.late_ticks, hal.room()
+
+    def maintain(ins):
+        if ins.box.state in st.BUSY:
+            raise BoxError(-221, "halt first")
+        loop.leave = True
+
+    return (
+        ("DIAGnostic:HARDware?", PROTECTED, 0, (), hardware),
+        ("DIAGnostic:MAINtenance", PROTECTED, 0, (), maintain),
+    )

@@ -84,7 +84,7 @@ TABLE = (
     ("*RST", OPEN, 0, (), _reset),
     ("*SRE", OPEN, 1, (_BYTE,), lambda ins, mask: setattr(ins.status, "service_enable", mask)),
     ("*SRE?", OPEN, 0, (), lambda ins: ins.status.service_enable & ~MASTER_SUMMARY),
-    ("*STB?", OPEN, 0, (), lambda ins: ins.status.byte(ins.answer_waits())),
+    ("*STB?", OPEN, 0, (), lambda ins: ins.status.byte(bool(ins.answer))),
     ("*TST?", PROTECTED, 0, (), _selftest),
     ("*WAI", OPEN, 0, (), lambda ins: None),
     ("SYSTem:ERRor[:NEXT]?", OPEN, 0, (), lambda ins: ins.status.next_error()),

@@ -80,9 +80,9 @@ class Lock:
     """One lock in a store; `random(count)` gives that many random bytes, `note(now, kind, arg, value)`
     journals.
 
-    locked: what is protected is out of reach; is_set: a passcode is set; salt, cost: how the host makes its
-    numbers from it; tries: failed ones since the last good one, all boots together; damaged: what the store
-    holds can't be believed, the box stays locked until the file is taken away.
+    locked: what is protected is out of reach; salt, cost: how the host makes its numbers from the passcode,
+    b"" and 0 without one; tries: failed ones since the last good one, all boots together; damaged: what the
+    store holds can't be believed, the box stays locked until the file is taken away.
     """
 
     def __init__(self, store, random, note):
@@ -94,11 +94,6 @@ class Lock:
 
     def _hold(self, tries, cost, salt, record):
         self.tries, self.cost, self.salt, self._record = tries, cost, salt, record
-
-    @property
-    def is_set(self):
-        """True while there is a passcode, a damaged one too."""
-        return self.damaged or self._record is not None
 
     def open(self, now, boot):
         """Load at power-up: with a passcode the box is locked. Returns True where the file is damaged.
@@ -253,9 +248,8 @@ class Lock:
 
     def lock(self, now):
         """Lock now instead of at the next power-up; raises BoxError -221 without a passcode."""
-        if not self.is_set:
-            raise BoxError(-221, "no passcode is set")
         if not self.locked:
+            self._ask_set()
             self._exchange = None
             self.locked = True
             self._note(now, jn.LATCH, jn.LATCHED, self.tries)

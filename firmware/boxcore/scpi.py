@@ -28,10 +28,6 @@ _NUMBER_SIGN = 35
 _ZERO = 48
 _NINE = 57
 
-_INVALID_CHARACTER = -101
-_INVALID_BLOCK = -161
-_OVERRUN = -363
-
 
 class Receiver:
     """Turns received bytes into calls of a consumer; one per link.
@@ -107,7 +103,7 @@ class Receiver:
         if self._state == _HASH:
             self._store(_NUMBER_SIGN)
         if self._state == _COUNT:
-            self._fault(_INVALID_BLOCK)
+            self._fault(-161)
         elif self._state != _SKIP:
             self._unit(self._units())
         self.reset()
@@ -125,7 +121,7 @@ class Receiver:
         if not code:
             return
         self._state = _SKIP
-        if code != _OVERRUN:  # a line that is too long is refused as a whole
+        if code != -363:  # a line that is too long is refused as a whole
             self._units()
         self._refuse(code)
 
@@ -154,12 +150,12 @@ class Receiver:
 
     def _text(self, raw):
         if raw and max(raw) > _LAST_CHARACTER:
-            self._refuse(_INVALID_CHARACTER)
+            self._refuse(-101)
         return "" if self._dropped else raw.decode()
 
     def _store(self, byte):
         if self._used == MAX_LINE:
-            return _OVERRUN
+            return -363
         self._line[self._used] = byte
         self._used += 1
         return 0
@@ -194,13 +190,13 @@ class Receiver:
             self._left = 0
             return 0
         if byte == _ZERO:
-            return _INVALID_BLOCK
+            return -161
         self._state = _TEXT
         return self._store(_NUMBER_SIGN) or self._in_text(byte)
 
     def _in_count(self, byte):
         if not _ZERO <= byte <= _NINE:
-            return _INVALID_BLOCK
+            return -161
         self._left = 10 * self._left + byte - _ZERO
         self._digits -= 1
         if not self._digits:

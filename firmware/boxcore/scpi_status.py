@@ -158,10 +158,10 @@ class Status:
     def byte(self, answer_waits):
         """The status byte with the master summary in bit 6."""
         value = (
-            (ERROR_QUEUE if self.errors else 0)
-            | (QUESTIONABLE if self.questionable.summary() else 0)
-            | (MESSAGE_AVAILABLE if answer_waits else 0)
-            | (EVENT_SUMMARY if self.standard.summary() else 0)
-            | (OPERATION if self.operation.summary() else 0)
+            ERROR_QUEUE * bool(self.errors)
+            | QUESTIONABLE * self.questionable.summary()
+            | MESSAGE_AVAILABLE * answer_waits
+            | EVENT_SUMMARY * self.standard.summary()
+            | OPERATION * self.operation.summary()
         )
-        return value | (MASTER_SUMMARY if value & self.service_enable else 0)
+        return value | MASTER_SUMMARY * bool(value & self.service_enable)

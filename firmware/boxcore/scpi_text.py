@@ -8,7 +8,8 @@ from boxcore.states import BoxError
 
 MAX_MNEMONIC = 12  # characters (488.2, 7.6.1.4.1)
 MAX_EXPONENT = 32000  # (488.2, 7.7.2.4.1)
-MAX_DIGITS = 18  # of a scaled value, far beyond any range here: a short text never becomes a huge number
+MOST_DIGITS = 300  # of a number in a message; so it is 0 when it is divided by more, and out of range ...
+MOST_ZEROS = 18  # ... when that many are added to it: a short text never becomes a huge number
 
 NUMBER, WORD, STRING = "number", "word", "string"  # kinds of parameter
 NOT_ALLOWED = {NUMBER: -128, WORD: -148, STRING: -158}
@@ -125,11 +126,11 @@ def _radix(text):
         value = int("!" if "_" in digits else digits, base)  # CPython takes underscores
     except ValueError:
         raise BoxError(-121) from None
-    return (NUMBER, (False, "%d" % value, 0, "")), rest
+    return (NUMBER, (value, 0, "")), rest
 
 
 def _decimal(text):
-    """<NRf> with a suffix: (NUMBER, (negative, digits, exponent, suffix)), value digits * 10^exponent."""
+    """<NRf> with a suffix: (NUMBER, (value, exponent, suffix)), it is value * 10^exponent."""
     negative, rest = _sign(text)
     digits, rest = _split(rest, DIGITS)
     places = ""
@@ -143,7 +144,8 @@ def _decimal(text):
     rest = after if suffix else rest
     if rest and rest[0] not in " ,":
         raise BoxError(-121)
-    return (NUMBER, (negative, digits.lstrip("0"), exponent - len(places), suffix.upper())), rest
+    value = -int(digits) if negative else int(digits)
+    return (NUMBER, (value, exponent - len(places), suffix.upper())), rest
 
 
 def _exponent(text):
@@ -180,25 +182,17 @@ def scaled(item, suffixes, low, high):
         return low
     if item[0] == WORD and is_form_of("MAXimum", item[1]):
         return high
-    negative, digits, exponent, suffix = _want(item, NUMBER)
+    value, exponent, suffix = _want(item, NUMBER)
     if suffix not in suffixes:
         raise BoxError(-138 if len(suffixes) == 1 else -131)
     power = exponent + suffixes[suffix]
-    if digits and len(digits) + power > MAX_DIGITS:
-        raise BoxError(-222)
-    value = -_shifted(digits, power) if negative else _shifted(digits, power)
+    factor = 10 ** min(max(power, 0), MOST_ZEROS)
+    divisor = 10 ** min(max(-power, 0), MOST_DIGITS)
+    size = (2 * abs(value) * factor + divisor) // (2 * divisor)
+    value = -size if value < 0 else size
     if not low <= value <= high:
         raise BoxError(-222)
     return value
-
-
-def _shifted(digits, power):
-    if not digits or len(digits) + power < 0:
-        return 0
-    if power >= 0:
-        return int(digits) * 10**power
-    divisor = 10**-power
-    return (2 * int(digits) + divisor) // (2 * divisor)
 
 
 def quantity(suffixes, low, high):

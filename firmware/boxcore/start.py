@@ -15,7 +15,7 @@ BOARD = "board.json"
 DATA = "data"  # programs, journal and the box's state; installing leaves it alone
 WINDOW_TICKS = 20_000  # 2 s in which Ctrl-C ends at the prompt: USB needs one second of them
 # What a run doesn't need; loaded while it plays already, a module at a time.
-LATER = "wire scpi_text scpi_status scpi commands_common lock commands_box commands commands_board"
+LATER = "wire scpi_text scpi_status scpi commands_common lock commands_box commands"
 FOLDER = 0x4000  # the bit of a mode that says so
 
 
@@ -60,9 +60,9 @@ def work(hal, buffers):
         loop.early_turn()
     while box.boot_further(hal.ticks()) or hal.ticks() < WINDOW_TICKS:
         loop.early_turn()
-    from boxcore import commands, commands_board
+    from boxcore import commands, commands_box
 
-    loop.instrument = commands.Instrument(box, commands_board.rows(hal, loop), loop.sense)
+    loop.instrument = commands.Instrument(box, commands_box.board_rows(hal, loop), loop.sense)
     hal.open_link()
     hal.quiet(True)
     loop.run()

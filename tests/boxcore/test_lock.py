@@ -66,7 +66,7 @@ def test_without_a_passcode_it_is_open_at_every_power_up():
     store = fakes.MemoryStore()
     for _ in range(3):
         found = opened(store)
-        assert (found.locked, found.is_set, found.damaged) == (False, False, False)
+        assert (found.locked, found.salt, found.damaged) == (False, b"", False)
     assert store.files == {}
     refused(-221, found.lock, 0)
     refused(-221, found.begin, 0, HOST.share(1))
@@ -76,7 +76,7 @@ def test_with_one_it_is_locked_at_every_power_up_and_opens_to_its_passcode_alone
     store = stored()
     for boot in range(1, 3):
         found = opened(store, boot=boot)
-        assert (found.locked, found.is_set, found.salt, found.cost) == (True, True, SALT, COST)
+        assert (found.locked, found.salt, found.cost) == (True, SALT, COST)
         refused(-224, try_host, found, OTHER, 0)
         assert found.locked
         now = try_host(found, HOST, TELL)
@@ -97,14 +97,14 @@ def test_both_numbers_must_be_right(host):
 def test_setting_a_passcode_leaves_it_open_until_it_is_locked():
     found = opened()
     give(found, HOST)
-    assert (found.locked, found.is_set) == (False, True)
+    assert (found.locked, found.salt) == (False, SALT)
     give(found, OTHER, salt=bytes(16))  # another one, while it is open
     found.lock(0)
     refused(-203, give, found, HOST)
     refused(-203, found.clear, 0)
     refused(-224, try_host, found, HOST, 0)
     found.clear(try_host(found, OTHER, TELL))
-    assert (found.locked, found.is_set, found.salt, found.cost) == (False, False, b"", 0)
+    assert (found.locked, found.salt, found.cost) == (False, b"", 0)
     assert found._store.files == {}
 
 
@@ -121,7 +121,7 @@ def test_a_record_that_came_through_changed_is_not_taken(data):
     bit = data.draw(some.integers(0, 8 * len(sent) - 1))
     sent[bit // 8] ^= 1 << bit % 8
     refused(-224, found.set, 0, bytes(sent))
-    assert not found.is_set
+    assert found.salt == b""
     refused(
         -221, found.set, 0, exchange.encrypted_record(key, SALT, COST, HOST.record)
     )  # the exchange is used up
@@ -135,7 +135,7 @@ def test_a_record_with_a_point_off_the_curve_is_not_taken(at):
     host = Host(0x5EED, 0xFACE)
     host.record = bytes(bad)
     refused(-224, give, found, host)
-    assert not found.is_set
+    assert found.salt == b""
 
 
 def test_guessing_gets_slower_and_an_early_share_is_neither_taken_nor_counted():
@@ -224,7 +224,7 @@ def test_a_power_cut_leaves_the_old_passcode_or_the_new_one(torn, request_):
         again = opened(fakes.MemoryStore(store.files))
         assert not again.damaged
         assert set(again._store.files) <= {"lock"}  # no record lies about
-        hosts = [host for host in (HOST, OTHER) if again.is_set and host.record == again._record]
+        hosts = [host for host in (HOST, OTHER) if again.salt and host.record == again._record]
         before = [[]] if request_ == "set" else [[HOST]]
         after = {"set": [OTHER], "change": [OTHER], "unlock": [HOST], "clear": []}[request_]
         assert hosts in ([after] if survived else [*before, after])
@@ -240,7 +240,7 @@ def test_a_damaged_file_keeps_the_box_locked_and_is_told():
     for at in range(0, len(whole), 5):
         for bad in (whole[:at] + bytes((whole[at] ^ 0x20,)) + whole[at + 1 :], whole[:at]):
             found = opened(fakes.MemoryStore({"lock": bad}))
-            assert (found.locked, found.damaged, found.is_set) == (True, True, True)
+            assert (found.locked, found.damaged) == (True, True)
             refused(-315, found.begin, 0, HOST.share(4))
             refused(-315, found.unlock, 0, bytes(32))
     world = fakes.World(fakes.MemoryStore({"lock": whole[:-1]})).boot()

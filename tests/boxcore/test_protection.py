@@ -1,7 +1,7 @@
 """What a locked box still does and what it refuses: every header, with every kind of parameter."""
 
 import pytest
-from boxcore import commands, commands_board, commands_common
+from boxcore import commands, commands_box, commands_common
 
 from tests.boxcore.test_lock import STORED
 from tests.micropython import doors, link_cases, link_rig
@@ -84,7 +84,7 @@ def test_nothing_is_open_without_a_reason():
 
 
 def test_the_boards_own_commands_are_protected_the_way_to_the_prompt_first():
-    rows = commands_board.rows(None, None)
+    rows = commands_box.board_rows(None, None)
     assert "DIAGnostic:MAINtenance" in [row[commands.HEADER] for row in rows]
     assert {row[commands.LOCKED] for row in rows} == {commands_common.PROTECTED}
 
