@@ -177,10 +177,6 @@ class Instrument:
     def on_unit(self, text):
         """Do what a unit says."""
         row, values = self._find(self._hear(text), False)
-        if row[HEADER].endswith("?"):
-            if self._indefinite:
-                raise BoxError(-440)
-            self._indefinite = row[HEADER] == commands_common.INDEFINITE
         self._reply(row[HANDLER](self, *values))
 
     @_reported
@@ -259,6 +255,10 @@ class Instrument:
         items = scpi_text.parameters(rest)
         if has_block != (TAKES_BLOCK in row):
             raise BoxError(-168 if has_block else -104 if items else -109)
+        if header.endswith("?"):
+            if self._indefinite:
+                raise BoxError(-440)
+            self._indefinite = row[HEADER] == commands_common.INDEFINITE
         if len(items) < row[NEEDED]:
             raise BoxError(-109)
         if len(items) > len(row[PARSERS]):

@@ -79,6 +79,8 @@ CASES = {
         ),
         (b"*OPC?;*IDN?\n", b"1;" + IDENTITY + b"\n"),
         (ASK, NO_ERROR),
+        (b"*IDN?;*ESE? 1;*OPC\n", IDENTITY + b"\n"),  # a query error: the unit behind it is done
+        (b"*ESR?;:SYST:ERR?\n", b'133;-440,"Query UNTERMINATED after indefinite response"\n'),
     ],
     "numbers have their least and their largest": [
         (b"OUTP:DUR 2.5;DUR?\n", b"2.5000\n"),
