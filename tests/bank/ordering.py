@@ -13,15 +13,11 @@ import sys
 import tempfile
 import zipfile
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from nightdraw import data
 from nightdraw.bank.drawings.files import PROJECT
 
 from tests.bank import kicad_cli
-
-if TYPE_CHECKING:
-    from PIL import Image
 
 ORDER = "order"
 LAYERS = "F.Cu,B.Cu,F.Mask,B.Mask,F.SilkS,B.SilkS,Edge.Cuts"
@@ -77,23 +73,14 @@ def renew(name: str) -> None:
         (order / f"{name}-gerbers.zip").write_bytes(packed(gerbers(top / PROJECT, name, home)))
         for side in ("top", "bottom"):
             picture = home / f"{side}.png"
-            look = ("--quality", "basic", "--background", "opaque", "-w", "1600", "--height", "1100")
+            look = ("--quality", "basic", "--background", "transparent", "-w", "1600", "--height", "1100")
             kicad_cli.run("pcb", "render", "--side", side, *look, "-o", picture, board, home=home)
             with Image.open(picture) as image:
-                image = image.convert("RGB").crop(_within(image.convert("L")))
+                board_only = image.convert("RGBA").crop(image.getchannel("A").getbbox())
+                image = Image.new("RGB", board_only.size, "white")
+                image.paste(board_only, mask=board_only.getchannel("A"))
                 image.thumbnail((WIDE_PX, WIDE_PX))
                 image.quantize(64).save(order / f"{side}.png", optimize=True)
-
-
-def _within(grey: Image.Image) -> tuple[int, int, int, int]:
-    """The box of what differs from the corner's colour, a few pixels around it."""
-    from PIL import Image, ImageChops
-
-    empty = Image.new("L", grey.size, grey.getpixel((0, 0)))
-    left, top, right, bottom = ImageChops.difference(grey, empty).point(
-        lambda v: 255 if v > 24 else 0
-    ).getbbox() or (0, 0, *grey.size)
-    return max(0, left - 8), max(0, top - 8), min(grey.width, right + 8), min(grey.height, bottom + 8)
 
 
 if __name__ == "__main__":

@@ -105,6 +105,9 @@ FAULTS = (
     Planted("gate bridged to 5 V", bridged("G1", "V5")),
     Planted("no enable pull-up", left_out("R3")),
     Planted("enable pull-up of 1 Mohm", of_value("R3", 1e6)),
+    Planted("no enable pull-down", left_out("R9")),
+    Planted("enable's pull-down of 1 kohm", of_value("R9", 1e3)),
+    Planted("enable's pull-up at 3.3 V", moved("R3", "2", "V3")),
     Planted("enable bridged to ground", bridged("OE", "GND")),
     Planted("no supervisor", left_out("U4")),
     Planted("lock-out bridged", both(left_out("U4"), bridged("LOCK", "GND"))),
@@ -122,9 +125,9 @@ FAULTS = (
         "clamp.at": "45.2 A"}),
     Planted("clamp for too high a supply", edits={
         "clamp.standoff": "102 V", "clamp.breakdown": "114 V", "clamp.clamps": "165 V", "clamp.at": "9.1 A"}),
-    Planted("clamp one step too high", edits={
+    Planted("clamp one step too high for MOSFETs of 60 V", edits={
         "clamp.standoff": "40.2 V", "clamp.breakdown": "44.7 V", "clamp.clamps": "64.8 V",
-        "clamp.at": "23.2 A"}, boards=TWELVE),
+        "clamp.at": "23.2 A", "switch.drain": "60 V"}, boards=TWELVE),
     Planted("clamp conducts one way", bridged("GND", "IN", SCHOTTKY, ("A", "K"))),
     Planted("converter to 30 V", edits={"converter.input_max": "30 V"}),
     # reverse protection

@@ -10,6 +10,7 @@ import pytest
 from nightdraw import data
 from nightdraw.bank.circuit.assembly import build
 from nightdraw.bank.drawings.files import PROJECT
+from nightdraw.bank.kicad import library
 from nightdraw.bank.kicad.copper import pads_of
 from nightdraw.bank.kicad.kept import tracks_of
 from nightdraw.bank.kicad.layout import holes, layout, size
@@ -19,6 +20,7 @@ from nightdraw.board import load_board
 from tests.bank import artwork, kicad_cli
 from tests.bank.ordering import ORDER, gerbers, unpacked
 
+TIE_SHARE = 0.45  # where between lead and sense pad their copper meets
 NAMES = sorted(path.parent.name for path in data.folder("hardware").glob(f"*/{ORDER}"))
 SUFFIXES = ("F_Cu.gtl", "B_Cu.gbl", "F_Mask.gts", "B_Mask.gbs", "F_Silkscreen.gto", "B_Silkscreen.gbo",
             "Edge_Cuts.gm1", "PTH.drl", "NPTH.drl", "job.gbrjob")  # fmt: skip
@@ -74,6 +76,11 @@ def test_the_copper_is_the_circuit(name: str, tmp_path: Path) -> None:
     assert edge[2:-2, :3].any(axis=1).all(), "the outline's left side"
     assert edge[:3, 2:-2].any(axis=0).all(), "the outline's rear side"
 
+    shunt = [part for part in netlist.parts if part.ref == "RS1"]
+    ties = [
+        tie for part in shunt for tie in library.BODIES[part.package].ties
+    ]  # nets that meet there on purpose
+    meant = {netlist.net("RS1", sense) or "": netlist.net("RS1", lead) or "" for lead, sense in ties}
     plated = [(at.x, at.y, 0.0) for at in pads]
     copper = artwork.joined(
         pictures["F_Cu.gtl"], pictures["B_Cu.gbl"], plated + [(v.x, v.y, 0.0) for v in laid[1]], sheet
@@ -86,4 +93,35 @@ def test_the_copper_is_the_circuit(name: str, tmp_path: Path) -> None:
     owner: dict[int, str] = {}
     for net, numbers in by_net.items():
         for number in numbers:
+            net = meant.get(net, net)
             assert owner.setdefault(number, net) == net, f"{net} and {owner[number]} are joined"
+
+
+@artwork.NEEDED
+@pytest.mark.parametrize("name", [name for name in NAMES if "starter" not in name])
+def test_the_monitor_reads_the_shunt_at_its_own_leads(name: str, tmp_path: Path) -> None:
+    """Kelvin: cut the copper in two where a sense pad meets its lead's, on the pictures alone, and nothing
+    else joins the monitor's inputs to where the bank's current flows."""
+    board = load_board(data.folder("hardware") / f"{name}.yaml")
+    netlist = build(board)
+    sheet = artwork.Sheet(*size(board, netlist))
+    placed = {part.ref: part for part in layout(board, netlist)}
+    sides = []
+    for side in ("F_Cu.gtl", "B_Cu.gbl"):
+        path = tmp_path / side
+        path.write_bytes(archive(name)[f"{name}-{side}"])
+        sides.append(artwork.drawn(path, sheet, tmp_path / f"{side}.png").copy())
+    pads = {(at.ref, at.pad.name): (at.x, at.y, 0.0) for part in placed.values() for at in part.pads()}
+    wanted = [pads[where] for where in (("RS1", "1"), ("RS1", "1S"), ("U5", "IN+"),
+                                        ("RS1", "2"), ("RS1", "2S"), ("U5", "IN-"))]  # fmt: skip
+    whole = artwork.joined(sides[0], sides[1], wanted, sheet)
+    assert len(set(whole[:3])) == len(set(whole[3:])) == 1
+    for lead, sense in placed["RS1"].shape.ties:
+        (x1, y, _), (x2, _, _) = pads["RS1", lead], pads["RS1", sense]
+        middle = x1 + (x2 - x1) * TIE_SHARE
+        row, column = sheet.at(middle, y)
+        for picture in sides:
+            picture[row - 25 : row + 25, column - 3 : column + 4] = False
+    cut = artwork.joined(sides[0], sides[1], wanted, sheet)
+    assert cut[0] != cut[1] == cut[2]
+    assert cut[3] != cut[4] == cut[5]

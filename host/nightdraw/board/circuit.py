@@ -71,7 +71,7 @@ class Pins:
 @dataclass(frozen=True)
 class Gates:
     """The gates' drive: buffer supply, lock-out (lowest supply that releases the outputs), series resistor,
-    pull-down, output-enable pull-up; None: not fitted."""
+    pull-down, output-enable pull-up (to that supply) and pull-down; None: not fitted."""
 
     part: str
     supply_v: Fraction
@@ -79,6 +79,7 @@ class Gates:
     series_ohms: Fraction | None
     pull_down_ohms: Fraction | None
     enable_pull_up_ohms: Fraction | None
+    enable_pull_down_ohms: Fraction | None
     place: Node = field(default=NOWHERE, compare=False)
 
 

@@ -133,8 +133,14 @@ GATES = Record(
         Field(
             "enable_pull_up",
             OHMS,
-            "Holds the outputs off until the firmware takes them.",
+            "To the buffer's supply: holds the outputs off until the firmware takes them.",
             to="enable_pull_up_ohms",
+        ),
+        Field(
+            "enable_pull_down",
+            OHMS,
+            "To ground: divides that supply to what the controller's pin bears.",
+            to="enable_pull_down_ohms",
         ),
     ),
     check=_lockout_below,

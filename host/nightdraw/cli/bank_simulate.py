@@ -34,8 +34,7 @@ def simulate(board: str, names: tuple[str, ...], out: Path | None, as_json: bool
     supply, USB.
 
     For each case the figure nearest to its limit, with its part. Exit status 1 where a limit is passed, or
-    where ngspice finds no answer. A case that the box isn't made for (the controller out of its socket) is a
-    caution instead.
+    where ngspice finds no answer.
     """
     from nightdraw.bank.circuit.assembly import build
     from nightdraw.bank.circuit.simulate import case_deck, simulate_case
@@ -54,7 +53,7 @@ def simulate(board: str, names: tuple[str, ...], out: Path | None, as_json: bool
         for case in chosen:
             verdicts.append(simulate_case(model, netlist, case))
             shown.advance()
-    ok = not any(verdict.refused for verdict in verdicts)
+    ok = all(verdict.ok for verdict in verdicts)
     document = {"cases": [_document(verdict) for verdict in verdicts], "ok": ok, "notes": list(NOT_JUDGED)}
     output.finish(document, _text(verdicts, ok), as_json, EXIT_DONE if ok else EXIT_NO)
 
@@ -78,21 +77,20 @@ def _document(verdict: Verdict) -> dict[str, Any]:
         "worst": vars(verdict.figures[0]) if verdict.figures else None,
         "passed": [vars(figure) for figure in verdict.figures if not figure.ok],
         "trouble": verdict.trouble,
-        "caution": case.caution,
     }
 
 
 def _text(verdicts: list[Verdict], ok: bool) -> str:
     lines = [f"{'case':<15} {'':<8} nearest to its limit"]
     for verdict in verdicts:
-        word = "ok" if verdict.ok else "FAILS" if verdict.refused else "caution"
+        word = "ok" if verdict.ok else "FAILS"
         lines.append(f"{verdict.case.name:<15} {word:<8} {_worst(verdict)}")
     for verdict in verdicts:
         if not verdict.ok:
             lines += ["", f"{verdict.case.name}: {verdict.case.about} ({verdict.case.basis})"]
             lines += [f"  {_figure(figure)}" for figure in verdict.figures if not figure.ok]
-            lines += [f"  {text}" for text in (verdict.trouble, verdict.case.caution) if text]
-    failed = sum(verdict.refused for verdict in verdicts)
+            lines += [f"  {verdict.trouble}"] if verdict.trouble else []
+    failed = sum(not verdict.ok for verdict in verdicts)
     lines += ["", "ok: every limit is kept" if ok else f"not ok: {failed} of {len(verdicts)} cases fail"]
     return "\n".join([*lines, "", *(f"- {line}" for line in NOT_JUDGED)])
 

@@ -27,6 +27,7 @@ from nightdraw.bank.circuit.passives import (
     resistor,
     schottky,
 )
+from nightdraw.bank.circuit.transients import lasting_v
 from nightdraw.bank.wiring.board_wiring import peak_a
 from nightdraw.board import BoardModel
 
@@ -45,6 +46,9 @@ INJECTED_A = 0.2  # a small Schottky diode's rating
 MONITOR_FULL_V = 0.08192  # the monitor's full scale, 2.5 uV times 32768 counts
 SHUNT_W = 1.0
 USUAL_SHUNT_OHMS = 0.05
+# The shunt's ends twice: where the bank's current flows, and where its voltage is taken (Kelvin), so that no
+# track or wire between is measured with it.
+SHUNT_PINS = ("1", "2", "1S", "2S")
 # what the resistor that most monitor modules carry, 0.1 ohm, is good for
 OWN_SHUNT = {
     0.05: "; a monitor module's own 0.1 ohm with a second 0.1 ohm across it makes 0.05 ohm",
@@ -118,12 +122,12 @@ def _shunt(draft: Draft, board: BoardModel) -> None:
     draft.add(
         Part("RS1", RESISTOR, f"{shunt:g} ohm", "1 W, 1 %", "axial, or two on the module",
              f"current-sense resistor, {shunt:g} ohm, 1 %, 1 W",
-             "two of twice the value in parallel" + OWN_SHUNT.get(shunt, ""), ("1", "2"), shunt,
+             "two of twice the value in parallel" + OWN_SHUNT.get(shunt, ""), SHUNT_PINS, shunt,
              stress=(
                  Stress("dissipation", peak**2 * shunt, SHUNT_W * 0.5, "W"),
                  Stress("range", peak * shunt, full_v, "V"),
              ), goods="shunt"),
-        {"1": "RET", "2": GROUND},
+        {"1": "RET", "2": GROUND, "1S": "SENSEP", "2S": "SENSEN"},
     )  # fmt: skip
 
 
@@ -137,7 +141,7 @@ def _monitor(draft: Draft, board: BoardModel) -> None:
                  f"current-sense amplifier, gain {gain}, low-side, supplied by 3.3 V",
                  "another of the same gain",
                  ("VCC", "GND", "IN+", "IN-", "OUT"), supply=("VCC",), stress=supply),
-            {"VCC": "V3", "GND": GROUND, "IN+": "RET", "IN-": GROUND, "OUT": "AMPS"},
+            {"VCC": "V3", "GND": GROUND, "IN+": "SENSEP", "IN-": "SENSEN", "OUT": "AMPS"},
         )  # fmt: skip
         draft.add(ceramic("C5", "U5", CONVERTER_V * RIPPLE), {"1": "V3", "2": GROUND})
         return
@@ -146,7 +150,7 @@ def _monitor(draft: Draft, board: BoardModel) -> None:
              "current-monitor module, 16 bit, 2.5 uV a count, I2C at 0x40 (register map TI SBOS547)",
              "the bare chip on an adapter board", ("VCC", "GND", "SCL", "SDA", "IN+", "IN-", "VBUS", "ALERT"),
              supply=("VCC",), spare=("VBUS", "ALERT"), stress=supply),
-        {"VCC": "V3", "GND": GROUND, "SCL": "SCL", "SDA": "SDA", "IN+": "RET", "IN-": GROUND},
+        {"VCC": "V3", "GND": GROUND, "SCL": "SCL", "SDA": "SDA", "IN+": "SENSEP", "IN-": "SENSEN"},
     )  # fmt: skip
     draft.add(ceramic("C5", "U5", CONVERTER_V * RIPPLE), {"1": "V3", "2": GROUND})
     for ref, net in (("R10", "SDA"), ("R11", "SCL")):
@@ -159,7 +163,7 @@ def _divider(draft: Draft, board: BoardModel) -> None:
         return
     top, bottom = (float(ohms) for ohms in pair)
     highest = float(board.circuit.clamp.clamps_v) if board.circuit.clamp else 0.0
-    draft.add(precise("R5", top, highest), {"1": "VP", "2": "SUPPLY"})
+    draft.add(precise("R5", top, lasting_v(board), highest), {"1": "VP", "2": "SUPPLY"})
     draft.add(precise("R6", bottom, CONVERTER_V), {"1": "SUPPLY", "2": GROUND})
     draft.add(ceramic("C6", None, CONVERTER_V), {"1": "SUPPLY", "2": GROUND})
     diode = schottky(

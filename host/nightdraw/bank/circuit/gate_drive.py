@@ -47,8 +47,7 @@ def drive(draft: Draft, board: BoardModel, gates: Gates) -> None:
     count = len(board.channels)
     for package, ref in enumerate(buffers_of(board)):
         _buffer(draft, ref, package, count, gates)
-    if gates.enable_pull_up_ohms is not None:
-        draft.add(resistor("R3", float(gates.enable_pull_up_ohms), 3.3), {"1": "OE", "2": "V3"})
+    _enable(draft, gates)
     _supervisor(draft, gates)
     for number in range(1, count + 1):
         if gates.series_ohms is not None:
@@ -61,6 +60,17 @@ def drive(draft: Draft, board: BoardModel, gates: Gates) -> None:
                 resistor(f"RP{number}", float(gates.pull_down_ohms), float(gates.supply_v) * RIPPLE),
                 {"1": f"G{number}", "2": "RET"},
             )
+
+
+def _enable(draft: Draft, gates: Gates) -> None:
+    """The output-enable's divider from the buffers' own supply: off by itself, with no controller too."""
+    top = float(gates.supply_v) * RIPPLE
+    for ref, ohms, end in (
+        ("R3", gates.enable_pull_up_ohms, "V5"),
+        ("R9", gates.enable_pull_down_ohms, GROUND),
+    ):
+        if ohms is not None:
+            draft.add(resistor(ref, float(ohms), top), {"1": "OE", "2": end})
 
 
 def _buffer(draft: Draft, ref: str, package: int, count: int, gates: Gates) -> None:

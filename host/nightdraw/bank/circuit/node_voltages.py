@@ -68,16 +68,32 @@ def gate_rise_s(gates: Gates, family: Family) -> float:
     return 3 * ohms * GATE_C / GATE_V
 
 
-def enable_reset_v(pull_up_ohms: float, packages: int) -> float:
-    """The output-enable at the least while the processor is in reset, blank or on its boot ROM: its pull-up
-    against the pin's own pull-down, every input leaking."""
-    up = (RAIL_V * (2 - RIPPLE), pull_up_ohms * SMALL_TOLERANCE)
-    return star_v(up, (0.0, PULLS_OHMS[0]), into_a=-PIN_LEAK_A * (1 + packages))
+def enable_off_v(gates: Gates, packages: int, controller: bool) -> float:
+    """The output-enable at the least while nothing drives it, at the lowest supply that releases the other
+    enable, every input leaking: with the controller in reset, blank or on its boot ROM, whose pin pulls down,
+    or without one."""
+    assert gates.enable_pull_up_ohms is not None
+    branches = [(least_drive_v(gates), float(gates.enable_pull_up_ohms) * SMALL_TOLERANCE)]
+    if gates.enable_pull_down_ohms is not None:
+        branches.append((0.0, float(gates.enable_pull_down_ohms) / SMALL_TOLERANCE))
+    if controller:
+        branches.append((0.0, PULLS_OHMS[0]))
+    return star_v(*branches, into_a=-PIN_LEAK_A * (packages + controller))
 
 
-def enable_sink_a(pull_up_ohms: float) -> float:
+def enable_pin_v(gates: Gates, packages: int) -> float:
+    """The output-enable at the most while nothing drives it: what the controller's pin must bear."""
+    assert gates.enable_pull_up_ohms is not None
+    branches = [(float(gates.supply_v) * RIPPLE, float(gates.enable_pull_up_ohms) / SMALL_TOLERANCE)]
+    if gates.enable_pull_down_ohms is not None:
+        branches.append((0.0, float(gates.enable_pull_down_ohms) * SMALL_TOLERANCE))
+    return min(star_v(*branches, into_a=PIN_LEAK_A * (packages + 1)), branches[0][0])
+
+
+def enable_sink_a(gates: Gates) -> float:
     """What the processor's pin sinks at the most to hold the output-enable low."""
-    return RAIL_V * RIPPLE / (pull_up_ohms / SMALL_TOLERANCE)
+    assert gates.enable_pull_up_ohms is not None
+    return float(gates.supply_v) * RIPPLE / (float(gates.enable_pull_up_ohms) / SMALL_TOLERANCE)
 
 
 def output_v(converter: Converter) -> tuple[float, float]:

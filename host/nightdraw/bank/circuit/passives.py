@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from nightdraw.bank.circuit.netlist import BOARD, CAPACITOR, RESISTOR, SCHOTTKY, Part, Stress
+from nightdraw.bank.circuit.netlist import CAPACITOR, RESISTOR, SCHOTTKY, Part, Stress
 
 SMALL_W = 0.25  # metal film of the usual size
 SMALL_V = 200.0
@@ -24,8 +24,8 @@ def ohms_text(ohms: float) -> str:
     return f"{ohms / 1e3:g}k" if ohms >= 1e3 else f"{ohms:g}"
 
 
-def resistor(ref: str, ohms: float, worst_v: float, place: str = BOARD) -> Part:
-    """A small resistor with this voltage across it at most, for ever."""
+def resistor(ref: str, ohms: float, worst_v: float, peak_v: float = 0.0) -> Part:
+    """A small resistor with this voltage across it at most for ever, and a higher one for an instant."""
     watts = worst_v**2 / ohms
     return Part(
         ref,
@@ -37,18 +37,17 @@ def resistor(ref: str, ohms: float, worst_v: float, place: str = BOARD) -> Part:
         "any metal film or carbon film of the value, 5 % or better, 0.25 W or more",
         ("1", "2"),
         ohms,
-        place,
         stress=(
             Stress("dissipation", watts, SMALL_W * 0.5, "W"),
-            Stress("voltage", worst_v, SMALL_V, "V"),
+            Stress("voltage", max(worst_v, peak_v), SMALL_V, "V"),
         ),
         goods="film resistor",
     )
 
 
-def precise(ref: str, ohms: float, worst_v: float) -> Part:
+def precise(ref: str, ohms: float, worst_v: float, peak_v: float = 0.0) -> Part:
     """A small resistor whose tolerance a reading hangs on."""
-    part = resistor(ref, ohms, worst_v)
+    part = resistor(ref, ohms, worst_v, peak_v)
     return replace(part, second="metal film of the value, 1 % or better")
 
 

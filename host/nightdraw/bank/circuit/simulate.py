@@ -32,7 +32,7 @@ from nightdraw.bank.circuit.netlist import (
 from nightdraw.bank.circuit.node_voltages import output_v
 from nightdraw.bank.circuit.part_text import WORST, family
 from nightdraw.bank.circuit.passives import PULSE_ENERGY
-from nightdraw.bank.circuit.spice import BOX, HIGH_V, RESET, Feed, deck, node
+from nightdraw.bank.circuit.spice import ABSENT, BOX, HIGH_V, RESET, Feed, deck, node
 from nightdraw.bank.circuit.supply_cases import WINDOW_S, Case
 from nightdraw.bank.circuit.transients import GATE_ON_V, LOGIC_ON_V
 from nightdraw.bank.heat.mounted import mounted_channels
@@ -100,11 +100,6 @@ class Verdict:
     @property
     def ok(self) -> bool:
         return bool(self.figures) and all(figure.ok for figure in self.figures)
-
-    @property
-    def refused(self) -> bool:
-        """Whether the board isn't ok by it: a case that the box isn't made for is a caution instead."""
-        return not self.ok and not self.case.caution
 
 
 def simulate_case(board: BoardModel, netlist: Netlist, case: Case) -> Verdict:
@@ -257,7 +252,7 @@ def _processor(at: _At, board: BoardModel, case: Case) -> Iterator[Probe]:
 
 def _buffer(at: _At, board: BoardModel, case: Case) -> Iterator[Probe]:
     yield from at.probe("supply", at.volts("VCC", "GND"))
-    if case.controller == RESET:
+    if case.controller in (RESET, ABSENT):
         kind = (family(board.circuit.gates.part) if board.circuit.gates else None) or WORST
         yield Probe(
             at.part.ref, "output-enable, off", at.volts("OE1"), "find", kind.high_v, "V", True, case.settled_s

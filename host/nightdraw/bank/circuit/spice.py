@@ -129,8 +129,13 @@ def _splice(part: Part, nets: Mapping[str, str], board: BoardModel) -> list[str]
 
 
 def _two(part: Part, nets: Mapping[str, str], board: BoardModel) -> list[str]:
-    first, second = (nets[pin] for pin in part.pins)
-    return [f"R{part.ref} {first} {second} {part.number:g}"]
+    """Its resistance; a shunt's sense pins (1S, 2S) are its own ends again."""
+    first, second, *_ = (nets[pin] for pin in part.pins)
+    sensed = [pin for pin in part.pins[2:] if pin.endswith("S")]
+    return [
+        f"R{part.ref} {first} {second} {part.number:g}",
+        *(f"V{part.ref}{pin} {nets[pin[:-1]]} {nets[pin]} 0" for pin in sensed),
+    ]
 
 
 def _wire(part: Part, nets: Mapping[str, str], board: BoardModel) -> list[str]:

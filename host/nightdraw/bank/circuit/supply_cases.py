@@ -101,7 +101,6 @@ class Case:
     up: bool = True
     still: bool = False
     high_s: float = 0.0
-    caution: str = ""
 
     @property
     def end_s(self) -> float:
@@ -207,7 +206,5 @@ def _supplies(kind: SupplySystem, nominal: float) -> tuple[Case, ...]:
              off=True, up=False, still=True),
         Case("both-supplies", "USB and the vehicle, all channels on", own, steady, 1e-3, usb_v=USB_V),
         Case("controller-out", "the controller is out of its socket, the supply is on", own, steady, 1e-3,
-             controller=ABSENT, asked=False, off=True, up=False,
-             caution="without the controller nothing holds the outputs off: power off before it leaves its "
-             "socket or goes into it"),
+             controller=ABSENT, asked=False, off=True, up=False),
     )  # fmt: skip

@@ -24,7 +24,7 @@ from nightdraw.bank.circuit.netlist import (
     Stress,
 )
 from nightdraw.bank.circuit.passives import RIPPLE, ceramic, electrolytic, inrush_resistor, resistor
-from nightdraw.bank.circuit.transients import system
+from nightdraw.bank.circuit.transients import CLAMP_MARGIN, lasting_v, system
 from nightdraw.bank.parts import blade_fuses
 from nightdraw.bank.wiring.board_wiring import peak_a
 from nightdraw.bank.wiring.conductor import Conductor
@@ -38,6 +38,7 @@ TO_AIR_K_W = 62.0  # TO-220 upright in still air, usual sheets
 HOTTEST_C, AROUND_C = 150.0, 85.0
 BULK_V = (16.0, 25.0, 35.0, 50.0, 63.0, 100.0, 160.0)  # electrolytics' standard voltages
 BULK_UF = 100.0
+CERAMIC_V = (100.0, 200.0, 500.0)  # their usual voltages
 INSULATED = "TO-220, upright in air"
 
 
@@ -53,8 +54,10 @@ def front(draft: Draft, board: BoardModel) -> None:
     _clamp(draft, board, circuit.clamp)
     reverse = _mosfet if circuit.reverse.kind == MOSFET else _diode
     reverse(draft, board, circuit.reverse, circuit.clamp, peak)
+    through = float(circuit.clamp.clamps_v)
+    rated = next((volts for volts in CERAMIC_V if volts >= through * CLAMP_MARGIN), CERAMIC_V[-1])
     draft.add(
-        ceramic("C1", None, float(circuit.clamp.clamps_v)),
+        ceramic("C1", None, through, rated),
         {"1": "VP", "2": GROUND},
     )
 
@@ -139,8 +142,7 @@ def _mosfet(draft: Draft, board: BoardModel, reverse: Reverse, clamp: Clamp, pea
              stress=(Stress("dissipation", gate_clamp * (through - gate_clamp) / PULL_OHMS, 0.25, "W"),)),
         {"K": "VP", "A": "Q0G"},
     )  # fmt: skip
-    lasting = max(board.caps["supply_max_mv"] / 1000, system(board).jump_v)
-    draft.add(resistor("R1", PULL_OHMS, lasting), {"1": "Q0G", "2": GROUND})
+    draft.add(resistor("R1", PULL_OHMS, lasting_v(board), through), {"1": "Q0G", "2": GROUND})
 
 
 def _diode(draft: Draft, board: BoardModel, reverse: Reverse, clamp: Clamp, peak: float) -> None:

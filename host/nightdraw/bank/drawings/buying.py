@@ -124,6 +124,7 @@ GOODS = {
     "sleeving": Goods("B", 0, "600 V or more; bears 105 C"),
     "weather cap": Goods("B", 0, "closes over the holder"),
     "tag": Goods("B", 0, "readable from where the battery is worked on"),
+    "warning sign": Goods("A", 0, "bears the wall's heat; readable from where the box is touched"),
     "bus wire": Goods("B", 0, "cross-section; only for a board wired by hand"),
     "circuit board": Goods("D", 0, "two layers, 35 um of copper or more"),
     "hook-up wire": Goods("C", 0, "cross-section; insulation that bears 90 C or more"),

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from nightdraw.bank.circuit.netlist import WALL, Netlist
 from nightdraw.bank.circuit.transients import system
 from nightdraw.bank.drawings.box_files import why_not_printed
+from nightdraw.bank.kicad.layout import connectors
 from nightdraw.bank.mechanics.inside import (
     CLEARANCE_MM,
     STAND_OFF_MM,
@@ -43,7 +44,8 @@ def software(board: BoardModel) -> Iterator[str]:
     yield "## 4. Firmware"
     yield ""
     yield (
-        "On USB alone, J1 open. MicroPython comes first: hold the controller's boot button "
+        "On USB alone, J1 open, by a USB lead that carries data. MicroPython comes first: hold the boot "
+        "button "
         "while USB is plugged in and"
     )
     yield (
@@ -65,29 +67,36 @@ def software(board: BoardModel) -> Iterator[str]:
 
 def bank(board: BoardModel, netlist: Netlist) -> Iterator[str]:
     """Resistors, box, and what is measured."""
-    walls = [part.ref for part in netlist.parts if part.place == WALL and part.ref.startswith("RB")]
+    bodies = [part for part in netlist.parts if part.ref.startswith("RB")]
+    walls = [part.ref for part in bodies if part.place == WALL]
+    here = [part.ref for part in bodies if part.place != WALL]
     yield ""
     yield "## 5. Bank and box"
     yield ""
     yield "Power off, USB out."
     yield ""
     if walls:
+        first = f"Fit {', '.join(here)} to the circuit board, 5 mm clear of it. " if here else ""
         yield (
-            f"1. Screw {', '.join(walls)} to the floor with a thin film of compound; sleeve their "
+            f"1. {first}Screw {', '.join(walls)} to the floor with a thin film of compound; sleeve their "
             "terminals. Screws that"
         )
         yield f"   fit their own holes: {_threads(board)} (usual sizes: check)."
         if board.enclosure is not None and board.enclosure.plate_m:
             yield "   They go through the aluminium sheet, compound below it too: it spreads heat."
             yield "   Feet of 20 mm under the box let air at its bottom."
-        yield "   RT1 goes to the wall beside the largest of them, electrically insulated."
+        yield "   RT1's bead goes to the wall beside the largest of them, electrically insulated."
+        ends = ", ".join(one.ref for one in connectors(board, netlist) if one.note.startswith("RB"))
         yield (
-            "2. Wire each to its terminal, the one with its name (VP and the drain): either end "
-            "may be either."
+            f"2. Wire each to its terminal, the one with its name (VP and the drain; {ends}): either end may"
         )
+        yield "   be either."
     else:
-        yield "1. Fit the bank's resistors 5 mm clear of the board; RT1 touching the largest, insulated."
+        yield (
+            "1. Fit the bank's resistors 5 mm clear of the board; RT1's bead touching the largest, insulated."
+        )
     yield from _stands(board, 3 if walls else 2)
+    yield from _lead(netlist, 4 if walls else 3)
     yield from measured(
         [
             (
@@ -103,6 +112,26 @@ def bank(board: BoardModel, netlist: Netlist) -> Iterator[str]:
             *([INSULATED] if walls else []),
         ]
     )
+
+
+def _lead(netlist: Netlist, number: int) -> Iterator[str]:
+    """The lead as far as it is made on the bench, and the enclosure's openings."""
+    yield (
+        f"{number}. The lead by `lead.pdf`: W1 (red) and W2 (black), {netlist.part('W1').value} each, in "
+        "sleeving "
+        "through the cable gland,"
+    )
+    yield (
+        "   W1 to J1's +, W2 to J1's -. The in-line holder of F1 into W1 near its far end, its weather "
+        "cap over "
+        "it, spare fuses"
+    )
+    yield (
+        "   beside the tag. X1 (splice and ring) waits for the vehicle: until then the far ends go to "
+        "the bench "
+        "supply."
+    )
+    yield "   The rubber plug closes the USB hole whenever the USB lead is out."
 
 
 def _threads(board: BoardModel) -> str:
@@ -130,7 +159,11 @@ def _stands(board: BoardModel, number: int) -> Iterator[str]:
         f"its {USB_HOLE_MM:g} mm hole:"
     )
     yield "   it clicks home without force. A board wired by hand: mark that hole at its own socket."
-    yield "   `label.pdf` goes on front and rear when everything works."
+    yield (
+        "   `label.pdf` goes on front and rear, the hot-surface sign (ISO 7010 W017: a yellow triangle "
+        "with three"
+    )
+    yield "   wavy lines over a bar) on the lid, when everything works."
     if not why_not_printed(board):
         yield (
             "   Printed instead of bought: `enclosure/tray.stl` and `lid.stl` (or STEP), in a plastic that "
@@ -184,15 +217,17 @@ def power_up(board: BoardModel, netlist: Netlist) -> Iterator[str]:
         "beside the box's own:"
     )
     yield ""
-    yield "| channel | current | across F1 | power in RB |"
-    yield "| --- | --- | --- | --- |"
+    low, high = board.caps["supply_min_mv"] / 1000, board.caps["supply_max_mv"] / 1000
+    yield f"| channel | current | at {low:g} V | at {high:g} V | across F1 | power in RB |"
+    yield "| --- | --- | --- | --- | --- | --- |"
     fuse = board.circuit.fuse
     mohm = blade_fuses.cold_mohm(fuse.type, float(fuse.rating_a))[0] if fuse else None
     for number, channel in enumerate(board.channels, 1):
         amperes = volts / float(channel.ohms + channel.on_ohms)
         drop = "-" if mohm is None else f"{amperes * mohm:.2f} mV"
         watts = amperes**2 * float(channel.ohms)
-        yield f"| {number} | {amperes * 1000:.2f} mA | {drop} | {watts:.2f} W |"
+        ends = " | ".join(f"{amperes / volts * end * 1000:.2f} mA" for end in (low, high))
+        yield f"| {number} | {amperes * 1000:.2f} mA | {ends} | {drop} | {watts:.2f} W |"
 
 
 def _own(board: BoardModel) -> str:
@@ -235,7 +270,8 @@ def vehicle(board: BoardModel) -> Iterator[str]:
     yield "## 8. Into a vehicle, and out again"
     yield ""
     yield (
-        f"{system(board).name} training vehicles only, by `lead.pdf`: never with the engine running, "
+        f"{system(board).name} training vehicles only, by `lead.pdf` (X1: splice and ring): never with "
+        "the engine running, "
         "never behind a relay that sleeps,"
     )
     yield (
@@ -246,4 +282,5 @@ def vehicle(board: BoardModel) -> Iterator[str]:
         "off, splice cut back and sealed, ring off, negative on; scan and clear what the battery sensor "
         "logged; sign the tag."
     )
+    yield "A computer beside the vehicle runs from its own battery, or behind the USB isolator."
     yield "The vehicle maker's procedure, local codes and a licensed technician come first."

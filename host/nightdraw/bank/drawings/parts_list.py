@@ -193,6 +193,8 @@ SUNDRIES = (
     (1, "1 m", "600 V", "sleeving", "heat-shrink sleeving 2:1, 2.4 mm and 6 mm", "silicone sleeving"),
     (1, "-", "-", "weather cap", "rubber cap over the fuse holder", "adhesive-lined heat-shrink, 19 mm"),
     (1, "-", "-", "tag", "bright tag with string: TRAINING LOAD FITTED, name, date", "laminated card"),
+    (1, "25 mm", "-", "warning sign", "hot-surface sign, ISO 7010 W017, self-adhesive, 25 mm or more",
+     "printed on yellow film"),
     (2, "1 m", "1 mm2", "bus wire",
      "tinned copper wire, 1 mm2, bare, for the buses of a board wired by hand", "stripped solid wire"),
     (1, "-", "2 layers", "circuit board",

@@ -103,7 +103,7 @@ def spots(netlist: Netlist, wide: float = CIRCUIT_BOARD_MM[0]) -> list[Spot]:
 def _group(ref: str) -> str:
     if ref.startswith(("RG", "RP", "RB")) or (ref[0] == "Q" and ref != "Q0"):
         return "channels"
-    if ref in ("U2", "U3", "U4", "R3", "R4", "C9", "C10", "C12"):
+    if ref in ("U2", "U3", "U4", "R3", "R4", "R9", "C9", "C10", "C12"):
         return "drive"
     if ref in ("J1", "D0", "D1", "Q0", "Z1", "R1", "R2", "C1", "C2", "C3", "PS1", "U5", "RS1", "C5"):
         return "supply"

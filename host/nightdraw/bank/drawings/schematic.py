@@ -56,8 +56,8 @@ def _supply(board: BoardModel, netlist: Netlist, page: str) -> Sheet:
     for x in (7.6, 7.6):
         draw.dot((x, rail))
         draw.dot((x, ground))
-    draw.part("D1", (9.6, rail), (9.6, ground), "bottom")
-    draw.dot((9.6, rail))
+    draw.part("D1", (9.0, rail), (9.0, ground), "bottom")
+    draw.dot((9.0, rail))
     draw.line((9.6, rail), (12.5, rail))
     _reverse(draw, netlist, ground)
     draw.line((14, rail), (21.2, rail))
@@ -163,7 +163,7 @@ def _control(board: BoardModel, netlist: Netlist, page: str) -> Sheet:
     lines = [
         "Nets are joined by name across the sheets. x: left open.",
         "Contacts close to 3V3; the firmware pulls their pins down, so a broken wire reads as open.",
-        "OE low lets the gate buffers drive. R3 (sheet 3) holds it high until the firmware takes it.",
+        "OE low lets the gate buffers drive. R3 and R9 (sheet 3) hold it high until the firmware takes it.",
         "USB and the boot button must stay within reach; the box also runs from USB alone, with no load.",
     ]
     notes(sheet, 16, 172, lines, 2.7)
@@ -206,22 +206,28 @@ def _monitor(draw: Page, netlist: Netlist) -> None:
     data = [pin for pin in pins if pin in ("SCL", "SDA", "OUT", "VBUS", "ALERT")]
     draw.chip(
         "U5",
-        (3.6, -9.6),
+        (6.4, -9.6),
         [("IN+", "IN+"), ("IN-", "IN-"), ("VCC", "VCC"), ("GND", "GND")],
         [(pin, pin) for pin in data],
         4.4,
         "current monitor",
         1.1,
     )
-    draw.tag((-1.2, -10.7), "RET", "up")
-    draw.part("RS1", (-1.2, -10.7), (-1.2, -14.2), "top")
-    draw.ground((-1.2, -14.2))
-    x = 14.4
+    draw.tag((-3.2, -9.4), "RET", "up")
+    draw.line((-3.2, -9.4), (-3.2, -10.7))
+    draw.part("RS1", (-3.2, -10.7), (-3.2, -14.2), "top")
+    draw.ground((-3.2, -14.9))
+    draw.line((-3.2, -14.2), (-3.2, -14.9))
+    for y, pin in ((-10.7, "1S"), (-14.2, "2S")):  # taken at the resistor's own ends
+        draw.dot((-3.2, y))
+        draw.line((-3.2, y), (-2.2, y))
+        draw.tag((-2.2, y), netlist.net("RS1", pin) or "", "right")
+    x = 16.2
     draw.tag((x, -10.2), "V3", "up")
     draw.part("C5", (x, -10.2), (x, -13.2), "bottom")
     draw.ground((x, -13.2))
     if any(part.ref == "R10" for part in netlist.parts):
-        for ref, net, at in (("R10", "SDA", 17.2), ("R11", "SCL", 20.2)):
+        for ref, net, at in (("R10", "SDA", 18.8), ("R11", "SCL", 21.8)):
             draw.tag((at, -10.2), "V3", "up")
             draw.part(ref, (at, -10.2), (at, -13.2), "bottom")
             draw.tag((at, -13.2), net, "down")
@@ -271,16 +277,22 @@ def _gates(board: BoardModel, netlist: Netlist, page: str) -> Sheet:
     _upright(draw, "R4", 15.4, -15.6)
     if any(part.ref == "R3" for part in netlist.parts):
         _upright(draw, "R3", 19.6, -15.6, swap=True)
+    if any(part.ref == "R9" for part in netlist.parts):
+        _upright(draw, "R9", 23.8, -15.6)
     draw.on(sheet, (44, 30))
     lines = [
         "Both enables must be low for the outputs to drive: OE from the firmware, LOCK from the supervisor, "
         "which holds",
-        "it high while the 5 V rail is below its threshold, so that no gate is ever half driven.",
+        "it high while the 5 V rail is below its threshold, so that no gate is ever half driven. R3 and "
+        "R9 hold "
+        "OE at 3 V,",
+        "which is off, from the buffers' own supply: with the controller in reset, blank or out of its "
+        "socket.",
         "Pins of the 541: 1 and 19 enables, 2 to 9 inputs, 18 to 11 outputs, 10 ground, 20 supply. Spare "
         "inputs to ground.",
         "Capacitors sit at the supply pin of the part named beside them in the parts list.",
     ]
-    notes(sheet, 16, 172, lines, 2.7)
+    notes(sheet, 16, 169, lines, 2.7)
     return sheet
 
 

@@ -20,7 +20,7 @@ def library(shapes: list[Shape]) -> dict[str, str]:
         found[f"{shape.name}.kicad_mod"] = _module(
             shape.name, node("descr", shape.about), _shown("Reference", "REF**", shape),
             hidden("Value", shape.name, 0, "library", shape.name), node("attr", Word("through_hole")),
-            *drawn(shape, "library", shape.name), *pads,
+            *tied(shape), *drawn(shape, "library", shape.name), *pads,
         )  # fmt: skip
     found[f"{MOUNTING}.kicad_mod"] = _module(MOUNTING, *hole("library", 0, "REF**"))
     return found
@@ -29,6 +29,11 @@ def library(shapes: list[Shape]) -> dict[str, str]:
 def _module(name: str, *items: Node) -> str:
     return text(node("footprint", name, node("version", VERSION), node("generator", "nightdraw"),
                      node("generator_version", "9.0"), node("layer", "F.Cu"), *items))  # fmt: skip
+
+
+def tied(shape: Shape) -> list[Node]:
+    """Which pads may meet although they are on different nets."""
+    return [node("net_tie_pad_groups", *(f"{a}, {b}" for a, b in shape.ties))] if shape.ties else []
 
 
 def drawn(shape: Shape, *key: object) -> list[Node]:

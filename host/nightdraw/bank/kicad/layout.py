@@ -54,12 +54,14 @@ SECOND = {"U3": (73.66, 72.39, 0), "C10": (84.455, 72.39, 270)}
 LOCK_SMALL = {
     "R3": (57.785, 57.15, 270),
     "R4": (61.595, 57.15, 270),
+    "R9": (65.405, 57.15, 270),
     "U4": (57.15, 73.66, 0),
     "C12": (57.15, 78.74, 0),
 }
 LOCK_LARGE = {
     "R3": (68.58, 57.15, 0),
     "R4": (68.58, 60.96, 0),
+    "R9": (68.58, 53.34, 0),
     "U4": (68.58, 67.31, 0),
     "C12": (77.47, 67.31, 0),
 }
@@ -70,13 +72,15 @@ SENSE = {
     "C5": (81.28, 34.29, 0),
     "RS1": (86.36, 46.99, 180),
 }
-# Panel and wall: part -> connector, place, words on the silk.
+# Panel and wall: part -> connector, its ways, place, words on the silk. The panel's four differ in their
+# ways, so that no plug fits another's header; a part with fewer pins has the outermost. RT1's wires come
+# from the other side, and a measurement of the build guide tells it from the lamp.
 OUTSIDE = {
-    "LED1": ("J6", (10.16, 95.25), "LAMP A K"),
-    "S2": ("J4", (18.415, 95.25), "ARM"),
-    "S3": ("J5", (26.67, 95.25), "BUTTON"),
-    "S1": ("J3", (34.925, 95.25), "SLOT C 1 2 4 8"),
-    "RT1": ("J7", (52.07, 95.25), "RT1"),
+    "LED1": ("J6", 2, (10.16, 95.25), "LAMP A K"),
+    "S3": ("J5", 3, (16.51, 95.25), "BUTTON"),
+    "S2": ("J4", 4, (25.4, 95.25), "ARM"),
+    "S1": ("J3", 5, (36.83, 95.25), "SLOT C 1 2 4 8"),
+    "RT1": ("J7", 2, (52.07, 95.25), "RT1"),
 }
 CELLS_SMALL, CELLS_LARGE = (67.31, 27.94), (88.9, 4.445)
 CELL_DEEP = 15.24
@@ -198,10 +202,11 @@ def _outside(netlist: Netlist) -> list[Placed]:
     found = []
     for part in netlist.parts:
         if part.ref in OUTSIDE and part.place != BOARD:
-            ref, (x, y), words = OUTSIDE[part.ref]
-            nets = {str(k): netlist.net(part.ref, pin) or "" for k, pin in enumerate(part.pins, 1)}
-            pins = {str(k): f"{part.ref}.{pin}" for k, pin in enumerate(part.pins, 1)}
-            shape = shapes.header(len(part.pins))
+            ref, ways, (x, y), words = OUTSIDE[part.ref]
+            own = part.pins if len(part.pins) == ways else (part.pins[0], *[""] * (ways - 2), part.pins[-1])
+            nets = {str(k): (netlist.net(part.ref, pin) if pin else "") or "" for k, pin in enumerate(own, 1)}
+            pins = {str(k): f"{part.ref}.{pin}" if pin else "open" for k, pin in enumerate(own, 1)}
+            shape = shapes.header(ways)
             found.append(Placed(ref, f"to {part.ref}", shape, x, y, 0, nets, pins, words))
     return found
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from nightdraw.bank.circuit.control import SHUNT_PINS
 from nightdraw.bank.circuit.netlist import (
     BUFFER,
     CAPACITOR,
@@ -36,9 +37,7 @@ BODIES = {
     "film-1w": shapes.axial("axial-15", "axial, 11 x 4.5 mm body", ("1", "2"), 15.24, (11.0, 4.5), 0.9),
     "film-2w": shapes.axial("axial-20", "axial, 15.5 x 5.5 mm body", ("1", "2"), 20.32, (15.5, 5.5), 1.0),
     "film-3w": shapes.axial("axial-25", "axial, 19 x 7 mm body", ("1", "2"), 25.4, (19.0, 7.0), 1.1),
-    "axial, or two on the module": shapes.axial(
-        "axial-15", "axial, 11 x 4.5 mm body", ("1", "2"), 15.24, (11.0, 4.5), 0.9
-    ),
+    "axial, or two on the module": shapes.shunt(SHUNT_PINS),
 }  # fmt: skip
 DISC = shapes.axial("disc-5", "radial ceramic, 5 mm", ("1", "2"), 5.08, (6.5, 3.0), 0.8)
 DIODE_POWER = shapes.axial(

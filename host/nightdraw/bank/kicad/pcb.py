@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from nightdraw.bank.circuit.netlist import GROUND
 from nightdraw.bank.kicad.copper import BACK, FRONT, Track, Via
-from nightdraw.bank.kicad.footprints import drawn, font, hidden, hole, line, pad
+from nightdraw.bank.kicad.footprints import drawn, font, hidden, hole, line, pad, tied
 from nightdraw.bank.kicad.layout import holes
 from nightdraw.bank.kicad.placed import At, Placed
 from nightdraw.bank.kicad.pour import APART_MM, GAP_MM, SPOKE_MM, Polygon
@@ -106,7 +106,7 @@ class Pcb:
             node("sheetname", "/"), node("sheetfile", f"{self.name}.kicad_sch"),
             node("attr", Word("through_hole")),
         ]  # fmt: skip
-        items += drawn(part.shape, self.name, key)
+        items += [*tied(part.shape), *drawn(part.shape, self.name, key)]
         items += [
             pad(
                 at.pad,

@@ -76,14 +76,14 @@ def _table(name: str, where: str) -> str:
 
 def key(board: BoardModel, netlist: Netlist) -> str:
     """A digest of all that the board's copper comes from, but for the router itself (ROUTING stands for
-    it)."""
-    placed = layout(board, netlist)
+    it): pads, nets and rules, not what is printed."""
+    pads = pads_of(layout(board, netlist))
     law = rules(board, sorted(netlist.nets()))
     basis = repr(
         (
             ROUTING,
             size(board, netlist),
-            placed,
+            pads,
             sorted(law.of.items()),
             sorted(map(repr, law.classes.values())),
         )

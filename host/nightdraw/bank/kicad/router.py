@@ -82,6 +82,7 @@ class Net:
     pads: list[At]
     tracks: list[Track] = field(default_factory=list)
     vias: list[Via] = field(default_factory=list)
+    missed: int = 0  # pads that found no way
 
     def metal(self) -> list[Metal]:
         return [*map(of_track, self.tracks), *map(of_via, self.vias)]
@@ -124,10 +125,19 @@ class Router:
             for other in self._lay(net, FOUGHT * max(1.0, turns / PATIENCE)):
                 other.tracks, other.vias = [], []
                 waiting.append(other)
-        if GROUND in self.nets:
-            self._lay(self.nets[GROUND], np.inf)
+            if not waiting and net.name != GROUND and self._walled_in():
+                waiting.append(self.nets[GROUND])
         nets = [self.nets[name] for name in sorted(self.nets)]
         return [t for net in nets for t in _split(net.tracks)], [v for net in nets for v in net.vias]
+
+    def _walled_in(self) -> bool:
+        """Lay the ground where the others left room; whether that is too little for one of its pads, around
+        which the pour has no room either."""
+        ground = self.nets.get(GROUND)
+        if ground is None:
+            return False
+        self._lay(ground, np.inf)
+        return ground.missed > 0
 
     def _rank(self, net: Net) -> tuple[float, float, str]:
         """Wide and short ones first."""
@@ -136,7 +146,7 @@ class Router:
     def _lay(self, net: Net, fought: float = FOUGHT) -> list[Net]:
         """Route a net, other nets' tracks at the price of `fought`; the nets that it crossed, in order of
         name."""
-        net.tracks, net.vias = [], []
+        net.tracks, net.vias, net.missed = [], [], 0
         steps, holes = self._prices(net, fought)
         tree = list(self._nodes(net.pads[0]))
         left = net.pads[1:]
@@ -150,6 +160,7 @@ class Router:
             done.append(nearest)
             path = _search(steps, holes, self.wide, self.plane, tree, self._nodes(nearest))
             if path is None and net.name == GROUND:
+                net.missed += 1
                 continue  # the pour's business, and KiCad's to judge
             if path is None:
                 raise StuckError(f"{net.name} finds no way to {nearest.ref}.{nearest.pad.name}")

@@ -24,7 +24,7 @@ GROUPS = (
     ("Controller", ("U1", "D2", "C4")),
     ("Readings", ("R5", "R6", "C6", "D3", "R7", "RT", "C7", "U5", "RS", "C5", "R10", "R11")),
     ("Panel", ("S", "LED", "R8", "J3", "J4", "J5", "J6", "J7")),
-    ("Gate drive", ("U", "R3", "R4", "C")),
+    ("Gate drive", ("U", "R3", "R4", "R9", "C")),
     ("Channels", ("RG", "RP", "Q", "RB", "J")),
     ("Test points", ("TP",)),
 )

@@ -52,7 +52,7 @@ class Box:
 @dataclass(frozen=True)
 class Shape:
     """A footprint. body: the part's outline; round: drawn as a circle; lines: more marks (x1, y1, x2, y2);
-    source: where pitches and the order of pins come from."""
+    source: where pitches and the order of pins come from; ties: pads of two nets that meet on purpose."""
 
     name: str
     about: str
@@ -61,6 +61,7 @@ class Shape:
     source: str
     round: bool = False
     lines: tuple[Line, ...] = ()
+    ties: tuple[tuple[str, str], ...] = ()
 
     @property
     def courtyard(self) -> Box:
@@ -91,15 +92,31 @@ def axial(
     return Shape(name, about, pads, Box(left, -half, right, half), source, lines=tuple(lines))
 
 
+def shunt(pins: tuple[str, str, str, str]) -> Shape:
+    """A lying resistor whose voltage is taken at its own leads: a hole for each sense track (or wire) whose
+    copper meets the lead's on its inner side, away from where the current comes."""
+    first, second, first_sense, second_sense = pins
+    pitch, inward, body = 15.24, 2.54, (11.0, 4.5)
+    left = (pitch - body[0]) / 2
+    pads = (
+        Pad(first, 0, 0, 2.4, 2.4, 0.9),
+        Pad(second, pitch, 0, 2.4, 2.4, 0.9),
+        Pad(first_sense, inward, 0, 2.9, 1.3, 0.7, OVAL),
+        Pad(second_sense, pitch - inward, 0, 2.9, 1.3, 0.7, OVAL),
+    )
+    box = Box(left, -body[1] / 2, pitch - left, body[1] / 2)
+    ties = ((first, first_sense), (second, second_sense))
+    return Shape("shunt-15", "axial shunt, 11 x 4.5 mm body, sense pads", pads, box, GENERIC, ties=ties)
+
+
 def can(name: str, about: str, pitch: float, diameter: float, drill: float, source: str = GENERIC) -> Shape:
     """An upright round electrolytic, plus first."""
     pad = min(2 * drill + 0.2, pitch - 0.7)
     middle, half = pitch / 2, diameter / 2
     pads = (Pad("+", 0, 0, pad, pad, drill, RECT), Pad("-", pitch, 0, pad, pad, drill))
     body = Box(middle - half, -half, middle + half, half)
-    reach = half + 0.9
-    plus = ((middle - reach, -half, middle - reach + 1, -half), (middle - reach + 0.5, -half - 0.5,
-             middle - reach + 0.5, -half + 0.5))  # fmt: skip
+    away = middle - half - 0.9  # in line with the pins, beside the plus
+    plus = ((away - 0.5, 0.0, away + 0.5, 0.0), (away, -0.5, away, 0.5))
     return Shape(name, about, pads, body, source, round=True, lines=plus)
 
 

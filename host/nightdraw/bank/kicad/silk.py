@@ -16,13 +16,19 @@ TALL_MM, SMALL_MM, LEAST_MM = 1.0, 0.9, 0.8
 ADVANCE = 0.98  # a letter's width over its height in KiCad's line font, rounded up
 CLEAR_MM = 0.2
 REVISION = "A"
-NAMED = ("to-220", "to-92", "monitor", "step-down", "screw-terminal-lead")  # shapes whose pins have names
+NAMED = (
+    "to-220",
+    "to-92",
+    "monitor",
+    "step-down",
+    "shunt",
+    "screw-terminal-lead",
+)  # shapes whose pins have names
 CAUTIONS = (
     "NOT BUILT YET: CALCULATED ONLY",
     "RESISTORS GET HOT",
     "FUSE AT THE SOURCE",
     "TRAINING VEHICLES ONLY",
-    "POWER OFF BEFORE U1 COMES OUT",
 )
 
 

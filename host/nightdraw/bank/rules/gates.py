@@ -28,6 +28,8 @@ from nightdraw.board.circuit import Gates
 
 OFF_V = 0.7  # logic-level MOSFETs: threshold of 1 V at the least, 4 to 5 mV/K less when hot (usual sheets)
 PIN_SINK_A = 0.004  # RP2040 datasheet: a pin's drive strength at reset
+# RP2040 datasheet: a pin bears its supply and 0.3 V (from memory); of that supply the lower end.
+PIN_V = node_voltages.RAIL_V * (2 - RIPPLE) + 0.3
 LEAST_SERIES_OHMS = 10  # common practice: 10 to 100 ohm
 MOST_RISE_S = 1e-4  # one tick: a longer edge would be seen in the shortest pulses
 
@@ -106,23 +108,32 @@ def _off(drive: Gates, kind: Family) -> Iterator[Remark]:
 
 
 def _enable(drive: Gates, packages: int) -> Iterator[Remark]:
-    """The output-enable is high while the processor does nothing, and low when its pin says so."""
+    """The output-enable is high while the processor does nothing or isn't in its socket, low when its pin
+    says so, and never above what that pin bears."""
     if drive.enable_pull_up_ohms is None:
         message = "the output-enable has no pull-up: the outputs must be off until the firmware takes them"
         yield Remark("gates", "enable-pull-up", message, ERROR)
         return
     ohms = float(drive.enable_pull_up_ohms)
-    volts = node_voltages.enable_reset_v(ohms, packages)
     needed = (family(drive.part) or WORST).high_v
-    if volts < needed:
+    for present, when in ((True, "in reset or blank, its pin pulling down"), (False, "out of its socket")):
+        volts = node_voltages.enable_off_v(drive, packages, present)
+        if volts < needed:
+            message = (
+                f"with the controller {when}, enable_pull_up of {ohms / 1000:g} kohm leaves "
+                f"{max(volts, 0.0):.2g} V at the output-enable, {needed:g} V are needed to keep the outputs "
+                "off"
+            )
+            yield Remark("gates", "enable-pull-up", message, ERROR)
+            break
+    most = node_voltages.enable_pin_v(drive, packages)
+    if most > PIN_V:
         message = (
-            f"{ohms / 1000:g} kohm against the processor's own pull-down at reset (also blank, or on USB "
-            "alone) "
-            f"leave {max(volts, 0.0):.2g} V at the output-enable, {needed:g} V are needed to keep the "
-            "outputs off"
+            f"up to {most:.3g} V at the output-enable, the controller's pin bears {PIN_V:.3g} V: divide the "
+            "buffer's supply by enable_pull_down (10 kohm and 15 kohm)"
         )
-        yield Remark("gates", "enable-pull-up", message, ERROR)
-    sunk = node_voltages.enable_sink_a(ohms)
+        yield Remark("gates", "enable-pin", message, ERROR)
+    sunk = node_voltages.enable_sink_a(drive)
     if sunk > PIN_SINK_A:
         message = (
             f"{ohms:g} ohm: the processor's pin would sink {1000 * sunk:.2g} mA to let the outputs on, it is "
