@@ -88,11 +88,18 @@ _NUMBER = re.compile(r"([+-]?)([0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE]([+-]?[0-9]+)
 _RANGE_MARK = ".."
 
 
-class QuantityError(ValueError):
-    """The text is not the quantity that was wanted; `hint` (in the text too) says what to do, or is None."""
+NOT_ONE, NEGATIVE, TOO_LARGE, NO_UNIT, OTHER_UNIT, UNKNOWN_UNIT = (
+    "not-one", "negative", "too-large", "no-unit", "other-unit", "unknown-unit",
+)  # fmt: skip
 
-    def __init__(self, message: str, hint: str | None = None) -> None:
+
+class QuantityError(ValueError):
+    """The text is not the quantity that was wanted; `hint` (in the text too) says what to do, or is None;
+    `kind` (of the six above) is what is wrong, for who says it in other words."""
+
+    def __init__(self, message: str, hint: str | None = None, kind: str = NOT_ONE) -> None:
         super().__init__(f"{message} ({hint})" if hint else message)
+        self.kind = kind
         self.message = message
         self.hint = hint
 
@@ -118,7 +125,7 @@ def parse(text: str, dimension: str) -> Fraction:
     unit = unit[1:] if unit.startswith(" ") else unit
     value = _with_unit(text, number, unit, dimension)
     if text.startswith("-") and dimension not in SIGNED:
-        raise QuantityError(f"{shown(text)} is negative, a {dimension} can't be")
+        raise QuantityError(f"{shown(text)} is negative, a {dimension} can't be", kind=NEGATIVE)
     return value
 
 
@@ -126,7 +133,7 @@ def _value(match: re.Match[str]) -> Fraction:
     sign, digits, exponent = match.groups()
     power = int(exponent or 0)
     if abs(power) > MAX_EXPONENT:
-        raise QuantityError(f"{shown(match.group())} is out of range")
+        raise QuantityError(f"{shown(match.group())} is out of range", kind=TOO_LARGE)
     value = Fraction(digits) * Fraction(10) ** power
     return -value if sign == "-" else value
 
@@ -138,16 +145,19 @@ def _with_unit(text: str, number: Fraction, unit: str, dimension: str) -> Fracti
     if unit == AWG and dimension == "area":
         return awg_mm2(number)
     if not unit:
-        raise QuantityError(f"{shown(text)} has no unit: {_wanted(dimension)}")
+        raise QuantityError(f"{shown(text)} has no unit: {_wanted(dimension)}", kind=NO_UNIT)
     if is_range(unit):
         raise QuantityError(f"{shown(text)} is a range, wanted one value: {_wanted(dimension)}")
     if unit[0] == ",":
         raise QuantityError(f"{shown(text)} is not {_wanted(dimension)}", "write the decimal point as '.'")
     for other, others in UNITS.items():
         if unit in others and not (unit in WRITTEN and WRITTEN[unit] in units):
-            raise QuantityError(f"{shown(text)} is {_article(other)}, wanted {_wanted(dimension)}")
+            message = f"{shown(text)} is {_article(other)}, wanted {_wanted(dimension)}"
+            raise QuantityError(message, kind=OTHER_UNIT)
     raise QuantityError(
-        f"{shown(text)} has an unknown unit {shown(unit)}: {_wanted(dimension)}", _unit_hint(unit, units)
+        f"{shown(text)} has an unknown unit {shown(unit)}: {_wanted(dimension)}",
+        _unit_hint(unit, units),
+        UNKNOWN_UNIT,
     )
 
 

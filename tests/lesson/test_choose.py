@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterable
 from itertools import combinations
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nightdraw.lesson.candidates import Candidate
-from nightdraw.lesson.choose import SLACK, Choice
+from nightdraw.lesson.choose import AGAIN, GAP, SAME_ANSWER, SHARED, SLACK, Choice
 from nightdraw.lesson.rows import Row
 
 TIMES = st.sampled_from([60.0, 80.0, 95.5, 110.0, 180.0, 240.0, 300.25])
@@ -83,3 +85,61 @@ def test_as_many_groups_are_served_as_can_be(drawn: tuple[list[Candidate], list[
         (n for n in range(groups + 1) if any(allowed(c, rows) for c in combinations(range(len(found)), n))),
     )
     assert round(Choice(found, rows, groups).most(any_number=True)[0]) == most
+
+
+def pairs(given: Iterable[object]) -> int:
+    """How many pairs of equal things there are, counted one by one."""
+    return sum(one == other for one, other in combinations(list(given), 2))
+
+
+def cost(found: list[Candidate], chosen: tuple[int, ...]) -> float:
+    """The range of difficulties, and what each pair with one fault, one answer or one car costs."""
+    mine = [found[k] for k in chosen]
+    hard = [one.difficulty for one in mine]
+    again = AGAIN * pairs(one.profile for one in mine) + SHARED * pairs(one.car for one in mine)
+    return max(hard) - min(hard) + again + SAME_ANSWER * pairs((one.profile, one.fuse) for one in mine)
+
+
+@settings(max_examples=40, deadline=None)
+@given(classes(), st.integers(0, 99))
+def test_repeats_are_spread_as_evenly_as_in_any_choice_about_as_even(
+    drawn: tuple[list[Candidate], list[Row], int], seed: int
+) -> None:
+    """Against every choice within the slack; the solver's gap is a hundredth of the cost."""
+    found, rows, _ = drawn
+    groups = 4
+    choice = Choice(found, rows, groups)
+    best = choice.evenest()
+    if best is None:
+        return
+    fine = choice.finest(best, seed)
+    most = best.evenness * SLACK * (1 + 1e-9)
+    within = [
+        cost(found, chosen)
+        for chosen in combinations(range(len(found)), groups)
+        if allowed(chosen, rows)
+        and max(found[k].expected_s for k in chosen) <= most * min(found[k].expected_s for k in chosen)
+    ]
+    places = tuple(k for k, one in enumerate(found) if any(one is other for other in fine.found))
+    assert cost(found, places) <= min(within) * (1 + GAP) + GAP
+
+
+def test_six_groups_on_three_cars_are_two_a_car_with_each_fault_twice() -> None:
+    """By hand: three faults that all take as long, three cars with a splice for each of six boxes."""
+    found = [
+        Candidate(car, f"s{splice}", f"F{splice}", fault, 0, 0, 100.0, 200.0, 2.0, 300.0, 0.1)
+        for car in range(3)
+        for splice in range(6)
+        for fault in "pqr"
+    ]
+    rows = [
+        Row("splices", {k: 1.0 for k, one in enumerate(found) if one.place == place}, 1)
+        for place in {one.place for one in found}
+    ]
+    choice = Choice(found, rows, 6)
+    best = choice.evenest()
+    assert best is not None
+    fine = choice.finest(best, 1).found
+    assert sorted(Counter(one.car for one in fine).values()) == [2, 2, 2]
+    assert sorted(Counter(one.profile for one in fine).values()) == [2, 2, 2]
+    assert len({(one.profile, one.fuse) for one in fine}) == 6

@@ -14,8 +14,8 @@ from nightdraw.lesson import marking, markpages
 from nightdraw.lesson.answers import Answer
 from nightdraw.lesson.entries import COLUMNS
 from nightdraw.lesson.planfile import load_plan
-from nightdraw.lesson.words import load_words
 from nightdraw.report import web
+from nightdraw.report.words import load_words
 
 from tests.lesson import made_lesson as made
 from tests.report.browser import Browser

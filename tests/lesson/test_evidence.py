@@ -12,7 +12,7 @@ from nightdraw.lesson.answers import Answer
 from nightdraw.lesson.entries import COLUMNS
 from nightdraw.lesson.journals import by_group, read_journals
 from nightdraw.lesson.planfile import load_plan
-from nightdraw.lesson.words import load_words
+from nightdraw.report.words import load_words
 
 from tests.lesson import made_lesson as made
 

@@ -10,7 +10,7 @@ import pytest
 from nightdraw.cli import main
 from nightdraw.lesson import practice
 from nightdraw.lesson.planfile import load_plan
-from nightdraw.lesson.words import load_words
+from nightdraw.report.words import load_words
 
 from tests.lesson import made_lesson as made
 from tests.lesson import secrets

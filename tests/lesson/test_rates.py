@@ -17,8 +17,8 @@ from nightdraw.lesson import claims, judge
 from nightdraw.lesson.judge import Rules
 from nightdraw.lesson.tolerances import Allowed
 from nightdraw.lesson.truth import of_journal
-from nightdraw.lesson.words import load_words
 from nightdraw.profile import load
+from nightdraw.report.words import load_words
 
 from tests.lesson import made_lesson as made
 

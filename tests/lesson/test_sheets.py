@@ -14,9 +14,9 @@ from nightdraw.lesson import keys, sheets
 from nightdraw.lesson.answers import read_answers
 from nightdraw.lesson.fitting import played
 from nightdraw.lesson.planfile import load_plan
-from nightdraw.lesson.words import load_words
 from nightdraw.report import handout as ho
 from nightdraw.report import paper, web
+from nightdraw.report.words import load_words
 
 from tests.lesson import made_lesson as made
 from tests.lesson import secrets
@@ -82,6 +82,22 @@ def test_a_sheet_is_one_page_of_its_paper(plan, size):
         assert "licensed technician" in text
 
 
+@pytest.mark.parametrize("size", ho.PAPERS_MM)
+def test_a_key_breaks_between_sections_and_leaves_no_page_nearly_empty(plan, size):
+    """The run's edges stand below their picture; each page bears a third of the lines at least."""
+    words = load_words()
+    page = keys.Key(plan, plan.assignments[0], words).handout()
+    pages = [one.extract_text() for one in pypdf.PdfReader(BytesIO(paper.pdf(page, size))).pages]
+    heads = [block.text for block in page.blocks if isinstance(block, ho.Heading)]
+    at = {head: next(k for k, text in enumerate(pages) if head in text) for head in heads}
+    assert list(at.values()) == sorted(at.values())
+    shown = pages[at[words("key.picture")]]
+    assert words("key.timeline") in " ".join(shown.split())
+    assert len(pages) <= 2
+    lines = [len(text.splitlines()) for text in pages]
+    assert min(lines) >= sum(lines) / 3 / len(pages)
+
+
 def test_a_sheet_asks_in_the_order_in_which_that_kit_measures(plan):
     """Battery first, asleep before any reading, fuses compared before one is pulled, the engine last."""
     names = [name for name, _ in sheets.steps(plan.of.kit("K1").instruments, plan.of.car("car-1").vehicle)]
@@ -120,7 +136,7 @@ def test_a_key_has_the_same_steps_as_the_sheet_and_all_that_an_instructor_needs(
             "after 30 min",
             "after 60 min",
             "after 90 min",
-            "A pulled fuse costs",
+            "a pulled fuse costs",
         ]
         assert one.fuse not in hints[0][1]
         assert "wakes" in hints[-1][1]

@@ -6,10 +6,10 @@ from nightdraw import data
 from nightdraw.bench.drive import Placed
 from nightdraw.bench.setup import build
 from nightdraw.instruments.read import load_instruments
-from nightdraw.lesson.words import load_words
 from nightdraw.live import WORDS, moves
 from nightdraw.live.vehicle import Case, LiveVehicle
 from nightdraw.profile import load
+from nightdraw.report.words import load_words
 from nightdraw.vehicle import load_vehicle
 from nightdraw.vehicle.script import EMPTY, Script
 

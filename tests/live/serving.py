@@ -10,10 +10,10 @@ import time
 from collections.abc import Iterator
 from typing import Any
 
-from nightdraw.lesson.words import load_words
 from nightdraw.live.seats import Seats
 from nightdraw.live.server import LiveServer, Room
 from nightdraw.live.vehicle import Case, LiveVehicle
+from nightdraw.report.words import load_words
 from websockets.sync.client import ClientConnection, connect
 
 from tests.live.made import TEXTS

@@ -11,6 +11,7 @@ from nightdraw.cli import bench_live, main
 from nightdraw.errors import InputError
 from nightdraw.lesson.planfile import load_plan
 from nightdraw.live.moves import MOVES
+from nightdraw.live.overview import Overview
 from nightdraw.live.server import FILES, LiveServer
 
 from tests.lesson import made_lesson as made
@@ -150,6 +151,31 @@ def test_without_a_group_every_box_on_its_car_is_there(
         assert splices[0] == mine.splice
         assert len(set(splices)) == boxes
     serving.seats.close()
+
+
+@pytest.mark.parametrize(
+    ("error", "why"),
+    [
+        (InputError("the profile has no draw"), "the profile has no draw"),
+        (ZeroDivisionError("by \x1b zero"), "a defect of Nightdraw, ZeroDivisionError: by \\x1b zero"),
+    ],
+)
+def test_a_quickest_way_that_fails_is_told_with_its_reason_and_the_others_go_on(
+    plan, monkeypatch, error, why
+) -> None:
+    overview = Overview(plan, [one.group for one in plan.assignments])
+    way, first = Overview._way, plan.assignments[0].group
+
+    def fails(self, group):
+        if group == first:
+            raise error
+        return way(self, group)
+
+    monkeypatch.setattr(Overview, "_way", fails)
+    overview.work_out()
+    rows = overview.document([])["groups"]
+    assert (rows[0]["known"], rows[0]["failed"]) == (False, why)
+    assert all(row["known"] and row["failed"] is None for row in rows[1:])
 
 
 def test_the_quickest_way_is_worked_out_for_the_instructor(plan) -> None:

@@ -12,9 +12,9 @@ from nightdraw.errors import InputError, nearest
 
 if TYPE_CHECKING:
     from nightdraw.lesson.model import Plan
-    from nightdraw.lesson.words import Words
     from nightdraw.live.server import LiveServer
     from nightdraw.live.vehicle import Case
+    from nightdraw.report.words import Words
 
 NOT_WITH_A_PLAN = {"vehicle": "vehicle", "boxes": "box", "instruments": "instruments", "faults": "fault"}
 
@@ -23,11 +23,11 @@ def serve(words: dict[str, Any]) -> LiveServer:
     """The server, its first vehicles standing ready; raises InputError."""
     for module in ("starlette", "uvicorn", "websockets"):
         extras.need(module)
-    from nightdraw.lesson.words import load_words
     from nightdraw.live import WORDS
     from nightdraw.live.seats import Seats
     from nightdraw.live.server import LiveServer, Room
     from nightdraw.live.vehicle import SPEEDS, LiveVehicle
+    from nightdraw.report.words import load_words
 
     speed = words["speed"]
     if not SPEEDS[0] <= speed <= SPEEDS[1]:

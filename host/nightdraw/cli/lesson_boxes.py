@@ -51,7 +51,7 @@ def load(file: str, boxes: tuple[str, ...], passcode_file: str | None, unlocked:
     """
     from nightdraw.lesson import labels, loading
     from nightdraw.lesson.planfile import load_plan
-    from nightdraw.lesson.words import load_words
+    from nightdraw.report.words import load_words
 
     plan, words = load_plan(file), load_words()
     code = None if unlocked else loading.passcode(plan, passcode_file, make=True)

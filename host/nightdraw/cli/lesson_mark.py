@@ -54,7 +54,7 @@ def mark(
     from nightdraw.lesson.book import open_book
     from nightdraw.lesson.journals import by_group, read_journals
     from nightdraw.lesson.planfile import load_plan
-    from nightdraw.lesson.words import load_words
+    from nightdraw.report.words import load_words
 
     plan = load_plan(file)
     words = load_words(translated)

@@ -32,7 +32,7 @@ def practice(file: str, group: str, out: Path, paper: str, translated: Path | No
     """
     from nightdraw.lesson import practice as packages
     from nightdraw.lesson.planfile import load_plan
-    from nightdraw.lesson.words import load_words
+    from nightdraw.report.words import load_words
 
     plan = load_plan(file)
     groups = [one.group for one in plan.assignments]

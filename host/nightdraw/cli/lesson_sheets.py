@@ -33,7 +33,7 @@ def sheets(
     """
     from nightdraw.lesson import sheetfiles
     from nightdraw.lesson.planfile import load_plan
-    from nightdraw.lesson.words import load_words
+    from nightdraw.report.words import load_words
 
     plan = load_plan(file)
     words = load_words(translated)

@@ -7,8 +7,9 @@ choice exists, found by bisection over the candidates' times (`_least`), each st
 (`window`). Shortest times are tried in ascending order, and only windows better than the best so far: what
 none of them holds is proven not to exist.
 
-Then (`finest`), within SLACK of that evenness, one more program minimises the range of difficulties plus the
-costs of repeated faults, answers and cars. Equal choices are separated by tiny random costs from the seed.
+Then (`finest`), in windows that are wider by SLACK, one more program minimises the range of difficulties plus
+the costs of pairs with one fault, one answer or one car: pairs, so that repeats are spread. Equal choices are
+separated by tiny random costs from the seed.
 
 Cost: times * log(times) feasibility programs; each ends at NODES of the search tree, a bound on work that is
 the same on all machines. A program that ends there proves nothing, and the bound of the answer says so.
@@ -16,9 +17,10 @@ the same on all machines. A program that ends there proves nothing, and the boun
 
 from __future__ import annotations
 
+import bisect
 import random
-from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,10 +28,11 @@ from nightdraw.lesson.candidates import Candidate
 from nightdraw.lesson.rows import Row
 
 SLACK = 1.08  # times the best evenness count as even: chance alone moves a search by more
-# Costs in points of difficulty: a fault given again, an answer given again, a car shared
+# Costs in points of difficulty of two groups with one fault, one answer, one car
 AGAIN, SAME_ANSWER, SHARED = 2.0, 1.0, 0.5
 COSTS = {"fault": AGAIN, "answer": SAME_ANSWER, "car": SHARED}
 NODES, LAST_NODES = 20_000, 400  # of a search tree: a bound on work that is the same on all machines
+WINDOWS = 24  # that the last program looks at: neighbours among them hold nearly the same
 GAP = 0.01  # of the last program's objective, in points of difficulty; less has no meaning
 NO_BETTER = 1e-9  # relative: times are rounded to a millisecond
 OPTIMAL, LIMIT, INFEASIBLE = 0, 1, 2  # scipy.optimize.milp's status
@@ -127,19 +130,25 @@ class Choice:
     def finest(self, chosen: Chosen, seed: int) -> Chosen:
         """About as even, with difficulties evened and faults repeated as little as they can; by the seed
         among equals."""
-        times = [one.expected_s for one in chosen.found]
         most = chosen.evenness * SLACK
-        low_s, high_s = min(times), max(times)
         best, best_cost = chosen, float("inf")
-        for window in ((low_s, low_s * most), (high_s / most, high_s)):
-            inside = [one if window[0] <= one.expected_s <= window[1] else None for one in self.found]
+        for low_s in self._starts(chosen, most):
+            inside = [one if low_s <= one.expected_s <= low_s * most else None for one in self.found]
             picked = self._solve_last(inside, seed)
             if picked is not None:
                 made = Chosen(tuple(self.found[k] for k in picked), chosen.bound)
                 cost = roughness(made.found)
-                if cost < best_cost and made.evenness <= most:
+                if cost < best_cost:
                     best, best_cost = made, cost
         return best
+
+    def _starts(self, chosen: Chosen, most: float) -> list[float]:
+        """Shortest times of windows of ratio `most`: the chosen one's own, and of those that no other window
+        holds, all or WINDOWS evenly."""
+        ends = [bisect.bisect_right(self.times, low_s * most) for low_s in self.times]
+        apart = [t for k, t in enumerate(self.times) if k == 0 or ends[k] > ends[k - 1]]
+        step = -(-len(apart) // WINDOWS)
+        return [min(one.expected_s for one in chosen.found), *apart[::step]]
 
     def _solve_last(self, inside: Sequence[Candidate | None], seed: int) -> list[int] | None:
         draw = random.Random(seed)
@@ -159,8 +168,9 @@ class Choice:
             extra.at_most({**hard, high: -1.0}, 0.0)
             extra.at_most({**{k: hardest - d for k, d in hard.items()}, low: 1.0}, hardest)
         for key, members in repeated.items():
-            again = extra.variable(COSTS[key[0]])
-            extra.at_most({**dict.fromkeys(members, 1.0), again: -1.0}, 1.0)
+            pairs = extra.variable(COSTS[key[0]])
+            for n in range(1, self.groups):  # n (n - 1) / 2 lies on the highest of these lines
+                extra.at_most({**dict.fromkeys(members, float(n)), pairs: -1.0}, n * (n + 1) / 2)
         try:
             return self._solve(cost, inside, LAST_NODES, extra=extra)
         except UnprovenError:
@@ -231,8 +241,12 @@ class _Extra:
 def roughness(found: Sequence[Candidate]) -> float:
     """What the last choice makes small: the spread of difficulties; faults, answers and cars given again."""
     hard = [one.difficulty for one in found]
-    profiles = {one.profile for one in found}
-    answers = {(one.profile, one.fuse) for one in found}
-    again = AGAIN * (len(found) - len(profiles)) + SAME_ANSWER * (len(found) - len(answers))
-    again += SHARED * (len(found) - len({one.car for one in found}))
+    again = AGAIN * _pairs(one.profile for one in found)
+    again += SAME_ANSWER * _pairs((one.profile, one.fuse) for one in found)
+    again += SHARED * _pairs(one.car for one in found)
     return max(hard) - min(hard) + again
+
+
+def _pairs(given: Iterable[object]) -> int:
+    """How many pairs are alike: twice two are fewer (2) than once three (3), so repeats are spread."""
+    return sum(n * (n - 1) // 2 for n in Counter(given).values())

@@ -8,12 +8,13 @@ with a sentence. Nothing here raises, and nothing knows the truth.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
 from nightdraw import units
 from nightdraw.errors import printable
+from nightdraw.report.words import Said, said
 
 STEADY, PULSE, RANDOM = "steady", "pulse", "random"
 KINDS = (STEADY, PULSE, RANDOM)
@@ -30,7 +31,7 @@ BOUNDS = {
     "current": (Fraction(1, 10**6), Fraction(10**4)),
     "time": (Fraction(1, 10**6), Fraction(366 * 86400)),
 }
-NO_ANSWER = "no answer"
+NO_ANSWER = said("mark.none")
 _RATE = re.compile(
     r"(?P<count>[0-9]+(?:\.[0-9]+)?|once)\s*(?:x|pulses|times)?\s*(?:/|per|an|a|each|every)\s*"
     r"(?P<over>[0-9]+(?:\.[0-9]+)?)?\s*(?P<unit>[a-z]+)",
@@ -65,15 +66,15 @@ OFF_WORDS = ("off", "gap", "gaps", "pause", "pauses")
 class Claim:
     """One item of an answer. text: as handed in, printable; low, high: the value in A or s, both alike unless
     it is a range (None: no value); rate: it was given as a rate; off: as a pause between pulses; why: what
-    is wrong with it; how: how it was read where it isn't plain."""
+    is wrong with it (None: nothing); how: how it was read where it isn't plain."""
 
     text: str
     low: Fraction | None = None
     high: Fraction | None = None
     rate: bool = False
     off: bool = False
-    why: str = ""
-    how: str = ""
+    why: Said | None = None
+    how: tuple[Said, ...] = ()
 
     @property
     def known(self) -> bool:
@@ -92,8 +93,8 @@ class Word:
 
     text: str
     value: str | None = None
-    why: str = ""
-    how: str = ""
+    why: Said | None = None
+    how: tuple[Said, ...] = ()
 
 
 def shown(text: str) -> str:
@@ -102,16 +103,20 @@ def shown(text: str) -> str:
     return printable(flat if len(flat) <= SHOWN_TEXT else flat[: SHOWN_TEXT - 3] + "...")
 
 
-def kind(text: str) -> Word:
-    """The kind of draw."""
+def kind(text: str, called: Mapping[str, str] | None = None) -> Word:
+    """The kind of draw; called: what the pages call each of KINDS, in whatever language."""
     word = text.strip().lower().rstrip(".")
     if not word:
         return Word("", None, NO_ANSWER)
     if word in KINDS:
         return Word(word, word)
+    own = {name.lower(): one for one, name in (called or {}).items()}
+    if word in own:
+        return Word(shown(text), own[word])
     if word in ALSO:
-        return Word(shown(text), ALSO[word], how=f"read as {ALSO[word]}")
-    return Word(shown(text), None, f"{shown(text)} is none of {', '.join(KINDS)}")
+        return Word(shown(text), ALSO[word], how=(said("answer.read", value=said(f"kind.{ALSO[word]}")),))
+    names = {one: said(f"kind.{one}") for one in KINDS}
+    return Word(shown(text), None, said("answer.kind", text=shown(text), **names))
 
 
 def circuit(text: str, known: Iterable[str]) -> Word:
@@ -127,48 +132,47 @@ def circuit(text: str, known: Iterable[str]) -> Word:
     )
     if len(found) == 1:
         name = next(iter(found))
-        return Word(shown(text), name, how=f"read as {name}")
+        return Word(shown(text), name, how=(said("answer.read", value=name),))
     if found:
-        return Word(
-            shown(text), None, f"it names {len(found)} circuits ({', '.join(found)}): one is asked for"
-        )
-    return Word(shown(text), None, f"the vehicle has no circuit {shown(text)!r}")
+        return Word(shown(text), None, said("answer.circuits", count=len(found), names=", ".join(found)))
+    return Word(shown(text), None, said("answer.no_circuit", text=shown(text)))
 
 
 def quantity(text: str, dimension: str) -> Claim:
     """A quantity or a range of a dimension (`current`, `time`); of times a rate as well."""
-    said = shown(text)
+    handed, beyond = shown(text), said("answer.beyond", text=shown(text))
     if not text.strip():
         return Claim("", why=NO_ANSWER)
     if len(text) > MOST_TEXT or not text.isprintable():
-        return Claim(said, why="this can't be read as a quantity")
+        return Claim(handed, why=said("answer.no_quantity"))
     plain, how, word = _plain(text)
-    if plain is None:
-        return Claim(said, why=how)
+    if isinstance(plain, Said):
+        return Claim(handed, why=plain)
     rated = False
     try:
         hertz = _rate(plain) if dimension == "time" else None
         if hertz:
             low = high = 1 / hertz
             rated = True
-            told = f"a rate: one every {units.show(low, 'time')}"
-            how = f"{how}; {told}" if how else told
+            how = (*how, said("answer.rate", every=units.show(low, "time")))
         elif hertz is not None:
-            return Claim(said, why=f"{said} lies beyond everything that a vehicle shows")
+            return Claim(handed, why=beyond)
         else:
             low, high = _span(plain, dimension)
     except units.QuantityError as error:
-        return Claim(said, why=f"{error.message}" + (f" ({error.hint})" if error.hint else ""))
+        wanted = said(f"answer.wanted.{dimension}")
+        return Claim(handed, why=said(f"answer.{error.kind}", text=handed, wanted=wanted))
     least, most = BOUNDS[dimension]
     if not least <= low <= high <= most:
-        return Claim(said, why=f"{said} lies beyond everything that a vehicle shows")
-    return Claim(said, low, high, rated, word in OFF_WORDS, how=how)
+        return Claim(handed, why=beyond)
+    return Claim(handed, low, high, rated, word in OFF_WORDS, how=how)
 
 
-def _plain(text: str) -> tuple[str | None, str, str]:
-    """The text with its decimal commas and leading words taken away, how it was read, and that word; None
-    with the reason where a comma can mean two things."""
-    plain, how, word = text.strip(), "", ""
+def _plain(text: str) -> tuple[str | Said, tuple[Said, ...], str]:
+    """The text with its decimal commas and leading words taken away, how it was read, and that word; in place
+    of the text the reason where a comma can mean two things."""
+    plain, word = text.strip(), ""
+    how: tuple[Said, ...] = ()
     lead = _LEAD.match(plain)
     if lead is not None:
         word = (lead.group("word") or "").lower()
@@ -176,9 +180,9 @@ def _plain(text: str) -> tuple[str | None, str, str]:
     plain = _OFF_BY.sub("", plain)
     for found in _COMMA.finditer(plain):
         if len(found.group(2)) == 3 and found.group(1) != "0":
-            said = f"{found.group()} can mean {found.group(1)}.{found.group(2)} or {''.join(found.groups())}"
-            return None, f"{said}: write a decimal point", word
-        how = "the comma read as a decimal point"
+            small, large = f"{found.group(1)}.{found.group(2)}", "".join(found.groups())
+            return said("answer.comma_two", text=found.group(), small=small, large=large), how, word
+        how = (said("answer.comma"),)
     return _COMMA.sub(r"\1.\2", plain), how, word
 
 
@@ -188,7 +192,7 @@ def _span(plain: str, dimension: str) -> tuple[Fraction, Fraction]:
         value = _one(ends[0], dimension)
         return value, value
     if len(ends) != 2:
-        raise units.QuantityError(f"{units.shown(plain)} is neither a quantity nor a range LOW .. HIGH")
+        raise units.QuantityError(f"{units.shown(plain)} is neither a quantity nor a range", kind="neither")
     if ends[0].strip().replace(".", "", 1).isdigit():  # 20 .. 40 s: the unit stands once
         ends[0] = f"{ends[0].strip()} {ends[1].strip().lstrip('0123456789. ')}"
     low, high = _one(ends[0], dimension), _one(ends[1], dimension)
@@ -230,5 +234,5 @@ def _rate(plain: str) -> Fraction | None:
     count = "1" if rate.group("count").lower() == "once" else rate.group("count")
     over = Fraction(rate.group("over") or 1) * seconds
     if not over:
-        raise units.QuantityError(f"{units.shown(plain)} is a rate over no time")
+        raise units.QuantityError(f"{units.shown(plain)} is a rate over no time", kind="no-time")
     return Fraction(count) / over

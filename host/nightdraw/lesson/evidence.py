@@ -74,9 +74,8 @@ def score(
         return Scored(NOTHING, words("mark.evidence.missing", file=shown(plain)))
     try:
         seen = _measured(path, kit, LEAST_SHARE * pattern.level_a[0])
-    except NightdrawError as error:
-        why = error.findings[0].message
-        return Scored(NOTHING, words("mark.evidence.unreadable", file=shown(plain), why=why))
+    except NightdrawError:
+        return Scored(NOTHING, words("mark.evidence.unreadable", file=shown(plain)))
     return _held(shown(plain), seen, claimed, pattern, own_a, rules)
 
 

@@ -18,7 +18,7 @@ from nightdraw.lesson import model
 from nightdraw.lesson.claims import NO_ANSWER, PULSE, RANDOM, STEADY, Claim, Word
 from nightdraw.lesson.tolerances import CURRENT, Allowed, shown
 from nightdraw.lesson.truth import Pattern, Truth
-from nightdraw.lesson.words import Words
+from nightdraw.report.words import Said, Words
 from nightdraw.vehicle.model import Vehicle
 
 RIGHT, HALF, NOTHING = 1.0, 0.5, 0.0
@@ -82,7 +82,7 @@ def circuit(claim: Word, truth: Truth, circuits: Circuits, words: Words) -> Scor
     if name is None:
         return Scored(NOTHING, _no_answer(claim.why, words))
     if name == truth.fuse:
-        return Scored(RIGHT, _read(words("mark.circuit.right", fuse=truth.fuse), claim.how))
+        return Scored(RIGHT, _read(words("mark.circuit.right", fuse=truth.fuse), claim.how, words))
     if circuits.whole.get(name) == truth.feed:
         return Scored(HALF, words("mark.circuit.feed", claimed=name, fuse=truth.fuse))
     if circuits.feed_of.get(name) == truth.feed:
@@ -97,7 +97,7 @@ def kind(claim: Word, pattern: Pattern, words: Words) -> Scored:
     if claim.value is None:
         return Scored(NOTHING, _no_answer(claim.why, words))
     if claim.value in pattern.kinds:
-        return Scored(RIGHT, _read(words(f"mark.kind.right.{claim.value}"), claim.how))
+        return Scored(RIGHT, _read(words(f"mark.kind.right.{claim.value}"), claim.how, words))
     if {claim.value, pattern.kinds[0]} == {PULSE, RANDOM}:
         return Scored(HALF, words(f"mark.kind.half.{pattern.kinds[0]}"))
     if claim.value == STEADY and pattern.base_a > HEALTHY_A:
@@ -183,7 +183,7 @@ def _value(claim: Claim, targets: Sequence[tuple[float, float]], item: str, rule
     off = min(_off(claim, target) / max(within.around(target[1]), 1e-12) for target in targets)
     truth = shown(targets[0][1], item)
     if _hits(claim, targets, within):
-        return Scored(RIGHT, _read(words("mark.value.right"), claim.how))
+        return Scored(RIGHT, _read(words("mark.value.right"), claim.how, words))
     if off <= 1:
         return Scored(HALF, words("mark.value.wide", truth=truth))
     if off <= NEARLY:
@@ -224,14 +224,14 @@ def _range(claim: Claim, values: Floats, item: str, rules: Rules) -> Scored:
         mean = float(np.mean(values))
         spread = float(np.std(values)) / MEAN_OF**0.5
         if abs(low - mean) <= max(within.around(mean), spread):
-            return Scored(RIGHT, _read(words("mark.range.mean", truth=truth), claim.how))
+            return Scored(RIGHT, _read(words("mark.range.mean", truth=truth), claim.how, words))
         if least - margin(least) <= low <= most + margin(most):
             return Scored(HALF, words("mark.range.one", truth=truth))
         return Scored(NOTHING, words("mark.range.outside", truth=truth))
     held = np.mean((values >= low - within.around(low)) & (values <= high + within.around(high)))
     inside = low >= least - margin(least) and high <= most + margin(most)
     if held >= HOLDS and inside:
-        return Scored(RIGHT, _read(words("mark.range.right", truth=truth), claim.how))
+        return Scored(RIGHT, _read(words("mark.range.right", truth=truth), claim.how, words))
     if held >= HOLDS and high - low <= WIDE * (most - least):
         return Scored(HALF, words("mark.range.wide", truth=truth))
     if held >= SOME and inside:
@@ -271,10 +271,10 @@ def _times(claim: Claim, truth: float) -> str:
     return f"{times:.0f}" if times >= TEN else f"{times:.2g}"
 
 
-def _no_answer(why: str, words: Words) -> str:
-    return words("mark.none") if why == NO_ANSWER else words("mark.unreadable", why=why)
+def _no_answer(why: Said | None, words: Words) -> str:
+    return words("mark.none") if why in (None, NO_ANSWER) else words("mark.unreadable", why=words.say(why))
 
 
-def _read(said: str, how: str) -> str:
+def _read(comment: str, how: tuple[Said, ...], words: Words) -> str:
     """The comment, and how the answer was read where it wasn't plain."""
-    return f"{said} ({how})" if how else said
+    return f"{comment} ({words.joined(how)})" if how else comment

@@ -14,8 +14,8 @@ from nightdraw.lesson.fitting import beside, played
 from nightdraw.lesson.model import Assignment, Plan
 from nightdraw.lesson.tolerances import shown
 from nightdraw.lesson.truth import Pattern, Truth, of_profile
-from nightdraw.lesson.words import Words
 from nightdraw.profile import Profile
+from nightdraw.report.words import Words
 from nightdraw.vehicle.model import Vehicle
 
 

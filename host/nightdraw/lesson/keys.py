@@ -14,7 +14,11 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
+from nightdraw.bench import findable
 from nightdraw.bench.finding import pulling
+from nightdraw.bench.finding.difficulty import MAX_ON_A_METER
+from nightdraw.bench.finding.readings import CLAMP
+from nightdraw.bench.finding.trials import STAY_OFF
 from nightdraw.lesson import labels, tolerances
 from nightdraw.lesson.entries import COLUMNS
 from nightdraw.lesson.keycase import between, spell
@@ -26,7 +30,9 @@ from nightdraw.profile import timeline
 from nightdraw.profile.case import days, usable_ah
 from nightdraw.profile.describe import draw_text, limits_text, resume_text, start_text
 from nightdraw.profile.figures import NO_START_PCT, figures
+from nightdraw.profile.model import Limits
 from nightdraw.report import handout as ho
+from nightdraw.report.words import Words
 from nightdraw.units import TICKS_PER_S, show
 
 EDGES = 8  # of the timeline
@@ -36,7 +42,12 @@ PICTURE_SAMPLES = 20_000
 PICTURE_MM = 42.0
 LEAST_WATCH_S = 60.0  # a hint names no shorter time to record
 SETTINGS = ("range_a", "range_mv", "rate_hz", "trigger_a", "trigger_mv", "screen_s", "fuses_at_once", "sets")
-SETTING_UNITS = {"a": "A", "mv": "mV", "hz": "samples/s", "s": "s"}
+METHODS = {
+    MAX_ON_A_METER: "way.meter_max", CLAMP: "way.clamp",
+    findable.TWO_CLAMPS: "way.two_clamps", findable.DROPS: "way.drops",
+    pulling.NAME: "way.pulling", findable.HEAT: "way.heat",
+    findable.BOTH: "way.split_then_drops", findable.BY_HAND: "way.drops_by_hand",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -71,20 +82,25 @@ class Key(Readings):
         rows = [
             (
                 words("key.profile"),
-                f"{profile.name}: " + "; ".join(draw_text(draw) for draw in profile.draws),
+                f"{profile.name}: " + "; ".join(draw_text(draw, words) for draw in profile.draws),
             ),
             (words("key.where"), where),
             (words("key.box"), words("key.box_text", box=one.box, slot=one.slot, seed=one.seed)),
-            (words("key.starts"), f"{start_text(profile)}; {resume_text(profile)}; {limits_text(held)}"),
+            (words("key.starts"), self._rules(held)),
             *self._complaint(),
             (words("key.expected"), self._expected()),
         ]
         for other, played_there in self.others:
-            draws = "; ".join(draw_text(draw) for draw in played_there.draws)
+            draws = "; ".join(draw_text(draw, words) for draw in played_there.draws)
             told = words("key.beside_text", group=other.group, fuse=other.fuse, draws=draws)
             rows.append((words("key.beside"), told))
         yield ho.Heading(words("key.fault"))
         yield ho.Facts(tuple(rows))
+
+    def _rules(self, held: Limits) -> str:
+        profile, words = self.search.profile, self.words
+        told = (start_text(profile, words), resume_text(profile, words), limits_text(held, words))
+        return "; ".join(told)
 
     def _complaint(self) -> Iterator[tuple[str, str]]:
         """How a right calculation with the customer's battery confirms the words; nothing without a case."""
@@ -115,7 +131,7 @@ class Key(Readings):
         told = words("key.expected_text", expected=spell(expected), p95=spell(p95))
         if one.difficulty is not None:
             told += words("key.difficulty", difficulty=f"{one.difficulty:g}")
-        return f"{told}; {words('key.method')}: {best.method}"
+        return f"{told}; {words('key.quickest')}: {self.words(METHODS[best.method])}"
 
     def _answers(self) -> Iterator[ho.Block]:
         words, of, pattern = self.words, self.plan.of, self.pattern
@@ -136,20 +152,19 @@ class Key(Readings):
                 truth = (
                     shown(high, name) if high - low <= near else f"{shown(low, name)} .. {shown(high, name)}"
                 )
-                rows.append(
-                    (words(f"item.{name}"), truth, f"\u00b1 {shown(near, name, 2)} ({within.why})", points)
-                )
+                tolerance = f"\u00b1 {shown(near, name, 2)} ({words.say(within.why)})"
+                rows.append((words(f"item.{name}"), truth, tolerance, points))
             else:
                 truth = {
                     "circuit": self.one.fuse,
-                    "kind": pattern.kinds[0],
+                    "kind": words(f"kind.{pattern.kinds[0]}"),
                     "evidence": words("key.evidence"),
                 }[name]
                 rows.append((words(f"item.{name}"), truth, "", points))
         yield ho.Heading(words("key.answer"))
         head = tuple(words(f"key.head.{name}") for name in ("item", "truth", "tolerance", "points"))
         yield ho.Table(head, tuple(rows), (0.14, 0.3, 0.46, 0.1), right=(3,))
-        others = "; ".join(_pattern(pattern) for pattern in self.truth.patterns[1:])
+        others = "; ".join(_pattern(pattern, words) for pattern in self.truth.patterns[1:])
         if others:
             yield ho.Text(words("key.also", others=others), ho.SMALL)
 
@@ -201,11 +216,13 @@ class Key(Readings):
         for row in self.methods:
             if not row.shows:
                 continue
-            document = row.document()
-            told = [_setting(key, row.settings[key]) for key in SETTINGS if key in row.settings]
-            rows.append(
-                (row.method, spell(document["expected_s"]), spell(document["p95_s"]), ", ".join(told))
-            )
+            times = [spell(row.document()[key]) for key in ("expected_s", "p95_s")]
+            told = [
+                words(f"setting.{key}", value=_figure(row.settings[key]))
+                for key in SETTINGS
+                if key in row.settings
+            ]
+            rows.append((words(METHODS[row.method]), *times, ", ".join(told)))
         yield ho.Heading(words("key.settings"))
         head = tuple(words(f"key.head.{name}") for name in ("method", "expected", "p95", "settings"))
         yield ho.Table(head, tuple(rows), (0.24, 0.11, 0.11, 0.54), right=(1, 2))
@@ -228,9 +245,20 @@ class Key(Readings):
         # From vague to plain, as many as there are times for.
         hints = self.plan.of.hints_s
         rows = [(words("key.hint_at", time=spell(at)), text) for at, text in zip(hints, texts, strict=False)]
-        pulled = next((row.why for row in self.methods if row.method == pulling.NAME), "")
         yield ho.Heading(words("key.hints"))
-        yield ho.Facts((*rows, (words("key.pulled"), pulled)))
+        yield ho.Facts((*rows, (words("key.pulled"), self._pulled())))
+
+    def _pulled(self) -> str:
+        """What a pulled fuse costs, and how it is seen again."""
+        words = self.words
+        row = next(row for row in self.methods if row.method == pulling.NAME)
+        if not row.shows:
+            return words("key.pulled_blind")
+        resleep_s = row.settings["resleep_s"]
+        woken = words("key.pulled_woken", resleep=spell(resleep_s)) if resleep_s else words("key.pulled_none")
+        resume = self.search.profile.resume
+        back = words(f"back.{resume}", **_back(resume, self.search.site.return_s()))
+        return words("key.pulled_text", woken=woken, watch=spell(row.settings["watch_s"]), back=back)
 
     def _label(self) -> Iterator[ho.Block]:
         box, *rest = labels.lines(self.plan, self.one, self.words)
@@ -245,9 +273,9 @@ class Key(Readings):
         return ", ".join(pair)
 
 
-def _pattern(pattern: Pattern) -> str:
+def _pattern(pattern: Pattern, words: Words) -> str:
     """A way in which the fault draws, as an answer to all items."""
-    told = [pattern.kinds[0], shown(pattern.level_a[1], "current")]
+    told = [words(f"kind.{pattern.kinds[0]}"), shown(pattern.level_a[1], "current")]
     if len(pattern.duration_s):
         told.append(between(pattern.duration_s, "duration"))
     if len(pattern.period_s):
@@ -255,9 +283,10 @@ def _pattern(pattern: Pattern) -> str:
     return ", ".join(told)
 
 
-def _setting(key: str, value: Any) -> str:
-    name, _, unit = key.rpartition("_")
-    text = f"{value:.3g}" if isinstance(value, float) else str(value)
-    if unit not in SETTING_UNITS:
-        return f"{key.replace('_', ' ')} {text}"
-    return f"{name.replace('_', ' ')} {text} {SETTING_UNITS[unit]}"
+def _back(resume: str, seconds: float) -> dict[str, str]:
+    """What the sentence of a resume rule tells."""
+    return {} if resume == STAY_OFF else {"time": spell(seconds)}
+
+
+def _figure(value: Any) -> str:
+    return f"{value:.3g}" if isinstance(value, float) else str(value)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from nightdraw.lesson.model import Assignment, Plan
-from nightdraw.lesson.words import Words
+from nightdraw.report.words import Words
 
 
 def lines(plan: Plan, one: Assignment, words: Words) -> list[str]:

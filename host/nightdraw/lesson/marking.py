@@ -24,8 +24,8 @@ from nightdraw.lesson.model import Assignment, Plan
 from nightdraw.lesson.records import with_groups
 from nightdraw.lesson.tolerances import CURRENT, DURATION, INTERVAL, shown
 from nightdraw.lesson.truth import Pattern, Truth, of_journal, of_profile
-from nightdraw.lesson.words import Words
 from nightdraw.report.chart import spell
+from nightdraw.report.words import Words
 from nightdraw.vehicle import standing
 
 RIGHT, PARTLY, WRONG, MISSING, ASIDE = "right", "partly", "wrong", "no answer", "not asked"
@@ -109,7 +109,7 @@ class _Group:
         self.texts = texts
         self.circuits = Circuits.of(self.vehicle)
         self.circuit = claims.circuit(texts["circuit"], self.circuits.names())
-        self.kind = claims.kind(texts["kind"])
+        self.kind = claims.kind(texts["kind"], words.under("kind"))
         self.claimed = {
             CURRENT: claims.quantity(texts[CURRENT], "current"),
             DURATION: claims.quantity(texts[DURATION], "time"),
@@ -118,7 +118,7 @@ class _Group:
 
     def marked(self) -> Marked:
         """The best of what each pattern gives."""
-        notes = list(self.truth.notes)
+        notes = [self.words.say(note) for note in self.truth.notes]
         if self.answer is None:
             notes.append(self.words("note.no_answer"))
         elif self.answer.moves:
@@ -207,7 +207,7 @@ class _Group:
         if pattern is None or rules is None or name == "evidence":
             return "", ""
         if name == "kind":
-            return pattern.kinds[0], ""
+            return self.words(f"kind.{pattern.kinds[0]}"), ""
         values = {
             CURRENT: np.array(pattern.level_a),
             DURATION: pattern.duration_s,
@@ -218,7 +218,7 @@ class _Group:
             return "", ""
         within = rules.allowed[name]
         around = within.around(float(np.median(value)))
-        return _span(value, around, name), f"\u00b1 {shown(around, name, 2)} ({within.why})"
+        return _span(value, around, name), f"\u00b1 {shown(around, name, 2)} ({self.words.say(within.why)})"
 
 
 def _span(values: Any, around: float, name: str) -> str:

@@ -15,9 +15,9 @@ from nightdraw.lesson.bookexport import table
 from nightdraw.lesson.entries import COLUMNS
 from nightdraw.lesson.marking import Marked
 from nightdraw.lesson.model import Plan
-from nightdraw.lesson.words import Words
 from nightdraw.report import handout as ho
 from nightdraw.report import web
+from nightdraw.report.words import Words
 
 VERDICTS = (marking.RIGHT, marking.PARTLY, marking.WRONG, marking.MISSING)
 SHADES = ("#1b7837", "#a6dba0", "#e08214", "#cccccc")  # told apart by any common colour vision, and in grey
@@ -153,12 +153,16 @@ def _handout(pages: Pages, title: str, badge: str, blocks: list[ho.Block]) -> ho
 
 def _found_text(pages: Pages) -> str:
     """The plot in words."""
-    counts = pages.summary["items"]
-    told = [
-        f"{pages.words(f'item.{name}')}: " + ", ".join(f"{counts[name].get(v, 0)} {v}" for v in VERDICTS)
-        for name in COLUMNS
-    ]
-    return "; ".join(told)
+    words = pages.words
+
+    def told(counts: dict[str, int]) -> str:
+        return ", ".join(f"{counts.get(verdict, 0)} {_called(verdict, words)}" for verdict in VERDICTS)
+
+    return "; ".join(f"{words(f'item.{name}')}: {told(pages.summary['items'][name])}" for name in COLUMNS)
+
+
+def _called(verdict: str, words: Words) -> str:
+    return words(f"verdict.{verdict.replace(' ', '_')}")
 
 
 def _found_plot(pages: Pages) -> bytes:
@@ -171,7 +175,7 @@ def _found_plot(pages: Pages) -> bytes:
     left = [0] * len(COLUMNS)
     for verdict, shade, hatch in zip(VERDICTS, SHADES, HATCHES, strict=True):
         counts = [pages.summary["items"][name].get(verdict, 0) for name in COLUMNS][::-1]
-        label = pages.words(f"verdict.{verdict.replace(' ', '_')}")
+        label = _called(verdict, pages.words)
         axes.barh(names, counts, left=left, color=shade, edgecolor="white", hatch=hatch, label=label)
         left = [a + b for a, b in zip(left, counts, strict=True)]
     axes.set_xlabel(pages.words("class.groups"))

@@ -22,8 +22,8 @@ from nightdraw.lesson.model import Assignment, Plan
 from nightdraw.lesson.recordings import record
 from nightdraw.lesson.sheetfiles import content
 from nightdraw.lesson.truth import of_profile
-from nightdraw.lesson.words import Words
 from nightdraw.report import handout as ho
+from nightdraw.report.words import Words
 from nightdraw.vehicle.model import BATTERY, Vehicle
 
 DATED_S = 946_684_800  # 2000-01-01 00:00 UTC: a date that says nothing

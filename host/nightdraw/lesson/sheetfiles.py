@@ -9,10 +9,10 @@ from nightdraw import outputs
 from nightdraw.lesson.keys import Key
 from nightdraw.lesson.model import Plan
 from nightdraw.lesson.sheets import sheet
-from nightdraw.lesson.words import Words
 from nightdraw.report import handout as ho
 from nightdraw.report import paper as on_paper
 from nightdraw.report import web
+from nightdraw.report.words import Words
 
 STUDENT, INSTRUCTOR = "student", "instructor"
 NAMES = {STUDENT: "sheet", INSTRUCTOR: "key"}

@@ -12,17 +12,16 @@ from nightdraw.instruments.model import SINGLE_ENDED, Instruments
 from nightdraw.lesson.entries import COLUMNS
 from nightdraw.lesson.fitting import played
 from nightdraw.lesson.model import Assignment, Plan
-from nightdraw.lesson.words import Words
 from nightdraw.profile.model import Case
 from nightdraw.profile.quantities import show_ticks
 from nightdraw.report import handout as ho
+from nightdraw.report.words import Words
 from nightdraw.units import TICKS_PER_S, show
 from nightdraw.vehicle.model import Vehicle
 
 ROW_MM = 6.6  # a line that a hand can write in
 ANSWER_MM = 7.2
 SKETCH_MM = 36.0
-KINDS = ("steady", "pulse", "random")  # the words of an answer: the same in every language
 
 
 def steps(kit: Instruments, vehicle: Vehicle) -> list[tuple[str, str]]:
@@ -163,7 +162,8 @@ def answers(plan: Plan, words: Words) -> Iterator[ho.Block]:
         worth = plan.of.points[name]
         hint = words(f"sheet.hint.{name}") if words.has(f"sheet.hint.{name}") else ""
         ask = words(f"sheet.ask.{name}")
-        field = ho.Field(name, ask, hint, KINDS if name == "kind" else ())
+        kinds = tuple(words.under("kind").items()) if name == "kind" else ()
+        field = ho.Field(name, ask, hint, kinds)
         rows.append((ask, field, str(worth) if worth else "\u2013"))
     yield ho.Heading(words("sheet.answer"))
     yield ho.Text(words("sheet.answer_how"), ho.SMALL)

@@ -14,6 +14,7 @@ from nightdraw.bank.parts import blade_fuses
 from nightdraw.instruments.model import Instruments
 from nightdraw.lesson import model
 from nightdraw.lesson.truth import Pattern
+from nightdraw.report.words import Said, said
 from nightdraw.vehicle.model import Vehicle
 
 CURRENT, DURATION, INTERVAL = "current", "duration", "interval"
@@ -30,11 +31,11 @@ OWN_A = 0.05
 @dataclass(frozen=True)
 class Allowed:
     """How far a value in A or s may be off: a share of the truth or an amount, whichever is more; where it
-    comes from, for people."""
+    comes from."""
 
     share: float
     amount: float
-    why: str
+    why: Said
 
     def around(self, truth: float) -> float:
         """The amount around a truth."""
@@ -48,16 +49,16 @@ def allowed(
     told = of.tolerances.get(item)
     if told is not None:
         share = float(told.percent or 0) / 100
-        return Allowed(share, float(told.amount or 0), "the class file's")
+        return Allowed(share, float(told.amount or 0), said("tolerance.class"))
     if item == CURRENT:
         return _current(pattern, kit, vehicle, fuse)
     least = LEAST_SHARE[item]
     if kit.recorder is not None:
         amount = max(RECORDED_S, 2 / kit.recorder.rate_hz)
-        return Allowed(least, amount, f"{100 * least:g} %, at least {1000 * amount:g} ms, by a recording")
+        return Allowed(least, amount, _timed("recording", least, amount))
     update_s = kit.meter.update_s if kit.meter is not None else 1.0
     amount = BY_HAND_S + update_s
-    return Allowed(least, amount, f"{100 * least:g} %, at least {amount:g} s, by a display and a watch")
+    return Allowed(least, amount, _timed("watch", least, amount))
 
 
 def _current(pattern: Pattern, kit: Instruments, vehicle: Vehicle, fuse: str) -> Allowed:
@@ -75,14 +76,17 @@ def _current(pattern: Pattern, kit: Instruments, vehicle: Vehicle, fuse: str) ->
         found.append((2 * noise_a + clamp.step_a + (clamp.drift_a if pattern.steady else 0.0), "clamp"))
     ohms = _fuse_ohms(vehicle, fuse)
     if kit.fuse_meter is not None and pattern.steady and ohms:
-        found.append(
-            (FUSE_SHARE * level_a + kit.fuse_meter.step_mv / 1000 / ohms, "millivolts across a fuse")
-        )
+        found.append((FUSE_SHARE * level_a + kit.fuse_meter.step_mv / 1000 / ohms, "fuse_meter"))
     least_a = LEAST_SHARE[CURRENT] * level_a
     widest_a, name = max(found, default=(least_a, ""))
     amount = min(max(widest_a, least_a), MOST_SHARE * level_a)
-    why = f"{100 * amount / level_a:.0f} % of it, by the {name}" if name and level_a else "5 % of it"
-    return Allowed(0.0, amount, why)
+    percent = f"{100 * (amount / level_a if level_a else LEAST_SHARE[CURRENT]):.0f}"
+    by = name if level_a else ""
+    return Allowed(0.0, amount, said(f"tolerance.{by or 'share'}", percent=percent))
+
+
+def _timed(by: str, share: float, amount_s: float) -> Said:
+    return said(f"tolerance.{by}", percent=f"{100 * share:g}", least=shown(amount_s, DURATION))
 
 
 def _fuse_ohms(vehicle: Vehicle, name: str) -> float | None:

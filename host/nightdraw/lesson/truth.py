@@ -18,6 +18,7 @@ from nightdraw.capture.seen import Floats
 from nightdraw.lesson.claims import PULSE, RANDOM, STEADY
 from nightdraw.profile import Profile
 from nightdraw.profile.model import Pulse, Random, Replay
+from nightdraw.report.words import Said, said
 
 APART_S = 1.0  # between two power cycles on one axis: any distance does, for none counts across it
 EXACT_S = 1e-4  # a journal's instants are whole ticks
@@ -67,7 +68,7 @@ class Truth:
     fuse: str
     feed: str
     patterns: tuple[Pattern, ...]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Said, ...] = ()
     ran_s: float = 0.0
     out_s: float | None = None
     level_known: bool = True
@@ -76,19 +77,17 @@ class Truth:
 def of_journal(did: Did, profile: Profile, fuse: str, feed: str) -> Truth:
     """The truth by a journal; profile: as the box was to play it."""
     parts = [_whole(cycle) for cycle in did.cycles if cycle.began]
-    notes = []
+    notes: list[Said] = []
     if did.profile and did.profile != profile.name:
-        notes.append(f"the box played {did.profile}, not {profile.name}: what it did counts")
+        notes.append(said("note.other_profile", played=did.profile, asked=profile.name))
     if not parts:
-        notes.append("the box never drew anything: there was nothing to find")
+        notes.append(said("note.never_drew"))
     flags = [event.record.get("fault") for event in did.events if event.kind == "flag"]
     flagged = any(fault in SWITCH_FAULTS for fault in flags)
     if flagged:
-        notes.append(
-            "the box noticed a switch that didn't follow: its current isn't known, so it isn't marked"
-        )
+        notes.append(said("note.switch"))
     if len(did.lost.from_s):
-        notes.append("the journal has lost records: what it tells is what is judged")
+        notes.append(said("note.lost"))
     ran_s = float(sum(np.sum(part.lasting_s) for part in parts))
     patterns = _patterns(parts, profile) if parts else ()
     return Truth(fuse, feed, patterns, tuple(notes), ran_s, _out_s(did), not flagged)
@@ -97,8 +96,8 @@ def of_journal(did: Did, profile: Profile, fuse: str, feed: str) -> Truth:
 def of_profile(profile: Profile, run_s: float, fuse: str, feed: str) -> Truth:
     """The truth by what was asked, for `run_s` seconds: there is no journal."""
     account = Asked(profile.program(), 1, profile.board.own_ua).account(run_s)
-    note = "there is no journal of this box: judged by what was asked of it"
-    return Truth(fuse, feed, _patterns([account], profile), (note,), float(account.end_s))
+    notes = (said("note.no_journal"),)
+    return Truth(fuse, feed, _patterns([account], profile), notes, float(account.end_s))
 
 
 def _whole(did: Did) -> Account:

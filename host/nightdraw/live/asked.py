@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from nightdraw.bench.control import RefusedError
-from nightdraw.lesson.words import Words
+from nightdraw.report.words import Words
 
 Asked = dict[str, Any]
 

@@ -13,10 +13,10 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from nightdraw.bench.control import RefusedError
-from nightdraw.lesson.words import Words
 from nightdraw.live import moves, plots
 from nightdraw.live.scene import snapshot
 from nightdraw.live.seats import Seat
+from nightdraw.report.words import Words
 
 if TYPE_CHECKING:
     from starlette.websockets import WebSocket

@@ -10,11 +10,11 @@ from typing import Any
 from nightdraw import outputs
 from nightdraw.bench.control import RefusedError
 from nightdraw.lesson.answers import GROUP, MOVES
+from nightdraw.lesson.claims import KINDS
 from nightdraw.lesson.entries import COLUMNS
-from nightdraw.lesson.sheets import KINDS
-from nightdraw.lesson.words import Words
 from nightdraw.live.asked import Asked
 from nightdraw.live.vehicle import LiveVehicle
+from nightdraw.report.words import Words
 
 MOST_TEXT = 120  # characters: as the sheet's fields take
 

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from nightdraw.bench.findable import Search
+from nightdraw.errors import NightdrawError, printable
 from nightdraw.lesson import path as paths
 from nightdraw.lesson.fitting import played
 from nightdraw.lesson.model import Plan
@@ -25,12 +26,18 @@ class Overview:
         self._plan = plan
         self._groups = list(groups)
         self._quickest: dict[str, dict[str, Any] | None] = {}
+        self._failed: dict[str, str] = {}
 
     def work_out(self) -> None:
-        """Find each group's quickest way: seconds of computing."""
+        """Find each group's quickest way: seconds of computing. What fails is told in its place."""
         for group in self._groups:
             if group not in self._quickest:
-                self._quickest[group] = self._way(group)
+                try:
+                    self._quickest[group] = self._way(group)
+                except NightdrawError as error:
+                    self._failed[group] = printable(str(error))
+                except Exception as error:  # a defect of ours: nobody else would hear of it in this thread
+                    self._failed[group] = printable(f"a defect of Nightdraw, {type(error).__name__}: {error}")
 
     def _way(self, group: str) -> dict[str, Any] | None:
         one = self._plan.assignment(group)
@@ -44,7 +51,8 @@ class Overview:
         return {name: best[name] for name in ("method", "why", "settings", "expected_s", "p95_s")}
 
     def document(self, seats: Iterable[Seat]) -> dict[str, Any]:
-        """Every group with its students; `quickest` null where there is none, or it isn't known yet."""
+        """Every group with its students; `quickest` null where there is none, or it isn't known yet, or
+        never will be, for the reason `failed`."""
         taken = list(seats)
         groups = []
         for group in self._groups:
@@ -59,6 +67,7 @@ class Overview:
                     "splice": one.splice,
                     "known": group in self._quickest,
                     "quickest": self._quickest.get(group),
+                    "failed": self._failed.get(group),
                     "students": [_student(seat, one.fuse) for seat in mine],
                 }
             )

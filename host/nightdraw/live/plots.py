@@ -21,7 +21,7 @@ from nightdraw.live.vehicle import LiveVehicle
 if TYPE_CHECKING:
     from starlette.responses import Response
 
-    from nightdraw.lesson.words import Words
+    from nightdraw.report.words import Words
 
 COLUMNS = (10, 4000)
 MOST_S = 1e7

@@ -22,12 +22,12 @@ from typing import TYPE_CHECKING, Any
 
 from nightdraw.bench.control import RefusedError
 from nightdraw.errors import InputError
-from nightdraw.lesson.words import Words
 from nightdraw.live import connection, findings, plots
 from nightdraw.live.overview import Overview
 from nightdraw.live.scene import scene
 from nightdraw.live.seats import TURN_S, Seat, Seats
 from nightdraw.live.vehicle import Case
+from nightdraw.report.words import Words
 
 if TYPE_CHECKING:
     from starlette.applications import Starlette

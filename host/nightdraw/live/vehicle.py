@@ -19,10 +19,10 @@ from nightdraw.bench.control import Control, RefusedError
 from nightdraw.bench.record import POWER_UP_TICKS
 from nightdraw.bench.serve import Pace
 from nightdraw.instruments.model import SINGLE_ENDED, Instruments, Range
-from nightdraw.lesson.words import Words
 from nightdraw.live import tools
 from nightdraw.live.recorder import Input, Recording, Trigger
 from nightdraw.live.tools import Display
+from nightdraw.report.words import Words
 from nightdraw.vehicle import model, script
 
 LOOK_TICKS = TICKS_PER_S  # slices while one waits for something to happen

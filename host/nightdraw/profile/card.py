@@ -17,6 +17,7 @@ from nightdraw.profile.describe import draw_text, limits_text, resume_text, star
 from nightdraw.profile.figures import Figures, figures
 from nightdraw.profile.model import Draw, Profile, Pulse, Random, Replay, Steady
 from nightdraw.profile.quantities import show_ua
+from nightdraw.report.words import load_words
 
 TIMELINE_EDGES = 16  # enough for several pulses, short enough for the page
 TIMELINE_TICKS = 6 * 3600 * pg.TICKS_PER_S  # a class is over by then
@@ -145,9 +146,10 @@ def _section(heading: str, lines: tuple[str, ...]) -> Section:
 def _program(profile: Profile) -> tuple[str, ...]:
     own = show_ua(profile.board.own_ua)
     base = f"- between pulses {show_ua(profile.base_ua())}, the box's own {own} included"
-    draws = [f"- {draw_text(draw)}" for draw in profile.draws if not isinstance(draw, Steady)]
+    words = load_words()
+    draws = [f"- {draw_text(draw, words)}" for draw in profile.draws if not isinstance(draw, Steady)]
     held = profile.limits.within(profile.board.caps)
-    rules = [start_text(profile), resume_text(profile), limits_text(held)]
+    rules = [start_text(profile, words), resume_text(profile, words), limits_text(held, words)]
     return (base, *draws, *(f"- {rule}" for rule in rules))
 
 

@@ -6,6 +6,7 @@ from boxcore import program as pg
 
 from nightdraw.profile.model import Draw, Limits, Profile, Pulse, Random, Replay
 from nightdraw.profile.quantities import show_ticks, show_ua
+from nightdraw.report.words import Words
 
 MAX_LEVELS_SHOWN = 6
 FIRST_LIGHT_S = 1.0  # power to first edge: 0.72 to 0.99 s on the emulated board; never measured on a real one
@@ -15,17 +16,21 @@ TOLD_SEEK_S = 0.1  # less than this for each hour isn't worth a word
 HOUR_TICKS = 3600 * pg.TICKS_PER_S
 
 
-def draw_text(draw: Draw) -> str:
+def draw_text(draw: Draw, words: Words) -> str:
     """One draw in a sentence without a verb."""
     if isinstance(draw, Pulse):
-        first = f", the first after {show_ticks(draw.first_ticks)}" if draw.first_ticks else ""
-        every = f"every {show_ticks(draw.every_ticks)} from start to start"
-        return f"pulses of {show_ua(draw.draw_ua)} for {show_ticks(draw.on_ticks)}, {every}{first}"
+        told = words(
+            "draw.pulse",
+            level=show_ua(draw.draw_ua), on=show_ticks(draw.on_ticks), every=show_ticks(draw.every_ticks),
+        )  # fmt: skip
+        first = words("draw.first", first=show_ticks(draw.first_ticks)) if draw.first_ticks else ""
+        return told + first
     if isinstance(draw, Random):
-        return f"pulses of {show_ua(draw.draw_ua)} for {_span(draw.on_ticks)}, {_gap(draw)}"
+        gap = words(f"draw.gap.{draw.law}", gap=_span(draw.gap_ticks))
+        return words("draw.random", level=show_ua(draw.draw_ua), on=_span(draw.on_ticks), gap=gap)
     if isinstance(draw, Replay):
-        return f"levels {_levels(draw)}, {_repeat(draw.repeat)}"
-    return f"steady {show_ua(draw.draw_ua)}"
+        return words("draw.replay", levels=_levels(draw, words), repeat=_repeat(draw.repeat, words))
+    return words("draw.steady", level=show_ua(draw.draw_ua))
 
 
 def _span(ticks: tuple[int, int]) -> str:
@@ -33,47 +38,46 @@ def _span(ticks: tuple[int, int]) -> str:
     return show_ticks(low) if low == high else f"{show_ticks(low)} .. {show_ticks(high)}"
 
 
-def _gap(draw: Random) -> str:
-    if draw.law == "exponential":
-        return f"random gaps of {show_ticks(draw.gap_ticks[0])} on average (exponential)"
-    return f"random gaps of {_span(draw.gap_ticks)} (uniform)"
-
-
-def _levels(draw: Replay) -> str:
-    shown = [f"{show_ua(level)} for {show_ticks(ticks)}" for level, ticks in draw.levels[:MAX_LEVELS_SHOWN]]
+def _levels(draw: Replay, words: Words) -> str:
+    shown = [
+        words("draw.level", level=show_ua(level), time=show_ticks(ticks))
+        for level, ticks in draw.levels[:MAX_LEVELS_SHOWN]
+    ]
     rest = len(draw.levels) - len(shown)
-    return ", ".join(shown) + (f" and {rest} more" if rest else "")
+    return ", ".join(shown) + (words("draw.more", count=rest) if rest else "")
 
 
-def _repeat(repeat: int) -> str:
+def _repeat(repeat: int, words: Words) -> str:
     if repeat == pg.FOREVER:
-        return "over and over"
-    return "once" if repeat == 1 else f"{repeat} times"
+        return words("draw.forever")
+    return words("draw.once") if repeat == 1 else words("draw.times", count=repeat)
 
 
-def start_text(profile: Profile) -> str:
+def start_text(profile: Profile, words: Words) -> str:
     """When a run begins."""
     start = profile.start
-    when = {
-        "power": f"as soon as the supply is there, {FIRST_LIGHT_S:g} s at most for the box's own start",
-        "panel": "when the arm switch is thrown",
-        "supply-rest": f"when the supply has stayed below {start.below_mv / 1000:g} V"
-        f" for {show_ticks(start.steady_ticks)}",
+    told = {
+        "power": {"most": f"{FIRST_LIGHT_S:g} s"},
+        "panel": {},
+        "supply-rest": {
+            "below": f"{start.below_mv / 1000:g} V",
+            "steady": show_ticks(start.steady_ticks),
+        },
     }[start.when]
-    after = f", {show_ticks(start.after_ticks)} later" if start.after_ticks else ""
-    return f"starts {when}{after}"
+    after = words("run.after", after=show_ticks(start.after_ticks)) if start.after_ticks else ""
+    return words(f"run.start.{start.when}", **told) + after
 
 
-def resume_text(profile: Profile) -> str:
+def resume_text(profile: Profile, words: Words) -> str:
     """What happens when the power comes back."""
+    told = words(f"run.resume.{profile.resume}")
     if profile.resume == "stay-off":
-        return "after a power loss (a pulled fuse): stays off"
-    quiet = f" after {show_ticks(profile.resume_after_ticks)} of quiet" if profile.resume_after_ticks else ""
-    how = {"restart": "starts over", "continue": "goes on from the last record that was saved"}
-    return f"after a power loss (a pulled fuse): {how[profile.resume]}{quiet}{_seeking(profile)}"
+        return told
+    quiet = profile.resume_after_ticks
+    return told + (words("run.quiet", quiet=show_ticks(quiet)) if quiet else "") + _seeking(profile, words)
 
 
-def _seeking(profile: Profile) -> str:
+def _seeking(profile: Profile, words: Words) -> str:
     """What finding its place takes a run that goes on: its random draws are followed from their beginning."""
     seek_s = sum(
         float(HOUR_TICKS * draw.pulses_per_tick()) * SEEK_S[draw.law]
@@ -82,13 +86,16 @@ def _seeking(profile: Profile) -> str:
     )
     if profile.resume != "continue" or seek_s < TOLD_SEEK_S:
         return ""
-    return f", {seek_s:.1f} s later for each hour that it has run, to find its place among random gaps"
+    return words("run.seeking", time=f"{seek_s:.1f} s")
 
 
-def limits_text(held: Limits) -> str:
+def limits_text(held: Limits, words: Words) -> str:
     """The limits that hold, the board's own caps counted."""
-    return (
-        f"stops after {show_ticks(held.run_ticks)} or {held.charge_mas / 3_600_000:g} Ah, holds off outside"
-        f" {held.supply_min_mv / 1000:g} V .. {held.supply_max_mv / 1000:g} V,"
-        f" trips above {held.bank_temp_cdeg / 100:g} C"
+    return words(
+        "run.limits",
+        time=show_ticks(held.run_ticks),
+        charge=f"{held.charge_mas / 3_600_000:g} Ah",
+        low=f"{held.supply_min_mv / 1000:g} V",
+        high=f"{held.supply_max_mv / 1000:g} V",
+        hot=f"{held.bank_temp_cdeg / 100:g} C",
     )

@@ -5,6 +5,7 @@ How it looks on paper is paper.py's, how in a browser web.py's. Text is plain; n
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 PLAIN, LEAD, SMALL = "plain", "lead", "small"
@@ -14,13 +15,13 @@ PAPERS_MM = {A4: (210.0, 297.0), LETTER: (215.9, 279.4)}  # ISO 216; ANSI X3.151
 
 @dataclass(frozen=True)
 class Field:
-    """A place to write: on paper a blank, in a browser an input of that name. choices: what it may be; hint:
-    what an answer looks like."""
+    """A place to write: on paper a blank, in a browser an input of that name. choices: what it may be, each
+    as it is saved and as it is called; hint: what an answer looks like."""
 
     name: str
     label: str
     hint: str = ""
-    choices: tuple[str, ...] = ()
+    choices: tuple[tuple[str, str], ...] = ()
 
 
 Cell = str | Field
@@ -95,6 +96,16 @@ class Picture:
 
 
 Block = Heading | Text | Bullets | Facts | Table | Caution | Blank | Picture
+
+
+def sections(blocks: Iterable[Block]) -> list[list[Block]]:
+    """Blocks in sections, each but perhaps the first with its heading before it."""
+    found: list[list[Block]] = [[]]
+    for block in blocks:
+        if isinstance(block, Heading) and found[-1]:
+            found.append([])
+        found[-1].append(block)
+    return found
 
 
 @dataclass(frozen=True)

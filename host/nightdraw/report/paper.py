@@ -1,7 +1,7 @@
 """A handout on paper: PDF in A4 or Letter, by reportlab. One page where it can be.
 
-Type is made smaller, within what is read at arm's length, before a second page is begun. The same handout
-gives the same bytes.
+Type is made smaller, within what is read at arm's length, before a second page is begun; that one begins
+with a section, where it leaves both pages as full as can be. The same handout gives the same bytes.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ TOP_MM = MARGIN_MM + 14.0  # title, subtitle and rule lie above
 FOOT_MM = 8.0
 BOTTOM_MM = FOOT_MM + 5.0
 SIZES_PT = (9.5, 9.0, 8.5, 8.0)  # body type, the largest that gives one page
-TWO_PAGES_PT = 9.0
+TWO_PAGES_PT = (10.5, 10.0, *SIZES_PT)  # with a second page there is room
 LEADING = 1.22
 GREY, PALE, LINE = "#444444", "#eeeeee", "#999999"
 SQUARES_MM = 5.0  # of the room for a drawing
@@ -38,14 +38,16 @@ WIDE_FONTS = ("DejaVuSans", "DejaVuSans-Bold")  # matplotlib brings them: Greek,
 def pdf(page: ho.Handout, paper: str = ho.A4) -> bytes:
     """The handout as PDF; raises InputError where reportlab isn't installed."""
     extras.need("reportlab")  # HTML does without
-    for size in SIZES_PT:
-        content, pages = _built(page, paper, size)
-        if pages == 1:
-            return content
-    return _built(page, paper, TWO_PAGES_PT)[0]
+    for wanted, sizes in ((1, SIZES_PT), (2, TWO_PAGES_PT)):
+        for size in sizes:
+            content, pages = _built(page, paper, size, halved=wanted == 2)
+            if pages == wanted:
+                return content
+    return _built(page, paper, SIZES_PT[-1])[0]
 
 
-def _built(page: ho.Handout, paper: str, size: float) -> tuple[bytes, int]:
+def _built(page: ho.Handout, paper: str, size: float, halved: bool = False) -> tuple[bytes, int]:
+    """The bytes and how many pages they are; halved: the second page begins at a section."""
     from reportlab.lib.units import mm
     from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
 
@@ -69,7 +71,7 @@ def _built(page: ho.Handout, paper: str, size: float) -> tuple[bytes, int]:
     look = _Look(page, size, frame._width)
     furniture = _furniture(page, look, wide, high)
     made.addPageTemplates([PageTemplate("page", [frame], onPage=furniture)])
-    made.build(list(look.flowables(page.blocks)))
+    made.build(look.halved(page.blocks) if halved else list(look.flowables(page.blocks)))
     return FONT_NAME.sub(rb"/T\1", stream.getvalue()), made.page
 
 
@@ -173,6 +175,21 @@ class _Look:
             if not isinstance(block, ho.Heading):
                 yield Spacer(1, self.size * 0.35)
 
+    def halved(self, blocks: Iterable[ho.Block]) -> list[Any]:
+        """The same with a break before the section at which both pages are as full as can be."""
+        from reportlab.platypus import PageBreak
+
+        made = [list(self.flowables(section)) for section in ho.sections(blocks)]
+        heights = [sum(self._height(one) for one in section) for section in made]
+        at = min(
+            range(1, len(made)), key=lambda k: max(sum(heights[:k]), sum(heights[k:])), default=len(made)
+        )
+        flat = [one for section in made[:at] for one in section]
+        return [*flat, PageBreak(), *(one for section in made[at:] for one in section)]
+
+    def _height(self, flowable: Any) -> float:
+        return float(flowable.wrap(self.width, 1e6)[1] + flowable.getSpaceBefore() + flowable.getSpaceAfter())
+
     def heading(self, block: ho.Heading) -> Iterable[Any]:
         """A section's head."""
         yield self.say(block.text, "head")
@@ -240,7 +257,7 @@ class _Look:
         if not 0 < len(field.choices) <= MOST_TICKED:
             return ""
         gap = "&nbsp;" * 4
-        ticked = (f"[{gap}] {escape(_text(choice))}" for choice in field.choices)
+        ticked = (f"[{gap}] {escape(_text(choice))}" for _, choice in field.choices)
         return Paragraph((gap * 2).join(ticked), self.styles[ho.PLAIN])
 
     def caution(self, block: ho.Caution) -> Iterable[Any]:

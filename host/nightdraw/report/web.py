@@ -69,11 +69,11 @@ def _form(form: ho.Form, body: str, script: str) -> str:
 
 
 def _blocks(blocks: Iterable[ho.Block], is_form: bool) -> Iterable[str]:
-    for block in blocks:
-        if isinstance(block, ho.Table):
-            yield _table(block, is_form)
-        else:
-            yield _MAKERS[type(block)](block)
+    for section in ho.sections(blocks):
+        yield "<section>"
+        for block in section:
+            yield _table(block, is_form) if isinstance(block, ho.Table) else _MAKERS[type(block)](block)
+        yield "</section>"
 
 
 def _items(items: Iterable[str]) -> str:
@@ -136,8 +136,8 @@ def _field(field: ho.Field, is_form: bool) -> str:
         return ""
     words = f'name="{name}" aria-label="{label}"'
     if field.choices:
-        options = "".join(f'<option value="{_text(c)}">{_text(c)}</option>' for c in field.choices)
-        ticks = "".join(f"<span>[&nbsp;&nbsp;&nbsp;] {_text(c)}</span>" for c in field.choices)
+        options = "".join(f'<option value="{_text(c)}">{_text(name)}</option>' for c, name in field.choices)
+        ticks = "".join(f"<span>[&nbsp;&nbsp;&nbsp;] {_text(name)}</span>" for _, name in field.choices)
         chosen = f'<select {words}><option value=""></option>{options}</select>'
         return f'{chosen}<span class="ticks" aria-hidden="true">{ticks}</span>'
     unit = ' data-unit="yes"' if field.name in UNITS else ""

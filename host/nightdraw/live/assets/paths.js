@@ -61,6 +61,7 @@ function tell(move) {
 }
 
 function way(group, most) {
+  if (group.failed) return el("p.note", {}, fill(words.failed, { why: group.failed }));
   if (!group.known) return el("p.note", {}, words.working);
   const best = group.quickest;
   if (!best) return el("p.note", {}, words.nothing);

@@ -1,4 +1,5 @@
-"""All text that a lesson's pages say, from one file that can be translated: words.toml, or a copy of it.
+"""All text that a lesson's pages and a profile's cards say of a fault, from one file that can be translated:
+words.toml, or a copy of it.
 
 A text is found by its key (`mark.circuit.right`) and has places in braces. A translation may lack keys: then
 the English one stands there. It can't bring in a place that the English one doesn't have.
@@ -8,7 +9,8 @@ from __future__ import annotations
 
 import string
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -18,28 +20,49 @@ from nightdraw.places import read_text
 SHIPPED = Path(__file__).with_name("words.toml")
 
 
+@dataclass(frozen=True)
+class Said:
+    """What is to be said, by who has no texts: a key and what stands in its places, which may be said too."""
+
+    key: str
+    told: tuple[tuple[str, object], ...] = ()
+
+
+def said(key: str, **told: object) -> Said:
+    """A text to be said later."""
+    return Said(key, tuple(told.items()))
+
+
 class Words:
     """The texts by key; call it with a key and what stands in its places."""
 
     def __init__(self, texts: dict[str, str]) -> None:
-        self._texts = texts
+        self.texts = texts
 
     def __call__(self, key: str, **told: object) -> str:
         """The text of a key, its places filled; KeyError for an unknown key or place."""
-        return self._texts[key].format(**told) if told else self._texts[key]
+        return self.texts[key].format(**told) if told else self.texts[key]
+
+    def say(self, one: Said) -> str:
+        """What was to be said."""
+        return self(one.key, **{k: self.say(v) if isinstance(v, Said) else v for k, v in one.told})
+
+    def joined(self, parts: Iterable[Said]) -> str:
+        """Several things, one after the other."""
+        return "; ".join(self.say(one) for one in parts)
 
     def listed(self, key: str) -> list[str]:
         """The texts of a list, one a line in the file."""
-        return [line for line in self._texts[key].splitlines() if line.strip()]
+        return [line for line in self.texts[key].splitlines() if line.strip()]
 
     def under(self, table: str) -> dict[str, str]:
         """All texts of a table, by what is behind its name."""
         before = f"{table}."
-        return {key[len(before) :]: text for key, text in self._texts.items() if key.startswith(before)}
+        return {key[len(before) :]: text for key, text in self.texts.items() if key.startswith(before)}
 
     def has(self, key: str) -> bool:
         """Whether there is such a text."""
-        return key in self._texts
+        return key in self.texts
 
 
 def load_words(path: Path | None = None, shipped: Path = SHIPPED) -> Words:
