@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from itertools import combinations
+from itertools import combinations, pairwise, permutations
 
 import pytest
 from hypothesis import given, settings
@@ -143,3 +143,26 @@ def test_six_groups_on_three_cars_are_two_a_car_with_each_fault_twice() -> None:
     assert sorted(Counter(one.car for one in fine).values()) == [2, 2, 2]
     assert sorted(Counter(one.profile for one in fine).values()) == [2, 2, 2]
     assert len({(one.profile, one.fuse) for one in fine}) == 6
+
+
+@settings(max_examples=40, deadline=None)
+@given(classes(), st.data())
+def test_as_much_is_kept_as_in_any_order_of_any_choice(
+    drawn: tuple[list[Candidate], list[Row], int], data: st.DataObject
+) -> None:
+    """Candidates at a group's old place are its own; no fault stands twice side by side in the row."""
+    found, rows, groups = drawn
+    rows = [*rows, *(Row("once", {k: 1.0}, 1) for k in range(len(found)))]
+    places = sorted({one.place for one in found})
+    had = data.draw(st.lists(st.sampled_from(places), min_size=1, max_size=groups, unique=True))
+    own = {k: had.index(one.place) for k, one in enumerate(found) if one.place in had}
+    worth = {k: float(data.draw(st.integers(1, 8))) for k in own}
+    most = -1.0
+    for order in permutations(range(len(found)), groups):
+        if not allowed(order, rows) or any(own.get(k, at) != at for at, k in enumerate(order)):
+            continue
+        if all(found[one].profile != found[other].profile for one, other in pairwise(order)):
+            most = max(most, sum(worth.get(k, 0.0) for k in order))
+    told, chosen = Choice(found, rows, groups, own=own).most(worth)
+    assert told == most
+    assert (most < 0) is (chosen == [])

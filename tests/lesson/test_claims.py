@@ -32,6 +32,8 @@ MEANT = [  # text, dimension, low, high: every one can mean this alone
     ("0.8 / min", "time", Fraction(75), Fraction(75)),
     ("2 Hz", "time", Fraction(1, 2), Fraction(1, 2)),
     ("20 mHz", "time", Fraction(50), Fraction(50)),
+    ("twice a minute", "time", Fraction(30), Fraction(30)),
+    ("0 .. 1 s", "time", Fraction(1, 10**6), Fraction(1)),  # from as little as can be measured
     ("once every 75 s", "time", Fraction(75), Fraction(75)),
     ("2 pulses per 150 s", "time", Fraction(75), Fraction(75)),
     ("1 min 15 s", "time", Fraction(75), Fraction(75)),
@@ -51,7 +53,7 @@ NOTHING = [  # text, dimension, a part of the reason
     ("5 m", "time", "m"),  # minutes to one, milli to another
     ("1e400 A", "current", "out of range"),
     ("1e25 A", "current", "beyond everything"),
-    ("0 A", "current", "beyond everything"),
+    ("0 A", "current", "is nothing"),
     ("9" * 5000 + " A", "current", "can't be read"),
     ("1\x00 A", "current", "can't be read"),
     ("\x1b[31m1 A", "current", "can't be read"),
@@ -105,6 +107,11 @@ def test_a_pause_is_told_from_a_period():
         ("F7", "F7"),
         ("f7", "F7"),
         (" fuse F7 (tailgate) ", "F7"),
+        ("F 7", "F7"),
+        ("fuse 7", "F7"),
+        ("F07", "F7"),
+        ("a 7 A fuse", None),
+        ("not F7", None),
         ("F7 or F6", None),
         ("F77", None),
         ("", None),
@@ -117,7 +124,19 @@ def test_a_circuit_is_one_name(text, value):
 
 
 @pytest.mark.parametrize(
-    ("text", "value"), [("Pulse", "pulse"), ("periodic", "pulse"), ("irregular", "random"), ("loud", None)]
+    ("text", "value"),
+    [
+        ("Pulse", "pulse"),
+        ("periodic", "pulse"),
+        ("irregular", "random"),
+        ("loud", None),
+        ("periodic pulses", "pulse"),
+        ("irregular pulses", "random"),
+        ("a steady draw", "steady"),
+        ("not steady", None),
+        ("steady and pulses", "steady"),
+        ("regular or irregular", None),
+    ],
 )
 def test_a_kind_is_one_of_three_words(text, value):
     assert claims.kind(text).value == value

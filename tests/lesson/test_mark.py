@@ -53,6 +53,16 @@ BY_HAND = [
      "on the same feed; everything is no answer; 299 s wide is less than twice 160: half"),
     ("g3", "bonnet", "random", "250 uA", "200 s .. 900 s", "20 min .. 180 min", (2, 2, 1, 1, 1),
      "the feed; slips of 1000, 1000 and 60"),
+    ("g1", "fuse 7", "periodic pulses", "430 mA", "629 ms", "60-90 s", (4, 2, 1, 1, 1),
+     "read as F7; 40 mA more than 390 are nearly; 71 ms off; 30 s wide around 75 are more than 4 x 3.75"),
+    ("g1", "not F7", "steady", "3.5 A", "70 ms", "1.25 h", (0, 0, 0, 0, 1),
+     "what it is not is no answer; ten times is no slip of a unit; h for min is one of 60"),
+    ("g1", "F7", "pulse", "404 mA", "0.7 h", "twice a minute", (4, 2, 2, 1, 0),
+     "390 and the vehicle's own 14; 3600 times; 30 s"),
+    ("g2", "F02", "a steady draw", "0.1 .. 10 A", "-", "none", (4, 2, 1, ASIDE, ASIDE),
+     "a range that holds the truth and says nothing: half"),
+    ("g3", "F9", "irregular pulses", "250 mA", "0 .. 1 s", "0 .. 1 h", (4, 2, 2, 1, 0),
+     "from nothing to 1 s is less than twice as wide as 0.7 s; an hour isn't"),
     ("g3", "", "", "", "", "", (0, 0, 0, 0, 0), "nothing"),
 ]  # fmt: skip
 
@@ -97,6 +107,26 @@ def test_a_slip_of_the_unit_gets_what_the_class_says(tmp_path, units, points):
     one = Lesson(tmp_path, units).marks(("g1", "F7", "pulse", "350 A", "700 us", "1.25 s"))
     assert [item.points for item in one.marks.items[2:5]] == [points] * 3
     assert all("slip" in item.comment for item in one.marks.items[2:5])
+
+
+SENTENCES = [  # an answer of g1, and what is said to an item
+    ("current", "430 mA", "Nearly: off by 10 %. It is 350 mA, and 390 mA with what stays between pulses."),
+    ("current", "480 mA", "It is 350 mA: the answer is 37 % too high."),
+    ("current", "100 mA", "It is 350 mA: the answer is 3.5 times too small."),
+    ("current", "0 A", "Not read as an answer: 0 A is nothing: what is asked for is above zero."),
+    ("interval", "67.4 s", "It is 75 s: the answer is 10 % too low."),
+    ("interval", "48/h", "Right. (a rate: one every 75 s)"),
+    ("duration", "700", "Not read as an answer: 700 has no unit: a time in us, ms, s, min, h or d."),
+    ("circuit", "not F7", "Not read as an answer: not F7 says what it is not: write the one fuse's name."),
+    ("kind", "regular", "Right: its pulses come at a fixed period. (read as pulse)"),
+]
+
+
+@pytest.mark.parametrize(("item", "text", "said"), SENTENCES)
+def test_a_sentence_says_what_is_wrong_and_by_how_much(tmp_path, item, text, said):
+    row = ("g1", *(text if name == item else "" for name in COLUMNS[:5]))
+    found = {one.item: one.comment for one in Lesson(tmp_path).marks(row).marks.items}
+    assert found[item] == said
 
 
 def test_what_the_box_did_counts_and_not_what_was_asked(tmp_path):

@@ -276,6 +276,28 @@ def test_keep_changes_as_little_as_can_be(tmp_path: Path) -> None:
     ]
 
 
+def test_keep_gives_new_neighbours_different_faults_and_changes_one_group_for_it(tmp_path: Path) -> None:
+    """Two faults by turns; without one group two with one fault stand side by side: one of them changes."""
+    four = {
+        **TRIPLE,
+        "groups": list("abcd"),
+        "boxes": [{"box": x, "board": "bench-12v"} for x in "ABCD"],
+        "kits": [{"kit": x, "instruments": "workshop"} for x in "KLMN"],
+        "faults": ["sleepless-module", "siren-battery"],
+    }
+    first = planned(tmp_path, 1, **four)
+    assert first.plan is not None
+    rows = first.plan.assignments
+    second = planned(tmp_path, 1, rows, **{**four, "groups": ["a", "c", "d"]})
+    assert second.plan is not None
+    now = second.plan.assignments
+    assert all(one.profile != other.profile for one, other in pairwise(now))
+    before = {one.group: one for one in rows}
+    assert [one.profile == before[one.group].profile for one in now].count(False) == 1
+    keys = ("vehicle", "splice", "box", "kit")
+    assert all(getattr(one, key) == getattr(before[one.group], key) for one in now for key in keys)
+
+
 def test_keep_reads_a_plan_whose_class_has_changed_since(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -15,6 +15,7 @@ from nightdraw.profile import card, load, sheet
 from nightdraw.profile.describe import limits_text
 from nightdraw.profile.table import MAX_COMPLAINT
 from nightdraw.profile.timeline import edges
+from nightdraw.report.words import load_words
 
 from tests.profile.made import HEAD, documents, dump, write
 
@@ -198,5 +199,6 @@ def test_every_profile_has_both_sheets(
 
 def test_every_limit_stands_in_words() -> None:
     held = load(data.profile("telematics-search")).limits
+    words = load_words()
     for name, value in vars(held).items():
-        assert limits_text(replace(held, **{name: value // 2})) != limits_text(held), name
+        assert limits_text(replace(held, **{name: value // 2}), words) != limits_text(held, words), name

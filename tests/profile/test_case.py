@@ -64,6 +64,48 @@ def test_what_agrees_or_says_no_time_is_not_told(tmp_path: Path, complaint: str)
     assert load(made(tmp_path, complaint)).notes == ()
 
 
+SAID = [  # what a customer says, and the days by hand, at least and at most
+    ("Dead over night.", 0.4, 0.8),
+    ("Every morning it needs a jump start.", 0.4, 0.8),
+    ("It cranks slowly after 36 hours.", 1.5, 1.5),
+    ("Thirty-six hours and it is dead.", 1.5, 1.5),
+    ("Flat after twenty four hours in the yard.", 1.0, 1.0),
+    ("Dead within 48h.", 2.0, 2.0),
+    ("It lasts 1.5 days.", 1.5, 1.5),
+    ("It lasts two and a half days.", 2.5, 2.5),
+    ("A day and a half and it won't crank.", 1.5, 1.5),
+    ("Half a day is enough.", 0.5, 0.5),
+    ("After a day or two it is flat.", 1.0, 2.0),
+    ("Between two and three days.", 2.0, 3.0),
+    ("It lasted 2\u20133 days.", 2.0, 3.0),
+    ("Fourteen days on, no crank.", 14.0, 14.0),
+    ("Ten to fourteen days.", 10.0, 14.0),
+    ("A couple of weeks in the garage.", 14.0, 21.0),
+    ("A few days are too much.", 2.0, 6.0),
+    ("After a three-week holiday it was dead.", 21.0, 21.0),
+    ("After a whole week it starts, after two full weeks it doesn't.", 7.0, 14.0),
+    ("A week-end away and it is flat.", 2.0, 3.0),
+    ("Flat every other day.", 2.0, 2.0),
+    ("It needs the charger twice a week.", 3.5, 3.5),
+    ("The battery is 18 months old and flat after five days.", 5.0, 5.0),
+    ("We bought it two weeks ago; it lasts 4 days.", 4.0, 4.0),
+    ("For the last two months it has been flat after a long weekend.", 3.0, 4.0),
+]
+
+
+@pytest.mark.parametrize(("complaint", "low", "high"), SAID)
+def test_a_time_is_read_in_many_wordings(complaint: str, low: float, high: float) -> None:
+    assert case.stated_days(complaint) == (pytest.approx(low), pytest.approx(high))
+
+
+@pytest.mark.parametrize(
+    "complaint",
+    ["It is driven every day.", "The car is 3 years old.", "On day 3 it rained.", "A weekday car."],
+)
+def test_what_is_no_standing_is_no_time(complaint: str) -> None:
+    assert case.stated_days(complaint) is None
+
+
 def test_without_a_case_only_what_no_battery_explains_is_told(tmp_path: Path) -> None:
     assert len(load(made(tmp_path, "Flat after a long weekend.", "32 mA", "")).notes) == 1
     assert load(made(tmp_path, "Flat after a long weekend.", "280 mA", "")).notes == ()

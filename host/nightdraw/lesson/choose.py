@@ -20,8 +20,9 @@ from __future__ import annotations
 import bisect
 import random
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from nightdraw.lesson.candidates import Candidate
@@ -32,7 +33,7 @@ SLACK = 1.08  # times the best evenness count as even: chance alone moves a sear
 AGAIN, SAME_ANSWER, SHARED = 2.0, 1.0, 0.5
 COSTS = {"fault": AGAIN, "answer": SAME_ANSWER, "car": SHARED}
 NODES, LAST_NODES = 20_000, 400  # of a search tree: a bound on work that is the same on all machines
-WINDOWS = 24  # that the last program looks at: neighbours among them hold nearly the same
+WINDOWS = 40  # that the last program looks at: neighbours among them hold nearly the same
 GAP = 0.01  # of the last program's objective, in points of difficulty; less has no meaning
 NO_BETTER = 1e-9  # relative: times are rounded to a millisecond
 OPTIMAL, LIMIT, INFEASIBLE = 0, 1, 2  # scipy.optimize.milp's status
@@ -53,7 +54,9 @@ class Chosen:
 
 
 class Choice:
-    """All choices of `groups` candidates under rows; floor: weights whose sum must reach a least value."""
+    """All choices of `groups` candidates under rows; floor: weights whose sum must reach a least value; own:
+    candidates that go to one group, by its place in the row of groups: then neighbours in that row get
+    different faults in every choice (without them any choice of the rows can be put in such an order)."""
 
     def __init__(
         self,
@@ -61,8 +64,10 @@ class Choice:
         rows: Sequence[Row],
         groups: int,
         floor: tuple[dict[int, float], float] | None = None,
+        own: Mapping[int, int] | None = None,
     ) -> None:
         self.found, self.groups = found, groups
+        self._own = own or {}
         self._rows, self._floor = list(rows), floor
         self.times = sorted({one.expected_s for one in found})
 
@@ -190,6 +195,8 @@ class Choice:
 
         count = len(self.found)
         extra = extra or _Extra(count)
+        if self._own:
+            self._seat(extra)
         total = count + len(extra.costs)
         lines = [(row.weights, -np.inf, row.most) for row in self._rows]
         lines += [(weights, -np.inf, most) for weights, most in extra.rows]
@@ -203,8 +210,8 @@ class Choice:
         limits = LinearConstraint(matrix, [row[1] for row in lines], [row[2] for row in lines])
         upper = np.r_[[float(one is not None) for one in inside], np.full(len(extra.costs), np.inf)]
         objective = np.r_[[cost.get(k, 0.0) for k in range(count)], extra.costs]
-        whole = np.r_[np.ones(count), np.zeros(len(extra.costs))]
-        options = {"node_limit": nodes, "mip_rel_gap": 0.0 if extra.costs == [] else GAP}
+        whole = np.r_[np.ones(count), extra.whole]
+        options = {"node_limit": nodes, "mip_rel_gap": GAP if any(extra.costs) else 0.0}
         answer: Any = milp(
             objective, integrality=whole, bounds=Bounds(0, upper), constraints=limits, options=options
         )
@@ -214,22 +221,41 @@ class Choice:
             return None
         raise UnprovenError(answer.message)
 
+    def _seat(self, extra: _Extra) -> None:
+        """Variables that say which group gets which fault: as many of each as are chosen, side by side no two
+        alike, and what is a group's own goes to it."""
+        of: dict[str, list[int]] = defaultdict(list)
+        for k, one in enumerate(self.found):
+            of[one.profile].append(k)
+        gets = [{fault: extra.variable(0.0, whole=True) for fault in of} for _ in range(self.groups)]
+        for mine in gets:
+            extra.at_most(dict.fromkeys(mine.values(), 1.0), 1.0)
+        for fault, members in of.items():
+            given = {mine[fault]: -1.0 for mine in gets}
+            extra.at_most({**dict.fromkeys(members, 1.0), **given}, 0.0)
+            for mine, next_ones in pairwise(gets):
+                extra.at_most({mine[fault]: 1.0, next_ones[fault]: 1.0}, 1.0)
+        for k, group in self._own.items():
+            extra.at_most({k: 1.0, gets[group][self.found[k].profile]: -1.0}, 0.0)
+
 
 class UnprovenError(Exception):
     """The solver ended without an answer, by its bound on work."""
 
 
 class _Extra:
-    """Further variables (0 and up, no whole numbers), their costs and rows."""
+    """Further variables (0 and up), their costs, which are whole numbers, and rows."""
 
     def __init__(self, first: int) -> None:
         self._next = first
         self.costs: list[float] = []
+        self.whole: list[bool] = []
         self.rows: list[tuple[dict[int, float], float]] = []
 
-    def variable(self, cost: float) -> int:
+    def variable(self, cost: float, whole: bool = False) -> int:
         """A new variable's place."""
         self.costs.append(cost)
+        self.whole.append(whole)
         self._next += 1
         return self._next - 1
 

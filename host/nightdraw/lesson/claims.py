@@ -24,6 +24,8 @@ ALSO = {
     "pulses": PULSE, "pulsed": PULSE, "pulsing": PULSE, "periodic": PULSE, "regular": PULSE,
     "irregular": RANDOM, "intermittent": RANDOM, "randomly": RANDOM,
 }  # fmt: skip
+ANY_PULSE = ("pulse", "pulses", "pulsed", "pulsing")  # beside another word they say nothing of the law
+NOT = frozenset(("no", "not", "never", "isn", "except", "without"))  # what is denied is no answer
 MOST_TEXT = 120  # characters of an item that are looked at: an answer is a quantity, not an essay
 SHOWN_TEXT = 60
 # Beyond these nothing of a vehicle is measured: 1 uA .. 10 kA, 1 us .. a year.
@@ -33,7 +35,7 @@ BOUNDS = {
 }
 NO_ANSWER = said("mark.none")
 _RATE = re.compile(
-    r"(?P<count>[0-9]+(?:\.[0-9]+)?|once)\s*(?:x|pulses|times)?\s*(?:/|per|an|a|each|every)\s*"
+    r"(?P<count>[0-9]+(?:\.[0-9]+)?|once|twice)\s*(?:x|pulses|times)?\s*(?:/|per|an|a|each|every)\s*"
     r"(?P<over>[0-9]+(?:\.[0-9]+)?)?\s*(?P<unit>[a-z]+)",
     re.IGNORECASE,
 )
@@ -46,6 +48,7 @@ _LEAD = re.compile(
     re.I,
 )
 _OFF_BY = re.compile(r"\s*(?:\u00b1|\+/-|\+-).*$")  # the student's own uncertainty: the value is what counts
+_NUMBERED = re.compile(r"(?:fuse|no\.?|nr\.?|#|f)?\s*-?\s*0*([0-9]{1,4})")  # fuse 7, F 7, F07: F7
 _NUMBER_UNIT = re.compile(r"^([0-9.]+(?:[eE][+-]?[0-9]+)?)\s*([A-Za-z\u00b5\u03bc]+)\.?$")
 _TERM = re.compile(r"[0-9.]+\s*(?![eE][+-]?[0-9])[A-Za-z]+")
 _SUM = re.compile(rf"(?:{_TERM.pattern}\s*){{2,4}}")
@@ -59,6 +62,7 @@ SPELT = {
     "second": "s", "seconds": "s", "minute": "min", "minutes": "min", "mins": "min", "hr": "h", "hrs": "h",
     "hour": "h", "hours": "h", "day": "d", "days": "d",
 }  # fmt: skip
+COUNTED = {"once": "1", "twice": "2"}
 OFF_WORDS = ("off", "gap", "gaps", "pause", "pauses")
 
 
@@ -113,10 +117,21 @@ def kind(text: str, called: Mapping[str, str] | None = None) -> Word:
     own = {name.lower(): one for one, name in (called or {}).items()}
     if word in own:
         return Word(shown(text), own[word])
-    if word in ALSO:
-        return Word(shown(text), ALSO[word], how=(said("answer.read", value=said(f"kind.{ALSO[word]}")),))
+    plain = re.fullmatch(r"[a-z ,/-]+", word[:MOST_TEXT])  # a formula or a tag is none of the words
+    meant = None if plain is None else _meant_kind(re.findall(r"[a-z]+", plain.group()))
+    if meant is not None:
+        return Word(shown(text), meant, how=(said("answer.read", value=said(f"kind.{meant}")),))
     names = {one: said(f"kind.{one}") for one in KINDS}
     return Word(shown(text), None, said("answer.kind", text=shown(text), **names))
+
+
+def _meant_kind(words: list[str]) -> str | None:
+    """The one kind that some words name; None where they name none, several, or say what it is not."""
+    every = {**ALSO, **{one: one for one in KINDS}}
+    found = {every[word] for word in words if word in every and word not in ANY_PULSE}
+    if not found and any(word in ANY_PULSE for word in words):
+        found = {PULSE}
+    return found.pop() if len(found) == 1 and not NOT.intersection(words) else None
 
 
 def circuit(text: str, known: Iterable[str]) -> Word:
@@ -127,9 +142,12 @@ def circuit(text: str, known: Iterable[str]) -> Word:
     plain = text.strip().lower()
     if plain in names:
         return Word(shown(text), names[plain])
-    found = dict.fromkeys(
-        names[word] for word in re.findall(r"[a-z0-9-]+", plain[:MOST_TEXT]) if word in names
-    )
+    words = re.findall(r"[a-z0-9-]+", plain[:MOST_TEXT])
+    found = dict.fromkeys(names[word] for word in words if word in names)
+    if not found and (number := _NUMBERED.fullmatch(plain)):
+        found = dict.fromkeys(names[word] for word in names if word == f"f{int(number.group(1))}")
+    if found and NOT.intersection(words):
+        return Word(shown(text), None, said("answer.denied", text=shown(text)))
     if len(found) == 1:
         name = next(iter(found))
         return Word(shown(text), name, how=(said("answer.read", value=name),))
@@ -163,6 +181,10 @@ def quantity(text: str, dimension: str) -> Claim:
         wanted = said(f"answer.wanted.{dimension}")
         return Claim(handed, why=said(f"answer.{error.kind}", text=handed, wanted=wanted))
     least, most = BOUNDS[dimension]
+    if not high:
+        return Claim(handed, why=said("answer.zero", text=handed))
+    if not low:  # 0 .. 1 s: as little as is measured, up to 1 s
+        low = least
     if not least <= low <= high <= most:
         return Claim(handed, why=beyond)
     return Claim(handed, low, high, rated, word in OFF_WORDS, how=how)
@@ -231,7 +253,7 @@ def _rate(plain: str) -> Fraction | None:
     seconds = units.UNITS["time"].get(unit if unit in units.UNITS["time"] else SPELT.get(unit.lower(), ""))
     if seconds is None:
         return None
-    count = "1" if rate.group("count").lower() == "once" else rate.group("count")
+    count = COUNTED.get(rate.group("count").lower(), rate.group("count"))
     over = Fraction(rate.group("over") or 1) * seconds
     if not over:
         raise units.QuantityError(f"{units.shown(plain)} is a rate over no time", kind="no-time")

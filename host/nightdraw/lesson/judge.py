@@ -27,6 +27,7 @@ SLIPS = (1000.0, 1000.0**2)  # of a unit's prefix: mA for A, uA for A
 TIME_SLIPS = (*SLIPS, 60.0, 3600.0)  # and s for min, s for h
 HOLDS = 0.5  # of the pulses must lie in a range that is claimed
 SOME = 0.1  # of them, and it is half right
+DOUBLE = 2.0  # below it a factor is told in percent
 TEN = 10.0  # from here on a factor has no decimals
 WIDTHS = 4.0  # tolerances: as wide a range around one value is still right
 BEYOND = 0.1  # of the box's own range may lie outside it at either end: extremes are met by chance
@@ -180,19 +181,32 @@ def _timed(claim: Claim, typical: Floats, ways: Sequence[Floats], item: str, rul
 def _value(claim: Claim, targets: Sequence[tuple[float, float]], item: str, rules: Rules) -> Scored:
     """A claim against one value (or any of several, each known to lie between two)."""
     words, within = rules.words, rules.allowed[item]
-    off = min(_off(claim, target) / max(within.around(target[1]), 1e-12) for target in targets)
+
+    def parts(target: tuple[float, float]) -> float:
+        return _off(claim, target) / max(within.around(target[1]), 1e-12)
+
+    nearest = min(targets, key=parts)
+    off = parts(nearest)
     truth = shown(targets[0][1], item)
     if _hits(claim, targets, within):
         return Scored(RIGHT, _read(words("mark.value.right"), claim.how, words))
     if off <= 1:
         return Scored(HALF, words("mark.value.wide", truth=truth))
     if off <= NEARLY:
-        return Scored(HALF, words("mark.value.nearly", percent=_percent(claim, targets[0][1]), truth=truth))
+        percent, whole = _percent(claim, nearest[1]), shown(nearest[1], item)
+        with_base = item == CURRENT and nearest is not targets[0]
+        key = "mark.value.nearly_base" if with_base else "mark.value.nearly"
+        return Scored(HALF, words(key, percent=percent, truth=truth, whole=whole))
     slipped = _slipped(claim, item, rules, lambda other: _hits(other, targets, within))
     if slipped is not None:
         return slipped
-    more = "mark.value.high" if _middle(claim) > targets[0][1] else "mark.value.low"
-    return Scored(NOTHING, words(more, times=_times(claim, targets[0][1]), truth=truth))
+    target = targets[0][1]
+    over, times, percent = _middle(claim) > target, _times(claim, target), _percent(claim, target)
+    if float(times) < DOUBLE:
+        return Scored(
+            NOTHING, words(f"mark.value.{'above' if over else 'below'}", percent=percent, truth=truth)
+        )
+    return Scored(NOTHING, words(f"mark.value.{'high' if over else 'low'}", times=times, truth=truth))
 
 
 def _hits(claim: Claim, targets: Sequence[tuple[float, float]], within: Allowed) -> bool:
@@ -261,7 +275,7 @@ def _middle(claim: Claim) -> float:
 
 
 def _percent(claim: Claim, truth: float) -> str:
-    return f"{abs(_middle(claim) / truth - 1):.0%}" if truth else ""
+    return f"{100 * abs(_middle(claim) / truth - 1):.0f}" if truth else ""
 
 
 def _times(claim: Claim, truth: float) -> str:

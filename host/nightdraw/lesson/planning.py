@@ -129,11 +129,12 @@ class _Choosing:
             return None
         self.free = best.bound
         if self._had:
-            worth = _worth(self._room, self._found, self._had)
-            most, _ = free.most(worth)
-            kept = Choice(self._found, made, self._groups, (worth, most)).evenest(self._tell)
-            assert kept is not None  # most() found one
-            return kept
+            worth, own = _worth(self._room, self._found, self._had)
+            most, chosen = Choice(self._found, made, self._groups, own=own).most(worth)
+            if chosen:
+                kept = Choice(self._found, made, self._groups, (worth, most), own).evenest(self._tell)
+                return kept or Chosen(tuple(self._found[k] for k in chosen), best.bound)
+            self._had = {}  # whoever keeps a place, neighbours would get the same fault: nothing is kept
         return free.finest(best, self._room.seed)
 
     def _hiding(self, found: Sequence[Candidate]) -> bool:
@@ -154,20 +155,24 @@ class _Choosing:
         return one.need_s - one.p95_s + p95_s > of.time_s
 
 
-def _worth(room: Room, found: Sequence[Candidate], had: dict[str, Assignment]) -> dict[int, float]:
-    """What each candidate keeps of the group whose place it is."""
+def _worth(
+    room: Room, found: Sequence[Candidate], had: dict[str, Assignment]
+) -> tuple[dict[int, float], dict[int, int]]:
+    """What each candidate keeps of the group whose place it is, and that group's place in the row."""
     worth: dict[int, float] = {}
+    own: dict[int, int] = {}
     kits = {kit.name for kit in room.of.kits}
     for one in had.values():
         for k, candidate in enumerate(found):
             if same_place(room, candidate, one):
+                own[k] = room.of.groups.index(one.group)
                 worth[k] = (
                     PLACE
                     + FAULT * (candidate.profile == one.profile)
                     + KIT * (one.kit in kits and room.kit_of(one.kit) == candidate.kit)
                     + BOX * (one.box in room.labels and room.board_of(one.box) == candidate.board)
                 )
-    return worth
+    return worth, own
 
 
 def _left_out(room: Room) -> list[Note]:

@@ -7,7 +7,7 @@ The engine no longer starts at half of what capacity the battery has left (commo
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from fractions import Fraction
 
 from nightdraw import units
@@ -19,31 +19,59 @@ HOURS_A_DAY = 24
 # How far time and figures may part: what a student rounds; with no case stated the battery may be any.
 NEAR, ANY_BATTERY = 1.5, 3.0
 
+_ONES = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+_TEENS = (
+    "ten", "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen",
+    "nineteen",
+)  # fmt: skip
+_TENS = ("twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")
 _NUMBERS = {
-    word: number
-    for number, words in enumerate(
-        (
-            (), ("a", "an", "one"), ("two",), ("three",), ("four",), ("five",), ("six",), ("seven",),
-            ("eight",), ("nine",), ("ten",), ("eleven",), ("twelve",),
-        )
-    )
-    for word in words
+    "a": 1, "an": 1, "half a": 0.5, "half an": 0.5, "every other": 2, "every second": 2,
+    **{word: k for k, word in enumerate((*_ONES, *_TEENS), start=1)},
+    **{word: 10 * k for k, word in enumerate(_TENS, start=2)},
+    **{
+        f"{ten}{join}{one}": 10 * k + n
+        for k, ten in enumerate(_TENS, start=2)
+        for n, one in enumerate(_ONES, start=1)
+        for join in " -"
+    },
 }  # fmt: skip
-_UNITS = {"hour": 1 / 24, "night": 1.0, "day": 1.0, "week": 7.0, "month": 30.4}
-_SOME = (2, 6)  # what "some" or "several" is, of days or weeks
-_NUMBER = rf"\d+|{'|'.join(_NUMBERS)}"
+_UNITS = {
+    "hours": 1 / 24, "hour": 1 / 24, "hrs": 1 / 24, "hr": 1 / 24, "h": 1 / 24, "nights": 1.0, "night": 1.0,
+    "days": 1.0, "day": 1.0, "d": 1.0, "weeks": 7.0, "week": 7.0, "months": 30.4, "month": 30.4,
+}  # fmt: skip
+_SOME = {  # of days or weeks, at least and at most
+    "some": (2.0, 6.0), "several": (2.0, 6.0), "a few": (2.0, 6.0), "few": (2.0, 6.0),
+    "a couple of": (2.0, 3.0), "a couple": (2.0, 3.0),
+}  # fmt: skip
+
+
+def _any(words: Iterable[str]) -> str:
+    """Any of some words, the longest first: what begins with another one is not cut short."""
+    return "|".join(sorted(map(re.escape, words), key=len, reverse=True))
+
+
+_NUMBER = rf"(?:\d+(?:[.,]\d+)?|{_any(_NUMBERS)})(?: and a half)?"
+_UNIT = rf"(?:whole |full |entire |good |long )?(?P<unit>{_any(_UNITS)})(?![\w-]*\w)"
+_BETWEEN = r"(?: or | to | till | and | ?\.\. ?| [-\u2013] |(?<=\d)[-\u2013])"
+_OR_MORE = rf" or (?P<more>{_NUMBER})(?! \w*(?:{_any(_UNITS)})\b)"  # a day or two
+# "for the last two months" is how long it has been going on, "two months old" or "ago" no standing at all
 _TIME = re.compile(
-    rf"\b(?:(?P<low>{_NUMBER})(?: or | to | \.\. |-)(?P<high>{_NUMBER})"
-    rf"|(?P<one>{_NUMBER})|(?P<some>some|several|a few))"
-    rf" (?P<unit>{'|'.join(_UNITS)})s?\b"
+    r"(?<![\w.,-])(?<!last )(?<!past )"
+    rf"(?:(?:between )?(?P<low>{_NUMBER}){_BETWEEN}(?P<high>{_NUMBER})"
+    rf"|(?P<one>{_NUMBER})|(?P<some>{_any(_SOME)}))"
+    rf"(?:[ -]|(?<=\d)){_UNIT}(?:{_OR_MORE}|(?P<half> and a half))?(?! ago| old)"
 )
+# so often in a time: it stands as long as lies between
+_OFTEN = re.compile(rf"\b(?P<count>once|twice|(?:{_NUMBER}) times) (?:a|per|each|every) {_UNIT}")
+_COUNTS = {"once": 1.0, "twice": 2.0}
 # what has no number in it: days, at least and at most
 _PHRASES = (
-    (re.compile(r"\blong weekend\b"), (3.0, 4.0)),
-    (re.compile(r"(?<!long )\bweekend\b"), (2.0, 3.0)),
-    (re.compile(r"\bfortnight\b"), (14.0, 14.0)),
-    (re.compile(r"\bevery other week\b"), (14.0, 14.0)),
-    (re.compile(r"\bovernight\b"), (0.4, 0.8)),
+    (re.compile(r"\blong week-?end\b"), (3.0, 4.0)),
+    (re.compile(r"(?<!long )\bweek-?end"), (2.0, 3.0)),
+    (re.compile(r"\bfortnight"), (14.0, 14.0)),
+    (re.compile(r"\b(?:every|each) week\b"), (7.0, 7.0)),
+    (re.compile(r"\bover ?night\b|\b(?:next|every|each|following) morning\b"), (0.4, 0.8)),
 )
 
 
@@ -95,17 +123,22 @@ def _spans(said: str) -> Iterator[tuple[float, float]]:
     for phrase, span in _PHRASES:
         if phrase.search(said):
             yield span
-    for match in _TIME.finditer(said):
+    for match in _OFTEN.finditer(said):
+        count = _COUNTS.get(match["count"]) or _number(match["count"].removesuffix(" times"))
+        yield (_UNITS[match["unit"]] / count,) * 2
+    for match in _TIME.finditer(_OFTEN.sub("", said)):
         if match["some"]:
-            low, high = map(float, _SOME)
+            low, high = _SOME[match["some"]]
         else:
-            low = _number(match["low"] or match["one"])
-            high = _number(match["high"] or match["one"])
+            low = _number(match["low"] or match["one"]) + 0.5 * bool(match["half"])
+            high = _number(match["high"] or match["more"] or match["one"]) + 0.5 * bool(match["half"])
         yield low * _UNITS[match["unit"]], high * _UNITS[match["unit"]]
 
 
 def _number(word: str) -> float:
-    return float(word) if word.isdigit() else float(_NUMBERS[word])
+    plain = word.removesuffix(" and a half")
+    whole = float(_NUMBERS[plain]) if plain in _NUMBERS else float(plain.replace(",", "."))
+    return whole + 0.5 * (plain != word)
 
 
 def parts(profile: Profile) -> str | None:
