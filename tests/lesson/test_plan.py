@@ -187,9 +187,9 @@ def test_groups_with_one_fault_have_random_instants_of_their_own(tmp_path: Path,
 @pytest.mark.parametrize(
     ("changes", "rule", "said"),
     [
-        ({"boxes": [{"box": "A", "board": "bench-12v"}]}, "boxes", "1 boxes for 2 groups"),
-        ({"kits": [{"kit": "K1", "instruments": "workshop"}]}, "kits", "1 kits for 2 groups"),
-        ({"vehicles": [{"name": "one", "vehicle": "vehicle-1", "splices": "radio"}]}, "splices", "1 splices"),
+        ({"boxes": [{"box": "A", "board": "bench-12v"}]}, "boxes", "1 box for 2 groups"),
+        ({"kits": [{"kit": "K1", "instruments": "workshop"}]}, "kits", "1 kit for 2 groups"),
+        ({"vehicles": [{"name": "one", "vehicle": "vehicle-1", "splices": "radio"}]}, "splices", "1 splice"),
         ({"faults": ["sleepless-module"]}, "neighbours", "add faults"),
         ({"time": "10 min"}, "time", "95 % of searches need"),
         ({"vehicles": [{"name": "one", "vehicle": "vehicle-4"}]}, "supply", "name vehicles"),
@@ -213,6 +213,31 @@ def test_an_infeasible_class_is_refused_by_its_tightest_rule(
     assert (first["rule"], first["severity"]) == (rule, "error")
     assert said in first["message"]
     assert not out.exists()
+
+
+def test_of_rules_that_mend_as_much_the_most_particular_is_named_first(tmp_path: Path) -> None:
+    """One of two faults is too hot, or one of two boards too small: not that there are too few of them."""
+    board = (data.folder("hardware") / "bench-12v.yaml").read_text()
+    for body in ("clad-25w", "clad-50w"):
+        board = board.replace(f"body: {body}, mounting: plate", "body: film-0.6w")
+    (tmp_path / "hot.yaml").write_text(board.replace("board: bench-12v", "board: hot"))
+    hot = [{"box": x, "board": "hot.yaml"} for x in "AB"]
+    made = planned(tmp_path, boxes=hot, faults=["sleepless-module", "glovebox-lamp"])
+    assert [note.rule for note in made.findings][:2] == ["heat", "neighbours"]
+    mixed = [{"box": "A", "board": "bench-12v"}, {"box": "B", "board": "starter-12v"}]
+    made = planned(tmp_path, boxes=mixed)
+    assert [note.rule for note in made.findings][:2] == ["bank", "boxes"]
+
+
+def test_where_every_fuse_is_taken_by_the_cars_own_loads_the_fuse_is_the_rule(tmp_path: Path) -> None:
+    text = data.shipped_paths("vehicles")[0].read_text()
+    assert "{draw: 380 mA, for: 25 s}" in text
+    (tmp_path / "car.yaml").write_text(text.replace("{draw: 380 mA, for: 25 s}", "{draw: 14.9 A, for: 25 s}"))
+    cars = [{"name": name, "vehicle": "car.yaml", "splices": ["radio"]} for name in ("one", "two")]
+    made = planned(tmp_path, vehicles=cars)
+    assert made.plan is None
+    assert made.findings[0].rule == "fuse"
+    assert "on fuse F2 of 15 A" in made.findings[0].message
 
 
 def test_a_battery_that_would_not_start_the_car_is_the_rule(tmp_path: Path) -> None:

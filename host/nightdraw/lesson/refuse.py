@@ -1,6 +1,8 @@
 """Why a class can't be planned: the rule without which more groups could be served, and what would mend it.
 
-Rules are lifted one by one. The tightest is the one without which most groups get something.
+Rules are lifted one by one. The tightest is the one without which most groups get something; of several that
+mend as much the one that is most particular: what leaves out a fault or a place says more than that there are
+too few.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ from nightdraw.lesson.choose import Choice, UnprovenError
 from nightdraw.lesson.rows import Cuts, Row, rows
 
 ALONE = (limits.BANK, limits.HEAT, limits.SUPPLY, limits.FUSE, limits.INSTRUMENTS, limits.TIME)
-TOGETHER = (rules.BOXES, rules.KITS, rules.SPLICES, rules.BATTERY, rules.APART, rules.HIDDEN)
+TOGETHER = (rules.BATTERY, rules.HIDDEN, rules.BOXES, rules.KITS, rules.SPLICES, rules.APART)
 PAIRS = "several at once"
 
 
@@ -25,7 +27,7 @@ def refusal(room: Room, cuts: Cuts, own_faults: bool) -> list[tuple[str, str]]:
     found = list(room.candidates(whole=True))
     lifted = _Lifted(room, found, rows(room, found, cuts, own_faults))
     groups, now = len(room.of.groups), lifted.served(frozenset())
-    served = {rule: lifted.served(frozenset((rule,))) for rule in (*TOGETHER, *ALONE)}
+    served = {rule: lifted.served(frozenset((rule,))) for rule in (*ALONE, *TOGETHER)}
     best = max(served.values())
     said = []
     for rule, number in sorted(served.items(), key=lambda item: -item[1]):
@@ -96,14 +98,14 @@ def _mended(room: Room, found: Sequence[Candidate], lifted: _Lifted, rule: str, 
 
 def _remedy(room: Room, found: Sequence[Candidate], lifted: _Lifted, rule: str, number: int) -> str:
     """What is short, and what would mend it."""
-    of, groups = room.of, len(room.of.groups)
+    of, asked = room.of, _many(len(room.of.groups), "group")
     if rule == rules.BOXES:
-        return f"{len(of.boxes)} boxes for {groups} groups; add boxes that play the class's faults"
+        return f"{_many(len(of.boxes), 'box', 'es')} for {asked}; add boxes that play the class's faults"
     if rule == rules.KITS:
-        return f"{len(of.kits)} kits for {groups} groups; add kits, or take fewer groups at a time"
+        return f"{_many(len(of.kits), 'kit')} for {asked}; add kits, or take fewer groups at a time"
     if rule == rules.SPLICES:
         places = sum(len(car.splices) for car in of.cars)
-        has = f"{places} splices in {len(of.cars)} vehicles for {groups} groups"
+        has = f"{_many(places, 'splice')} in {_many(len(of.cars), 'vehicle')} for {asked}"
         return f"{has}; name more splices or add a vehicle"
     if rule == rules.BATTERY:
         weak = [car.name for k, car in enumerate(of.cars) if room.budget_a(k) < 0]
@@ -114,7 +116,8 @@ def _remedy(room: Room, found: Sequence[Candidate], lifted: _Lifted, rule: str, 
         )
     if rule == rules.APART:
         count = len(of.faults)
-        return f"{count} faults don't keep {groups} groups apart on list and cars; add faults to the class"
+        has = f"{_many(count, 'fault')} can't keep {asked} apart on list and cars"
+        return f"{has}; add faults to the class"
     if rule == rules.HIDDEN:
         return "boxes on one car would hide one another; add a vehicle, or faults that are less alike"
     if rule == limits.TIME:
@@ -129,6 +132,10 @@ def _remedy(room: Room, found: Sequence[Candidate], lifted: _Lifted, rule: str, 
         limits.INSTRUMENTS: "give the kits instruments that show it (nightdraw bench findable)",
     }[rule]
     return f"{reasons[0]}{_and_more(len(reasons) - 1)}; {mend}"
+
+
+def _many(count: int, name: str, more: str = "s") -> str:
+    return f"{count} {name}{more * (count != 1)}"
 
 
 def _and_more(count: int) -> str:
