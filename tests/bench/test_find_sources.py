@@ -209,6 +209,13 @@ def test_a_charger_takes_the_fault_past_the_batterys_cable(tmp_path: Path) -> No
     assert "trigger_a" not in with_it["clamp and recorder"].settings  # the charge moves the level by more
     assert with_it["MAX on a meter"].settings["range_a"] == 10  # what charges flows through the meter too
     assert "past" not in without["MAX on a meter"].why
+    second = dataclasses.replace(vehicle(), second=Second(circuits.BATTERY, 0.01, "always"))
+    shared = rows(made, "workshop", State(), second)
+    assert "the second battery gives the rest past the battery's cable" in shared["MAX on a meter"].why
+    assert (
+        "charger and the second battery give"
+        in rows(made, "workshop", CHARGING, second)["MAX on a meter"].why
+    )
 
 
 def test_a_charger_that_gives_all_it_can_hides_nothing(tmp_path: Path) -> None:

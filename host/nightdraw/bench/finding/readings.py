@@ -84,10 +84,12 @@ class Readings(Sided):
 
     def _past(self, face: Signature, flows: Currents) -> str:
         """Words for what of the fault doesn't come from the battery."""
-        fed = self.site.circuit.fed
-        if not fed or flows.size >= face.amps * 0.995:
+        circuit = self.site.circuit
+        others = circuit.fed + (["second battery"] if circuit.shared else [])
+        if not others or flows.size >= face.amps * 0.995:
             return ""
-        return f", for the {' and the '.join(fed)} gives the rest past the battery's cable"
+        give = "gives" if len(others) == 1 else "give"
+        return f", for the {' and the '.join(others)} {give} the rest past the battery's cable"
 
     def hidden(self, face: Signature, flows: Currents, where: str) -> str | None:
         """Why a part that stays isn't told at a place from what else is there; None where it is told."""
