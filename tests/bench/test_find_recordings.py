@@ -163,11 +163,16 @@ class Outcome:
     false: int
 
 
+def between(values: np.ndarray, one: Case) -> float:
+    """The level between the pulses: the middle of what isn't in one, however much of the time that is."""
+    return float(np.quantile(values, (1 - one.on_s / one.every_s) / 2))
+
+
 def outcome(one: Case, kept: Record, quiet: Record, level: float) -> Outcome:
     """quiet: the same vehicle without the box, the same twitches, no noise."""
     slack = 1.5 / kept.rate_hz + 0.1 * one.on_s
     spans = kept.found(level, one.on_s / 2)
-    own = quiet.found(float(np.median(quiet.values)) + (level - float(np.median(kept.values))) / 2, 0.0)
+    own = quiet.found(float(np.median(quiet.values)) + (level - between(kept.values, one)) / 2, 0.0)
     there_s = one.at_ticks / S  # before that the state that is judged isn't there yet
     whole = [(start, end) for start, end in kept.pulses if math.isfinite(end) and start >= there_s]
     hits = [any(a < end + slack and b > start - slack for a, b in spans) for start, end in whole]
@@ -207,7 +212,7 @@ def look(tmp_path: Path, one: Case, row: findable.Method) -> Outcome:
         return outcome(one, kept, quiet, one.draw_ma / 2000 * scale)
     # a zero that is off moves the whole trace: one sets it, or reads the level from the trace
     rest = (one.made.base_ua() / 1e6 + asleep) * scale
-    return outcome(one, kept, quiet, float(np.median(kept.values)) + trigger - rest)
+    return outcome(one, kept, quiet, between(kept.values, one) + trigger - rest)
 
 
 def moved(tmp_path: Path, one: Case, channel: str) -> tuple[float, float]:
@@ -224,13 +229,13 @@ def moved(tmp_path: Path, one: Case, channel: str) -> tuple[float, float]:
 
 
 def course(values: np.ndarray, rate_hz: float, one: Case) -> np.ndarray:
-    """What lies between the pulses, slowly varying: medians of stretches of two periods, lines between.
+    """What lies between the pulses, slowly varying: the middles of stretches of two periods, lines between.
     Beside a source it varies faster: one compares a pulse with what is beside it, ten widths."""
     stretch_s = 2 * one.every_s if one.plain else min(2 * one.every_s, 10 * one.on_s)
     length = max(8, round(stretch_s * rate_hz))
     cuts = range(0, max(1, len(values) - length // 2), length)
     middles = [cut + length / 2 for cut in cuts]
-    return np.interp(np.arange(len(values)), middles, [np.median(values[c : c + length]) for c in cuts])
+    return np.interp(np.arange(len(values)), middles, [between(values[c : c + length], one) for c in cuts])
 
 
 def judged(tmp_path: Path, one: Case) -> list[tuple[str, bool, float, Outcome]]:
