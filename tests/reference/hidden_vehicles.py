@@ -140,6 +140,23 @@ def _source(said: tuple[float, float, float]) -> str:
     return f"{{voltage: {volts} V, ohms: {ohms} ohm, most: {most} A}}"
 
 
+def _modules(source: random.Random, where: list[str]) -> list[Said]:
+    """Modules anywhere, some of them on the bus."""
+
+    def some(low: float, high: float) -> float:
+        return round(source.uniform(low, high), 4)
+
+    return [
+        {
+            "name": f"m{k}", "fuse": source.choice(where), "asleep": some(0.001, 0.01),
+            "stages": [(some(0.05, 0.9), some(0.3, 2.0)) for _ in range(source.randint(1, 3))],
+            "wakes": source.sample(["door", "unlock", "fuse", "key"], source.randint(1, 3)),
+            "bus": source.random() < 0.6, "waits": some(0.01, 0.2),
+        }
+        for k in range(source.randint(1, 5))
+    ]  # fmt: skip
+
+
 def make(seed: str) -> Hidden:
     """One at random."""
     source = random.Random(seed)
@@ -165,15 +182,7 @@ def make(seed: str) -> Hidden:
         for k in range(source.randint(2, 7))
     ]
     where = [one["name"] for one in fuses]
-    modules = [
-        {
-            "name": f"m{k}", "fuse": source.choice(where), "asleep": some(0.001, 0.01),
-            "stages": [(some(0.05, 0.9), some(0.3, 2.0)) for _ in range(source.randint(1, 3))],
-            "wakes": source.sample(["door", "unlock", "fuse", "key"], source.randint(1, 3)),
-            "bus": source.random() < 0.6, "waits": some(0.01, 0.2),
-        }
-        for k in range(source.randint(1, 5))
-    ]  # fmt: skip
+    modules = _modules(source, where)
     lamps = [{"name": "l", "fuse": source.choice(where), "watts": some(2, 12), "for": some(0.4, 1.5)}]
     relays = [
         {
@@ -203,6 +212,13 @@ def make(seed: str) -> Hidden:
         (some(14, 14.8), some(0.01, 0.03), 70.0), some(60, 180), some(0.3, 0.9), feeds, fuses,
         modules, some(0.3, 1.5), lamps, relays, defects,
     )  # fmt: skip
+    _happenings(hidden, source)
+    return hidden
+
+
+def _happenings(hidden: Hidden, source: random.Random) -> None:
+    """Give it some events, each of which can happen when it does."""
+    where = [one["name"] for one in hidden.fuses]
     at = sorted(round(source.uniform(0.1, LASTS_S - 0.2), 3) for _ in range(source.randint(5, 12)))
     state = {"door": False, "car": False, "charger": False, "ignition": False, "key": False}
     words = {"door": ("closes", "opens"), "car": ("locked", "unlocked"), "charger": ("off", "on"),
@@ -211,23 +227,24 @@ def make(seed: str) -> Hidden:
     there: set[str] = set()
     for when in at:
         what = source.choice([*state, "fuse", "fuse", "defect", "defect", "defect"])
-        if what == "charger" and charger is None:
+        if what == "charger" and hidden.charger is None:
             continue
         if what == "fuse":
             name = source.choice(where)
             hidden.events.append((when, "back" if name in out else "pull", name))
             out ^= {name}
         elif what == "defect":
-            name = source.choice(defects)["name"]
+            name = source.choice(hidden.defects)["name"]
             hidden.events.append((when, "mended" if name in there else "defect", name))
             there ^= {name}
         else:
             state[what] = not state[what]
             hidden.events.append((when, what, words[what][state[what]]))
     if source.random() < 0.5:
-        hidden.events.append((round(source.uniform(2, 5), 3), "engine", f"{some(1.0, 2.0)} s"))
+        hidden.events.append(
+            (round(source.uniform(2, 5), 3), "engine", f"{round(source.uniform(1.0, 2.0), 4)} s")
+        )
     hidden.events.sort()
-    return hidden
 
 
 class Life:
