@@ -32,10 +32,17 @@ def test_of(context: str) -> str:
     return name if bracket + phase in PHASES else context
 
 
-def _switch(name: str) -> None:
+_now = NOBODY
+
+
+def _switch(name: str) -> str:
+    """Let all that runs from here on be reached by that name; returns whose it was so far."""
+    global _now
     running = coverage.Coverage.current()
     assert running is not None, "coverage.py was not started with the process"
     running.switch_context(name)
+    before, _now = _now, name
+    return before
 
 
 def _used_s() -> float:
@@ -66,15 +73,15 @@ def pytest_runtest_protocol(item: pytest.Function) -> Iterator[object]:
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_fixture_setup(fixturedef: Any, request: pytest.FixtureRequest) -> Iterator[object]:
+def pytest_fixture_setup(fixturedef: Any) -> Iterator[object]:
     """What makes a fixture for more than one test is none of theirs alone."""
     if fixturedef.scope == "function":
         return (yield)
-    _switch(fixture_context(fixturedef))
+    before = _switch(fixture_context(fixturedef))
     try:
         return (yield)
     finally:
-        _switch(request._pyfuncitem.nodeid)
+        _switch(before)
 
 
 def pytest_unconfigure() -> None:
