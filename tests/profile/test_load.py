@@ -132,6 +132,7 @@ def test_replay_files(tmp_path: Path, table: str, levels: list[tuple[int, int]])
         ("level_mA,duration_s\n120,2\n120;2\n", 3, 1, "has 1"),
         ("level_mA,duration_s\n120,2,3\n", 2, 1, "has 3"),
         ("level_mA,duration_s\n120,\n", 2, 5, "duration is missing"),
+        ('level_mA,duration_s\n120,""\n', 2, 5, "duration is missing"),
         ("level_mA,duration_s\n120,  -2\n", 2, 7, "negative"),
         ("level_mA,duration_s\n120,2 s\n", 2, 5, "unknown unit"),
         ("level_mA,duration_s\nnan,2\n", 2, 1, "is not a current"),
