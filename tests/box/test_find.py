@@ -56,7 +56,9 @@ def test_a_locked_box_is_told():
     with computer.open_box("x") as box:
         box.set_passcode("a passcode", 1 << 10)
         box.lock()
-    assert find.find(around(computer))[0][0].locked is True
+    (box,) = find.find(around(computer))[0]
+    assert box.locked is True
+    assert box.text().endswith(", locked")
 
 
 @pytest.mark.parametrize("answer", [lines.silence, lines.prompt, lines.other])
