@@ -60,7 +60,7 @@ def main():
             hal.quiet(False)
         if not isinstance(fault, KeyboardInterrupt):
             note(fault)
-        if hal is None or not hal.watched:
+        if hal is None or hal.watchdog is None:
             raise
     hal.stop()  # maintenance: the prompt, no watchdog, no run, until power is cut or a reset
     machine.mem32[SCRATCH] = MAINTENANCE

@@ -19,7 +19,7 @@ MOST_MODULE_LINES = 400  # what one reads in one go
 CORE_IMPORTS = {"boxcore", "struct", "binascii", "json", "array", "hashlib"}  # on the board, and pure
 CORE_EXTRAS = {
     "checked": {"vfs"},  # it is what the package is imported through
-    "start": {"gc", "os", "sys"},  # a power-up, once: main.py's second half, compiled
+    "start": {"gc", "os"},  # a power-up, once: main.py's second half, compiled
     # the few modules of the core that stand at an edge, and what that edge is
     "files": {"os"},  # the file system
 }

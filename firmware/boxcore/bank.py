@@ -51,36 +51,18 @@ class Bank:
         self.channels_ns = tuple(channels_ns)
         self.full_ns = sum(channels_ns)
         # by number where equal: the board's sort is not stable, CPython's is
-        order = [k for _, k in sorted([(channels_ns[k], k) for k in range(len(channels_ns))])]
-        self._sums_ns, self._patterns = self._table(order[:TABLE_CHANNELS])
-        self._shifts = self._combine(order[TABLE_CHANNELS:])
-        self.gap_ns = self._gap()
-
-    def _table(self, order):
-        """Sums and their patterns, ascending. Merged array by array: a thousand pairs as objects would take
-        more of the board's memory, and in more pieces, than everything else."""
-        sums, patterns = array("I", [0]), array("H", [0])
-        for k in order:
-            sums, patterns = _merged(sums, patterns, self.channels_ns[k], 1 << k)
-        return sums, patterns
-
-    def _combine(self, order):
-        pairs = [(0, 0)]
-        for k in order:
-            pairs += [(total + self.channels_ns[k], pattern | 1 << k) for total, pattern in pairs]
-        pairs.sort()
-        return pairs
-
-    def _gap(self):
-        sums = self._sums_ns
-        gap = 0
-        for k in range(1, len(sums)):
-            gap = max(gap, sums[k] - sums[k - 1])
+        channels = sorted([(channels_ns[k], 1 << k) for k in range(len(channels_ns))])
+        table = _combined(channels[:TABLE_CHANNELS])
+        self._sums_ns = array("I", [total for total, _ in table])
+        self._patterns = array("H", [pattern for _, pattern in table])
+        self._shifts = _combined(channels[TABLE_CHANNELS:])
+        gap, last_ns = 0, 0
+        for total, _ in table:
+            gap, last_ns = max(gap, total - last_ns), total
         reach = 0
         for shift, _ in self._shifts:
-            gap = max(gap, shift - reach)
-            reach = shift + sums[len(sums) - 1]
-        return gap
+            gap, reach = max(gap, shift - reach), shift + last_ns
+        self.gap_ns = gap
 
     def conductance_ns(self, pattern):
         """The conductance of a pattern, nanosiemens."""
@@ -136,27 +118,13 @@ class Bank:
         return low
 
 
-def _merged(sums, patterns, channel_ns, bit):
-    """The table with one channel more: each entry as it is and with the channel, ascending, the lower pattern
-    first where sums are equal."""
-    count = len(sums)
-    more_sums = array("I", bytes(8 * count))
-    more_patterns = array("H", bytes(4 * count))
-    low = high = 0
-    for place in range(2 * count):
-        ahead = high >= count
-        if not ahead and low < count:
-            total = sums[high] + channel_ns
-            ahead = sums[low] < total or (sums[low] == total and patterns[low] < patterns[high] | bit)
-        if ahead:
-            more_sums[place] = sums[low]
-            more_patterns[place] = patterns[low]
-            low += 1
-        else:
-            more_sums[place] = sums[high] + channel_ns
-            more_patterns[place] = patterns[high] | bit
-            high += 1
-    return more_sums, more_patterns
+def _combined(channels):
+    """(conductance, pattern) of every combination of some channels, ascending."""
+    pairs = [(0, 0)]
+    for channel_ns, bit in channels:
+        pairs += [(total + channel_ns, pattern | bit) for total, pattern in pairs]
+    pairs.sort()
+    return pairs
 
 
 class Picks:

@@ -102,21 +102,21 @@ class FileStore:
         try:
             return open(self._path(name), mode)
         except OSError:
-            if not self._is_folder(name):
+            if not self.is_folder(name):
                 raise
         self.delete(name)
         return open(self._path(name), mode)
 
     def rename(self, old, new):
         """Give a file another name, replacing what had it: at any power cut the old one or the new one."""
-        if self._is_folder(new):
+        if self.is_folder(new):
             self.delete(new)
         getattr(os, "replace", os.rename)(self._path(old), self._path(new))
 
     def delete(self, name):
         """Remove a file, or a folder that has its name; nothing happens where there is none."""
         path = self._path(name)
-        while self._is_folder(name):
+        while self.is_folder(name):
             self._thin(path)
         try:
             os.remove(path)
@@ -135,7 +135,8 @@ class FileStore:
                 os.remove(path)
                 return
 
-    def _is_folder(self, name):
+    def is_folder(self, name):
+        """True where a folder has that name."""
         try:
             return os.stat(self._path(name))[0] & FOLDER != 0
         except OSError:

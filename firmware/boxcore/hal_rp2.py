@@ -86,10 +86,38 @@ def _player(pins, off_pin, ring):
     return EdgePlayer(off, build, feed, gate, connect, ring, addressof(ring), time, machine.freq())
 
 
+def _sensors(hardware, monitor):
+    thermistor = shunt = bus = None
+    if hardware["thermistor"]:
+        thermistor = _channel(hardware["thermistor_pin"])
+    if hardware["shunt_full_ua"]:
+        shunt = _channel(hardware["shunt_pin"])
+    elif monitor:
+        sda, scl = machine.Pin(hardware["sda_pin"]), machine.Pin(hardware["scl_pin"])
+        bus = machine.I2C(hardware["i2c"], sda=sda, scl=scl, freq=I2C_HZ, timeout=I2C_TIMEOUT_US)
+    return Sensors(
+        _channel(hardware["supply_pin"]),
+        hardware["supply_full_mv"],
+        machine.ADC(machine.ADC.CORE_TEMP),
+        (thermistor, hardware["thermistor"]),
+        (shunt, hardware["shunt_full_ua"]),
+        (bus, hardware["monitor_address"], hardware["monitor_shunt_uohm"]),
+    )
+
+
+def _channel(pin):
+    return machine.ADC(machine.Pin(pin))
+
+
 class Rp2Hal:
-    """The board of a boxcore Board. ring: the edge queue's memory. cause: the hardware's reset cause; wire:
-    the link, after open_link(); starved_count, late_ticks: underruns, and the latest start so far, since
-    power-up."""
+    """The board of a boxcore Board. ring: the edge queue's memory. cause: the hardware's reset cause; serial:
+    the chip's own number; clock_hz: the processor clock that runs; wire: the link, after open_link();
+    watchdog: None until it runs, which nothing but a reset can end; starved_count, late_ticks: underruns, and
+    the latest start so far, since power-up.
+
+    push, room, stop: see edgeplayer; trim_supply, and measure, which fills the measured part of a
+    port.Readings as often as one likes: see sensors; random(count): bytes of the chip's ring oscillator;
+    collect(): the heap's garbage, 10 to 40 ms."""
 
     def __init__(self, board, ring):
         hardware = board.hardware
@@ -97,8 +125,8 @@ class Rp2Hal:
             raise ValueError("board.json uses a pin twice")
         self.board = board
         self.cause = machine.reset_cause()
-        self.starved_count = 0
-        self.late_ticks = 0
+        self.serial = binascii.hexlify(machine.unique_id()).decode()
+        self.starved_count = self.late_ticks = 0
         gates_off(board)
         try:
             machine.freq(hardware["clock_khz"] * 1_000)
@@ -106,43 +134,20 @@ class Rp2Hal:
             pass  # the player measures the clock that runs
         self._us = time.ticks_us()
         self._rest_us = self._tick = 0
-        self._player = _player(board.pins, hardware["enable_pin"], ring)
-        self.push = self._player.push
-        self.room = self._player.room
-        self._watchdog = None
-        self._set_up_sensors(hardware, board.monitor)
-        self._set_up_panel(hardware)
-        self.wire = None
-
-    def _set_up_sensors(self, hardware, monitor):
-        sensors = Sensors(
-            _channel(hardware["supply_pin"]), hardware["supply_full_mv"], machine.ADC(machine.ADC.CORE_TEMP)
-        )
-        if hardware["thermistor"]:
-            sensors.add_thermistor(_channel(hardware["thermistor_pin"]), hardware["thermistor"])
-        if hardware["shunt_full_ua"]:
-            sensors.add_shunt(_channel(hardware["shunt_pin"]), hardware["shunt_full_ua"])
-        elif monitor:
-            bus = machine.I2C(
-                hardware["i2c"],
-                sda=machine.Pin(hardware["sda_pin"]),
-                scl=machine.Pin(hardware["scl_pin"]),
-                freq=I2C_HZ,
-                timeout=I2C_TIMEOUT_US,
-            )
-            sensors.add_monitor(bus, hardware["monitor_address"], hardware["monitor_shunt_uohm"])
-        self._sensors = sensors
-
-    def _set_up_panel(self, hardware):
+        self._player = player = _player(board.pins, hardware["enable_pin"], ring)
+        self._sensors = sensors = _sensors(hardware, board.monitor)
+        self.clock_hz = player.clock_hz
+        self.push, self.room, self.stop = player.push, player.room, player.stop
+        self.trim_supply, self.measure = sensors.trim_supply, sensors.read
+        self.random, self.collect = os.urandom, gc.collect
         self._panel = contacts.Panel()
-        self._selector = [_contact(pin) for pin in hardware["selector_pins"]]
-        self._arm = _contact(hardware["arm_pin"])
-        self._button = _contact(hardware["button_pin"])
+        pins = hardware["selector_pins"] + (hardware["arm_pin"], hardware["button_pin"])
+        # to 3.3 V, pulled down: a wire that breaks reads as open
+        self._contacts = [machine.Pin(pin, machine.Pin.IN, machine.Pin.PULL_DOWN) for pin in pins]
         self._bright = hardware["indicator_duty"]
         self._lit = False
         self._lamp = machine.PWM(machine.Pin(hardware["indicator_pin"]), freq=INDICATOR_HZ, duty_u16=0)
-
-    # -- time ------------------------------------------------------------------------------------------
+        self.watchdog = self.wire = None
 
     def ticks(self):
         """Ticks since power-up, ever-growing; to be called at least every 8 minutes."""
@@ -153,27 +158,16 @@ class Rp2Hal:
         self._rest_us = passed % US_A_TICK
         return self._tick
 
-    def _since_tick(self):
-        """Microseconds since the tick that ticks() gave last began."""
-        return time.ticks_diff(time.ticks_us(), self._us) + self._rest_us
-
-    # -- edges -----------------------------------------------------------------------------------------
-
     def enable(self):
         """Drive the gates and play from the first word, which belongs to the tick that ticks() gave last:
         what filling the queue has taken since is cut from the switches-open time at its head. Returns the
         ticks that are left over: by so many everything in the queue is later."""
-        late = self._since_tick() // US_A_TICK + READY_TICKS
+        late = (time.ticks_diff(time.ticks_us(), self._us) + self._rest_us) // US_A_TICK + READY_TICKS
         left = self._player.trim(late)
         if left > self.late_ticks:
             self.late_ticks = left
         self._player.enable(time.ticks_add(self._us, late * US_A_TICK - self._rest_us))
         return left
-
-    def stop(self):
-        """Open every switch now (output-enable first) and empty the queue. Never raises, allocates
-        nothing."""
-        self._player.stop()
 
     def starved(self):
         """True once if the queue ran empty while playing; everything is stopped then, as by stop()."""
@@ -196,45 +190,21 @@ class Rp2Hal:
         finally:
             self.stop()
 
-    def trim_supply(self, supply_ppm):
-        """Read the supply this much higher than the board file makes it, parts in a million."""
-        self._sensors.trim_supply(supply_ppm)
-
-    def random(self, count):
-        """That many random bytes, from the chip's ring oscillator."""
-        return os.urandom(count)
-
-    # -- sensors and panel -----------------------------------------------------------------------------
-
     def read(self, readings):
         """Fill a port.Readings; a sensor that fails shows in `faults`, it never raises."""
         self.measure(readings)
+        bits = 0
+        for k in range(len(self._contacts)):
+            bits |= self._contacts[k].value() << k
         panel = self._panel
-        panel.update(contacts.pack(self._code(), self._arm.value(), self._button.value()))
+        panel.update(bits)
         readings.arm = panel.arm
         readings.selector = panel.selector
-
-    def measure(self, readings):
-        """Fill its measured part alone, as often as one likes; read() goes by the panel's interval."""
-        self._sensors.read(readings)
-
-    def _code(self):
-        code = 0
-        for k in range(len(self._selector)):
-            code |= self._selector[k].value() << k
-        return code
-
-    @property
-    def clock_hz(self):
-        """The processor clock that runs, measured at power-up."""
-        return self._player.clock_hz
 
     @property
     def faults(self):
         """What the shell can't do at present: sensors' bits and NO_PLAYER."""
         return self._sensors.faults | (NO_PLAYER if self._player.stuck else 0)
-
-    # -- indicator, watchdog, maintenance ----------------------------------------------------------------
 
     def show(self, state, flagged, now):
         """Light or darken the indicator as the table says for a state."""
@@ -245,18 +215,13 @@ class Rp2Hal:
 
     def alive(self):
         """Start the watchdog, or feed it: from the first call on it must be called within WATCHDOG_MS."""
-        if self._watchdog is None:
-            self._watchdog = machine.WDT(timeout=WATCHDOG_MS)
-        self._watchdog.feed()
+        if self.watchdog is None:
+            self.watchdog = machine.WDT(timeout=WATCHDOG_MS)
+        self.watchdog.feed()
 
     def button_held(self):
         """Whether the panel's button is pressed; at power-up that leads to the prompt."""
-        return self._button.value() != 0
-
-    @property
-    def watched(self):
-        """True once the watchdog runs, which nothing but a reset can end."""
-        return self._watchdog is not None
+        return self._contacts[-1].value() != 0
 
     def open_link(self):
         """Have the link, whose code no run needs."""
@@ -268,10 +233,6 @@ class Rp2Hal:
         outputs.register(sys.stdout, select.POLLOUT)
         self.wire = Wire(sys.stdin.buffer, sys.stdout.buffer, inputs, outputs)
 
-    def collect(self):
-        """Collect what the heap has of garbage, 10 to 40 ms."""
-        gc.collect()
-
     def quiet(self, running):
         """While running, byte 0x03 on the link is data; else it interrupts, as a prompt needs."""
         micropython.kbd_intr(-1 if running else 3)
@@ -280,17 +241,3 @@ class Rp2Hal:
 def gates_off(board):
     """Drive the gate buffer's output-enable, low active, so that it is off."""
     machine.Pin(board.hardware["enable_pin"], machine.Pin.OUT, value=1)
-
-
-def serial():
-    """The chip's own number, for *IDN?."""
-    return binascii.hexlify(machine.unique_id()).decode()
-
-
-def _contact(pin):
-    """A contact to 3.3 V, pulled down: a wire that breaks reads as open."""
-    return machine.Pin(pin, machine.Pin.IN, machine.Pin.PULL_DOWN)
-
-
-def _channel(pin):
-    return machine.ADC(machine.Pin(pin))

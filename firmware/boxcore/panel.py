@@ -13,9 +13,10 @@ from boxcore import journal as jn
 from boxcore import states as st
 
 POSITIONS = 10  # the selector's, one for each slot
+# One reading's bits: the selector's code, weights 1 2 4 8; the arm switch; the button.
 ARM = 1 << 4
 BUTTON = 1 << 5
-SELECTOR = ARM - 1  # the four bits of the code, 1 2 4 8
+SELECTOR = ARM - 1
 SETTLE_TICKS = 5_000  # after a boot the arm switch is believed after 0.5 s: until then its contacts settle
 
 # state -> (blinks in a period, length of the period in ticks)
@@ -33,11 +34,6 @@ BLINK_TICKS = 1_000  # 0.1 s lit
 PAUSE_TICKS = 2_000  # 0.2 s dark between the blinks of a group
 
 
-def pack(selector, arm, button):
-    """One reading's bits: the selector's code 0 .. 15, the arm switch, the button."""
-    return selector | (ARM if arm else 0) | (BUTTON if button else 0)
-
-
 class Panel:
     """selector: the last settled position 0 .. 9; arm, button: settled levels.
 
@@ -51,7 +47,7 @@ class Panel:
         self._last = -1
 
     def update(self, bits):
-        """Take one reading (see pack). Codes above 9, between two positions, leave the selector as it was."""
+        """Take one reading's bits. Codes above 9, between two positions, leave the selector as it was."""
         same = ~(bits ^ self._last) if self._last >= 0 else 0
         self._last = bits
         if same & SELECTOR == SELECTOR and bits & SELECTOR < POSITIONS:

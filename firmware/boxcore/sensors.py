@@ -34,13 +34,7 @@ MAKER_ID = 0x5449
 MONITOR_SETTING = 0x4325
 LSB_NV = 2_500
 LSB_PARTS = 16  # currents of one count are kept in sixteenths of a microampere
-MIN_SHUNT_UOHM = 1_000  # keeps a full-scale reading below 2^30 sixteenths
 SIGN_BIT = 0x8000
-
-
-def count(total):
-    """The 14-bit count of SAMPLES 16-bit readings added up."""
-    return total >> SUM_SHIFT
 
 
 def supply_mv(raw, full_mv):
@@ -94,47 +88,36 @@ def monitor_ua(high, low, step):
 
 
 class Sensors:
-    """Converter channels have read_u16(). supply: its channel, full_mv what a full count stands for;
-    processor: the chip's own temperature. Others are added by the calls below; without them their readings
-    say so."""
+    """What a board has. Converter channels have read_u16(). supply: its channel, full_mv what a full count
+    stands for; processor: the chip's own temperature. Others where they are fitted, without them their
+    readings say so: thermistor: its channel on a bank resistor, and its table, see thermistor_cdeg; shunt:
+    the channel of an amplified shunt, and what a full count stands for; monitor: an INA226-class one's bus,
+    which has readfrom_mem_into() and writeto_mem(), address, and shunt in microohms."""
 
-    def __init__(self, supply, full_mv, processor):
+    def __init__(
+        self, supply, full_mv, processor, thermistor=(None, ()), shunt=(None, 0), monitor=(None, 0, 1)
+    ):
         self.faults = 0
         self._supply = supply
         self._full_mv = self._board_full_mv = full_mv
         self._processor = processor
-        self._thermistor = self._table = None
-        self._shunt = None
-        self._full_ua = 0
-        self._bus = None
-        self._address = self._step = self._rest = 0
+        self._thermistor, self._table = thermistor
+        self._shunt, self._full_ua = shunt
+        self._bus, self._address, shunt_uohm = monitor
+        self._step = monitor_step(shunt_uohm)
+        self._rest = 0
         self._pair = bytearray(2)
+        if self._bus is not None:
+            self._find_monitor()
 
     def trim_supply(self, supply_ppm):
-        """Read the supply this much higher, parts in a million."""
+        """Read the supply this much higher than the board file makes it, parts in a million."""
         self._full_mv = min(trim.corrected_mv(self._board_full_mv, supply_ppm), MAX_FULL_MV)
-
-    def add_thermistor(self, channel, table):
-        """A thermistor on a bank resistor, see thermistor_cdeg."""
-        self._thermistor = channel
-        self._table = table
-
-    def add_shunt(self, channel, full_ua):
-        """Bank current by an amplified shunt on a converter channel."""
-        self._shunt = channel
-        self._full_ua = full_ua
-
-    def add_monitor(self, bus, address, shunt_uohm):
-        """Bank current by an INA226-class monitor; `bus` has readfrom_mem_into() and writeto_mem()."""
-        self._bus = bus
-        self._address = address
-        self._step = monitor_step(shunt_uohm)
-        self._find_monitor()
 
     def read(self, readings):
         """Fill the measured part of a port.Readings; what fails is NOT_MEASURED or, for the thermistor, whose
         loss must open the switches, BROKEN_CDEG, and a bit of `faults`."""
-        readings.supply_mv = supply_mv(_count(self._supply), self._full_mv)
+        readings.supply_mv = supply_mv(count(self._supply), self._full_mv)
         readings.bank_ua = self.bank_ua()
         readings.bank_cdeg = self._bank_cdeg()
         readings.board_cdeg = self._processor_cdeg()
@@ -142,7 +125,7 @@ class Sensors:
     def bank_ua(self):
         """The bank current now, microamperes, or NOT_MEASURED."""
         if self._shunt is not None:
-            return shunt_amplifier_ua(_count(self._shunt), self._full_ua)
+            return shunt_amplifier_ua(count(self._shunt), self._full_ua)
         if self._bus is None:
             return port.NOT_MEASURED
         if self._rest:
@@ -153,19 +136,19 @@ class Sensors:
         try:
             self._bus.readfrom_mem_into(self._address, MONITOR_SHUNT, pair)
         except OSError:
-            self._lose_monitor()
+            self._note_monitor(False)
             return port.NOT_MEASURED
         return monitor_ua(pair[0], pair[1], self._step)
 
     def _bank_cdeg(self):
         if self._thermistor is None:
             return port.NOT_MEASURED
-        cdeg = thermistor_cdeg(_count(self._thermistor), self._table)
+        cdeg = thermistor_cdeg(count(self._thermistor), self._table)
         self._flag(NO_THERMISTOR, cdeg == BROKEN_CDEG)
         return cdeg
 
     def _processor_cdeg(self):
-        cdeg = processor_cdeg(_count(self._processor))
+        cdeg = processor_cdeg(count(self._processor))
         self._flag(NO_PROCESSOR_TEMP, cdeg is None)
         return port.NOT_MEASURED if cdeg is None else cdeg
 
@@ -174,28 +157,27 @@ class Sensors:
         pair = self._pair
         try:
             self._bus.readfrom_mem_into(self._address, MONITOR_MAKER, pair)
-            if pair[0] << 8 | pair[1] == MAKER_ID:
+            found = pair[0] << 8 | pair[1] == MAKER_ID
+            if found:
                 pair[0] = MONITOR_SETTING >> 8
                 pair[1] = MONITOR_SETTING & 0xFF
                 self._bus.writeto_mem(self._address, MONITOR_CONFIG, pair)
-                self._rest = 0
-                self._flag(NO_MONITOR, False)
-                return True
         except OSError:
-            pass
-        self._lose_monitor()
-        return False
+            found = False
+        self._note_monitor(found)
+        return found
 
-    def _lose_monitor(self):
-        self._rest = MONITOR_REST
-        self._flag(NO_MONITOR, True)
+    def _note_monitor(self, found):
+        self._rest = 0 if found else MONITOR_REST
+        self._flag(NO_MONITOR, not found)
 
     def _flag(self, bit, failing):
         self.faults = self.faults | bit if failing else self.faults & ~bit
 
 
-def _count(channel):
+def count(channel):
+    """The 14-bit count of SAMPLES 16-bit readings added up."""
     total = 0
     for _ in range(SAMPLES):
         total += channel.read_u16()
-    return count(total)
+    return total >> SUM_SHIFT

@@ -6,17 +6,14 @@ the run: no watchdog yet, no link, and Ctrl-C opens every switch. Each thing her
 
 import gc
 import os
-import sys
 
-import boxcore
-from boxcore import hal_rp2
+from boxcore import board, hal_rp2
 
 BOARD = "board.json"
 DATA = "data"  # programs, journal and the box's state; installing leaves it alone
 WINDOW_TICKS = 20_000  # 2 s in which Ctrl-C ends at the prompt: USB needs one second of them
 # What a run doesn't need; loaded while it plays already, a module at a time.
 LATER = "wire scpi_text scpi_status scpi commands_common lock commands_box commands"
-FOLDER = 0x4000  # the bit of a mode that says so
 
 
 def shell(ring):
@@ -24,21 +21,12 @@ def shell(ring):
 
     What a run needs is loaded before the shell sets its own clock, for the power-up clock is faster; the gate
     buffer is driven off before that."""
-    board = _board()
-    hal_rp2.gates_off(board)
+    with open(BOARD, "rb") as file:
+        described = board.load(file.read())
+    hal_rp2.gates_off(described)
     from boxcore import box, files, loop  # noqa: F401 - to have them
 
-    return hal_rp2.Rp2Hal(board, ring)
-
-
-def _board():
-    """The Board in board.json; the code that reads it is forgotten again."""
-    from boxcore import board
-
-    with open(BOARD, "rb") as file:
-        result = board.load(file.read())
-    del boxcore.board, sys.modules["boxcore.board"]
-    return result
+    return hal_rp2.Rp2Hal(described, ring)
 
 
 def work(hal, buffers):
@@ -48,8 +36,11 @@ def work(hal, buffers):
     from boxcore.loop import Loop
     from boxcore.port import Readings
 
-    _make_folder()
-    box = Box(hal.board, FileStore(DATA), hal, hal_rp2.serial(), buffers=buffers)
+    top = FileStore()
+    if not top.is_folder(DATA):
+        top.delete(DATA)  # what has its name and is no folder was never the box's
+        os.mkdir(DATA)
+    box = Box(hal.board, FileStore(DATA), hal, hal.serial, buffers=buffers)
     loop = Loop(hal, box, Readings())
     gc.threshold(-1)  # from here on as soon as the heap is full
     loop.begin()
@@ -66,14 +57,3 @@ def work(hal, buffers):
     hal.open_link()
     hal.quiet(True)
     loop.run()
-
-
-def _make_folder():
-    """Have the data's folder; what has its name and is none was never the box's."""
-    try:
-        if os.stat(DATA)[0] & FOLDER:
-            return
-        os.remove(DATA)
-    except OSError:
-        pass
-    os.mkdir(DATA)

@@ -5,7 +5,7 @@ import contextlib
 import json
 
 import pytest
-from boxcore import board, wiring
+from boxcore import board
 from hypothesis import given
 from hypothesis import strategies as some
 from nightdraw.link.firmware import board_json
@@ -16,7 +16,7 @@ from tests.boxcore import fakes
 @some.composite
 def boards(draw):
     channels = draw(some.integers(1, 16))
-    caps = {name: draw(some.integers(0, 2**32 - 1)) for name in wiring.CAPS}
+    caps = {name: draw(some.integers(0, 2**32 - 1)) for name in board.CAPS}
     caps["supply_max_mv"] = draw(some.integers(caps["supply_min_mv"] + 1, 2**33))
     return board.Board(
         draw(some.from_regex(r"[a-z][a-z0-9-]{0,31}", fullmatch=True)),
@@ -25,7 +25,7 @@ def boards(draw):
         draw(some.integers(0, 10**6)),
         draw(some.booleans()),
         caps,
-        draw(some.dictionaries(some.sampled_from(sorted(wiring.HARDWARE)), some.integers(0, 10**6))),
+        draw(some.dictionaries(some.sampled_from(sorted(board.HARDWARE)), some.integers(0, 10**6))),
     )
 
 

@@ -11,7 +11,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from boxcore import trim
-from boxcore.wiring import Board
+from boxcore.board import Board
 
 from nightdraw import units
 from nightdraw.bench.plant import Plant, draw_resistors, parse_faults

@@ -7,10 +7,10 @@ clock is read here, and nothing is decided for the box.
 from __future__ import annotations
 
 from boxcore import guard, trim
+from boxcore.board import Board
 from boxcore.box import Box
 from boxcore.loop import SENSE_TICKS
 from boxcore.port import Readings
-from boxcore.wiring import Board
 
 from nightdraw.bench.hal import NEVER, SimHal
 from nightdraw.bench.plant import AMBIENT_CDEG, Plant

@@ -1,4 +1,4 @@
-"""From the board file's circuit to the whole numbers that the box's shell asks for (boxcore.wiring.HARDWARE).
+"""From the board file's circuit to the whole numbers that the box's shell asks for (boxcore.board.HARDWARE).
 
 Only what the file says is given; for the rest the shell has its own values.
 """

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from boxcore import bank
-from boxcore import wiring as core
+from boxcore import board as core
 
 from nightdraw import units
 from nightdraw.board.circuit import Circuit

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from boxcore import board as core
-from boxcore.wiring import CAPS, HARDWARE, Board
+from boxcore.board import CAPS, HARDWARE, Board
 
 from nightdraw import data
 from nightdraw.board import BoardModel

@@ -38,7 +38,7 @@ BOARD_PINS = (
     "GP22",
     "RUN", "GP26", "GP27", "AGND", "GP28", "VREF", "3V3", "3V3_EN", "GND", "VSYS", "VBUS",
 )  # fmt: skip
-SUPPLY_PIN, THERMISTOR_PIN, SHUNT_PIN = 26, 27, 28  # the shell's own, boxcore.wiring.HARDWARE
+SUPPLY_PIN, THERMISTOR_PIN, SHUNT_PIN = 26, 27, 28  # the shell's own, boxcore.board.HARDWARE
 SDA_PIN, SCL_PIN = 0, 1
 INDICATOR_OHMS = 1_000.0
 CONVERTER_V = 3.3
