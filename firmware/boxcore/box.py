@@ -142,7 +142,7 @@ class Box:
         program = self.slots.load(slot)
         serial = self.slots.infos[slot].serial
         before = self.run_account, self.state, self.fault, self.reserve.ledger
-        self.reserve.ledger = lg.copy(self.reserve.ledger)
+        self.reserve.ledger = lg.unpack(lg.pack(self.reserve.ledger))
         number = self.reserve.ledger.count_run(slot, serial)
         self.run_account = rn.Run(program, slot, serial, number, by, self.board, self.bank)
         self._wait(now)

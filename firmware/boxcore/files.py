@@ -9,7 +9,7 @@ import binascii
 import os
 import struct
 
-from boxcore.states import store_failed
+from boxcore.states import BoxError
 
 NOT_FOUND = 2  # ENOENT, everywhere
 FOLDER = 0x4000  # the bit of a mode that says so
@@ -21,33 +21,36 @@ def _missing(error):
         raise error
 
 
-def sealed(body):
-    """A small file's bytes: the body and its CRC-32."""
-    return body + struct.pack("<I", binascii.crc32(body))
-
-
-def body_of(data):
-    """The body of a small file's bytes, empty where they are not what sealed() made."""
-    body = data[:-4]
-    return body if data == sealed(body) else b""
-
-
-def replace(store, name, data):
-    """Replace a file of a store whole: at any power cut the old one or the new one. Raises BoxError -250."""
+def tried(call, *values):
+    """What a call of a store returns; raises BoxError -250 where it fails."""
     try:
-        store.write(name + ".new", data)
-        store.sync()
-        store.rename(name + ".new", name)
+        return call(*values)
     except OSError as error:
-        raise store_failed(error) from None
+        raise BoxError(-250, "the store failed: %s" % error) from None
 
 
-def content(store, name):
-    """A small file's bytes, None where there is none; empty where it can't be read."""
+def sealed(head, body):
+    """A small file's bytes: head (which kind of file, and its format), body, CRC-32."""
+    data = head + body
+    return data + struct.pack("<I", binascii.crc32(data))
+
+
+def load(store, name, head):
+    """The body of a small file, None where there is none; empty where it can't be read, is of another kind,
+    or isn't as sealed() made it."""
     try:
-        return store.read(name)
+        data = store.read(name)
     except OSError:
         return b""
+    body = data and data[len(head) : -4]
+    return body if data is None or data == sealed(head, body) else b""
+
+
+def save(store, name, head, body):
+    """Replace a small file whole: at any power cut the old one or the new one. Raises BoxError -250."""
+    tried(store.write, name + ".new", sealed(head, body))
+    tried(store.sync)
+    tried(store.rename, name + ".new", name)
 
 
 class FileStore:
@@ -56,15 +59,11 @@ class FileStore:
     def __init__(self, root="."):
         self._root = root.rstrip("/") + "/"
 
-    def _path(self, name):
-        return self._root + name
-
     def read(self, name):
-        """The content of a small file, of a larger one its first SMALL_BYTES; None where there is none. Tried
-        twice: a read that fails once must not cost what the file holds."""
+        """The content of a small file, of a larger one its first SMALL_BYTES; None where there is none."""
         try:
             return self.read_at(name, 0, SMALL_BYTES)
-        except OSError:
+        except OSError:  # a read that fails once must not cost what the file holds
             return self.read_at(name, 0, SMALL_BYTES)
 
     def read_at(self, name, offset, length):
@@ -79,7 +78,7 @@ class FileStore:
     def open(self, name):
         """The file, open for reading, or None where there is none."""
         try:
-            return open(self._path(name), "rb")
+            return open(self._root + name, "rb")
         except OSError as error:
             return _missing(error)
 
@@ -90,7 +89,7 @@ class FileStore:
 
     def write(self, name, data):
         """Replace the content; a power cut may leave any part of it."""
-        with self._put(name, "wb") as file:
+        with self.create(name) as file:
             file.write(data)
 
     def append(self, name, data):
@@ -100,45 +99,32 @@ class FileStore:
 
     def _put(self, name, mode):
         try:
-            return open(self._path(name), mode)
+            return open(self._root + name, mode)
         except OSError:
             if not self.is_folder(name):
                 raise
         self.delete(name)
-        return open(self._path(name), mode)
+        return open(self._root + name, mode)
 
     def rename(self, old, new):
         """Give a file another name, replacing what had it: at any power cut the old one or the new one."""
         if self.is_folder(new):
             self.delete(new)
-        getattr(os, "replace", os.rename)(self._path(old), self._path(new))
+        getattr(os, "replace", os.rename)(self._root + old, self._root + new)
 
     def delete(self, name):
         """Remove a file, or a folder that has its name; nothing happens where there is none."""
-        path = self._path(name)
         while self.is_folder(name):
-            self._thin(path)
+            _thin(self._root + name)
         try:
-            os.remove(path)
+            os.remove(self._root + name)
         except OSError as error:
             _missing(error)
-
-    def _thin(self, path):
-        """Remove a folder where it is empty, else one thing in the depths of it."""
-        while True:
-            inside = os.listdir(path)
-            if not inside:
-                os.rmdir(path)
-                return
-            path += "/" + inside[0]
-            if not os.stat(path)[0] & FOLDER:
-                os.remove(path)
-                return
 
     def is_folder(self, name):
         """True where a folder has that name."""
         try:
-            return os.stat(self._path(name))[0] & FOLDER != 0
+            return os.stat(self._root + name)[0] & FOLDER != 0
         except OSError:
             return False
 
@@ -153,7 +139,7 @@ class FileStore:
     def size(self, name):
         """The length in bytes, or None where there is no such file."""
         try:
-            return os.stat(self._path(name))[6]
+            return os.stat(self._root + name)[6]
         except OSError as error:
             return _missing(error)
 
@@ -161,3 +147,14 @@ class FileStore:
         """Make everything written so far last; closing a file on littlefs has done so already."""
         if hasattr(os, "sync"):
             os.sync()
+
+
+def _thin(path):
+    """Remove a folder where it is empty, else one thing in the depths of it."""
+    inside = os.listdir(path)
+    while inside:
+        path += "/" + inside[0]
+        if not os.stat(path)[0] & FOLDER:
+            return os.remove(path)
+        inside = os.listdir(path)
+    return os.rmdir(path)

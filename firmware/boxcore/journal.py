@@ -11,13 +11,13 @@ known exactly. check is the CRC-16 with the polynomial 0x1021 from 0xFFFF over t
 finds every change within two neighbouring bytes, and lets one in 65,536 of others pass. A torn record must
 have kind and format right besides: one in 2 * 10^8 of random bytes passes. Blank (0xFF) and zeroed flash are
 no records, their format is unknown. A file's name is "r" and the ten-digit offset of its first byte in the
-whole journal; "j" was the format before, whose files are removed.
+whole journal.
 """
 
 import struct
 from array import array
 
-from boxcore import states as st
+from boxcore.files import tried
 from boxcore.memory import JOURNAL_BYTES
 
 RECORD = "<BBHIIHBBHH"
@@ -26,7 +26,6 @@ HEAD_BYTES = 18  # what the check is over
 FORMAT = 2
 MAX_SEQUENCE = 0xFFFF
 MOST_TORN = 64  # records that are looked over at power-up for one that can be read
-OLD_FORMAT = 1  # a damage record's detail: files of another format were removed
 BUFFER_RECORDS = JOURNAL_BYTES // RECORD_BYTES
 RESERVED_RECORDS = 32  # room that edges may not take: trips and holds are never lost to a fast pulse train
 FLUSH_RECORDS = 192  # append when this many wait ...
@@ -87,8 +86,8 @@ def _file_name(start):
     return "r%010d" % start
 
 
-def _file_start(name, letter="r"):
-    if len(name) == 11 and name[0] == letter and name[1:].isdigit():
+def _file_start(name):
+    if len(name) == 11 and name[0] == "r" and name[1:].isdigit():
         start = int(name[1:])
         return start if start <= MAX_START else None
     return None
@@ -97,8 +96,7 @@ def _file_start(name, letter="r"):
 class Journal:
     """The journal in a store. Offsets count from the very first record ever written and never go back, save
     for records that a power cut took; `start` is the oldest byte still held, `end` is one past the newest,
-    records in memory included. `due` is the tick at which flush() should be called; `renewed`: files of the
-    format before were removed."""
+    records in memory included. `due` is the tick at which flush() should be called."""
 
     def __init__(self, store, files=FILES, buffer=None):
         self._store = store
@@ -116,7 +114,6 @@ class Journal:
         self.boot = 0
         self.due = LATER
         self.failures = 0
-        self.renewed = False
 
     def open(self, boot):
         """Find the files, newest last; a torn end is left behind and a new file begun after it. True where
@@ -129,12 +126,7 @@ class Journal:
         return self._unread
 
     def _find(self):
-        names = list(self._store.names())
-        for name in names:
-            if _file_start(name, "j") is not None:
-                self._store.delete(name)
-                self.renewed = True
-        starts = [_file_start(name) for name in names]
+        starts = [_file_start(name) for name in self._store.names()]
         starts = sorted(start for start in starts if start is not None) or [0]
         last = starts[-1]
         size = self._store.size(_file_name(last)) or 0
@@ -274,10 +266,7 @@ class Journal:
         first = self._starts[index]
         limit = self._starts[index + 1] if index + 1 < len(self._starts) else tail
         length = min(length, limit - offset)
-        try:
-            read = self._read(_file_name(first), offset - first, view[:length])
-        except OSError as error:
-            raise st.store_failed(error) from None
+        read = tried(self._read, _file_name(first), offset - first, view[:length])
         for at in range(read, length):
             view[at] = 0xFF
         return length

@@ -35,8 +35,6 @@ class Kept:
             self._record(now, jn.DAMAGE, jn.LEDGER_PART)
         if unreadable:
             self._record(now, jn.DAMAGE, jn.JOURNAL_PART)
-        if self.journal.renewed:
-            self._record(now, jn.DAMAGE, jn.JOURNAL_PART, jn.OLD_FORMAT)
         if self.trim.open():
             self._record(now, jn.DAMAGE, jn.TRIM_PART, self.trim.lost)
 

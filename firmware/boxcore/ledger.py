@@ -14,9 +14,8 @@ from boxcore import states as st
 from boxcore.slots import SLOTS
 
 NAME = "ledger"
-MAGIC = b"NDlg"
-FORMAT = 1
-LAYOUT = "<4sBBBBBxxx6I%dI" % (2 * SLOTS)  # magic, format, FIELDS, each slot's serial and runs
+HEAD = b"NDlg\x01"  # and format
+LAYOUT = "<BBBBxxx6I%dI" % (2 * SLOTS)  # FIELDS, each slot's serial and runs
 FIELDS = ("phase", "slot", "by", "fault", "serial", "run", "used_ticks", "used_mas", "position_ticks", "boot")
 FRESH = (0,) * (len(FIELDS) + 2 * SLOTS)
 MAX_U32 = 0xFFFFFFFF
@@ -67,42 +66,34 @@ class Ledger:
         return self.runs[slot]
 
 
-def copy(ledger):
-    """Another Ledger with the same content."""
-    return unpack(pack(ledger))
-
-
 def pack(ledger):
-    """The bytes of the file."""
+    """The body of the file."""
     numbers = [min(getattr(ledger, field), MAX_U32) for field in FIELDS]
     for pair in zip(ledger.serials, ledger.runs):
         numbers += pair
-    return files.sealed(struct.pack(LAYOUT, MAGIC, FORMAT, *numbers))
+    return struct.pack(LAYOUT, *numbers)
 
 
-def unpack(data):
-    """The Ledger in the bytes, or None where they are damaged."""
-    body = files.body_of(data)
+def unpack(body):
+    """The Ledger in a file's body, or None where it makes no sense."""
     if len(body) != struct.calcsize(LAYOUT):
         return None
-    magic, found, phase, slot, *rest = struct.unpack(LAYOUT, body)
-    if magic != MAGIC or found != FORMAT or phase > TRIPPED or slot > SLOTS:
+    ledger = Ledger(struct.unpack(LAYOUT, body))
+    if ledger.phase > TRIPPED or ledger.slot > SLOTS:
         return None
-    if slot == NO_SLOT and phase in (WAITING, RUNNING):
-        return None
-    return Ledger([phase, slot] + rest)
+    return None if ledger.slot == NO_SLOT and ledger.phase in (WAITING, RUNNING) else ledger
 
 
 def load(store):
     """(Ledger, damaged): a fresh one where the store has none, or none that can be believed."""
-    data = files.content(store, NAME)
-    ledger = None if data is None else unpack(data)
-    return ledger or Ledger(), ledger is None and data is not None
+    body = files.load(store, NAME, HEAD)
+    ledger = None if body is None else unpack(body)
+    return ledger or Ledger(), ledger is None and body is not None
 
 
 def save(store, ledger):
     """Replace the file whole; raises BoxError -250."""
-    files.replace(store, NAME, pack(ledger))
+    files.save(store, NAME, HEAD, pack(ledger))
 
 
 class Reserve:

@@ -13,13 +13,12 @@ import struct
 from boxcore import files
 from boxcore import journal as jn
 from boxcore.program import TICKS_PER_S
-from boxcore.states import BoxError, store_failed
+from boxcore.states import BoxError
 
 NAME = "lock"
 TEMPORARY = "lock.new"
-MAGIC = b"NDlk"
-FORMAT = 2
-LAYOUT = "<4sBBHI16s227s"  # magic, format, 0, failed tries, cost, salt, record; CRC-32 of all before
+HEAD = b"NDlk\x02"  # and format
+LAYOUT = "<xHI16s227s"  # failed tries, cost, salt, record
 SALT_BYTES = 16  # at least 128 bits (NIST SP 800-132, 5.1)
 POINT_BYTES = 65
 RECORD_BYTES = 32 + 3 * POINT_BYTES  # a number and three points: what spake2plus.unpack() takes
@@ -101,27 +100,22 @@ class Lock:
         boot: the number of this power-up, which keeps secret numbers from coming again even where random
         bytes do."""
         self._boot = boot
-        data = files.content(self._store, NAME)
+        body = files.load(self._store, NAME, HEAD)
         try:
             self._store.delete(TEMPORARY)  # of a set that a power cut ended
         except OSError:
             pass
-        if data is not None:
+        if body is not None:
             self.locked = True
-            self.damaged = not self._unpack(files.body_of(data))
+            self.damaged = len(body) != struct.calcsize(LAYOUT)
+            if not self.damaged:
+                self._hold(*struct.unpack(LAYOUT, body))
             self._wait_until = now + wait_ticks(self.tries)
         return self.damaged
 
-    def _unpack(self, body):
-        if len(body) != struct.calcsize(LAYOUT) or body[:5] != MAGIC + bytes((FORMAT,)):
-            return False
-        self._hold(*struct.unpack(LAYOUT, body)[3:])
-        return True
-
     def _keep(self, tries, cost, salt, record):
         """Write the file whole, then go by it; raises BoxError -250."""
-        body = struct.pack(LAYOUT, MAGIC, FORMAT, 0, tries, cost, salt, record)
-        files.replace(self._store, NAME, files.sealed(body))
+        files.save(self._store, NAME, HEAD, struct.pack(LAYOUT, tries, cost, salt, record))
         self._hold(tries, cost, salt, record)
 
     def wait_s(self, now):
@@ -282,9 +276,6 @@ class Lock:
     def clear(self, now):
         """Take the passcode away: the box is open from now on. Raises BoxError -203 (locked), -250."""
         self.ask_open()
-        try:
-            self._store.delete(NAME)
-        except OSError as error:
-            raise store_failed(error) from None
+        files.tried(self._store.delete, NAME)
         self._hold(0, 0, b"", None)
         self._note(now, jn.LATCH, jn.PASSCODE_GONE, 0)

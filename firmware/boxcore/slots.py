@@ -10,12 +10,14 @@ import binascii
 import struct
 
 from boxcore import program as pg
-from boxcore.states import BoxError, store_failed
+from boxcore.files import tried
+from boxcore.states import BoxError
 
 SLOTS = 10
 TEMPORARY = "slot.new"
 TRAILER = "<II"
 TRAILER_BYTES = 8
+BAD = "bad"  # what is known of a slot that is damaged or can't be read
 
 
 class Info:
@@ -39,19 +41,21 @@ def check_slot(slot):
 
 
 class Slots:
-    """The slots in a store. `infos[slot]` is an Info or None; `bad` lists slots whose content is damaged or
-    can't be read; `writing` is the slot that is being written, None where none is."""
+    """The slots in a store. `infos[slot]` is an Info, BAD, or None where there is nothing; `writing` is the
+    slot that is being written, None where none is."""
 
     def __init__(self, store, buffers):
         self._store = store
         self._whole = memoryview(buffers.program)
         self._piece = memoryview(buffers.piece)
         self.infos = [None] * SLOTS
-        self.bad = []
-        self.writing = None
-        self._serial = 0
-        self._file = None
-        self._length = self._crc = 0
+        self.writing = self._file = None
+        self._serial = self._length = self._crc = 0
+
+    @property
+    def bad(self):
+        """The damaged slots, ascending."""
+        return [slot for slot in range(SLOTS) if self.infos[slot] is BAD]
 
     def scan(self, serial=0):
         """Read and check every slot; `serial`: the highest store number known from elsewhere."""
@@ -63,7 +67,7 @@ class Slots:
         """Before the first scan_one(): heed a store number known from elsewhere, drop an unfinished store."""
         self._serial = max(self._serial, serial)
         if self.writing is None:
-            self._discard()
+            self._drop()
 
     def scan_one(self, slot):
         """Read and check one slot; True where it is damaged."""
@@ -71,14 +75,14 @@ class Slots:
             self._look(slot, self._piece)
         except BoxError:
             pass  # it is among the bad ones now
-        return slot in self.bad
+        return self.infos[slot] is BAD
 
     def _look(self, slot, buffer, keep=False):
         """What _read() says of a slot, remembered; raises BoxError -311 for what is damaged."""
         try:
             found = self._read(_name(slot), buffer, keep)
         except (pg.ProgramError, OSError, MemoryError) as error:  # whatever lies there
-            self._know(slot, None, True)
+            self._know(slot, BAD)
             raise BoxError(-311, "slot %d: %s" % (slot, error)) from None
         self._know(slot, found and found[1])
         return found
@@ -87,7 +91,7 @@ class Slots:
         """The Info of a slot, which is read once more where it couldn't be; raises BoxError -282 where there
         is no program, -311 where it is damaged."""
         check_slot(slot)
-        if slot in self.bad:
+        if self.infos[slot] is BAD:
             self._look(slot, self._piece)
         if self.infos[slot] is None:
             raise BoxError(-282, "slot %d is empty" % slot)
@@ -95,17 +99,12 @@ class Slots:
 
     def is_empty(self, slot):
         """True where a slot holds neither a program nor what is left of one."""
-        return self.infos[slot] is None and slot not in self.bad
+        return self.infos[slot] is None
 
-    def _know(self, slot, info, bad=False):
+    def _know(self, slot, info):
         self.infos[slot] = info
-        if info is not None:
+        if isinstance(info, Info):
             self._serial = max(self._serial, info.serial)
-        if slot in self.bad:
-            self.bad.remove(slot)
-        if bad:
-            self.bad.append(slot)
-            self.bad.sort()
 
     def _read(self, name, buffer, keep):
         """(Program, Info) of a slot's file, checked as it streams through the buffer, None where there is no
@@ -143,20 +142,14 @@ class Slots:
     def read_at(self, slot, offset, length):
         """Part of a stored program's bytes; raises BoxError as info() does."""
         length = max(0, min(length, self.info(slot).bytes - offset))
-        try:
-            return self._store.read_at(_name(slot), offset, length)
-        except OSError as error:
-            raise store_failed(error) from None
+        return tried(self._store.read_at, _name(slot), offset, length)
 
     def open_write(self, slot):
         """Begin to store a program; an earlier one that is unfinished is dropped. Where the store itself
         fails, here and below, BoxError -250."""
         check_slot(slot)
         self.abort()
-        try:
-            self._file = self._store.create(TEMPORARY)
-        except OSError as error:
-            raise store_failed(error) from None
+        self._file = tried(self._store.create, TEMPORARY)
         self.writing = slot
         self._length = self._crc = 0
 
@@ -170,10 +163,10 @@ class Slots:
         self._length += len(chunk)
         self._crc = binascii.crc32(chunk, self._crc)
         try:
-            self._file.write(chunk)
-        except OSError as error:
+            tried(self._file.write, chunk)
+        except BoxError:
             self.abort()
-            raise store_failed(error) from None
+            raise
 
     def commit(self, pause=lambda: None):
         """Check what came, as the store has it, and put it in its slot; raises BoxError -285 for bytes that
@@ -181,40 +174,36 @@ class Slots:
         if self.writing is None:
             raise BoxError(-286, "no slot is being written")
         slot = self.writing
-        serial = struct.pack("<I", self._serial + 1)
         try:
-            self._file.write(serial + struct.pack("<I", binascii.crc32(serial, self._crc)))
-            self._file.close()
-            self._store.sync()
-            pause()
-            info = self._read(TEMPORARY, self._piece, False)[1]
-            pause()
-            self._store.rename(TEMPORARY, _name(slot))
+            info = tried(self._put, _name(slot), pause)
         except pg.ProgramError as error:
-            self._discard()
             raise BoxError(-285, str(error)) from None
-        except OSError as error:
-            raise store_failed(error) from None
         finally:
-            self._close()
+            self._drop()
         self._know(slot, info)
+        return info
+
+    def _put(self, name, pause):
+        serial = struct.pack("<I", self._serial + 1)
+        self._file.write(serial + struct.pack("<I", binascii.crc32(serial, self._crc)))
+        self._file.close()
+        self._store.sync()
+        pause()
+        info = self._read(TEMPORARY, self._piece, False)[1]
+        pause()
+        self._store.rename(TEMPORARY, name)
         return info
 
     def abort(self):
         """Drop an unfinished store; the slot keeps what it had."""
         if self.writing is not None:
-            self._close()
-            self._discard()
+            self._drop()
 
-    def _close(self):
-        self.writing = None
+    def _drop(self):
+        file, self._file, self.writing = self._file, None, None
         try:
-            self._file.close()
-        except OSError:
-            pass  # what it held is dropped, or was refused before
-
-    def _discard(self):
-        try:
+            if file is not None:
+                file.close()
             self._store.delete(TEMPORARY)
         except OSError:
             pass  # the next store begins by writing it anew
@@ -222,8 +211,5 @@ class Slots:
     def delete(self, slot):
         """Empty a slot."""
         check_slot(slot)
-        try:
-            self._store.delete(_name(slot))
-        except OSError as error:
-            raise store_failed(error) from None
+        tried(self._store.delete, _name(slot))
         self._know(slot, None)

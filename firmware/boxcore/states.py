@@ -83,11 +83,6 @@ class BoxError(Exception):
         self.message = message
 
 
-def store_failed(error):
-    """The BoxError of a store that failed with an OSError."""
-    return BoxError(-250, "the store failed: %s" % error)
-
-
 def next_state(state, event):
     """The state after `event`; raises BoxError -221 (settings conflict) where the table has no such row."""
     after = AFTER[state].get(event)

@@ -12,9 +12,8 @@ from boxcore.bank import MAX_NS, NS_PER_UA_AT_MV
 from boxcore.states import BoxError
 
 NAME = "trim"
-MAGIC = b"NDtr"
-FORMAT = 1
-HEAD = "<4sBBxxIi"  # magic, format, channels, CRC-32 of the bank, supply; then conductances, CRC-32 of all
+HEAD = b"NDtr\x01"  # and format
+LAYOUT = "<BxxIi%dI"  # channels, CRC-32 of the bank, supply, conductances
 MAX_OFF_PERCENT = 20  # resistor, switch and meter together stay well inside: beyond, something else was read
 MAX_SUPPLY_PPM = 50_000  # 5 %: two divider resistors of 1 % and a reference of 2 %, with slack
 MILLION = 1_000_000
@@ -33,16 +32,11 @@ def bank_crc(nominal_ns):
     return binascii.crc32(struct.pack("<%dI" % len(nominal_ns), *nominal_ns))
 
 
-def pack(nominal_ns, true_ns, supply_ppm):
-    """The bytes of the file; a conductance of 0 stands for the board file's own."""
-    body = struct.pack(HEAD, MAGIC, FORMAT, len(nominal_ns), bank_crc(nominal_ns), supply_ppm)
-    body += struct.pack("<%dI" % len(true_ns), *true_ns)
-    return files.sealed(body)
-
-
 def save(store, nominal_ns, true_ns, supply_ppm):
-    """Replace the file whole; raises BoxError -250."""
-    files.replace(store, NAME, pack(nominal_ns, true_ns, supply_ppm))
+    """Replace the file whole, a conductance of 0 standing for the board file's own; raises BoxError -250."""
+    channels = len(nominal_ns)
+    body = struct.pack(LAYOUT % channels, channels, bank_crc(nominal_ns), supply_ppm, *true_ns)
+    files.save(store, NAME, HEAD, body)
 
 
 class Trim:
@@ -58,19 +52,16 @@ class Trim:
 
     def open(self):
         """Load at power-up; True where there is a file that is not believed."""
-        data = files.content(self._store, NAME)
-        if data is not None:
-            self.lost = self._unpack(data)
+        body = files.load(self._store, NAME, HEAD)
+        if body is not None:
+            self.lost = self._unpack(body)
         return self.lost != 0
 
-    def _unpack(self, data):
-        body, head = files.body_of(data), struct.calcsize(HEAD)
-        if len(body) < head:
+    def _unpack(self, body):
+        layout = LAYOUT % (body[0] if body else 0)
+        if len(body) != struct.calcsize(layout):
             return DAMAGED
-        magic, found, channels, crc, supply_ppm = struct.unpack(HEAD, body[:head])
-        if magic != MAGIC or found != FORMAT or len(body) != head + 4 * channels:
-            return DAMAGED
-        true_ns = list(struct.unpack("<%dI" % channels, body[head:]))
+        channels, crc, supply_ppm, *true_ns = struct.unpack(layout, body)
         if crc != bank_crc(self.nominal_ns) or channels != len(self.nominal_ns):
             return FOREIGN
         if not self._fits(true_ns) or abs(supply_ppm) > MAX_SUPPLY_PPM:
@@ -103,14 +94,10 @@ class Trim:
         hal.trim_supply(self.supply_ppm)
 
     def _keep(self, true_ns, supply_ppm):
+        """Believe it once it is written down."""
         save(self._store, self.nominal_ns, true_ns, supply_ppm)
         self._true_ns, self.supply_ppm = true_ns, supply_ppm
         self.lost = 0
-
-    def _with(self, channel, true_ns):
-        changed = list(self._true_ns)
-        changed[channel - 1] = true_ns
-        return changed
 
     def take(self, channel, current_ua, supply_mv):
         """Keep what a channel draws at a supply (above 0), by a reference meter; returns its nanosiemens.
@@ -130,6 +117,9 @@ class Trim:
         self._keep(changed, self.supply_ppm)
         return true_ns
 
+    def _with(self, channel, true_ns):
+        return self._true_ns[: channel - 1] + [true_ns] + self._true_ns[channel:]
+
     def take_supply(self, true_mv, read_mv):
         """Keep that the box read `read_mv`, trimmed as it was, while the supply was `true_mv`; returns
         supply_ppm. Raises BoxError -340 for a reading that no tolerance explains, -250."""
@@ -146,6 +136,6 @@ class Trim:
         -222, -250."""
         if channel is None:
             self._keep([0] * len(self.nominal_ns), 0)
-            return
-        self.check(channel)
-        self._keep(self._with(channel, 0), self.supply_ppm)
+        else:
+            self.check(channel)
+            self._keep(self._with(channel, 0), self.supply_ppm)

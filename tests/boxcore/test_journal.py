@@ -349,18 +349,6 @@ def test_records_that_a_power_cut_tore_are_counted_by_the_sequence(kept):
     assert counted.missing(held(again)) == (kept % jn.RECORD_BYTES > 0)
 
 
-def test_a_journal_of_the_format_before_is_removed_and_nothing_else():
-    store = fakes.MemoryStore(
-        {"j0000000000": bytes(160), "j0000016384": b"x", "slot3": b"kept", "jolly": b"kept"}
-    )
-    journal = a_journal(store)
-    assert journal.renewed
-    assert sorted(store.files) == ["jolly", "slot3"]
-    world = fakes.World(fakes.MemoryStore({"j0000000000": bytes(160)})).boot()
-    told = [(record["part"], record["detail"]) for record in world.records("damage")]
-    assert told == [("journal", jn.OLD_FORMAT)]
-
-
 def test_records_that_waited_for_the_store_count_on_from_what_it_holds():
     store = fakes.MemoryStore()
     journal = a_journal(store)

@@ -24,19 +24,21 @@ def ledgers(draw):
 
 @given(ledgers())
 def test_pack_and_unpack_are_inverse(one):
-    assert vars(lg.unpack(lg.pack(one))) == vars(lg.copy(one)) == vars(one)
+    assert vars(lg.unpack(lg.pack(one))) == vars(one)
 
 
 def test_every_change_of_one_byte_and_every_cut_is_noticed():
     one = lg.Ledger()
     one.phase, one.slot, one.run = lg.RUNNING, 3, 7
-    data = lg.pack(one)
+    store = fakes.MemoryStore()
+    lg.save(store, one)
+    data = store.files[lg.NAME]
     for at in range(len(data)):
-        assert lg.unpack(data[:at]) is None
-        for change in range(1, 256):
-            bad = bytearray(data)
-            bad[at] ^= change
-            assert lg.unpack(bytes(bad)) is None
+        changed = [data[:at] + bytes((data[at] ^ change,)) + data[at + 1 :] for change in range(1, 256)]
+        for bad in (data[:at], *changed):
+            found, damaged = lg.load(fakes.MemoryStore({lg.NAME: bad}))
+            assert damaged
+            assert vars(found) == vars(lg.Ledger())
 
 
 def test_a_phase_or_slot_that_cannot_be_is_not_believed():

@@ -118,7 +118,9 @@ def test_what_is_damaged_or_of_another_bank_is_not_believed_and_is_told():
     assert (other.lost, other.channels_ns) == (trim.FOREIGN, NOMINAL_NS[::-1])
     fewer = opened(fakes.MemoryStore({"trim": whole}), NOMINAL_NS[:9])
     assert (fewer.lost, fewer.channels_ns) == (trim.FOREIGN, NOMINAL_NS[:9])
-    for bad, lost in ((whole[:-1], trim.DAMAGED), (trim.pack((5, 6), (5, 6), 0), trim.FOREIGN)):
+    elsewhere = fakes.MemoryStore()
+    trim.save(elsewhere, (5, 6), (5, 6), 0)
+    for bad, lost in ((whole[:-1], trim.DAMAGED), (elsewhere.files["trim"], trim.FOREIGN)):
         world = fakes.World(fakes.MemoryStore({"trim": bad})).boot()
         assert [(record["part"], record["detail"]) for record in world.records("damage")] == [("trim", lost)]
         assert world.box.bank.channels_ns == NOMINAL_NS

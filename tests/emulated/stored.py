@@ -9,7 +9,7 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
-from boxcore import ledger, states
+from boxcore import files, ledger, states
 from boxcore import program as pg
 from littlefs import LittleFSError
 from nightdraw import programs
@@ -65,7 +65,7 @@ def interrupted(firmware: Path, data: bytes, position_ticks: int) -> bytes:
     kept.phase, kept.by, kept.serial, kept.run, kept.boot = ledger.RUNNING, states.BY_LINK, 10, 1, 3
     kept.position_ticks = kept.used_ticks = position_ticks
     kept.count_run(0, 10)
-    put(fs, "data/ledger", ledger.pack(kept))
+    put(fs, "data/ledger", files.sealed(ledger.HEAD, ledger.pack(kept)))
     return bytes(fs.context.buffer)
 
 
