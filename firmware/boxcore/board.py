@@ -33,7 +33,7 @@ HARDWARE = {
     "monitor_address": 0x40,
     "monitor_shunt_uohm": 50_000,
 }
-PINS = ("enable_pin", "selector_pins", "arm_pin", "button_pin", "indicator_pin", "supply_pin")
+PINS = ("enable_pin", "arm_pin", "button_pin", "indicator_pin", "supply_pin")
 
 
 class BoardError(ValueError):
@@ -61,17 +61,12 @@ class Board:
     def used_pins(self):
         """The GPIO numbers in use, in no order, one that is used twice appearing twice."""
         hardware = self.hardware
-        used = list(self.pins)
-        for key in PINS:
-            value = hardware[key]
-            used += value if isinstance(value, tuple) else [value]
-        if hardware["thermistor"]:
-            used.append(hardware["thermistor_pin"])
+        fitted = PINS + (("thermistor_pin",) if hardware["thermistor"] else ())
         if hardware["shunt_full_ua"]:
-            used.append(hardware["shunt_pin"])
+            fitted += ("shunt_pin",)
         elif self.monitor:
-            used += [hardware["sda_pin"], hardware["scl_pin"]]
-        return used
+            fitted += ("sda_pin", "scl_pin")
+        return list(self.pins + hardware["selector_pins"]) + [hardware[key] for key in fitted]
 
 
 def load(data):
@@ -83,9 +78,8 @@ def load(data):
         raise BoardError("board.json is damaged: its CRC-32 differs")
     try:
         body = json.loads(text)
-        found = body["format"]
-        if found != FORMAT:
-            raise BoardError("board.json has format %s, this firmware reads %d" % (found, FORMAT))
+        if body["format"] != FORMAT:
+            raise BoardError("board.json has format %s, this firmware reads %d" % (body["format"], FORMAT))
         name, channels_ns, pins, own_ua, monitor, caps = [body[field] for field in FIELDS]
         return Board(name, channels_ns, pins, own_ua, monitor, zip(CAPS, caps), body.get("hardware"))
     except BoardError:

@@ -21,6 +21,7 @@ from boxcore.ledger import RETRY_TICKS, SAVE_TICKS, STANDING
 from boxcore.memory import Buffers
 from boxcore.panel import ArmSwitch
 from boxcore.player import AGAIN_TICKS, Player
+from boxcore.schedule import Schedule
 from boxcore.slowmean import SlowMean
 from boxcore.states import BoxError
 
@@ -192,7 +193,8 @@ class Box:
         self.state, self.fault = state, st.NO_FAULT
         self._seek_to = self.deadline = now
         run = self.run_account
-        self.player.begin(run.schedule(), now - position_ticks, run.left_mas(), only)
+        schedule = Schedule(run.program, run.number, self.board.own_ua)
+        self.player.begin(schedule, now - position_ticks, run.left_mas(), only)
         self._monitor.reset()
 
     def _wait(self, now, quiet_ticks=0, position_ticks=0):
@@ -366,7 +368,7 @@ class Box:
     def _step_holding(self, now):
         player = self.player
         player.settle(min(now, player.stop_at))
-        if player.spent():
+        if player.mas >= self.run_account.left_mas():
             return self._finish(now, now, st.CHARGE_USED)
         if now >= player.stop_at:
             return self._finish(now, player.stop_at, st.TIME_USED)

@@ -256,9 +256,7 @@ class Replay:
             self.left_ticks -= _number_at(self._levels, 4)
         pieces = []
         for at in range(0, len(self._levels), pg.PIECE_BYTES):
-            piece = self._levels[at : at + pg.PIECE_BYTES]
-            size = 1 + 3 * (len(piece) // pg.LEVEL_BYTES)
-            pieces.append(sum(struct.unpack(pg.LEVELS_TICKS[:size], piece)))
+            pieces.append(sum(pg.column(pg.LEVELS_TICKS, self._levels[at : at + pg.PIECE_BYTES])))
         rounds = -self.left_ticks // sum(pieces)
         if self._rounds_left >= 0:
             rounds = min(rounds, self._rounds_left)
@@ -271,13 +269,11 @@ class Replay:
             self._at += pg.PIECE_BYTES
 
 
+KINDS = {pg.STEADY: Steady, pg.PULSE: Pulse, pg.REPLAY: Replay}
+
+
 def stream(draw, index, seed, run):
     """The stream of one draw tuple of a program (see program.Program); `index` counts from 0."""
-    if draw[0] == pg.STEADY:
-        return Steady(draw[1])
-    if draw[0] == pg.PULSE:
-        return Pulse(draw[1], draw[2], draw[3], draw[4])
     if draw[0] == pg.RANDOM:
-        state = first_state(seed, run, index)
-        return Random(state, draw[1], draw[2], draw[3], draw[4], draw[5], draw[6])
-    return Replay(draw[1], draw[2])
+        return Random(first_state(seed, run, index), *draw[1:])
+    return KINDS[draw[0]](*draw[1:])

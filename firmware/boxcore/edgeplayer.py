@@ -12,12 +12,10 @@ FIFO would swallow the empty places behind the last word, or old ones, up to fou
 not a count that the processor re-arms, which would have to be there when it runs out.
 
 Words that come when the chain stands still (the FIFO alone holds four words, up to a second) start it again.
-An empty FIFO reads as a word of duration 0: the program opens every switch, says so by an entry in the
-receive FIFO, and stands still until it is started anew. A word that comes too late is never played late.
-
 A word has 32 bits: the duration in ticks in the low half, the switch pattern in the high half. The PIO
-program shifts right, so the duration comes out first: a word whose duration is 0, which is also what an
-empty queue reads as, never reaches the pins; it opens every switch and stops the program for good.
+program shifts right, so the duration comes out first. An empty FIFO reads as a word of duration 0, which
+never reaches the pins: the program opens every switch, says so by an entry in the receive FIFO, and stands
+still until it is started anew. A word that comes too late is never played late.
 """
 
 from boxcore.memory import RING_BYTES
@@ -87,19 +85,9 @@ def running_hz(told_hz, trial_us, trial_ticks=TRIAL_TICKS):
     raise ValueError("the edge player's tick does not fit any known clock: %d us" % trial_us)
 
 
-def aligned(address, size):
-    """How many bytes after `address` the next multiple of `size` (a power of two) lies."""
-    return -address & (size - 1)
-
-
 def index(address):
     """The ring index of a DMA read address, for a ring that starts at a multiple of RING_BYTES."""
     return address // WORD_BYTES & RING_MASK
-
-
-def room(write, read):
-    """How many words may be written: one place stays free, its flag 0 is what stops the DMA."""
-    return RING_MASK - (write - read & RING_MASK)
 
 
 class EdgePlayer:
@@ -111,22 +99,17 @@ class EdgePlayer:
     Raises ValueError for a clock that it doesn't know."""
 
     def __init__(self, off, build, feed, gate, connect, ring, address, time, clock_hz):
-        self._off = off
-        self._time = time
-        self._ring = ring
-        skip = aligned(address, RING_BYTES)
+        self._off, self._feed, self._gate, self._ring, self._time = off, feed, gate, ring, time
+        skip = -address & RING_BYTES - 1  # bytes to the next multiple of it
         self._word0 = skip // 2
         self._flag0 = self._word0 + HALVES
         self._words_at = address + skip
         self._flags_at = self._words_at + RING_BYTES
         self._write = 0
-        self._playing = False
-        self.stuck = False
+        self._playing = self.stuck = False
         self.clock_hz = clock_hz
         divider(clock_hz)
         self._machine = build(PIO_HZ)
-        self._feed = feed
-        self._gate = gate
         connect(self._machine, self._words_at, self._flags_at)
         self.stop()
         self._check_clock(build)
@@ -150,8 +133,9 @@ class EdgePlayer:
         self.stop()
 
     def room(self):
-        """How many words push() takes now; what is left to play is read from the DMA's own address."""
-        return room(self._write, index(self._feed.read))
+        """How many words push() takes now; what is left to play is read from the DMA's own address. One place
+        stays free: its flag 0 is what stops the DMA."""
+        return RING_MASK - (self._write - index(self._feed.read) & RING_MASK)
 
     def push(self, pattern, ticks):
         """Queue a word. It only writes memory: the flag behind it first, its own last."""
@@ -174,8 +158,7 @@ class EdgePlayer:
 
     def _go_on(self):
         """Start the chain at the word that feed would move next."""
-        place = index(self._feed.read)
-        self._gate.read = self._flags_at + WORD_BYTES * place
+        self._gate.read = self._flags_at + WORD_BYTES * index(self._feed.read)
         self._gate.active(1)
 
     def trim(self, ticks):
@@ -208,10 +191,9 @@ class EdgePlayer:
         player.active(1)
 
     def _restart(self):
-        player = self._machine
-        while player.rx_fifo():
-            player.get()
-        player.restart()
+        while self._machine.rx_fifo():
+            self._machine.get()
+        self._machine.restart()
 
     def stop(self):
         """Open every switch and empty the queue; allocates nothing.

@@ -49,9 +49,7 @@ class Guard:
     def __init__(self, limits):
         self.limits = limits
         self.held = st.NO_FAULT
-        self._calm = False
-        self._calm_tick = 0
-        self._gone_tick = None
+        self._calm_tick = self._gone_tick = None
 
     def check(self, now, readings):
         """The fault that these readings are, or NO_FAULT. A hold ends only HYSTERESIS_MV inside the range,
@@ -70,7 +68,7 @@ class Guard:
             self.held = st.SUPPLY_LOW
         elif supply_mv > limits.supply_max_mv:
             self.held = st.SUPPLY_HIGH
-        self._calm = False
+        self._calm_tick = None
         return self.held
 
     def _settle(self, now, supply_mv):
@@ -80,9 +78,8 @@ class Guard:
         else:
             inside = limits.supply_min_mv <= supply_mv <= limits.supply_max_mv - HYSTERESIS_MV
         if not inside:
-            self._calm = False
-        elif not self._calm:
-            self._calm = True
+            self._calm_tick = None
+        elif self._calm_tick is None:
             self._calm_tick = now
         elif now - self._calm_tick >= RELEASE_TICKS:
             self.held = st.NO_FAULT
@@ -110,9 +107,7 @@ class Monitor:
 
     def reset(self):
         """Forget earlier readings, and what a bank predicted that may have been trimmed since."""
-        self._of = self._ns = 0
-        self._strikes = 0
-        self._pattern = 0
+        self._of = self._ns = self._strikes = self._pattern = 0
 
     def check(self, readings, pattern, standing_ticks):
         """The fault, or NO_FAULT, for the pattern that plays and how long it has; judged at the supply that
@@ -162,8 +157,7 @@ class StartRule:
         if program.start == pg.START_REST:
             self._wait_ticks += program.start_steady_ticks
         self._quiet_ticks = quiet_ticks
-        self._present_tick = None
-        self._true_tick = None
+        self._present_tick = self._true_tick = None
 
     def update(self, now, readings):
         """Take note of new readings."""

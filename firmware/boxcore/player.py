@@ -48,12 +48,9 @@ class Player:
         self._patterns = array("H", [0] * RING)
         self._supplies = array("H", [0] * RING)
         self._kinds = bytearray(RING)
-        self._first = self._count = 0
+        self._first = self.at = 0
         self._cache = Picks()
         self._cache_mv = self._picked_mv = 0
-        self._only = None
-        self.schedule = None
-        self.at = 0
         self.begin(None, 0, 0)
 
     def begin(self, schedule, now, charge_mas, only=None):
@@ -119,10 +116,7 @@ class Player:
     def again(self, now, supply_mv):
         """Play on after a stop, the schedule ahead of `now` by AGAIN_TICKS, which cover the filling; returns
         the tick at which to call refill()."""
-        self.prime(now, supply_mv)
-        self._hal.enable()
-        self.playing = True
-        self.primed = False
+        self.launch(now, supply_mv)
         return self.refill(now, supply_mv)
 
     def stop(self, now):
@@ -142,10 +136,6 @@ class Player:
         self.stop_at = self._limit_at = now + ticks
         self.stop_fault = st.TIME_USED
         self._open()
-
-    def spent(self):
-        """True once the charge that begin() was given has been played."""
-        return self.mas >= self._charge_mas
 
     def go_on(self, now, supply_mv):
         """Account for what has played, refill the queue, begin anew where it ran empty; returns the tick at
@@ -262,8 +252,7 @@ class Player:
 
     def settle(self, now):
         """Account for everything up to `now`: charge, and edges into the journal with their own ticks."""
-        units = self._units
-        settled = self._settled
+        units, settled = self._units, self._settled
         while self._count:
             slot = self._first
             tick = settled + (self._ticks[slot] - settled & jn.TICK_MASK)

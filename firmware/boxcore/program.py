@@ -122,7 +122,10 @@ class Parser:
             raise ProgramError("the name is not text") from None
         draws = []
         while len(draws) < min(fields[2], MAX_DRAWS + 1):
-            draws.append((yield from self._draw(len(draws) + 1)))
+            try:
+                draws.append((yield from self._draw()))
+            except ProgramError as error:
+                raise ProgramError("draw %d: %s" % (len(draws) + 1, error)) from None
         self.checksum = self.crc32
         if struct.unpack("<I", (yield 4))[0] != self.checksum:
             raise ProgramError("CRC-32 differs: the program was changed or cut")
@@ -132,21 +135,21 @@ class Parser:
         program.peak_ua += self._replays_ua
         self.program = program
 
-    def _draw(self, number):
+    def _draw(self):
         kind, length = struct.unpack(DRAW, (yield struct.calcsize(DRAW)))
         if kind == REPLAY:
-            return (yield from self._replay(number, length))
+            return (yield from self._replay(length))
         layout = BODIES.get(kind)
         if layout is None or struct.calcsize(layout) != length:
-            raise ProgramError("draw %d: kind %d with %d bytes is unknown" % (number, kind, length))
+            raise ProgramError("kind %d with %d bytes is unknown" % (kind, length))
         draw = (kind,) + struct.unpack(layout, (yield length))
-        _refuse(number, _draw_problem(draw))
+        _check_draw(draw)
         return draw
 
-    def _replay(self, number, length):
+    def _replay(self, length):
         left = length - 4
         if left < LEVEL_BYTES or left % LEVEL_BYTES:
-            _refuse(number, "levels are cut or missing")
+            raise ProgramError("levels are cut or missing")
         repeat = struct.unpack("<I", (yield 4))[0]
         peak_ua = 0
         while left:
@@ -154,14 +157,18 @@ class Parser:
             left -= len(levels)
             for at in range(0, len(levels), PIECE_BYTES):
                 piece = levels[at : at + PIECE_BYTES]
-                size = 1 + 3 * (len(piece) // LEVEL_BYTES)
-                peak_ua = max(peak_ua, max(struct.unpack(LEVELS_UA[:size], piece)))
+                peak_ua = max(peak_ua, max(column(LEVELS_UA, piece)))
                 if peak_ua > MAX_LEVEL_UA:
-                    _refuse(number, "a replay's level is out of range")
-                if min(struct.unpack(LEVELS_TICKS[:size], piece)) < MIN_TICKS:
-                    _refuse(number, "a replay's level is shorter than 1 ms")
+                    raise ProgramError("a replay's level is out of range")
+                if min(column(LEVELS_TICKS, piece)) < MIN_TICKS:
+                    raise ProgramError("a replay's level is shorter than 1 ms")
         self._replays_ua += peak_ua
         return (REPLAY, repeat, levels)
+
+
+def column(layout, piece):
+    """The currents (LEVELS_UA) or durations (LEVELS_TICKS) of a replay's piece, of PIECE_BYTES at most."""
+    return struct.unpack(layout[: 1 + 3 * (len(piece) // LEVEL_BYTES)], piece)
 
 
 def check_head(program):
@@ -178,11 +185,6 @@ def check_head(program):
         raise ProgramError("supply_min must be below supply_max")
 
 
-def _refuse(number, problem):
-    if problem:
-        raise ProgramError("draw %d: %s" % (number, problem))
-
-
 def name_is_valid(name):
     """True for [a-z][a-z0-9-]{0,31}."""
     if not 1 <= len(name) <= MAX_NAME or not "a" <= name[0] <= "z":
@@ -190,32 +192,22 @@ def name_is_valid(name):
     return all("a" <= c <= "z" or "0" <= c <= "9" or c == "-" for c in name)
 
 
-def _draw_problem(draw):
+def _check_draw(draw):
     kind = draw[0]
     if draw[1] > MAX_LEVEL_UA:
-        return "level out of range"
+        raise ProgramError("level out of range")
     if kind == PULSE:
-        return _pulse_problem(draw)
-    if kind == RANDOM:
-        return _random_problem(draw)
-    return None
-
-
-def _pulse_problem(draw):
-    _, _, on, every, _ = draw
-    if on < MIN_TICKS or every < MIN_TICKS:
-        return "on and every must be 1 ms to 4.97 d"
-    return "on must be shorter than every" if on >= every else None
-
-
-def _random_problem(draw):
-    _, _, on_lo, on_hi, law, gap_lo, gap_hi = draw
-    if not MIN_TICKS <= on_lo <= on_hi:
-        return "on must be a range of 1 ms to 4.97 d, low end first"
-    if not MIN_TICKS <= gap_lo <= gap_hi:
-        return "gap must be a range of 1 ms to 4.97 d, low end first"
-    if law not in (UNIFORM, EXPONENTIAL):
-        return "law %d is unknown" % law
-    if law == EXPONENTIAL and (gap_lo != gap_hi or gap_lo > MAX_MEAN_TICKS):
-        return "an exponential gap has one mean, at most 14.9 h"
-    return None
+        _, _, on, every, _ = draw
+        if on < MIN_TICKS or every < MIN_TICKS:
+            raise ProgramError("on and every must be 1 ms to 4.97 d")
+        if on >= every:
+            raise ProgramError("on must be shorter than every")
+    elif kind == RANDOM:
+        _, _, on_lo, on_hi, law, gap_lo, gap_hi = draw
+        for name, low, high in (("on", on_lo, on_hi), ("gap", gap_lo, gap_hi)):
+            if not MIN_TICKS <= low <= high:
+                raise ProgramError(name + " must be a range of 1 ms to 4.97 d, low end first")
+        if law not in (UNIFORM, EXPONENTIAL):
+            raise ProgramError("law %d is unknown" % law)
+        if law == EXPONENTIAL and (gap_lo != gap_hi or gap_lo > MAX_MEAN_TICKS):
+            raise ProgramError("an exponential gap has one mean, at most 14.9 h")

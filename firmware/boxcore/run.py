@@ -4,7 +4,7 @@ A plain account; it neither plays nor writes. Ticks are the box's own, mas milli
 """
 
 from boxcore import guard as gd
-from boxcore import panel, schedule
+from boxcore import panel
 from boxcore import program as pg
 from boxcore import states as st
 
@@ -33,7 +33,6 @@ class Run:
         self.used_ticks = self.used_mas = 0
         self.position_ticks = 0
         self.zero = self.since = None
-        self._own_ua = board.own_ua
         self._peak_ua = peak_ua(program, board.own_ua, bank, board.caps["supply_max_mv"])
 
     def wait(self, now, readings, quiet_ticks, position_ticks):
@@ -53,10 +52,6 @@ class Run:
         if self.by == st.BY_PANEL and not on:  # the switch may not have settled yet
             return max(quiet_ticks, 2 * panel.SETTLE_TICKS)
         return quiet_ticks
-
-    def schedule(self):
-        """The run's schedule at its zero."""
-        return schedule.Schedule(self.program, self.number, self._own_ua)
 
     def begin(self, now):
         """A span begins at `now`."""
