@@ -10,6 +10,7 @@ such an object itself.
 
 import binascii
 import struct
+from array import array
 
 from boxcore import program as pg
 
@@ -76,7 +77,7 @@ class Exponential:
         self._mean2 = scaled >> 2 * PART_BITS
         self._mean1 = scaled >> PART_BITS & PART
         self._mean0 = scaled & PART
-        self._groups = bytearray(2 * GROUPS)  # of the fraction of 33 - log2 n, ten bits in two bytes
+        self._groups = array("H", [0] * GROUPS)  # of the fraction of 33 - log2 n
 
     def ticks(self, high, low):
         """The duration that a state's halves stand for."""
@@ -127,15 +128,13 @@ class Exponential:
                     a1 = b1
                     a2 = b2
                     a3 = b3
-            self._groups[2 * group] = bits & 0xFF
-            self._groups[2 * group + 1] = bits >> 8
+            self._groups[group] = bits
 
     def _product(self, whole):
         """(33 - log2 n) * ln 2 * mean, by parts, the fraction's lowest bits first."""
-        groups = self._groups
         r0 = r1 = r2 = 0
         for group in range(GROUPS - 1, -1, -1):
-            factor = groups[2 * group] | groups[2 * group + 1] << 8
+            factor = self._groups[group]
             r0 += factor * self._mean0
             r1 += factor * self._mean1 + (r0 >> PART_BITS)
             r2 += factor * self._mean2 + (r1 >> PART_BITS)

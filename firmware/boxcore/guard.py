@@ -9,9 +9,7 @@ from boxcore import program as pg
 from boxcore import states as st
 from boxcore.bank import current_ua
 
-PRESENT_MV = (
-    6_000  # below this there is no battery behind the fuse, whatever limits say; USB alone reads less
-)
+PRESENT_MV = 6_000  # below, there is no battery behind the fuse, whatever limits say; USB alone reads less
 LOST_TICKS = 10_000  # supply gone this long (1 s) is a pulled fuse; starting an engine dips for less
 HYSTERESIS_MV = 200  # more than what the box's own pulses pull a tired battery down
 RELEASE_TICKS = 50_000  # the supply must stay inside for 5 s; longer than the edge queue, so nothing overlaps

@@ -32,9 +32,7 @@ FLUSH_RECORDS = 192  # append when this many wait ...
 FLUSH_TICKS = 100_000  # ... or at whole 10 s of the clock, so that no write's instant tells of an edge's
 FLUSH_GAP_TICKS = 10_000  # never two appends within 1 s: an append may stall the processor for 0.4 s
 FILE_BYTES = 16_384  # four flash blocks
-MAX_START = (
-    0x3FFF_0000  # beyond it nothing could be read over the link; a box gets there after 50 million records
-)
+MAX_START = 0x3FFF_0000  # no further does the link read; a box gets there after 50 million records
 FILES = 32  # 512 KB, 32 768 records: a third of the file system
 LATER = 1 << 60  # a due tick that never comes: 3.6 million years
 
@@ -169,11 +167,8 @@ class Journal:
         """Write the next sequence number and the check into the record at hand."""
         head = self._head
         sequence = self._sequence
-        head[16] = sequence & 0xFF
-        head[17] = sequence >> 8
-        check = check_word(self._checked)
-        head[18] = check & 0xFF
-        head[19] = check >> 8
+        struct.pack_into("<H", head, 16, sequence)
+        struct.pack_into("<H", head, HEAD_BYTES, check_word(self._checked))
         self._sequence = (sequence + 1) & MAX_SEQUENCE
 
     @property

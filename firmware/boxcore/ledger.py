@@ -26,9 +26,7 @@ NO_SLOT = SLOTS  # a trip of a hand level belongs to no slot
 
 SAVE_TICKS = 100_000  # the ledger is written every 10 s of a run: what `continue` may play twice
 RESERVE_TICKS = 150_000  # written ahead: SAVE_TICKS and half as much, so that a late write is covered too
-LEAD_TICKS = (
-    20_000  # the reserve is written up to 2 s before a run begins: no write then delays the first edge
-)
+LEAD_TICKS = 20_000  # the reserve is written up to 2 s before a run begins: no write delays the first edge
 RETRY_TICKS = 100_000  # a store that failed is tried again after 10 s
 
 PHASES = {
@@ -55,13 +53,9 @@ class Ledger:
         self.serials = [numbers[k] for k in counters]
         self.runs = [numbers[k + 1] for k in counters]
 
-    def runs_of(self, slot, serial):
-        """How often the program stored as `serial` in `slot` was armed."""
-        return self.runs[slot] if self.serials[slot] == serial else 0
-
     def count_run(self, slot, serial):
-        """Count one more arm; returns its run number."""
-        self.runs[slot] = self.runs_of(slot, serial) + 1
+        """Count one more arm of the program stored as `serial` in `slot`; returns its run number."""
+        self.runs[slot] = 1 + (self.runs[slot] if self.serials[slot] == serial else 0)
         self.serials[slot] = serial
         return self.runs[slot]
 
@@ -141,7 +135,4 @@ class Reserve:
         ahead = RESERVE_TICKS if ledger.phase == RUNNING else 0
         ledger.by, ledger.serial, ledger.run = run.by, run.serial, run.number
         ledger.slot = NO_SLOT if run.slot is None else run.slot
-        ticks, used_mas = run.used(now, mas)
-        ledger.used_ticks = ticks + ahead
-        ledger.used_mas = used_mas + run.most_mas(ahead)
-        ledger.position_ticks = run.position(now)
+        ledger.used_ticks, ledger.used_mas, ledger.position_ticks = run.account(now, mas, ahead)

@@ -31,9 +31,7 @@ FRESH_TICKS = 120  # 12 ms after a switch every sensor's average, two of the mon
 
 # While locked:
 GRID_TICKS = 3_000  # 0.3 s: an answer comes 0.3 to 0.6 s after its question
-STEP_ENDS_TICKS = (
-    1_500  # no step begins later before a grid tick: a write erases two or three sectors at 45 ms
-)
+STEP_ENDS_TICKS = 1_500  # no step begins later before it: a write erases two or three sectors at 45 ms
 STEP_OF_LOCK_TICKS = 150  # no arithmetic: one of its steps takes at most 12 ms
 STILL_TICKS = 600  # and nothing, for a reading of the sensors takes a turn of 35 ms: the clock is looked at
 LATE_TICKS = 5  # a grid tick that is met later than this is left out

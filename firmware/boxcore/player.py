@@ -18,15 +18,12 @@ RING = 320  # edges queued and not yet played: 5 ms apart through more than a se
 REPICK_PERCENT = 1  # a standing level's pattern is picked anew when the supply has moved further than this
 CACHE_PER_MILLE = 2  # a new level may use a pick made at a supply within this
 UNITS_PER_MAS = 1_000_000
-AGAIN_TICKS = (
-    4_000  # a run that plays on after a stop does so 0.4 s ahead: filling the queue takes 0.3 s at most
-)
+AGAIN_TICKS = 4_000  # a run plays on 0.4 s behind a stop: filling the queue takes 0.3 s at most
 SEGMENTS = 500  # segments that a schedule passes in one call: 50 ms on the board, 1.5 s of exponential gaps
 CATCH_UPS = 3  # of these behind an empty queue; what then lags still would do so until the watchdog's reset
-PRIMED_TICKS = (
-    3_000  # 0.3 s are queued before a start: as much of the shortest words as there is room for, or enough
-    # to fill the queue meanwhile with longer ones; so a start never waits long for its queue
-)
+# 0.3 s are queued before a start: as much of the shortest words as there is room for, or enough to fill the
+# queue meanwhile with longer ones; so a start never waits long for its queue.
+PRIMED_TICKS = 3_000
 NO_LEVEL = -1
 
 

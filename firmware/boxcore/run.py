@@ -10,7 +10,6 @@ from boxcore import states as st
 
 UAT_PER_MAS = 1000 * pg.TICKS_PER_S  # microampere-ticks in a milliampere-second
 PICK_PERCENT = 2  # the supply moves by 1 % before a pattern is picked anew, and a little while that is queued
-HAND = "hand"  # the name of the program that a hand level is
 
 
 class Run:
@@ -58,23 +57,20 @@ class Run:
         self.since = now
         self.zero = now - self.position_ticks
 
+    def account(self, now, mas, ahead_ticks=0):
+        """What is used until `now`, in ticks and mas, with `mas` played in the present span, and with what
+        `ahead_ticks` more can use at most; and the ticks since the schedule's zero."""
+        ticks, position = self.used_ticks + ahead_ticks, self.position_ticks
+        used_mas = self.used_mas + (1 + self._peak_ua * ahead_ticks // UAT_PER_MAS if ahead_ticks else 0)
+        if self.since is not None:
+            ticks, used_mas, position = ticks + now - self.since, used_mas + mas, now - self.zero
+        return ticks, used_mas, position
+
     def close(self, now, mas):
         """The span ends at `now` with `mas` played in it."""
         if self.since is not None:
-            self.position_ticks = now - self.zero
-            self.used_ticks += now - self.since
-            self.used_mas += mas
+            self.used_ticks, self.used_mas, self.position_ticks = self.account(now, mas)
             self.since = None
-
-    def used(self, now, mas):
-        """(ticks, mas) used until `now`, with `mas` played in the present span."""
-        if self.since is None:
-            return self.used_ticks, self.used_mas
-        return self.used_ticks + now - self.since, self.used_mas + mas
-
-    def position(self, now):
-        """Ticks since the schedule's zero."""
-        return self.position_ticks if self.since is None else now - self.zero
 
     def left_ticks(self):
         """Run time left before the next span; 0 or less where it is used up."""
@@ -86,7 +82,7 @@ class Run:
         if state == st.WAITING:
             due = self.rule.due()
             return self.rule.lacks(), self.program.start_below_mv or None, due and max(0, due - now)
-        left_ticks = self.limits.run_ticks - self.used(now, 0)[0]
+        left_ticks = self.limits.run_ticks - self.account(now, 0)[0]
         return st.RANGE if state == st.HOLDING else st.NOTHING, None, max(0, left_ticks)
 
     def left_mas(self):
@@ -99,15 +95,11 @@ class Run:
             return st.TIME_USED
         return st.CHARGE_USED if self.left_mas() <= 0 else st.NO_FAULT
 
-    def most_mas(self, ticks):
-        """The most charge that `ticks` of this run can use, rounded up."""
-        return 1 + self._peak_ua * ticks // UAT_PER_MAS if ticks else 0
-
 
 def by_hand(now, level_ua, for_ticks, board, bank, readings):
     """The Run of a hand level, the board's caps its only limits. Raises BoxError -221 where the readings are
     a fault, -222 for a level below the box's own consumption or beyond the bank, or a time out of range."""
-    program = pg.Program(HAND, [(pg.STEADY, level_ua)], **board.caps)
+    program = pg.Program("hand", [(pg.STEADY, level_ua)], **board.caps)
     run = Run(program, None, 0, 0, 0, board, bank)
     fault = run.guard.check(now, readings)
     if fault:

@@ -45,9 +45,7 @@ class SlowMean:
             if block >= self._end + SAMPLES:  # nothing was read for a whole mean and more
                 self.mv = _rounded(self._last_mv, 1)
             end = block + SAMPLES
-            if (
-                end - sample < SAMPLES // 2
-            ):  # behind the first mean: the second is no shorter than five minutes
+            if end - sample < SAMPLES // 2:  # behind the first mean: the second takes five minutes and more
                 end += SAMPLES
             self._begin(max(self._end, block), end)
         self._add(sample)

@@ -61,9 +61,9 @@ def test_runs_are_counted_for_one_stored_program_only():
     one = lg.Ledger()
     assert [one.count_run(4, serial=8) for _ in range(3)] == [1, 2, 3]
     assert one.count_run(4, serial=9) == 1
-    assert one.runs_of(4, serial=8) == 0
+    assert one.count_run(4, serial=8) == 1
     assert one.count_run(5, serial=8) == 1
-    assert one.runs_of(4, serial=9) == 1
+    assert one.count_run(4, serial=9) == 1  # serial 8 came between
 
 
 def test_loading_tells_a_fresh_store_from_a_damaged_one():

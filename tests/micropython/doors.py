@@ -60,7 +60,7 @@ def used(box, now):
     run = box.run_account
     if run is None:
         return box.reserve.ledger.used_ticks, box.reserve.ledger.used_mas
-    return run.used(now, box.player.mas)
+    return run.account(now, box.player.mas)[:2]
 
 
 def questionable(box):
