@@ -27,18 +27,12 @@ OVER_UA = 20_000
 class Limits:
     """The limits in force: the tighter of a program's and the board's caps."""
 
-    def __init__(self, caps, program=None):
-        self.supply_min_mv = caps["supply_min_mv"]
-        self.supply_max_mv = caps["supply_max_mv"]
-        self.run_ticks = caps["run_ticks"]
-        self.charge_mas = caps["charge_mas"]
-        self.bank_temp_cdeg = caps["bank_temp_cdeg"]
-        if program is not None:
-            self.supply_min_mv = max(self.supply_min_mv, program.supply_min_mv, PRESENT_MV)
-            self.supply_max_mv = min(self.supply_max_mv, program.supply_max_mv)
-            self.run_ticks = min(self.run_ticks, program.run_ticks)
-            self.charge_mas = min(self.charge_mas, program.charge_mas)
-            self.bank_temp_cdeg = min(self.bank_temp_cdeg, program.bank_temp_cdeg)
+    def __init__(self, caps, program):
+        self.supply_min_mv = max(caps["supply_min_mv"], program.supply_min_mv, PRESENT_MV)
+        self.supply_max_mv = min(caps["supply_max_mv"], program.supply_max_mv)
+        self.run_ticks = min(caps["run_ticks"], program.run_ticks)
+        self.charge_mas = min(caps["charge_mas"], program.charge_mas)
+        self.bank_temp_cdeg = min(caps["bank_temp_cdeg"], program.bank_temp_cdeg)
 
 
 class Guard:

@@ -111,7 +111,6 @@ class Journal:
         self._unread = True  # the files are to be found before anything is appended
         self.boot = 0
         self.due = LATER
-        self.failures = 0
 
     def open(self, boot):
         """Find the files, newest last; a torn end is left behind and a new file begun after it. True where
@@ -120,8 +119,8 @@ class Journal:
         try:
             self._find()
         except OSError:
-            self.failures += 1
-        return self._unread
+            return True
+        return False
 
     def _find(self):
         starts = [_file_start(name) for name in self._store.names()]
@@ -220,7 +219,6 @@ class Journal:
         try:
             self._append(memoryview(self._buffer)[: self._count * RECORD_BYTES])
         except OSError:
-            self.failures += 1
             self._unread = True  # nobody knows how much was written
             self.due = now + FLUSH_TICKS
 

@@ -57,7 +57,7 @@ class Player:
         self._only = only
         self.schedule = schedule
         self._count = 0
-        self.playing = self.primed = self.outrun = False
+        self.primed = self.outrun = False
         self.mas = self._units = 0
         self._charge_mas = charge_mas
         self.rest(now, 0)
@@ -106,7 +106,6 @@ class Player:
         for k in range(self._first, self._first + self._count):
             self._ticks[k % RING] = self._ticks[k % RING] + late & jn.TICK_MASK
         self._settled = self.since = zero
-        self.playing = True
         self.primed = False
         return zero
 
@@ -119,7 +118,6 @@ class Player:
     def stop(self, now):
         """Open every switch, settle what was played until `now` and forget the rest."""
         self._hal.stop()
-        self.playing = False
         self.settle(now)
         self._count = 0
         self._open()

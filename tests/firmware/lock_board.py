@@ -88,9 +88,9 @@ def main():
 
 def trip(chip, hal, readings):
     """A whole box: the reading that trips it, with the heap locked from reading to off."""
-    from boxcore import guard
+    from boxcore import guard, program
 
-    watch = guard.Guard(guard.Limits(hal.board.caps))
+    watch = guard.Guard(guard.Limits(hal.board.caps, program.Program("any", ())))
     hal.push(1023, 2_000)
     hal.enable()
     chip.adc[27] = 65_535

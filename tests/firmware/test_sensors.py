@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 from boxcore import guard, port, sensors
+from boxcore import program as pg
 from boxcore.sensors import MONITOR_REST, NO_MONITOR, NO_PROCESSOR_TEMP, NO_THERMISTOR, Sensors
 from hypothesis import given
 from hypothesis import strategies as st
@@ -161,15 +162,8 @@ def test_open_and_shorted_thermistors_open_the_switches(count: int) -> None:
     here = made(thermistor=(channel, (23_315, 500, *range(16_000, 400, -400))))
     readings = port.Readings()
     here.read(readings)
-    limits = guard.Limits(
-        {
-            "supply_min_mv": 0,
-            "supply_max_mv": 20_000,
-            "run_ticks": 1,
-            "charge_mas": 1,
-            "bank_temp_cdeg": 9_000,
-        }
-    )
+    caps = {"supply_max_mv": 20_000, "run_ticks": 1, "charge_mas": 1, "bank_temp_cdeg": 9_000}
+    limits = guard.Limits({"supply_min_mv": 0, **caps}, pg.Program("any", ()))
     assert guard.Guard(limits).check(0, readings) == guard.st.SENSOR_BAD
     assert here.faults == NO_THERMISTOR
     channel.count = 32_000
