@@ -89,7 +89,7 @@ class FileStore:
 
     def write(self, name, data):
         """Replace the content; a power cut may leave any part of it."""
-        with self.create(name) as file:
+        with self._put(name, "wb") as file:
             file.write(data)
 
     def append(self, name, data):

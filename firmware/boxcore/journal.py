@@ -32,6 +32,7 @@ FLUSH_RECORDS = 192  # append when this many wait ...
 FLUSH_TICKS = 100_000  # ... or at whole 10 s of the clock, so that no write's instant tells of an edge's
 FLUSH_GAP_TICKS = 10_000  # never two appends within 1 s: an append may stall the processor for 0.4 s
 FILE_BYTES = 16_384  # four flash blocks
+NAME = "r%010d"  # of a file: where it begins
 MAX_START = 0x3FFF_0000  # no further does the link read; a box gets there after 50 million records
 FILES = 32  # 512 KB, 32 768 records: a third of the file system
 LATER = 1 << 60  # a due tick that never comes: 3.6 million years
@@ -80,15 +81,9 @@ def unpack(raw):
     return fields if fields[7] == FORMAT and fields[9] == check_word(raw[:HEAD_BYTES]) else None
 
 
-def _file_name(start):
-    return "r%010d" % start
-
-
 def _file_start(name):
-    if len(name) == 11 and name[0] == "r" and name[1:].isdigit():
-        start = int(name[1:])
-        return start if start <= MAX_START else None
-    return None
+    own = len(name) == 11 and name[0] == "r" and name[1:].isdigit()
+    return int(name[1:]) if own and int(name[1:]) <= MAX_START else None
 
 
 class Journal:
@@ -126,7 +121,7 @@ class Journal:
         starts = [_file_start(name) for name in self._store.names()]
         starts = sorted(start for start in starts if start is not None) or [0]
         last = starts[-1]
-        size = self._store.size(_file_name(last)) or 0
+        size = self._store.size(NAME % last) or 0
         torn = self._go_on(starts, size) or size % RECORD_BYTES
         if torn:
             whole = size + RECORD_BYTES - 1
@@ -141,7 +136,7 @@ class Journal:
         waiting = self._count
         torn = 0
         for start in reversed(starts):
-            name = _file_name(start)
+            name = NAME % start
             size = size if start == starts[-1] else self._store.size(name) or 0
             for at in range((size - 1) // RECORD_BYTES * RECORD_BYTES, -1, -RECORD_BYTES):
                 fields = unpack(self._store.read_at(name, at, RECORD_BYTES) or b"")
@@ -228,11 +223,11 @@ class Journal:
         if self._size >= FILE_BYTES:
             self._starts.append(self._starts[-1] + self._size)
             self._size = 0
-        self._store.append(_file_name(self._starts[-1]), data)
+        self._store.append(NAME % self._starts[-1], data)
         self._size += len(data)
         self._count = 0
         while len(self._starts) > self._most_files:
-            self._store.delete(_file_name(self._starts.pop(0)))
+            self._store.delete(NAME % self._starts.pop(0))
 
     def read_at(self, offset, length):
         """Up to `length` bytes from `offset`; see read_into()."""
@@ -259,7 +254,7 @@ class Journal:
         first = self._starts[index]
         limit = self._starts[index + 1] if index + 1 < len(self._starts) else tail
         length = min(length, limit - offset)
-        read = tried(self._read, _file_name(first), offset - first, view[:length])
+        read = tried(self._read, NAME % first, offset - first, view[:length])
         for at in range(read, length):
             view[at] = 0xFF
         return length

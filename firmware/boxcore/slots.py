@@ -14,6 +14,7 @@ from boxcore.files import tried
 from boxcore.states import BoxError
 
 SLOTS = 10
+NAME = "slot%d"
 TEMPORARY = "slot.new"
 TRAILER = "<II"
 TRAILER_BYTES = 8
@@ -28,10 +29,6 @@ class Info:
         self.crc32 = crc32
         self.bytes = length
         self.serial = serial
-
-
-def _name(slot):
-    return "slot%d" % slot
 
 
 def check_slot(slot):
@@ -80,7 +77,7 @@ class Slots:
     def _look(self, slot, buffer, keep=False):
         """What _read() says of a slot, remembered; raises BoxError -311 for what is damaged."""
         try:
-            found = self._read(_name(slot), buffer, keep)
+            found = self._read(NAME % slot, buffer, keep)
         except (pg.ProgramError, OSError, MemoryError) as error:  # whatever lies there
             self._know(slot, BAD)
             raise BoxError(-311, "slot %d: %s" % (slot, error)) from None
@@ -142,7 +139,7 @@ class Slots:
     def read_at(self, slot, offset, length):
         """Part of a stored program's bytes; raises BoxError as info() does."""
         length = max(0, min(length, self.info(slot).bytes - offset))
-        return tried(self._store.read_at, _name(slot), offset, length)
+        return tried(self._store.read_at, NAME % slot, offset, length)
 
     def open_write(self, slot):
         """Begin to store a program; an earlier one that is unfinished is dropped. Where the store itself
@@ -175,7 +172,7 @@ class Slots:
             raise BoxError(-286, "no slot is being written")
         slot = self.writing
         try:
-            info = tried(self._put, _name(slot), pause)
+            info = tried(self._put, NAME % slot, pause)
         except pg.ProgramError as error:
             raise BoxError(-285, str(error)) from None
         finally:
@@ -211,5 +208,5 @@ class Slots:
     def delete(self, slot):
         """Empty a slot."""
         check_slot(slot)
-        tried(self._store.delete, _name(slot))
+        tried(self._store.delete, NAME % slot)
         self._know(slot, None)

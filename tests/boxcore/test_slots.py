@@ -116,7 +116,7 @@ def test_every_damaged_byte_is_found_at_boot_and_never_run():
     for at in range(len(whole)):
         store = fakes.MemoryStore({"slot2": whole[:at] + bytes((whole[at] ^ 0x10,)) + whole[at + 1 :]})
         again = some_slots(store)
-        assert (again.infos[2], again.bad) == (None, [2])
+        assert (again.is_empty(2), again.bad) == (False, [2])
         refused(-311, again.load, 2)
         assert some_slots(fakes.MemoryStore({"slot2": whole[:at]})).bad == [2]
     put(again, 2, packed("better"))
