@@ -45,7 +45,7 @@ class Box:
         buffers = buffers or Buffers()
         self.answer = buffers.answer
         self._kept = kept = Kept(store, board.channels_ns, hal.random, self.record, journal_files, buffers)
-        self.reserve, self.slots, self.journal = kept.reserve, kept.slots, kept.journal
+        self.ledger, self.slots, self.journal = kept.ledger, kept.slots, kept.journal
         self.lock, self.trim = None, kept.trim  # the lock is opened by boot_further()
         self.readings = port.Readings()
         self.slow_supply = SlowMean()
@@ -108,7 +108,7 @@ class Box:
         return more
 
     def _resume(self, now):
-        ledger = self.reserve.ledger
+        ledger = self.ledger
         self.state, self.fault = STANDING.get(ledger.phase, st.IDLE), ledger.fault
         if ledger.phase not in (lg.WAITING, lg.RUNNING):
             return
@@ -142,15 +142,14 @@ class Box:
         st.next_state(self.state, "arm")
         program = self.slots.load(slot)
         serial = self.slots.infos[slot].serial
-        before = self.run_account, self.state, self.fault, self.reserve.ledger
-        self.reserve.ledger = lg.unpack(lg.pack(self.reserve.ledger))
-        number = self.reserve.ledger.count_run(slot, serial)
+        before = self.run_account, self.state, self.fault
+        number = self.ledger.next_run(slot, serial)
         self.run_account = rn.Run(program, slot, serial, number, by, self.board, self.bank)
         self._wait(now)
         try:
-            self.reserve.save(now, self)
+            self.ledger.save(now, self)
         except BoxError:
-            self.run_account, self.state, self.fault, self.reserve.ledger = before
+            self.run_account, self.state, self.fault = before
             raise
         self.flagged = st.NO_FAULT
         self.record(now, jn.ARM, slot, number, by)
@@ -159,7 +158,7 @@ class Box:
         """Open every switch and disarm; always allowed, clears a trip too. Raises BoxError -250 where that
         could not be written down: a power loss would bring the run back."""
         self.disarm(now, st.BY_LINK)
-        self.reserve.save_change(now, self)
+        self.ledger.save_change(now, self)
 
     def clear(self, now):
         """Acknowledge a trip or an end; raises BoxError -221 while something is armed or plays, -250."""
@@ -167,7 +166,7 @@ class Box:
         if self.state != st.IDLE:
             self.record(now, jn.CLEAR)
         self.state, self.fault, self.flagged = after, st.NO_FAULT, st.NO_FAULT
-        self.reserve.save_change(now, self)
+        self.ledger.save_change(now, self)
 
     def level(self, now, level_ua, for_ticks=0, only=None):
         """Play one level by hand, the board's caps guarding it, for `for_ticks` (0: until halted); `only`:
@@ -208,7 +207,7 @@ class Box:
         self._close(now)
         if self.state != st.IDLE:
             self.record(now, jn.HALT, by)
-            self.reserve.due = now
+            self.ledger.due = now
         self.state, self.deadline = after, now
         self.fault = self.flagged = st.NO_FAULT
 
@@ -220,11 +219,11 @@ class Box:
 
     def _save_or_trip(self, now):
         try:
-            self.reserve.save(now, self)
+            self.ledger.save(now, self)
         except BoxError:
             if self.state in st.BUSY:
                 self._open(now, st.STORAGE_BAD)
-                self.reserve.due = now + RETRY_TICKS
+                self.ledger.due = now + RETRY_TICKS
 
     def sense(self, now, readings):
         """Take readings; a guard that holds or trips opens every switch in this call, first of all."""
@@ -257,7 +256,7 @@ class Box:
             self.record(now, jn.GONE, 0, run.position_ticks)
             self.state = st.next_state(self.state, "lost")
             self._come_back(now, True, run.position_ticks)
-            self.reserve.due = now
+            self.ledger.due = now
 
     def _compare(self, now, readings):
         player = self.player
@@ -289,7 +288,7 @@ class Box:
         self.fault = fault
         kind = jn.HOLD if event == "hold" else jn.TRIP
         self.record(now, kind, fault, gd.reading(fault, self.readings), pattern)
-        self.reserve.due = self.deadline = now
+        self.ledger.due = self.deadline = now
 
     def step(self, now):
         """Start what is due, refill the queue, end what is used up, write one thing to the store; returns the
@@ -297,10 +296,10 @@ class Box:
         try:
             self._switch.step(now)
             self.deadline = STEPS[self.state](self, now)
-            if now >= min(self.journal.due, self.reserve.due):  # one write a step, never two in a row
+            if now >= min(self.journal.due, self.ledger.due):  # one write a step, never two in a row
                 self.top_up(now)
-                self._save_or_trip(now) if now >= self.reserve.due else self.journal.flush(now)
-            due = min(self.journal.due, self.reserve.due)
+                self._save_or_trip(now) if now >= self.ledger.due else self.journal.flush(now)
+            due = min(self.journal.due, self.ledger.due)
             if due < self.deadline:
                 self.deadline = max(due, now + 1)
             return self.deadline
@@ -319,8 +318,8 @@ class Box:
     def _step_waiting(self, now):
         if not self.player.catch_up(self._seek_to):
             return now + 1
-        if self.reserve.is_lead(now, self.run_account) != self.reserve.covered:
-            self.reserve.due = min(self.reserve.due, now)
+        if self.ledger.is_lead(now, self.run_account) != self.ledger.covered:
+            self.ledger.due = min(self.ledger.due, now)
             return now + 1
         due = self.run_account.rule.due()
         if due is not None and now >= due:
@@ -345,7 +344,7 @@ class Box:
         if fault:
             return self._finish(now, now, fault)
         self.state = st.next_state(self.state, "start")
-        self.reserve.due = now + SAVE_TICKS
+        self.ledger.due = now + SAVE_TICKS
         fault = run.guard.check(now, self.readings)
         if fault or not player.primed:
             player.rest(now, run.left_ticks())
@@ -387,7 +386,7 @@ class Box:
         self.state = after
         self.fault = fault if after == st.ENDED else st.NO_FAULT
         self.record(tick, jn.END, fault, run.used_ticks if fault == st.TIME_USED else run.used_mas)
-        self.reserve.due = now
+        self.ledger.due = now
         return now + 1
 
 

@@ -4,18 +4,18 @@ What can't be read or believed is journaled, never raised. Nothing is decided he
 """
 
 from boxcore import journal as jn
-from boxcore.ledger import Reserve
+from boxcore.ledger import Ledger
 from boxcore.slots import SLOTS, Slots
 from boxcore.trim import Trim
 
 
 class Kept:
-    """reserve, slots, journal, lock, trim: each the owner of its files in one store; record(now, kind, arg,
+    """ledger, slots, journal, lock, trim: each the owner of its files in one store; record(now, kind, arg,
     value, pattern) journals."""
 
     def __init__(self, store, channels_ns, random, record, journal_files, buffers):
         self._record = record
-        self.reserve = Reserve(store)
+        self.ledger = Ledger(store)
         self.slots = Slots(store, buffers)
         self.journal = jn.Journal(store, journal_files, buffers.journal)
         self.trim = Trim(store, channels_ns)
@@ -26,8 +26,7 @@ class Kept:
     def open(self, now, cause):
         """Read what a run needs, journal the boot and whatever of it is damaged; cause: the hardware's reset
         cause. The armed slot is read by whoever plays it."""
-        damaged = self.reserve.open()
-        ledger = self.reserve.ledger
+        damaged, ledger = self.ledger.open(), self.ledger
         unreadable = self.journal.open(ledger.boot)
         lost = jn.BUFFER_RECORDS if ledger.boot > 1 or damaged else 0
         self._record(now, jn.BOOT, cause, ledger.boot, lost)
@@ -46,11 +45,11 @@ class Kept:
             return False
         self._further += 1
         if at < 0:
-            self.slots.begin(max(self.reserve.ledger.serials))
+            self.slots.begin(max(self.ledger.serials))
             from boxcore.lock import Lock  # only now: its arithmetic is large, and no run needs it
 
             self.lock = Lock(self._store, self._random, self._record)
-            if self.lock.open(now, self.reserve.ledger.boot):
+            if self.lock.open(now, self.ledger.boot):
                 self._record(now, jn.DAMAGE, jn.LOCK_PART)
         elif self.slots.scan_one(at):
             self._record(now, jn.DAMAGE, jn.SLOT_PART, at)

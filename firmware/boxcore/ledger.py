@@ -42,10 +42,19 @@ STANDING = {TRIPPED: st.TRIPPED, ENDED: st.ENDED}  # what a power loss doesn't t
 
 
 class Ledger:
-    """The persisted state, FIELDS as plain numbers (serial: the armed program's; boot: a count), and for each
-    slot its program's serial and how often that was armed."""
+    """What one file of a store says, as it was written last: FIELDS as plain numbers (serial: the armed
+    program's; boot: a count), and for each slot its program's serial and how often that was armed.
 
-    def __init__(self, numbers=FRESH):
+    due: the tick at which save() is to be called; covered: it says that the run runs, with a reserve."""
+
+    def __init__(self, store):
+        self._store = store
+        self.covered = False
+        self.due = jn.LATER
+        self.hold(FRESH)
+
+    def hold(self, numbers):
+        """Know these numbers, in the file's order."""
         fields = numbers[: len(FIELDS)]
         self.phase, self.slot, self.by, self.fault, self.serial, self.run = fields[:6]
         self.used_ticks, self.used_mas, self.position_ticks, self.boot = fields[6:]
@@ -53,58 +62,17 @@ class Ledger:
         self.serials = [numbers[k] for k in counters]
         self.runs = [numbers[k + 1] for k in counters]
 
-    def count_run(self, slot, serial):
-        """Count one more arm of the program stored as `serial` in `slot`; returns its run number."""
-        self.runs[slot] = 1 + (self.runs[slot] if self.serials[slot] == serial else 0)
-        self.serials[slot] = serial
-        return self.runs[slot]
-
-
-def pack(ledger):
-    """The body of the file."""
-    numbers = [min(getattr(ledger, field), MAX_U32) for field in FIELDS]
-    for pair in zip(ledger.serials, ledger.runs):
-        numbers += pair
-    return struct.pack(LAYOUT, *numbers)
-
-
-def unpack(body):
-    """The Ledger in a file's body, or None where it makes no sense."""
-    if len(body) != struct.calcsize(LAYOUT):
-        return None
-    ledger = Ledger(struct.unpack(LAYOUT, body))
-    if ledger.phase > TRIPPED or ledger.slot > SLOTS:
-        return None
-    return None if ledger.slot == NO_SLOT and ledger.phase in (WAITING, RUNNING) else ledger
-
-
-def load(store):
-    """(Ledger, damaged): a fresh one where the store has none, or none that can be believed."""
-    body = files.load(store, NAME, HEAD)
-    ledger = None if body is None else unpack(body)
-    return ledger or Ledger(), ledger is None and body is not None
-
-
-def save(store, ledger):
-    """Replace the file whole; raises BoxError -250."""
-    files.save(store, NAME, HEAD, pack(ledger))
-
-
-class Reserve:
-    """ledger: the ledger.Ledger as it was written last; due: the tick at which save() is to be called;
-    covered: what was written says that the run runs, with a reserve."""
-
-    def __init__(self, store):
-        self._store = store
-        self.ledger = Ledger()
-        self.covered = False
-        self.due = jn.LATER
-
     def open(self):
-        """Load at power-up and count the boot; True where there is a file that is damaged."""
-        self.ledger, damaged = load(self._store)
-        self.ledger.boot += 1
-        return damaged
+        """Load at power-up and count the boot; True where there is a file that can't be believed."""
+        body = files.load(self._store, NAME, HEAD)
+        numbers = None if body is None else unpack(body)
+        self.hold(numbers or FRESH)
+        self.boot += 1
+        return body is not None and numbers is None
+
+    def next_run(self, slot, serial):
+        """The number of the next run of the program stored as `serial` in `slot`."""
+        return 1 + (self.runs[slot] if self.serials[slot] == serial else 0)
 
     def is_lead(self, now, run):
         """True within LEAD_TICKS before the start of a run.Run that waits, and after it."""
@@ -113,26 +81,55 @@ class Reserve:
 
     def save_change(self, now, box):
         """Write down a state of a box.Box that a power loss would take for another one; raises as save()."""
-        if self.ledger.phase != PHASES[box.state]:
+        if self.phase != PHASES[box.state]:
             self.save(now, box)
 
     def save(self, now, box):
         """Write down where a box.Box stands. Raises BoxError -250 where the store fails; it is tried again
         then."""
-        ledger, state, run = self.ledger, box.state, box.run_account
-        ledger.phase = PHASES[state]
-        ledger.fault = box.fault if ledger.phase in (ENDED, TRIPPED) else st.NO_FAULT
+        before, run = self.numbers(), box.run_account
+        self.phase = PHASES[box.state]
+        self.fault = box.fault if self.phase in (ENDED, TRIPPED) else st.NO_FAULT
         if run is not None:
-            if ledger.phase == WAITING and self.is_lead(now, run):
-                ledger.phase = RUNNING
-            self._account(ledger, now, run, box.player.mas)
+            if self.phase == WAITING and self.is_lead(now, run):
+                self.phase = RUNNING
+            self._account(now, run, box.player.mas)
         self.due = now + RETRY_TICKS
-        save(self._store, ledger)
-        self.due = now + SAVE_TICKS if state in (st.RUNNING, st.HOLDING) else jn.LATER
-        self.covered = ledger.phase == RUNNING
+        try:
+            self.keep()
+        except st.BoxError:
+            self.hold(before)
+            raise
+        self.due = now + SAVE_TICKS if box.state in (st.RUNNING, st.HOLDING) else jn.LATER
+        self.covered = self.phase == RUNNING
 
-    def _account(self, ledger, now, run, mas):
-        ahead = RESERVE_TICKS if ledger.phase == RUNNING else 0
-        ledger.by, ledger.serial, ledger.run = run.by, run.serial, run.number
-        ledger.slot = NO_SLOT if run.slot is None else run.slot
-        ledger.used_ticks, ledger.used_mas, ledger.position_ticks = run.account(now, mas, ahead)
+    def _account(self, now, run, mas):
+        self.slot, self.by, self.serial, self.run = run.slot, run.by, run.serial, run.number
+        if run.slot is None:
+            self.slot = NO_SLOT
+        else:
+            self.serials[run.slot], self.runs[run.slot] = run.serial, run.number
+        ahead = RESERVE_TICKS if self.phase == RUNNING else 0
+        self.used_ticks, self.used_mas, self.position_ticks = run.account(now, mas, ahead)
+
+    def numbers(self):
+        """What hold() takes."""
+        numbers = [min(getattr(self, field), MAX_U32) for field in FIELDS]
+        for pair in zip(self.serials, self.runs):
+            numbers += pair
+        return numbers
+
+    def keep(self):
+        """Replace the file whole; raises BoxError -250."""
+        files.save(self._store, NAME, HEAD, struct.pack(LAYOUT, *self.numbers()))
+
+
+def unpack(body):
+    """The numbers in a file's body, or None where they make no sense."""
+    if len(body) != struct.calcsize(LAYOUT):
+        return None
+    numbers = struct.unpack(LAYOUT, body)
+    phase, slot = numbers[:2]
+    if phase > TRIPPED or slot > SLOTS or (slot == NO_SLOT and phase in (WAITING, RUNNING)):
+        return None
+    return numbers

@@ -15,7 +15,7 @@ PERCENT = 5  # and a channel to this: resistor and monitor tolerances together
 def run(box):
     """PASS or the number of the first failing check of a box.Box in which nothing plays, channels counting
     from 1. Without a monitor only what is stored is tested."""
-    box.slots.scan(max(box.reserve.ledger.serials))
+    box.slots.scan(max(box.ledger.serials))
     if box.slots.bad:
         return SLOT_CHECK + box.slots.bad[0]
     caps, supply_mv = box.board.caps, box.readings.supply_mv

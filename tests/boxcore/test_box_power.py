@@ -255,8 +255,8 @@ def test_cut_while_a_program_is_armed(torn):
     for world, survived in until_it_survives(lambda world: world.boot().box.arm(0, 0), torn, prepared()):
         world.cut()
         assert world.box.state == st.WAITING if survived else world.box.state in (st.IDLE, st.WAITING)
-        assert world.box.reserve.ledger.runs[0] in ((1,) if survived else (0, 1))
-        assert (world.box.state == st.WAITING) == (world.box.reserve.ledger.runs[0] == 1)
+        assert world.box.ledger.runs[0] in ((1,) if survived else (0, 1))
+        assert (world.box.state == st.WAITING) == (world.box.ledger.runs[0] == 1)
         armed = world.box.state == st.WAITING
         world.run(S)
         assert loaded(world) == armed
@@ -284,7 +284,7 @@ def test_cut_while_it_runs_and_journals(torn):
         assert used_mas >= charge
         assert world.box.state == st.WAITING or not began
         kept = [record for record in world.records() if record["boot"] == 2]
-        if world.box.reserve.ledger.boot > 2:  # else the cut came before the boot itself was written down
+        if world.box.ledger.boot > 2:  # else the cut came before the boot itself was written down
             assert kept == before[: len(kept)]
             assert len(before) - len(kept) <= world.records("boot")[-1]["may_be_lost"]
         armed = world.box.state == st.WAITING

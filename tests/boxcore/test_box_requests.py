@@ -26,7 +26,7 @@ def picture(world):
         world.records(),
         list(world.hal.words),
         list(world.played()),
-        vars(box.reserve.ledger).copy(),
+        vars(box.ledger).copy(),
     )
 
 

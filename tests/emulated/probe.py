@@ -37,7 +37,7 @@ def heap(ins):
 
 # Plain functions with plain arguments: a closure, or arguments gathered by a star, would allocate themselves.
 _sense, _step, _refill = bx.Box.sense, bx.Box.step, player.Player.refill
-_flush, _save = journal.Journal.flush, ledger.Reserve.save
+_flush, _save = journal.Journal.flush, ledger.Ledger.save
 
 
 def sense(self, now, readings):
@@ -75,7 +75,7 @@ def flush(self, now):
 
 
 def save(self, now, box):
-    """Reserve.save, which writes to the store, with the heap as it is outside."""
+    """Ledger.save, which writes to the store, with the heap as it is outside."""
     calls[4] += 1
     micropython.heap_unlock()
     _save(self, now, box)
@@ -85,7 +85,7 @@ def save(self, now, box):
 def lock(ins):
     """DIAGnostic:LOCK: from now on nothing that a run does may allocate, but for its writes to the store."""
     bx.Box.sense, bx.Box.step, player.Player.refill = sense, step, refill
-    journal.Journal.flush, ledger.Reserve.save = flush, save
+    journal.Journal.flush, ledger.Ledger.save = flush, save
 
 
 def counts(ins):

@@ -61,11 +61,11 @@ def interrupted(firmware: Path, data: bytes, position_ticks: int) -> bytes:
     put(fs, "data/slot0", slot_file(data, 10))
     for slot in range(1, 10):
         put(fs, f"data/slot{slot}", slot_file(largest(slot), slot))
-    kept = ledger.Ledger()
+    kept = ledger.Ledger(None)
     kept.phase, kept.by, kept.serial, kept.run, kept.boot = ledger.RUNNING, states.BY_LINK, 10, 1, 3
     kept.position_ticks = kept.used_ticks = position_ticks
-    kept.count_run(0, 10)
-    put(fs, "data/ledger", files.sealed(ledger.HEAD, ledger.pack(kept)))
+    kept.serials[0], kept.runs[0] = 10, 1
+    put(fs, "data/ledger", files.sealed(ledger.HEAD, struct.pack(ledger.LAYOUT, *kept.numbers())))
     return bytes(fs.context.buffer)
 
 

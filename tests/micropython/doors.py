@@ -59,7 +59,7 @@ def used(box, now):
     """(ticks, mas) of the budgets used until `now`, all boots together."""
     run = box.run_account
     if run is None:
-        return box.reserve.ledger.used_ticks, box.reserve.ledger.used_mas
+        return box.ledger.used_ticks, box.ledger.used_mas
     return run.account(now, box.player.mas)[:2]
 
 

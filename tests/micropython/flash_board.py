@@ -252,7 +252,7 @@ def arm(world):
 def after_arm(world, again, survived):
     armed = again.box.state == WAITING
     assert armed or not survived
-    assert again.box.reserve.ledger.runs[0] == (1 if armed else 0)
+    assert again.box.ledger.runs[0] == (1 if armed else 0)
 
 
 def play(world):
@@ -268,9 +268,7 @@ def after_play(world, again, survived):
     assert mas >= world.hal.charge * 126 // 10 // 10**6 // (1000 * S) * 1000
     before = journals.decode(world.box.journal._buffer)  # what memory held when the power went
     kept = [
-        r
-        for r in journals.decode(journals.whole(again.box.journal))
-        if r["boot"] == world.box.reserve.ledger.boot
+        r for r in journals.decode(journals.whole(again.box.journal)) if r["boot"] == world.box.ledger.boot
     ]
     ticks = [record["tick"] for record in kept]
     assert ticks == sorted(ticks)
@@ -320,7 +318,7 @@ def ring(world):
     world.box.arm(world.now, 0)
     before = sum(flash.erases)
     for _ in range(LEDGERS):
-        world.box.reserve.save(world.now, world.box)
+        world.box.ledger.save(world.now, world.box)
     print("ledger", LEDGERS, sum(flash.erases) - before)
     world.box.halt(world.now)
     full = journal.FILES * journal.FILE_BYTES

@@ -48,7 +48,7 @@ def running(draws=DRAWS, seconds=5):
     doors.store(box, 0, programs.pack(pg.Program("p", draws)))
     box.arm(0, 0)
     now = 0
-    while now < seconds * S or now + 5_000 > min(box.journal.due, box.reserve.due):
+    while now < seconds * S or now + 5_000 > min(box.journal.due, box.ledger.due):
         now = max(now + 1, box.deadline)
         box.sense(now, readings)
         box.step(now)

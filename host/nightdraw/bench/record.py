@@ -199,10 +199,10 @@ def count_runs(world: World, runs: int) -> None:
     serial = infos[SLOT].serial
     world.cut_power()
     world.store.revive()
-    box_ledger, _ = ledger.load(world.store)
-    box_ledger.serials[SLOT] = serial
-    box_ledger.runs[SLOT] = runs
-    ledger.save(world.store, box_ledger)
+    kept = ledger.Ledger(world.store)
+    kept.open()
+    kept.serials[SLOT], kept.runs[SLOT] = serial, runs
+    kept.keep()
     world.restore_power()
 
 
