@@ -82,29 +82,21 @@ class FileStore:
         except OSError as error:
             return _missing(error)
 
-    def create(self, name):
-        """A file, open for writing, with nothing in it; a power cut before it is closed may leave any part of
-        what was written."""
-        return self._put(name, "wb")
+    def create(self, name, mode="wb"):
+        """A file, open for writing, with nothing in it (`ab`: as it is); a power cut before it is closed may
+        leave any part of what was written."""
+        if self.is_folder(name):
+            self.delete(name)
+        return open(self._root + name, mode)
 
-    def write(self, name, data):
+    def write(self, name, data, mode="wb"):
         """Replace the content; a power cut may leave any part of it."""
-        with self._put(name, "wb") as file:
+        with self.create(name, mode) as file:
             file.write(data)
 
     def append(self, name, data):
         """Add to the end, creating the file; a power cut may leave any part of the new data."""
-        with self._put(name, "ab") as file:
-            file.write(data)
-
-    def _put(self, name, mode):
-        try:
-            return open(self._root + name, mode)
-        except OSError:
-            if not self.is_folder(name):
-                raise
-        self.delete(name)
-        return open(self._root + name, mode)
+        self.write(name, data, "ab")
 
     def rename(self, old, new):
         """Give a file another name, replacing what had it: at any power cut the old one or the new one."""

@@ -51,6 +51,6 @@ class Kept:
             self.lock = Lock(self._store, self._random, self._record)
             if self.lock.open(now, self.ledger.boot):
                 self._record(now, jn.DAMAGE, jn.LOCK_PART)
-        elif self.slots.scan_one(at):
+        elif self.slots.scan(at):
             self._record(now, jn.DAMAGE, jn.SLOT_PART, at)
         return True

@@ -1,6 +1,7 @@
 """The self-test: each check has a number, the first that fails is the answer. Milliseconds of load only."""
 
 from boxcore import port
+from boxcore.slots import SLOTS
 
 PASS = 0
 SLOT_CHECK = 100  # + the slot's number: a stored program is damaged
@@ -15,9 +16,9 @@ PERCENT = 5  # and a channel to this: resistor and monitor tolerances together
 def run(box):
     """PASS or the number of the first failing check of a box.Box in which nothing plays, channels counting
     from 1. Without a monitor only what is stored is tested."""
-    box.slots.scan(max(box.ledger.serials))
-    if box.slots.bad:
-        return SLOT_CHECK + box.slots.bad[0]
+    for slot in range(SLOTS):
+        if box.slots.scan(slot):
+            return SLOT_CHECK + slot
     caps, supply_mv = box.board.caps, box.readings.supply_mv
     if not box.board.monitor:
         return PASS

@@ -54,20 +54,14 @@ class Slots:
         """The damaged slots, ascending."""
         return [slot for slot in range(SLOTS) if self.infos[slot] is BAD]
 
-    def scan(self, serial=0):
-        """Read and check every slot; `serial`: the highest store number known from elsewhere."""
-        self.begin(serial)
-        for slot in range(SLOTS):
-            self.scan_one(slot)
-
     def begin(self, serial):
-        """Before the first scan_one(): heed a store number known from elsewhere, drop an unfinished store."""
+        """At power-up, before the slots are read: heed the highest store number known from elsewhere, drop an
+        unfinished store."""
         self._serial = max(self._serial, serial)
-        if self.writing is None:
-            self._drop()
+        self._drop()
 
-    def scan_one(self, slot):
-        """Read and check one slot; True where it is damaged."""
+    def scan(self, slot):
+        """Read and check a slot; True where it is damaged."""
         try:
             self._look(slot, self._piece)
         except BoxError:

@@ -46,17 +46,9 @@ def slow_store(base, chip, script):
             raise ValueError("planted")
 
     class SlowStore(base):
-        def create(self, name):
+        def create(self, name, mode="wb"):
             stall()
-            return base.create(self, name)
-
-        def write(self, name, data):
-            stall()
-            base.write(self, name, data)
-
-        def append(self, name, data):
-            stall()
-            base.append(self, name, data)
+            return base.create(self, name, mode)
 
         def rename(self, old, new):
             stall()
