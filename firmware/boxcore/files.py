@@ -85,8 +85,12 @@ class FileStore:
     def create(self, name, mode="wb"):
         """A file, open for writing, with nothing in it (`ab`: as it is); a power cut before it is closed may
         leave any part of what was written."""
-        if self.is_folder(name):
-            self.delete(name)
+        try:
+            return open(self._root + name, mode)
+        except OSError:
+            if not self.is_folder(name):
+                raise
+        self.delete(name)
         return open(self._root + name, mode)
 
     def write(self, name, data, mode="wb"):
