@@ -33,7 +33,7 @@ HARDWARE = {
     "monitor_address": 0x40,
     "monitor_shunt_uohm": 50_000,
 }
-PINS = ("enable_pin", "arm_pin", "button_pin", "indicator_pin", "supply_pin")
+PINS = ("enable_pin", "selector_pins", "arm_pin", "button_pin", "indicator_pin", "supply_pin")
 
 
 class BoardError(ValueError):
@@ -66,7 +66,11 @@ class Board:
             fitted += ("shunt_pin",)
         elif self.monitor:
             fitted += ("sda_pin", "scl_pin")
-        return list(self.pins + hardware["selector_pins"]) + [hardware[key] for key in fitted]
+        used = list(self.pins)
+        for key in fitted:
+            value = hardware[key]
+            used += value if isinstance(value, tuple) else [value]
+        return used
 
 
 def load(data):
