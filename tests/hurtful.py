@@ -21,9 +21,9 @@ FAULTS = (  # name, file, what stands there, what is planted, the tests that mus
     (
         "switches stay closed where sensing fails",
         "firmware/boxcore/box.py",
-        "            self.slow_supply.take(now, readings.supply_mv)\n"
+        "                self.slow_supply.take(now, readings.supply_mv)\n"
         "        except BaseException:\n            self.hal.stop()\n",
-        "            self.slow_supply.take(now, readings.supply_mv)\n        except BaseException:\n",
+        "                self.slow_supply.take(now, readings.supply_mv)\n        except BaseException:\n",
         "tests/boxcore/test_box_damage.py",
     ),
     (

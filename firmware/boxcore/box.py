@@ -16,13 +16,11 @@ from boxcore import program as pg
 from boxcore import run as rn
 from boxcore import states as st
 from boxcore.bank import Bank
-from boxcore.kept import Kept
-from boxcore.ledger import RETRY_TICKS, SAVE_TICKS, STANDING
+from boxcore.ledger import RETRY_TICKS, SAVE_TICKS, STANDING, Kept
 from boxcore.memory import Buffers
 from boxcore.panel import ArmSwitch
 from boxcore.player import AGAIN_TICKS, Player
 from boxcore.schedule import Schedule
-from boxcore.slowmean import SlowMean
 from boxcore.states import BoxError
 
 PRIME_TICKS = 4_000  # the queue is filled up to 0.4 s before a start: that takes 0.3 s at most
@@ -46,9 +44,9 @@ class Box:
         self.answer = buffers.answer
         self._kept = kept = Kept(store, board.channels_ns, hal.random, self.record, journal_files, buffers)
         self.ledger, self.slots, self.journal = kept.ledger, kept.slots, kept.journal
-        self.lock, self.trim = None, kept.trim  # the lock is opened by boot_further()
+        self.trim = kept.trim
+        self.lock = self.slow_supply = None  # until boot_further(): no run needs them
         self.readings = port.Readings()
-        self.slow_supply = SlowMean()
         self.state = st.IDLE
         self.run_account = None
         self.fault = self.flagged = st.NO_FAULT
@@ -104,7 +102,8 @@ class Box:
     def boot_further(self, now):
         """Load one thing more, of what no run needs; False when nothing is left: the link may come."""
         self.top_up(now)
-        more, self.lock = self._kept.further(now), self._kept.lock
+        more, kept = self._kept.further(now), self._kept
+        self.lock, self.slow_supply = kept.lock, kept.slow_supply
         return more
 
     def _resume(self, now):
@@ -236,7 +235,8 @@ class Box:
                 self.run_account.rule.update(now, readings)
                 self.deadline = now
             self._switch.sense(now, readings.arm)
-            self.slow_supply.take(now, readings.supply_mv)
+            if self.slow_supply is not None:
+                self.slow_supply.take(now, readings.supply_mv)
         except BaseException:
             self.hal.stop()
             raise
@@ -284,8 +284,7 @@ class Box:
             self.player.stop(now)
         if after == st.TRIPPED:
             self.run_account.close(now, self.player.mas)
-        self.state = after
-        self.fault = fault
+        self.state, self.fault = after, fault
         kind = jn.HOLD if event == "hold" else jn.TRIP
         self.record(now, kind, fault, gd.reading(fault, self.readings), pattern)
         self.ledger.due = self.deadline = now

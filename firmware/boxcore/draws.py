@@ -255,7 +255,9 @@ class Replay:
             self.left_ticks -= _number_at(self._levels, 4)
         pieces = []
         for at in range(0, len(self._levels), pg.PIECE_BYTES):
-            pieces.append(sum(pg.column(pg.LEVELS_TICKS, self._levels[at : at + pg.PIECE_BYTES])))
+            piece = self._levels[at : at + pg.PIECE_BYTES]
+            size = 1 + 3 * (len(piece) // pg.LEVEL_BYTES)
+            pieces.append(sum(struct.unpack(pg.LEVELS_TICKS[:size], piece)))
         rounds = -self.left_ticks // sum(pieces)
         if self._rounds_left >= 0:
             rounds = min(rounds, self._rounds_left)

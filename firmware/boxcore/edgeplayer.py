@@ -49,8 +49,8 @@ HALVES = RING_BYTES // 2  # 16-bit halves of one ring
 KNOWN_HZ = (125_000_000, 200_000_000, 150_000_000, 133_000_000, 48_000_000)
 CLOCK_PERCENT = 1  # both times come from one crystal: the divider's rounding is far less than this
 LATE_US = 100  # the trial's end is seen that much late at most: reading the timer takes some 20 us
-TRIAL_TICKS = 200  # 20 ms
-TRIAL_LIMIT_US = 500_000  # ten times what the trial takes at the clock that was asked for
+TRIAL_TICKS = 100  # 10 ms; two of these clocks differ by 6 % and more, so by six times LATE_US
+TRIAL_LIMIT_US = 500_000  # far more than the trial takes at any of them
 
 
 def first_pin(pins):

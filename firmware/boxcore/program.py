@@ -157,18 +157,14 @@ class Parser:
             left -= len(levels)
             for at in range(0, len(levels), PIECE_BYTES):
                 piece = levels[at : at + PIECE_BYTES]
-                peak_ua = max(peak_ua, max(column(LEVELS_UA, piece)))
+                size = 1 + 3 * (len(piece) // LEVEL_BYTES)
+                peak_ua = max(peak_ua, max(struct.unpack(LEVELS_UA[:size], piece)))
                 if peak_ua > MAX_LEVEL_UA:
                     raise ProgramError("a replay's level is out of range")
-                if min(column(LEVELS_TICKS, piece)) < MIN_TICKS:
+                if min(struct.unpack(LEVELS_TICKS[:size], piece)) < MIN_TICKS:
                     raise ProgramError("a replay's level is shorter than 1 ms")
         self._replays_ua += peak_ua
         return (REPLAY, repeat, levels)
-
-
-def column(layout, piece):
-    """The currents (LEVELS_UA) or durations (LEVELS_TICKS) of a replay's piece, of PIECE_BYTES at most."""
-    return struct.unpack(layout[: 1 + 3 * (len(piece) // LEVEL_BYTES)], piece)
 
 
 def check_head(program):
