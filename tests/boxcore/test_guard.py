@@ -3,7 +3,7 @@
 from dataclasses import fields
 
 import pytest
-from boxcore import bank, guard, port, wiring
+from boxcore import bank, board, guard, port
 from boxcore import program as pg
 from boxcore import states as st
 from hypothesis import given, settings
@@ -43,9 +43,13 @@ TIGHTER = [
 
 
 def test_every_limit_of_a_board_may_be_a_profiles_and_is_in_force():
-    assert set(CAPS) == set(wiring.CAPS) == {row[0] for row in TIGHTER}
-    assert set(wiring.CAPS) == set(vars(guard.Limits(CAPS))) == {field.name for field in fields(model.Limits)}
-    assert set(wiring.CAPS) <= set(pg.NUMBERS)
+    assert set(CAPS) == set(board.CAPS) == {row[0] for row in TIGHTER}
+    assert (
+        set(board.CAPS)
+        == set(vars(guard.Limits(CAPS, pg.Program("p", STEADY))))
+        == {field.name for field in fields(model.Limits)}
+    )
+    assert set(board.CAPS) <= set(pg.NUMBERS)
 
 
 @pytest.mark.parametrize(("field", "of_program", "of_caps", "tighter"), TIGHTER)
