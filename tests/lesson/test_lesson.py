@@ -10,12 +10,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from nightdraw import data
 from nightdraw.bench.serve import Server
 from nightdraw.bench.setup import build
 from nightdraw.cli import main
+from nightdraw.lesson.candidates import Room
+from nightdraw.lesson.classfile import load_class
 from nightdraw.lesson.model import Plan
 from nightdraw.lesson.planfile import load_plan
 from nightdraw.link import open_box
+from nightdraw.profile.figures import figures
 
 from tests.lesson.classes import write
 
@@ -113,3 +117,13 @@ def test_a_whole_lesson_takes_nine_commands(tmp_path: Path, capsys: pytest.Captu
         lost = 4 if one.group == "g4" and one.fuse != "F3" else 0
         assert row["points"] == row["of"] - lost, row
     assert run("book", book, "--list")["lessons"] == 1
+
+
+@pytest.mark.parametrize("name", ["four-groups", "six-groups"])
+def test_every_car_of_a_class_that_ships_starts_and_bears_two_boxes(name: str) -> None:
+    """What is known of batteries changes: a car that no box may be put in is no use."""
+    of = load_class(data.shipped("classes", name))
+    room = Room(of, 0)
+    means_a = sorted(figures(fault.written).mean_ma / 1000 for fault in of.faults)
+    for car in range(len(of.cars)):
+        assert room.budget_a(car) > sum(means_a[-2:]), of.cars[car].name

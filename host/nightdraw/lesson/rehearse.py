@@ -119,7 +119,7 @@ def _car(plan: Plan, car: Car, rows: list[Assignment], tell: Callable[[float], N
             journal = boxlog.beside(out, one.splice, len(rows) > 1)
             others = [(made[other.group], other.fuse) for other in rows if other is not one]
             found[one.group] = _judged(
-                plan, one, made[one.group], _seen(plan, one, out, journal), others, starts
+                plan, one, made[one.group], _seen(plan, one, out, journal, script), others, starts
             )
     return found
 
@@ -144,7 +144,7 @@ class _Seen:
     why: tuple[str, ...]
 
 
-def _seen(plan: Plan, one: Assignment, recording: Path, journal: Path) -> _Seen:
+def _seen(plan: Plan, one: Assignment, recording: Path, journal: Path, script: Script) -> _Seen:
     try:
         starts_s = _until_crank(journal, plan.of.time_s - CRANK_S)
         did = read_did(str(journal))
@@ -152,7 +152,7 @@ def _seen(plan: Plan, one: Assignment, recording: Path, journal: Path) -> _Seen:
         asked = Asked(profile.program(), 1, round(did.own_ma * 1000))
         part = Part(0.0, plan.of.time_s - CRANK_S - 1)
         seen = open_recording(str(recording), one.fuse, Options(part=part))
-        place = _place(plan, one, did)
+        place = _place(plan, one, did, script)
         if all(isinstance(draw, Steady) for draw in profile.draws):
             # A level that never changes has no edges to compare: the journal's, and the level that is seen.
             result = comparing.compare(asked, did, None, place)
@@ -163,7 +163,8 @@ def _seen(plan: Plan, one: Assignment, recording: Path, journal: Path) -> _Seen:
             result = comparing.compare(asked, did, seen, place)
     except NightdrawError as error:
         return _Seen(None, None, tuple(finding.message for finding in error.findings))
-    return _Seen(result.agree, starts_s, tuple(difference.message for difference in result.differences))
+    told = [difference.message for difference in result.differences] or result.notes
+    return _Seen(result.agree, starts_s, tuple(told))
 
 
 def _off(
@@ -184,11 +185,13 @@ def _off(
     return f"the level was seen at {show_ua(level_ua)}, {show_ua(wanted_ua)} were asked for"
 
 
-def _place(plan: Plan, one: Assignment, did: Did) -> comparing.Place:
+def _place(plan: Plan, one: Assignment, did: Did, script: Script) -> comparing.Place:
     vehicle = plan.of.car(one.vehicle).vehicle
     slot = next(fuse for fuse in vehicle.fuses if fuse.name == one.fuse)
     mohm, _ = blades.cold_mohm(slot.type, slot.rating_a)
-    return comparing.Place(shared=True, ohms=(mohm or 0.0) / 1000, monitored=bool(did.monitor))
+    return comparing.Place(
+        shared=True, ohms=(mohm or 0.0) / 1000, monitored=bool(did.monitor), vehicle=vehicle, script=script
+    )
 
 
 def _until_crank(journal: Path, crank_s: float) -> float | None:
