@@ -120,7 +120,8 @@ HEADS = ("key", "value", "unless given", "what it says")
 def _rows(record: Record, at: str) -> list[tuple[object, ...]]:
     rows: list[tuple[object, ...]] = []
     for field in record.fields:
-        rows.append((f"`{at}{field.key}`", _cell(field.form.said()), _unless(field), _cell(field.meaning)))
+        form = _cell(field.form.describe())
+        rows.append((f"`{at}{field.key}`", form, _unless(field), _cell(field.meaning)))
         inner = _inner(field.form)
         if inner is not None:
             rows += _rows(inner, f"{at}{field.key}{'[]' if isinstance(field.form, Listed) else ''}.")

@@ -90,7 +90,7 @@ def slept_s(life: Rig, from_s: float) -> float:
     awake_s = from_s
     while life.tick / S < awake_s + 600:
         life.advance(life.tick + S)
-        if not life.body.asleep():
+        if not life.simulated.asleep():
             awake_s = life.tick / S + 1.0
     return awake_s - from_s
 

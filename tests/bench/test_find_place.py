@@ -29,9 +29,9 @@ def test_a_locked_vehicle_sleeps_after_as_long_as_is_said(name: str) -> None:
     ticks = round(Site(None, car, car.splices[0]).sleep_s() * S)
     rig = Rig(car, [], (BATTERY,), Script("locked", True, ()))
     rig.advance(ticks - 1)
-    assert not rig.body.asleep()
+    assert not rig.simulated.asleep()
     rig.advance(ticks)
-    assert rig.body.asleep()
+    assert rig.simulated.asleep()
 
 
 @pytest.mark.parametrize("name", CARS)

@@ -126,7 +126,7 @@ def test_what_the_board_says_comes_back(board):
         assert entered.run("print('line', 1)\nprint(2)").split() == ["line", "1", "2"]
         with pytest.raises(PromptError, match="the board says: ValueError: why") as error:
             entered.run("raise ValueError('why')")
-        assert "Traceback" in error.value.said
+        assert "Traceback" in error.value.printed
         with pytest.raises(PromptError, match="makes no sense"):
             entered.value("object()")
         assert entered.value("1 + 1") == 2

@@ -48,4 +48,4 @@ def do(one: LiveVehicle, name: str, **said) -> None:
 
 
 def said(one: LiveVehicle) -> str:
-    return "\n".join(text for _, text in one.said)
+    return "\n".join(text for _, text in one.messages)

@@ -82,9 +82,11 @@ class Hand:
 
     def waited(self, name: str = "Wait") -> None:
         """Let time run ahead, and wait for its end."""
-        said = self.browser.script("now.said.length && now.said.at(-1).join()")
+        said = self.browser.script("now.messages.length && now.messages.at(-1).join()")
         self.click(name)
-        self.until(f"now.waits === null && now.said.length && now.said.at(-1).join() !== {json.dumps(said)}")
+        self.until(
+            f"now.waits === null && now.messages.length && now.messages.at(-1).join() !== {json.dumps(said)}"
+        )
 
     def reading(self) -> float:
         """A reading of the millivolt leads, mV: the third since they were put where they are."""
@@ -211,6 +213,8 @@ def test_what_the_page_shows_is_what_the_vehicle_has(browser: br.Browser) -> Non
             part = samples[:, places[k] : places[k + 1]]
             assert np.allclose(rows[:, 0, k], part.min(axis=1), rtol=1e-6)
             assert np.allclose(rows[:, 1, k], part.max(axis=1), rtol=1e-6)
+        hand.click("Record")  # it is seen as wide as the chooser says, however wide the last one was
+        hand.until("screen.view.for_s === 60 && screen.view.from_s === null")
         hand.choose("speed", "1")
         hand.until("now.speed === 1")
         texts, shown = browser.script(

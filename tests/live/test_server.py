@@ -92,7 +92,7 @@ def test_a_defect_stops_one_vehicle_and_no_other(capsys) -> None:
             raise RuntimeError("planted")
 
         server.seats.seats[broken.seat].live.turn = fail
-        said = broken.state(lambda now: now["said"] and "defect" in now["said"][-1][1])
+        said = broken.state(lambda now: now["messages"] and "defect" in now["messages"][-1][1])
         assert said["pulled"] == ["F1"]
         before = sound.state()["t_s"]
         assert sound.state(lambda now: now["t_s"] > before)

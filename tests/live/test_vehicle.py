@@ -133,8 +133,8 @@ def test_a_cable_taken_off_without_a_bridge_wakes_everything() -> None:
     do(bare, "meter in", range=2, bridged=False)
     for one in (bridged, bare):
         passes(one, 20)
-    assert bridged.rig.body.asleep()
-    assert not bare.rig.body.asleep()
+    assert bridged.rig.simulated.asleep()
+    assert not bare.rig.simulated.asleep()
     assert "without a bridge" in said(bare)
 
 
@@ -156,9 +156,9 @@ def test_a_door_keeps_the_vehicle_awake_as_long_as_the_bench_says() -> None:
     do(one, "door", word="closes")
     do(one, "car", word="locked")
     passes(one, 389)
-    assert not one.rig.body.asleep()
+    assert not one.rig.simulated.asleep()
     passes(one, 2)  # body: 30 s, 2 min and 4 min
-    assert one.rig.body.asleep()
+    assert one.rig.simulated.asleep()
 
 
 def test_waiting_ends_at_the_clock_time_or_with_a_change() -> None:
@@ -226,11 +226,11 @@ def test_what_cannot_be_done_is_refused_and_changes_nothing(kit: str, moves: lis
     one = live(kit=kit)
     for name, words in moves[:-1]:
         do(one, name, **words)
-    before = {key: value for key, value in snapshot(one).items() if key != "said"}
+    before = {key: value for key, value in snapshot(one).items() if key != "messages"}
     name, words = moves[-1]
     with pytest.raises(RefusedError, match=why):
         do(one, name, **words)
-    assert {key: value for key, value in snapshot(one).items() if key != "said"} == before
+    assert {key: value for key, value in snapshot(one).items() if key != "messages"} == before
 
 
 def test_a_recording_that_is_full_ends_and_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:

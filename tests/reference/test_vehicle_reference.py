@@ -297,13 +297,13 @@ def test_modules_fall_asleep_as_practice_has_it() -> None:
         # Two batteries that are joined even out: what the vehicle draws is what both give.
         assert network.battery_a + network.second_a() > 0.1
         rig.advance(3600 * S)
-        assert 0.005 < rig.body.vehicle.asleep_a() < 0.030
+        assert 0.005 < rig.simulated.vehicle.asleep_a() < 0.030
         assert 0.005 < network.battery_a + network.second_a() < 0.2
-        if rig.body.vehicle.second is None:
+        if rig.simulated.vehicle.second is None:
             truth = rig.take()
             last = truth.levels[truth.ticks > 3000 * S, 0]
             assert 0.005 < sorted(last)[len(last) // 2] < 0.2
-        assert rig.body.asleep()
+        assert rig.simulated.asleep()
 
 
 def test_a_module_takes_its_steps() -> None:
@@ -314,7 +314,7 @@ def test_a_module_takes_its_steps() -> None:
         rig.network.solve()
         found.append(rig.network.battery_a)
     assert found == pytest.approx([0.01, 0.9, 0.2, 0.01], rel=1e-9)
-    assert isinstance(rig.body.vehicle.modules[0], Module)
+    assert isinstance(rig.simulated.vehicle.modules[0], Module)
 
 
 # A tester's charges of an AGM battery from half full on: at 0.2 C it reached 14.4 V at 77.4 % of charge, at

@@ -33,7 +33,7 @@ class Cell:
 
     slack_wh: by how much a voltage that stands still within each slow step may misjudge the latter."""
 
-    said: Battery
+    spec: Battery
     out_ah: float = 0.0
     in_ah: float = 0.0
     gone_wh: float = 0.0
@@ -43,24 +43,24 @@ class Cell:
         """amps: out of it, below 0 into it."""
         self.out_ah += max(amps, 0.0) * hours
         self.in_ah -= min(amps, 0.0) * hours
-        stored = battery.STORED[self.said.type] if amps < 0 else 1.0
+        stored = battery.STORED[self.spec.type] if amps < 0 else 1.0
         self.gone_wh += rest_v * amps * stored * hours
 
     @property
     def gone_ah(self) -> float:
         """What it lost: of what entered only a part was stored."""
-        return self.out_ah - battery.STORED[self.said.type] * self.in_ah
+        return self.out_ah - battery.STORED[self.spec.type] * self.in_ah
 
     def held_wh(self, charge_pct: float) -> float:
         """The energy that it holds: the integral of its open-circuit voltage, which has straight pieces."""
-        points = [pct for pct, _ in battery.OCV_V[self.said.type]]
+        points = [pct for pct, _ in battery.OCV_V[self.spec.type]]
         ends = sorted({0.0, charge_pct, *(float(pct) for pct in points if pct < charge_pct)})
-        volts = [battery.rest_v(self.said, pct) for pct in ends]
+        volts = [battery.rest_v(self.spec, pct) for pct in ends]
         pieces = zip(pairwise(ends), pairwise(volts), strict=True)
         return (
             sum((b - a) * (at_a + at_b) / 2 for (a, b), (at_a, at_b) in pieces)
             / 100
-            * battery.stored_ah(self.said)
+            * battery.stored_ah(self.spec)
         )
 
 
@@ -131,7 +131,7 @@ class Ledger(Rig):
     def judge(self, before_wh: list[float], charges: list[float]) -> None:
         """Hold the account against the charges that the vehicle has now, and the energy they stand for."""
         for cell, held_wh, charge_pct in zip(self.cells, before_wh, charges, strict=True):
-            gone_ah = (cell.said.charge_pct - charge_pct) / 100 * battery.stored_ah(cell.said)
+            gone_ah = (cell.spec.charge_pct - charge_pct) / 100 * battery.stored_ah(cell.spec)
             assert gone_ah == pytest.approx(cell.gone_ah, rel=1e-10, abs=1e-9)
             lost_wh = held_wh - cell.held_wh(charge_pct)
             assert lost_wh == pytest.approx(cell.gone_wh, abs=cell.slack_wh + 1e-9)
@@ -198,17 +198,17 @@ def test_charge_and_energy_balance_to_rounding_over_a_whole_life(
     for world in rig.worlds:
         BoxLog(world, pulses, 1, 1, S).arm()
     rig.settle()
-    before_wh = [cell.held_wh(cell.said.charge_pct) for cell in rig.cells]
+    before_wh = [cell.held_wh(cell.spec.charge_pct) for cell in rig.cells]
     browned_out, boots, lowest = 0, [len(world.boots) for world in rig.worlds], 100.0
     for hour in range(1, FOR_HOURS + 1):
         for step in range(HOUR // STEP):
             charges = charges_of(rig)
             rig.advance((hour - 1) * HOUR + (step + 1) * STEP)
             for cell, was, now in zip(rig.cells, charges, charges_of(rig), strict=True):
-                volts = battery.rest_v(cell.said, was) - battery.rest_v(cell.said, now)
-                cell.slack_wh += abs(volts * (was - now)) / 100 * battery.stored_ah(cell.said)
-        browned_out = max(browned_out, sum(module.browned_out for module in rig.body._modules))
-        lowest = min(lowest, rig.body.charge_pct)
+                volts = battery.rest_v(cell.spec, was) - battery.rest_v(cell.spec, now)
+                cell.slack_wh += abs(volts * (was - now)) / 100 * battery.stored_ah(cell.spec)
+        browned_out = max(browned_out, sum(module.browned_out for module in rig.simulated._modules))
+        lowest = min(lowest, rig.simulated.charge_pct)
         rig.judge(before_wh, charges_of(rig))
         assert rig.given_wh == pytest.approx(rig.taken_wh, rel=1e-11, abs=1e-12)
     assert lowest < 100 * battery.stays_in(car.battery) + 3  # to its end
@@ -218,5 +218,5 @@ def test_charge_and_energy_balance_to_rounding_over_a_whole_life(
 
 
 def charges_of(rig: Ledger) -> list[float]:
-    cells = rig.body.cells
+    cells = rig.simulated.cells
     return [cells.charge_pct, cells.second_pct][: len(rig.cells)]

@@ -12,9 +12,9 @@ import pytest
 from nightdraw import data
 from nightdraw.errors import InputError
 from nightdraw.vehicle import load_vehicle, model, standing
-from nightdraw.vehicle.body import Body
 from nightdraw.vehicle.model import Bus, Calls, Defect, Module, Stage, Vehicle
 from nightdraw.vehicle.script import Event, Script, load_script
+from nightdraw.vehicle.simulated import SimulatedVehicle
 
 from tests.vehicle.circuits import S, vehicle
 
@@ -39,22 +39,22 @@ class Life:
 
     def __init__(self, made: Vehicle, plan: Script, seed: int = 1) -> None:
         self.tick = 0
-        self.body = Body(made, plan, lambda: self.tick, seed=seed)
+        self.simulated = SimulatedVehicle(made, plan, lambda: self.tick, seed=seed)
 
     def to(self, at_s: float) -> dict[str, float]:
         """What each module draws at an instant, what is due at it included."""
         until = round(at_s * S)
-        while self.body.agenda.next() <= until:
-            self.tick = self.body.agenda.next()
-            self.body.agenda.run(self.tick)
+        while self.simulated.agenda.next() <= until:
+            self.tick = self.simulated.agenda.next()
+            self.simulated.agenda.run(self.tick)
         self.tick = until
-        return {name: amps for (name, _), amps in self.body.drawn().items()}
+        return {name: amps for (name, _), amps in self.simulated.drawn().items()}
 
     def changes(self, name: str, until_s: float) -> Iterator[tuple[float, float]]:
         """(seconds, amperes) of each change of one module."""
         before = self.to(0)[name]
-        while self.body.agenda.next() <= until_s * S:
-            at_s = self.body.agenda.next() / S
+        while self.simulated.agenda.next() <= until_s * S:
+            at_s = self.simulated.agenda.next() / S
             now = self.to(at_s)[name]
             if now != before:
                 yield at_s, now

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from nightdraw.bench import drive
 from nightdraw.bench.rig import Stretch
 from nightdraw.bench.setup import build
-from nightdraw.vehicle.body import SLOW_TICKS
 from nightdraw.vehicle.model import Vehicle
 from nightdraw.vehicle.script import Script
+from nightdraw.vehicle.simulated import SLOW_TICKS
 
 from tests.bench.support import program
 from tests.vehicle.circuits import BATTERY, S, scripts, vehicle, vehicles
@@ -40,5 +40,5 @@ def test_what_was_drawn_is_what_is_gone(data: st.DataObject) -> None:
     rig = run.rig
     rig.advance(10 * SLOW_TICKS)
     drawn_ah = ampere_seconds(rig.take(), 10 * SLOW_TICKS) / 3600
-    gone_ah = (BATTERY.charge_pct - rig.body.charge_pct) / 100 * cell.capacity_ah
+    gone_ah = (BATTERY.charge_pct - rig.simulated.charge_pct) / 100 * cell.capacity_ah
     assert gone_ah == pytest.approx(drawn_ah, rel=1e-9, abs=1e-9)

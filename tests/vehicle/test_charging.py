@@ -67,7 +67,7 @@ def charged(charge_pct: float, hours: float, **changes: object) -> tuple[list[fl
         rig.advance(minute * 60 * S)
         rig.network.solve()
         amps.append(-rig.network.battery_a)
-        charges.append(rig.body.charge_pct)
+        charges.append(rig.simulated.charge_pct)
     return amps, charges
 
 

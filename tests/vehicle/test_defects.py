@@ -36,7 +36,7 @@ def test_a_ground_fault_draws_behind_its_fuse_by_ohms_law() -> None:
     drawn_a = sick.network.branches[1].current_a
     assert drawn_a == pytest.approx(sick.network.branches[1].end_v / 60, rel=1e-9)
     assert sick.network.battery_a - well.network.battery_a == pytest.approx(drawn_a, rel=1e-9)
-    mended = rig(sick.body.vehicle, Script("m", False, (Event(S, "mended", "sick"),)), 0.01)
+    mended = rig(sick.simulated.vehicle, Script("m", False, (Event(S, "mended", "sick"),)), 0.01)
     assert mended.network.branches[1].current_a == 0
     assert mended.network.battery_a == pytest.approx(well.network.battery_a, rel=1e-6)
 
@@ -48,9 +48,9 @@ def test_corrosion_across_the_posts_empties_the_battery_and_no_clamp_shows_it() 
     assert wet.network.battery_a == pytest.approx(dry.network.battery_a, rel=1e-9)
     volts = battery.rest_v(QUIET, 83.0)
     lost_pct = 100 * volts / 100 * 24 / QUIET.capacity_ah
-    assert dry.body.charge_pct - wet.body.charge_pct == pytest.approx(lost_pct, rel=0.01)
+    assert dry.simulated.charge_pct - wet.simulated.charge_pct == pytest.approx(lost_pct, rel=0.01)
     # the same by the reckoning of days
-    assert ChargeForecast(sick, 0.0).after(24) == pytest.approx(wet.body.charge_pct, abs=0.01)
+    assert ChargeForecast(sick, 0.0).after(24) == pytest.approx(wet.simulated.charge_pct, abs=0.01)
 
 
 def test_a_leaking_diode_shows_at_the_battery_and_on_no_feed() -> None:
@@ -58,8 +58,9 @@ def test_a_leaking_diode_shows_at_the_battery_and_on_no_feed() -> None:
     leak_a = sick.network.bus_v / 150
     assert sick.network.battery_a - well.network.battery_a == pytest.approx(leak_a, rel=1e-3)
     assert sum(sick.network.feed_a(k) for k in range(2)) == pytest.approx(well.network.battery_a, rel=1e-3)
-    made = replace(sick.body.vehicle, battery=QUIET)
-    assert ChargeForecast(made, 0.0).after(24) == pytest.approx(rig(made, hours=24).body.charge_pct, abs=0.01)
+    made = replace(sick.simulated.vehicle, battery=QUIET)
+    after = rig(made, hours=24).simulated
+    assert ChargeForecast(made, 0.0).after(24) == pytest.approx(after.charge_pct, abs=0.01)
 
 
 def test_a_stuck_contact_keeps_its_load_on() -> None:
@@ -74,8 +75,8 @@ def test_a_stuck_contact_keeps_its_load_on() -> None:
     assert currents[1] == pytest.approx(well_v(well) / 6, rel=0.02)
     stuck = rig(vehicle(relays=(fan,), defects=one(model.STUCK_CONTACT, relay="fan")), on_off, 0.01)
     assert stuck.network.branches[1].current_a == pytest.approx(12.4 / 6, rel=0.03)
-    assert ("relay fan", "F2") in standing.stands(stuck.body.vehicle)
-    assert standing.stays_a(stuck.body.vehicle, "F2") == pytest.approx(2.0)
+    assert ("relay fan", "F2") in standing.stands(stuck.simulated.vehicle)
+    assert standing.stays_a(stuck.simulated.vehicle, "F2") == pytest.approx(2.0)
 
 
 @pytest.mark.parametrize("also_stuck", [False, True])
@@ -93,7 +94,7 @@ def test_a_contact_that_fails_open_keeps_its_load_off(also_stuck: bool) -> None:
         life.advance(round(at * S))
         closed.append(life.network.branches[1].current_a > 1)
     assert closed == ([True, True, True] if also_stuck else [False, False, True])
-    assert (standing.stays_a(life.body.vehicle, "F2") > 1) == also_stuck
+    assert (standing.stays_a(life.simulated.vehicle, "F2") > 1) == also_stuck
 
 
 def well_v(one: Rig) -> float:
@@ -118,7 +119,8 @@ def test_a_sensor_that_sheds_too_early() -> None:
     assert rig(well, hours=0.1).network.battery_a == pytest.approx(0.3, rel=1e-6)
     assert rig(sick, hours=0.1).network.battery_a == pytest.approx(0.0, abs=1e-9)
     assert standing.sheds_below_pct(sick) == 90
-    assert ChargeForecast(sick, 0.0).after(1) == pytest.approx(rig(sick, hours=1).body.charge_pct, abs=0.01)
+    after = rig(sick, hours=1).simulated
+    assert ChargeForecast(sick, 0.0).after(1) == pytest.approx(after.charge_pct, abs=0.01)
 
 
 def second(joined: str, charge_pct: float = 85.0) -> Second:
@@ -137,7 +139,7 @@ def test_two_batteries_share_a_draw_by_their_resistances() -> None:
 def test_an_empty_second_battery_is_charged_by_the_first_and_no_charge_is_lost() -> None:
     made = replace(vehicle(second=second(model.ALWAYS, 40.0), modules=()), battery=QUIET)
     after = rig(made, hours=2)
-    cells = after.body.cells
+    cells = after.simulated.cells
     gave_ah = (85.0 - cells.charge_pct) / 100 * QUIET.capacity_ah
     took_ah = (cells.second_pct - 40.0) / 100 * 20
     assert gave_ah > 0.2
@@ -163,7 +165,7 @@ def test_dirty_posts_drain_a_battery_whose_cable_is_off(surface_v: float, ohms: 
     assert net.posts_v == pytest.approx(volts, abs=1e-9)
     assert net.bus_v == net.battery_a == 0
     alone.advance(10 * S)
-    gone_ah = (QUIET.charge_pct - alone.body.charge_pct) / 100 * QUIET.capacity_ah
+    gone_ah = (QUIET.charge_pct - alone.simulated.charge_pct) / 100 * QUIET.capacity_ah
     assert gone_ah == pytest.approx(volts / ohms * 10 / 3600, rel=0.01)
 
 

@@ -79,10 +79,10 @@ def test_a_lamp_pulls_the_voltage_down_and_it_comes_back_when_it_is_out() -> Non
     rig.advance(HOUR - S)
     low_v = rig.network.bus_v
     assert low_v < 10.5
-    assert not rig.body._modules[0].live
-    charge_pct = rig.body.charge_pct
+    assert not rig.simulated._modules[0].live
+    charge_pct = rig.simulated.charge_pct
     assert 10 < charge_pct < 45
     rig.advance(2 * HOUR)
-    assert rig.body.charge_pct < charge_pct
+    assert rig.simulated.charge_pct < charge_pct
     assert rig.network.bus_v > 11.5
-    assert rig.body._modules[0].live
+    assert rig.simulated._modules[0].live

@@ -134,7 +134,7 @@ def test_the_bench_says_the_same(name: str, on: bool) -> None:
     hours = 12.0
     rig.advance(round(hours * 3600 * S) + 1)
     said = drain_effect(made, 0.4, hours)
-    assert rig.body.charge_pct == pytest.approx(said.charge_end_pct, abs=0.05)
+    assert rig.simulated.charge_pct == pytest.approx(said.charge_end_pct, abs=0.05)
     assert (said.charge_end_pct > said.charge_start_pct) == on
 
 
@@ -145,7 +145,7 @@ def test_the_bench_sheds_where_it_says() -> None:
     rig = Rig(made, [], (), EMPTY)
     rig.advance(40 * 3600 * S + 1)
     said = drain_effect(made, 0.0, 40.0)
-    assert rig.body.charge_pct == pytest.approx(said.charge_end_pct, abs=0.005)
+    assert rig.simulated.charge_pct == pytest.approx(said.charge_end_pct, abs=0.005)
     assert said.assumptions[-1] == "below 50 % of charge the battery sensor sheds 50.0 mA"
     unshed = drain_effect(replace(made, sensor=None), 0.0, 40.0)
     assert said.charge_end_pct > unshed.charge_end_pct + 1

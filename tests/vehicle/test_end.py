@@ -85,11 +85,11 @@ def test_charge_balances_to_rounding_over_a_whole_life(case: int, seed: int) -> 
         rig.advance(hour * HOUR)  # a slow step ends at each hour: the charge is up to date
         out, into = ampere_hours(rig.take())
         out_ah, in_ah = out_ah + out, in_ah + into
-        gone_ah = (made.charge_pct - rig.body.charge_pct) / 100 * battery.stored_ah(made)
+        gone_ah = (made.charge_pct - rig.simulated.charge_pct) / 100 * battery.stored_ah(made)
         stored_ah = in_ah * battery.STORED[made.type]
         assert gone_ah == pytest.approx(out_ah - stored_ah, abs=1e-9)
-        lowest = min(lowest, rig.body.charge_pct)
-        assert 0 <= rig.body.charge_pct < 100
+        lowest = min(lowest, rig.simulated.charge_pct)
+        assert 0 <= rig.simulated.charge_pct < 100
     assert out_ah <= made.charge_pct / 100 * battery.stored_ah(made) + stored_ah
     if not case % 2:
         left = min(battery.stays_in(made) * 100, made.charge_pct)
@@ -189,10 +189,10 @@ def test_modules_on_a_flat_battery_try_again_and_again_ever_more_seldom() -> Non
     plan = Script("charged", False, (Event(3 * HOUR, "charger", "on"),))
     rig = Rig(car, [], ("battery",), plan)
     rig.advance(3 * HOUR - 1)
-    assert [module.live for module in rig.body._modules] == [False, False]
-    before = rig.body.agenda._entries
+    assert [module.live for module in rig.simulated._modules] == [False, False]
+    before = rig.simulated.agenda._entries
     rig.advance(3 * HOUR + 90 * S)
-    assert [module.live for module in rig.body._modules] == [True, True]
+    assert [module.live for module in rig.simulated._modules] == [True, True]
     assert before < 3 * 360 + 2 * 300  # a slow step every 10 s, each module a try a minute
 
 
@@ -204,7 +204,7 @@ def test_a_box_that_pulls_its_own_supply_down_gives_up_ever_longer() -> None:
     rig.advance(600 * S)
     assert rig.network.battery_ohms > 600
     assert 2 < len(rig.worlds[0].boots) < 30
-    assert rig.body.charge_pct >= 0
+    assert rig.simulated.charge_pct >= 0
 
 
 # -- the starter -------------------------------------------------------------------------------------------
@@ -248,7 +248,7 @@ def test_a_drive_leaves_a_surface_charge_that_decays() -> None:
     made = cell(charge_pct=80.0, crank_min_v=5.0)
     rig = Rig(vehicle(battery=made, modules=(), charger=None), [], ("battery",), plan)
     rig.advance(HOUR // 6 + 60 * S)
-    rest_v = battery.rest_v(made, rig.body.charge_pct)
+    rest_v = battery.rest_v(made, rig.simulated.charge_pct)
     first_v = rig.network.bus_v - rest_v
     assert 0.3 < first_v <= battery.SURFACE_V
     rig.advance(HOUR // 6 + 60 * S + 6 * HOUR)
@@ -263,9 +263,9 @@ def test_lamps_take_it_away_within_minutes() -> None:
     made = cell(charge_pct=80.0, crank_min_v=5.0)
     rig = Rig(vehicle(battery=made, modules=(), lamps=(lamp,), charger=None), [], ("battery",), plan)
     rig.advance(HOUR // 6 + 80 * S)
-    assert rig.body.surface_v > 0.3
+    assert rig.simulated.surface_v > 0.3
     rig.advance(HOUR // 6 + 90 * S + 180 * S)
-    assert rig.body.surface_v == 0
+    assert rig.simulated.surface_v == 0
 
 
 @pytest.mark.parametrize("case", range(8))
@@ -338,7 +338,7 @@ def test_flat_on_monday() -> None:
     rig.advance(monday + 60 * S)
     assert any("wouldn't start" in line for line in said)
     assert any("the engine doesn't start" in line for line in said)
-    assert rig.body.charge_pct < 50
+    assert rig.simulated.charge_pct < 50
     healthy = dataclasses.replace(car, modules=car.modules[:-1])
     quiet: list[str] = []
     rig = Rig(healthy, [], ("battery",), plan, say=quiet.append)

@@ -33,7 +33,7 @@ PULLED = Script("pulled", False, (Event(20 * S, "pull", "rear-main"), Event(35 *
 
 
 def stages(rig: Rig) -> list[int]:
-    return [module.stage for module in rig.body._modules]
+    return [module.stage for module in rig.simulated._modules]
 
 
 def test_channels_name_the_main_fuses_behind_the_others() -> None:
@@ -70,15 +70,15 @@ def test_modules_behind_it_die_and_wake_when_it_is_put_back() -> None:
     rig = Rig(MAIN, [], ("battery",), PULLED)
     rig.advance(25 * S)
     assert rig.network.feed_a(1) == 0
-    assert rig.body.asleep()
+    assert rig.simulated.asleep()
     rig.advance(36 * S)
     assert stages(rig) == [-1, 0]  # the other hangs on the other feed and heeds no fuse
     assert rig.network.feed_a(1) == pytest.approx(0.9)
-    assert not rig.body.asleep()
+    assert not rig.simulated.asleep()
     rig.advance(60 * S)
     assert rig.network.feed_a(1) == pytest.approx(0.2)
     rig.advance(96 * S)
-    assert rig.body.asleep()
+    assert rig.simulated.asleep()
 
 
 def test_a_module_between_two_pulled_fuses_wakes_with_the_last() -> None:
@@ -99,7 +99,7 @@ def test_a_door_does_not_wake_what_has_no_power() -> None:
     rig.advance(13 * S)
     assert stages(rig) == [0, -1]
     rig.advance(40 * S)  # only the other has a way to sleep
-    assert rig.body.asleep()
+    assert rig.simulated.asleep()
 
 
 def test_a_main_fuse_warms_as_any_fuse_does() -> None:

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import event, given, settings
 from hypothesis import strategies as st
 from nightdraw.bench.rig import Rig
-from nightdraw.vehicle.body import SLOW_TICKS
 from nightdraw.vehicle.model import Module, Sensor, Stage, Vehicle
 from nightdraw.vehicle.script import EMPTY, Event, Script
+from nightdraw.vehicle.simulated import SLOW_TICKS
 
 from tests.vehicle.circuits import BATTERY, S, vehicle
 
@@ -166,7 +166,7 @@ def test_it_comes_on_again_once_the_engine_has_run() -> None:
     assert heard.ticks("lets on again radio") == [65 * S + 8000]
     assert heard.rig.network.branches[0].current_a == pytest.approx(0.6)
     heard.rig.advance(1700 * S)
-    assert heard.rig.body.charge_pct > 50
+    assert heard.rig.simulated.charge_pct > 50
     assert heard.rig.network.branches[0].current_a == pytest.approx(0.4)  # charged meanwhile: not shed again
 
 
@@ -183,5 +183,5 @@ def test_a_charger_alone_lets_nothing_on() -> None:
     made = replace(made, charger=vehicle().charger)
     heard = Heard(made, Script("s", False, (Event(65 * S, "charger", "on"),)))
     heard.rig.advance(400 * S)
-    assert heard.rig.body.charge_pct > 51
+    assert heard.rig.simulated.charge_pct > 51
     assert heard.rig.network.branches[0].current_a == 0

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nightdraw.bench.rig import Rig
-from nightdraw.vehicle.body import SLOW_TICKS
 from nightdraw.vehicle.model import Feed, Fuse, Lamp, Main, Module, Stage, Twitch, Vehicle
 from nightdraw.vehicle.network import NOTED_V, WARM_S
 from nightdraw.vehicle.script import EMPTY, Event, Script
+from nightdraw.vehicle.simulated import SLOW_TICKS
 from scipy.integrate import solve_ivp
 
 from tests.vehicle.circuits import BATTERY, S, vehicle

@@ -38,7 +38,7 @@ class Control:
 
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
-        self._vehicle = rig.body.vehicle
+        self._vehicle = rig.simulated.vehicle
 
     def answer(self, line: str) -> dict[str, Any]:
         """Do what a line says; the vehicle's state, or why not."""
@@ -50,22 +50,22 @@ class Control:
 
     def state(self) -> dict[str, Any]:
         """The vehicle as it is now."""
-        rig, body, network = self._rig, self._rig.body, self._rig.network
+        rig, simulated, network = self._rig, self._rig.simulated, self._rig.network
         rig.settle()
         return {
             "t_s": rig.tick / TICKS_PER_S,
-            "asleep": body.asleep(),
-            "engine": body.engine,
+            "asleep": simulated.asleep(),
+            "engine": simulated.engine,
             "charger": network.on[0],
-            "door_open": body.door_open,
-            "latch_open": body.cabin.seen_open,
-            "ignition": body.cabin.position,
-            "key_near": KEY in body.cabin.conditions,
-            "defects": body.defects.present(),
+            "door_open": simulated.door_open,
+            "latch_open": simulated.cabin.seen_open,
+            "ignition": simulated.cabin.position,
+            "key_near": KEY in simulated.cabin.conditions,
+            "defects": simulated.defects.present(),
             "pulled": [name for name, fused_path in network.fused_paths.items() if fused_path.pulled],
             "battery_v": round(network.bus_v, 4),
             "battery_ma": round(1000 * network.battery_a, 3),
-            "charge_pct": round(body.charge_pct, 4),
+            "charge_pct": round(simulated.charge_pct, 4),
             "boxes": [
                 {"splice": world.splice, "state": None if world.box is None else world.box.state}
                 for world in rig.worlds
@@ -84,7 +84,7 @@ class Control:
         if action == WAIT:
             self._rig.pass_ticks(_ticks(rest, MOST_WAIT))
             return
-        self._rig.body.happen(self._event(action, rest))
+        self._rig.simulated.happen(self._event(action, rest))
         self._rig.settle()
 
     def _event(self, action: str, word: str) -> script.Event:
@@ -100,7 +100,7 @@ class Control:
             self._refuse_name(action, word)
         elif word not in words:
             raise RefusedError(f"{action} must be one of {', '.join(words)}, not {units.shown(word)}")
-        refusal = self._rig.body.refuses(script.Event(0, action, word))
+        refusal = self._rig.simulated.refuses(script.Event(0, action, word))
         if refusal is not None:
             raise RefusedError(refusal)
         return script.Event(0, action, word)

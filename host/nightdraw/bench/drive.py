@@ -132,10 +132,10 @@ def drive(
     stands = run.ends(say)
     splices = [box.splice for box in boxes]
     journals = [] if wanted.out is None else boxlog.beside_all(wanted.out, splices)
-    body, starter = run.rig.body, vehicle.starter
-    starts = battery.starts(vehicle.battery, body.charge_pct, 0.0 if starter is None else starter.draw_a)
+    simulated, starter = run.rig.simulated, vehicle.starter
+    starts = battery.starts(vehicle.battery, simulated.charge_pct, 0.0 if starter is None else starter.draw_a)
     ran_s = wanted.ticks / TICKS_PER_S
-    return Driven(wanted.out, tuple(journals), wanted.samples, ran_s, stands, body.charge_pct, starts)
+    return Driven(wanted.out, tuple(journals), wanted.samples, ran_s, stands, simulated.charge_pct, starts)
 
 
 class VehicleRecording:

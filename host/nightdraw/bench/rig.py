@@ -18,9 +18,9 @@ from nightdraw.bench.plant import ADC_STEP_MV, MONITOR_STEP_UA, NS_PER_S, Plant,
 from nightdraw.bench.setup import Bench
 from nightdraw.bench.world import SETTLED_TICKS, World
 from nightdraw.vehicle import model, script
-from nightdraw.vehicle.body import Body, Say
 from nightdraw.vehicle.modules import RESET_TICKS, SOON_TICKS
 from nightdraw.vehicle.network import Network
+from nightdraw.vehicle.simulated import Say, SimulatedVehicle
 
 if TYPE_CHECKING:
     import numpy as np
@@ -213,8 +213,8 @@ class Rig:
     ) -> None:
         self.tick = 0
         self.watch: Callable[[], None] | None = None
-        self.body = Body(vehicle, plan, lambda: self.tick, zero, seed, meter_ohms, say)
-        network = self.network = self.body.network
+        self.simulated = SimulatedVehicle(vehicle, plan, lambda: self.tick, zero, seed, meter_ohms, say)
+        network = self.network = self.simulated.network
         self.worlds: list[BoxWorld] = []
         kinds = vehicle.channels()
         feeds = [feed.name for feed in vehicle.feeds]
@@ -234,7 +234,7 @@ class Rig:
 
     def advance(self, stop: int, through: bool = True) -> None:
         """Let time pass to tick `stop`; what is due at it happens, unless not `through`."""
-        agenda, worlds = self.body.agenda, self.worlds
+        agenda, worlds = self.simulated.agenda, self.worlds
         wakes = [world.wake() for world in worlds]
         planned = agenda.next()  # boxes plan nothing: only what runs, or a solution, can change it
         while True:
@@ -267,9 +267,9 @@ class Rig:
 
     def settle(self) -> None:
         """Solve the circuit as it is now, let the boxes feel it, and note the channels."""
-        network, body = self.network, self.body
+        network, simulated = self.network, self.simulated
         network.solve()
-        undervoltage = body.undervoltage
+        undervoltage = simulated.undervoltage
         if (network.bus_v < undervoltage.alarm_v or undervoltage.dead) and undervoltage.check():
             self.settle()  # a module stopped
             return

@@ -38,7 +38,7 @@ class Form:
         """The JSON Schema of it."""
         raise NotImplementedError
 
-    def said(self) -> str:
+    def describe(self) -> str:
         """What may stand there, for a manual."""
         raise NotImplementedError
 
@@ -84,7 +84,7 @@ class Text(Form):
         most = {} if self.most is None else {"maxLength": self.most}
         return {"type": list(ANY_TEXT), "minLength": 1} | most
 
-    def said(self) -> str:
+    def describe(self) -> str:
         return self.shape if self.most is None else f"{self.shape}, at most {self.most} characters"
 
 
@@ -123,7 +123,7 @@ class Quantity(Form):
         name = words[0] + "".join(word.capitalize() for word in words[1:]) + ("OrBelow" if below else "")
         return name, f"{'[+-]?' if below else chr(92) + '+?'}{NUMBER} ?({'|'.join(known)})"
 
-    def said(self) -> str:
+    def describe(self) -> str:
         return self.dimension + (f", {self.bounds[0]} .. {self.bounds[1]}" if self.bounds else "")
 
     def written(self, value: Any) -> str:
@@ -143,8 +143,8 @@ class Span(Quantity):
         defs[name] = {"type": "string", "pattern": f"^ *{one}{more}$"}
         return {"$ref": f"#/$defs/{name}"}
 
-    def said(self) -> str:
-        return super().said() + ("; a range LOW .. HIGH" if self.only else "; or a range LOW .. HIGH")
+    def describe(self) -> str:
+        return super().describe() + ("; a range LOW .. HIGH" if self.only else "; or a range LOW .. HIGH")
 
 
 @dataclass(frozen=True)
@@ -169,7 +169,7 @@ class Choice(Form):
         truths = [True, False] if {"yes", "no"} <= set(self.names) else []
         return {"enum": [*self.names, *numbers, *truths]}
 
-    def said(self) -> str:
+    def describe(self) -> str:
         return ", ".join(f"`{name}`" for name in self.names)
 
     def written(self, value: Any) -> str:
@@ -196,7 +196,7 @@ class Whole(Form):
             "pattern": f"^[0-9]{{1,{MOST_DIGITS}}}$",
         }
 
-    def said(self) -> str:
+    def describe(self) -> str:
         return f"{self.low} .. {self.high}"
 
 
@@ -222,8 +222,8 @@ class Either(Form):
     def schema(self, defs: Defs) -> dict[str, Any]:
         return {"anyOf": [Choice(tuple(self.words)).schema(defs), self.form.schema(defs)]}
 
-    def said(self) -> str:
-        return f"{Choice(tuple(self.words)).said()}; or {self.form.said()}"
+    def describe(self) -> str:
+        return f"{Choice(tuple(self.words)).describe()}; or {self.form.describe()}"
 
 
 @dataclass(frozen=True)
@@ -241,8 +241,8 @@ class ByKey(Form):
     def schema(self, defs: Defs) -> dict[str, Any]:
         return {"anyOf": [form.schema(defs) for form in self.forms.values()]}
 
-    def said(self) -> str:
-        return "; ".join(f"with {self.key} {name}: {form.said()}" for name, form in self.forms.items())
+    def describe(self) -> str:
+        return "; ".join(f"with {self.key} {name}: {form.describe()}" for name, form in self.forms.items())
 
 
 @dataclass(frozen=True)
@@ -283,9 +283,9 @@ class Listed(Form):
         found |= {} if self.high is None else {"maxItems": self.high}
         return {"anyOf": [self.of.schema(defs), found]} if self.alone else found
 
-    def said(self) -> str:
+    def describe(self) -> str:
         many = f"a list of {self.how_many()}" if self.low or self.high else f"a list of {self.many}"
-        return many if hasattr(self.of, "fields") else f"{many}: {self.of.said()}"
+        return many if hasattr(self.of, "fields") else f"{many}: {self.of.describe()}"
 
     def written(self, value: Any) -> Any:
         return [self.of.written(one) for one in value]
@@ -304,8 +304,8 @@ class Placed(Form):
     def schema(self, defs: Defs) -> dict[str, Any]:
         return self.of.schema(defs)
 
-    def said(self) -> str:
-        return self.of.said()
+    def describe(self) -> str:
+        return self.of.describe()
 
 
 # `yes` and `no` as a truth.

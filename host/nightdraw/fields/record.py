@@ -234,7 +234,7 @@ class Record(Form):
             **({"allOf": rules} if rules else {}),
         }
 
-    def said(self) -> str:
+    def describe(self) -> str:
         return "a mapping"
 
     def written(self, value: Any) -> dict[str, Any]:
@@ -249,7 +249,7 @@ class Record(Form):
 
 def described(field: Field, defs: Defs) -> dict[str, Any]:
     """A field's schema with its meaning, its bounds and its default for whoever points at it."""
-    said = field.form.said()
+    said = field.form.describe()
     bounds = f" {said[0].upper()}{said[1:]}." if getattr(field.form, "bounds", None) else ""
     unless = f" Unless given: {field.otherwise}." if field.otherwise else ""
     found = {**field.form.schema(defs), "description": f"{field.meaning}{bounds}{unless}".strip()}

@@ -75,7 +75,7 @@ class Off(Form):
     def schema(self, defs: Defs) -> dict[str, Any]:
         return {"anyOf": [PERCENT.schema(defs), Quantity(self.dimension).schema(defs)]}
 
-    def said(self) -> str:
+    def describe(self) -> str:
         return f"percent or {self.dimension}"
 
 
@@ -98,7 +98,7 @@ class Times(Form):
         several = {"type": "string", "pattern": f"^{pattern}(,{pattern})*$"}
         return {"anyOf": [several, {"type": "array", "items": {"anyOf": [one, several]}}]}
 
-    def said(self) -> str:
+    def describe(self) -> str:
         return f"at most {MOST_HINTS} times, in a list or between commas"
 
 

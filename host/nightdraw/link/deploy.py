@@ -168,7 +168,7 @@ def _finish_earlier(prompt: Prompt) -> None:
     try:
         prompt.run("finish()", FINISH_S)
     except PromptError as error:
-        if not error.said:
+        if not error.printed:
             raise
         prompt.run(f"_forget({LIST + NEW!r})")  # it can't be finished; all of it is replaced now
 

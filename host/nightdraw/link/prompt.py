@@ -29,11 +29,11 @@ Progress = Callable[[int], None]  # bytes written so far
 
 
 class PromptError(LinkError):
-    """The board said no, or said nothing; `said` is what it printed as an error."""
+    """The board said no, or said nothing; `printed` is what it printed as an error."""
 
-    def __init__(self, finding: Finding, said: str = "") -> None:
+    def __init__(self, finding: Finding, printed: str = "") -> None:
         super().__init__(finding)
-        self.said = said
+        self.printed = printed
 
 
 class _Limited:

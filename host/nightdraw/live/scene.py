@@ -86,12 +86,12 @@ def snapshot(live: LiveVehicle) -> dict[str, Any]:
         "clock": clock(live.now_s),
         "speed": live.speed,
         "waits": None if live.wait is None else round((live.wait.until - rig.tick) / 10_000, 1),
-        "door": rig.body.door_open,
-        "latch": rig.body.cabin.latch_open,
+        "door": rig.simulated.door_open,
+        "latch": rig.simulated.cabin.latch_open,
         "locked": live.locked,
-        "ignition": rig.body.cabin.position,
-        "key": model.KEY in rig.body.cabin.conditions,
-        "engine": rig.body.engine,
+        "ignition": rig.simulated.cabin.position,
+        "key": model.KEY in rig.simulated.cabin.conditions,
+        "engine": rig.simulated.engine,
         "charger": network.on[0],
         "lamps": len(live.lamps()),
         "volts": round(network.bus_v, 2),
@@ -102,11 +102,11 @@ def snapshot(live: LiveVehicle) -> dict[str, Any]:
         "zeroed": sorted(live.zeroed),
         "shown": {name: _display(display) for name, display in live.displays.items()},
         "recorder": _recorder(live),
-        "said": list(live.said)[-30:],
+        "messages": list(live.messages)[-30:],
         "answered": live.answer,
     }
     if not live.case.secret:
-        told["asleep"] = rig.body.asleep()
+        told["asleep"] = rig.simulated.asleep()
         told["boxes"] = [
             {"splice": world.splice, "state": None if world.box is None else world.box.state}
             for world in rig.worlds

@@ -1,7 +1,7 @@
 """One student's vehicle: the bench's rig, the instruments on it, and what a move does to both.
 
 Time passes in slices, after each of which every instrument takes the truth of that slice. Whatever is asked
-is done at once or refused with a sentence; what it led to is told in `said`.
+is done at once or refused with a sentence; what it led to is told in `messages`.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ BLOWS_TICKS = 50  # a quick fuse far beyond its rating: milliseconds (common pra
 DEAD_V = 1.0  # with less there is nothing that a key could turn
 UNPLUGGED_TICKS = 5 * TICKS_PER_S  # a cable is off for so long where nobody bridges it
 KEPT_TICKS = 60 * TICKS_PER_S  # of a truth that no instrument asks for
-MOST_SAID, MOST_LOG = 100, 5000
+MOST_MESSAGES, MOST_LOG = 100, 5000
 CHANGE_MA, CHANGE_MV, CHANGE_SHARE = 15.0, 0.15, 0.05  # what is seen as a change of a reading
 SPEEDS = (1.0, 600.0)
 CLOCK_S = 21 * 3600  # what the clock says at zero: in the evening
@@ -74,7 +74,7 @@ class LiveVehicle:
 
     def __init__(self, case: Case, words: Words, speed: float = 1.0) -> None:
         self.case, self.words = case, words
-        self.said: deque[tuple[float, str]] = deque(maxlen=MOST_SAID)
+        self.messages: deque[tuple[float, str]] = deque(maxlen=MOST_MESSAGES)
         self.log: deque[dict[str, Any]] = deque(maxlen=MOST_LOG)
         self.channels = drive.chosen(case.vehicle, (model.ALL,))
         wanted = drive.Drive(1, self.channels, seed=case.seed, fronts=drive.ideal)
@@ -202,7 +202,7 @@ class LiveVehicle:
         self._tell(self.words(key, **told))
 
     def _tell(self, text: str) -> None:
-        self.said.append((round(self.now_s, 1), text))
+        self.messages.append((round(self.now_s, 1), text))
         self.changes += 1
 
     def _watch(self) -> None:
@@ -211,7 +211,7 @@ class LiveVehicle:
             return
         if abs(self.rig.network.battery_a) > tools.blows_a(self.scale):
             self._blowing = True
-            self.rig.body.agenda.add(self.rig.tick + BLOWS_TICKS, self._blow)
+            self.rig.simulated.agenda.add(self.rig.tick + BLOWS_TICKS, self._blow)
 
     def _blow(self) -> None:
         self._blowing = False
@@ -222,7 +222,7 @@ class LiveVehicle:
             self._cable(OPEN_OHMS)
             key = "say.meter_cranked" if network.starter_a else "say.meter_blown"
             if network.starter_a:
-                self.rig.body.stall()
+                self.rig.simulated.stall()
             self.say(key, most=f"{self.scale.most_a:g} A")
 
     def _cable(self, ohms: float) -> None:
@@ -234,7 +234,7 @@ class LiveVehicle:
     def _shown(self) -> dict[str, Any]:
         """What a person sees: the displays, the lamps, what was told, the recorder's triggers."""
         found: dict[str, Any] = {name: display.shown for name, display in self.displays.items()}
-        found["lamps"], found["said"] = self.lamps(), self.changes
+        found["lamps"], found["messages"] = self.lamps(), self.changes
         found["triggers"] = len(self.recording.triggers) if self.recording else 0
         return found
 
@@ -244,7 +244,7 @@ class LiveVehicle:
 
     def lamps(self) -> list[str]:
         """The lamps that are lit: one sees them."""
-        drawn = self.rig.body.drawn()
+        drawn = self.rig.simulated.drawn()
         return [name for (name, _), amps in drawn.items() if name.startswith("lamp ") and amps > 0]
 
     # ---- moves
@@ -252,9 +252,9 @@ class LiveVehicle:
     def happen(self, action: str, word: str) -> None:
         """Do what a script's action says; raises RefusedError."""
         self._take()
-        if action == script.DOOR and (word == "opens") == self.rig.body.door_open:
+        if action == script.DOOR and (word == "opens") == self.rig.simulated.door_open:
             raise RefusedError(self.words("no.door"))
-        if action == script.ENGINE and self.rig.body.engine:
+        if action == script.ENGINE and self.rig.simulated.engine:
             raise RefusedError(self.words("no.engine"))
         if action == script.ENGINE and self.rig.network.bus_v < DEAD_V:
             raise RefusedError(self.words("no.power"))
@@ -279,7 +279,7 @@ class LiveVehicle:
         if self.meter_blown or (fresh and not bridged):
             self._cable(OPEN_OHMS)
             self.say("say.meter_dead" if self.meter_blown else "say.unplugged")
-            self.rig.body.agenda.add(self.rig.tick + UNPLUGGED_TICKS, self._plug)
+            self.rig.simulated.agenda.add(self.rig.tick + UNPLUGGED_TICKS, self._plug)
         else:
             self._cable(scale.ohms)
         self.rig.settle()
@@ -326,7 +326,7 @@ class LiveVehicle:
         if across and recorder.inputs == SINGLE_ENDED:
             fuse = across[0].channel
             if not self.rig.network.fused_paths[fuse].pulled:
-                self.rig.body.happen(script.Event(0, script.PULL, fuse))
+                self.rig.simulated.happen(script.Event(0, script.PULL, fuse))
                 self.rig.settle()
                 self.blown.add(fuse)
             self.burnt, self.inputs = True, ()

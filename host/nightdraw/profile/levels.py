@@ -38,7 +38,7 @@ class LevelPairs(Form):
         item = {"type": "array", "prefixItems": pair, "items": False, "minItems": len(pair)}
         return {"type": "array", "minItems": 1, "items": item}
 
-    def said(self) -> str:
+    def describe(self) -> str:
         return f"a list of [CURRENT, DURATION], 0 A .. {LARGEST} and 1 ms .. {LONGEST}"
 
 

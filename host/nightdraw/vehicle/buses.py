@@ -26,8 +26,8 @@ PASS_TICKS = 500  # until a gateway that was woken speaks on its other buses: 50
 class BusState:
     """One bus. Its members are those modules that are on it, a master among them."""
 
-    def __init__(self, said: Bus, agenda: Agenda, now: Callable[[], int]) -> None:
-        self.said = said
+    def __init__(self, spec: Bus, agenda: Agenda, now: Callable[[], int]) -> None:
+        self.spec = spec
         self.awake = False
         self.members: list[ModuleState] = []
         self.master: ModuleState | None = None
@@ -66,7 +66,7 @@ class BusState:
                 self._sleep(self._turn)  # by the master's frame
             else:
                 turn = self._turn
-                self._agenda.add(self._now() + self.said.idle_ticks, lambda: self._sleep(turn))
+                self._agenda.add(self._now() + self.spec.idle_ticks, lambda: self._sleep(turn))
 
     def _needed(self) -> bool:
         if self.master is not None:
@@ -103,10 +103,10 @@ def connect(
     """Put the modules on the vehicle's buses."""
     buses = {bus.name: BusState(bus, agenda, now) for bus in vehicle.buses}
     for module in modules:
-        module.buses = [buses[name] for name in module.said.buses]
+        module.buses = [buses[name] for name in module.spec.buses]
         for bus in module.buses:
             bus.members.append(module)
-            if bus.said.master == module.said.name:
+            if bus.spec.master == module.spec.name:
                 bus.master = module
 
     def look() -> None:

@@ -74,15 +74,15 @@ class Cabin:
         self.conditions = self.conditions - before | POSITIONS[position]
         return frozenset(before ^ POSITIONS[position])
 
-    def stays(self, said: Module) -> bool:
+    def stays(self, spec: Module) -> bool:
         """Whether a woken module goes no further than its first stage: the engine runs, or the ignition is
         at what wakes it."""
         switched = self.conditions & POSITIONS["on"]
-        return self.engine or not said.wakes_by.isdisjoint(switched)
+        return self.engine or not spec.wakes_by.isdisjoint(switched)
 
-    def holds(self, said: Module) -> bool:
+    def holds(self, spec: Module) -> bool:
         """Whether something keeps a module from being ready to sleep."""
-        return not self.conditions.isdisjoint(said.holds)
+        return not self.conditions.isdisjoint(spec.holds)
 
     def _look(self) -> bool:
         before = self.seen_open

@@ -15,7 +15,7 @@ from nightdraw.vehicle.loads import Contact, Loads
 from nightdraw.vehicle.model import Calls, Defect, Vehicle
 from nightdraw.vehicle.modules import Caller, ModuleState
 from nightdraw.vehicle.network import Network
-from nightdraw.vehicle.sensor import Watch
+from nightdraw.vehicle.sensor import SensorState
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,7 @@ class Parts:
     modules: Sequence[ModuleState]
     contacts: Sequence[Contact]
     cabin: Cabin
-    watch: Watch | None
+    sensor: SensorState | None
 
 
 class Defects:
@@ -36,9 +36,9 @@ class Defects:
     def __init__(
         self, vehicle: Vehicle, parts: Parts, seed: int, agenda: Agenda, now: Callable[[], int]
     ) -> None:
-        self._said = {defect.name: defect for defect in vehicle.defects}
+        self._specs = {defect.name: defect for defect in vehicle.defects}
         self._parts = parts
-        self._modules = {module.said.name: module for module in parts.modules}
+        self._modules = {module.spec.name: module for module in parts.modules}
         self._contacts = {contact.name: contact for contact in parts.contacts}
         self._sensor = vehicle.sensor
         self._present: set[str] = set()
@@ -55,13 +55,13 @@ class Defects:
 
     def begin(self) -> None:
         """Those that are there from the start: long parked, a module that never sleeps hasn't slept."""
-        for defect in self._said.values():
+        for defect in self._specs.values():
             if defect.on:
                 self.switch(defect.name, True)
                 if defect.kind == model.NO_SLEEP:
                     self._module(defect).stay_in_last_stage()
         for module in self._modules.values():
-            if self._parts.cabin.holds(module.said) and module.said.gives_up_ticks is None:
+            if self._parts.cabin.holds(module.spec) and module.spec.gives_up_ticks is None:
                 module.stay_in_last_stage()  # by a latch that reads open
 
     def present(self) -> list[str]:
@@ -70,12 +70,12 @@ class Defects:
 
     def leaks(self) -> dict[tuple[str, str], float]:
         """The siemens of the leaks that are there now, by name and fuse."""
-        found = [self._said[name] for name in self.present()]
+        found = [self._specs[name] for name in self.present()]
         return {(defect.name, defect.fuse): defect.siemens for defect in found if defect.fuse is not None}
 
     def switch(self, name: str, on: bool) -> bool:
         """Let a defect come about or be mended; True where the modules now see a door open or close."""
-        defect = self._said[name]
+        defect = self._specs[name]
         (self._present.add if on else self._present.discard)(name)
         if defect.kind == model.LATCH_OPEN:
             return self._parts.cabin.stick_latch(on)
@@ -113,16 +113,16 @@ class Defects:
         if defect.fuse is not None:
             self._parts.loads[defect.fuse].conduct(self._slots[defect.name], defect.siemens if on else 0.0)
             return
-        there = [self._said[name] for name in self.present() if self._said[name].fuse is None]
+        there = [self._specs[name] for name in self.present() if self._specs[name].fuse is None]
         network.posts_s = sum(one.siemens for one in there if one.kind == model.CORROSION)
         network.leak_s = sum(one.siemens for one in there if one.kind == model.DIODE)
         network.touch()
 
     def _shed_early(self, defect: Defect, on: bool) -> None:
-        watch, sensor = self._parts.watch, self._sensor
-        assert watch is not None  # the reader refused a vehicle
-        assert sensor is not None  # without one
-        watch.sheds_below_pct = defect.below_pct if on else sensor.sheds_below_pct
+        sensor, spec = self._parts.sensor, self._sensor
+        assert sensor is not None  # the reader refused a vehicle
+        assert spec is not None  # without one
+        sensor.sheds_below_pct = defect.below_pct if on else spec.sheds_below_pct
 
     _ACTIONS = {  # noqa: RUF012 (a table that nobody changes)
         model.NO_SLEEP: _never_ready, model.WAKES_ITSELF: _call, model.STUCK_CONTACT: _stick,

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from boxcore.program import TICKS_PER_S
 
 from nightdraw.vehicle import script, standing
-from nightdraw.vehicle.body import Body
 from nightdraw.vehicle.model import Vehicle
+from nightdraw.vehicle.simulated import SimulatedVehicle
 
 CHARGER, ENGINE = "support charger", "engine"  # their changes reach the battery's cable, not a fuse
 
@@ -50,19 +50,19 @@ def changes(vehicle: Vehicle, plan: script.Script, ticks: int) -> Iterator[Chang
     they are switched; how what they give tapers afterwards isn't.
     """
     tick = 0
-    body = Body(standing.certain(vehicle), plan, lambda: tick)
-    network = body.network
+    simulated = SimulatedVehicle(standing.certain(vehicle), plan, lambda: tick)
+    network = simulated.network
     network.solve()
-    before = body.drawn()
-    while body.agenda.next() < ticks:
-        tick = max(tick, body.agenda.next())
+    before = simulated.drawn()
+    while simulated.agenda.next() < ticks:
+        tick = max(tick, simulated.agenda.next())
         gave = list(network.source_a)
         on = list(network.on)
-        body.agenda.run(tick)
+        simulated.agenda.run(tick)
         network.solve()
-        while body.undervoltage.check():
+        while simulated.undervoltage.check():
             network.solve()
-        after = body.drawn()
+        after = simulated.drawn()
         at_s = tick / TICKS_PER_S
         for load, amps in after.items():
             if amps != before[load]:
@@ -75,7 +75,7 @@ def changes(vehicle: Vehicle, plan: script.Script, ticks: int) -> Iterator[Chang
 
 def drawn_at_zero(vehicle: Vehicle, plan: script.Script) -> dict[tuple[str, str], float]:
     """What each module and lamp draws when the script begins (amperes), by its name and its fuse."""
-    return Body(standing.certain(vehicle), plan, lambda: 0).drawn()
+    return SimulatedVehicle(standing.certain(vehicle), plan, lambda: 0).drawn()
 
 
 def again(vehicle: Vehicle) -> list[Again]:

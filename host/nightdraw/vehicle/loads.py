@@ -1,6 +1,6 @@
 """What draws current in a vehicle by itself: lamps, twitches, and what sums loads up; each on a branch.
 
-They change their branch's loads and plan what comes next. What wakes or lights them is the body's to say.
+They change their branch's loads and plan what comes next. The simulated vehicle says when they wake.
 """
 
 from __future__ import annotations
@@ -52,8 +52,8 @@ class Loads:
 class LampState:
     """A lamp: lit for its time, or until it is let go, but never longer than its saver allows."""
 
-    def __init__(self, said: Lamp, loads: Loads, agenda: Agenda) -> None:
-        self.said = said
+    def __init__(self, spec: Lamp, loads: Loads, agenda: Agenda) -> None:
+        self.spec = spec
         self._loads = loads
         self._slot = loads.slot()
         self._agenda = agenda
@@ -64,19 +64,19 @@ class LampState:
     @property
     def conducts(self) -> float:
         """Its siemens now: none where it is dark or a fuse is out."""
-        return self.said.siemens if self._lit and self._loads.powered() else 0.0
+        return self.spec.siemens if self._lit and self._loads.powered() else 0.0
 
     def light(self, now: int, stays: bool) -> None:
         """Light it; stays: until let go (a door is open), else for its time."""
-        self._saver = now + self.said.saver_ticks
+        self._saver = now + self.spec.saver_ticks
         self._lit = True
-        self._loads.conduct(self._slot, self.said.siemens)
-        self._stay(self._saver if stays else now + self.said.ticks)
+        self._loads.conduct(self._slot, self.spec.siemens)
+        self._stay(self._saver if stays else now + self.spec.ticks)
 
     def let_go(self, now: int) -> None:
         """The door is closed: its time begins, unless the saver has darkened it."""
         if self._lit:
-            self._stay(now + self.said.ticks)
+            self._stay(now + self.spec.ticks)
 
     def darken(self) -> None:
         """Put it out at once."""
@@ -110,9 +110,9 @@ class Contact:
 class JointState(Contact):
     """What joins a second battery with the first."""
 
-    def __init__(self, said: Second, network: Network) -> None:
-        super().__init__(said.relay)
-        self._when = said.joined
+    def __init__(self, spec: Second, network: Network) -> None:
+        super().__init__(spec.relay)
+        self._when = spec.joined
         self._network = network
 
     def follow(self) -> None:
@@ -128,9 +128,9 @@ class JointState(Contact):
 class RelayState(Contact):
     """A relay with the load behind it. by_awake(): whether the module that holds it is awake."""
 
-    def __init__(self, said: Relay, loads: Loads, cabin: Cabin, by_awake: Callable[[], bool]) -> None:
-        super().__init__(said.name)
-        self.said = said
+    def __init__(self, spec: Relay, loads: Loads, cabin: Cabin, by_awake: Callable[[], bool]) -> None:
+        super().__init__(spec.name)
+        self.spec = spec
         self._loads = loads
         self._slot = loads.slot()
         self._cabin = cabin
@@ -139,13 +139,13 @@ class RelayState(Contact):
     @property
     def conducts(self) -> float:
         """The siemens of what is behind it now."""
-        return self.said.siemens if self._closed() and self._loads.powered() else 0.0
+        return self.spec.siemens if self._closed() and self._loads.powered() else 0.0
 
     def follow(self) -> None:
-        self._loads.conduct(self._slot, self.said.siemens if self._closed() else 0.0)
+        self._loads.conduct(self._slot, self.spec.siemens if self._closed() else 0.0)
 
     def _wanted(self) -> bool:
-        closed = self.said.closed
+        closed = self.spec.closed
         switched = not self._cabin.conditions.isdisjoint(closed) or (self._cabin.engine and ENGINE in closed)
         return switched or self._by_awake()
 
@@ -153,17 +153,17 @@ class RelayState(Contact):
 class TwitchState:
     """A twitch that comes again and again; asleep(): whether the vehicle sleeps."""
 
-    def __init__(self, said: Twitch, loads: Loads, seed: int, agenda: Agenda, now: Callable[[], int]) -> None:
-        self._said = said
+    def __init__(self, spec: Twitch, loads: Loads, seed: int, agenda: Agenda, now: Callable[[], int]) -> None:
+        self._spec = spec
         self._loads = loads
         self._slot = loads.slot()
-        self._source = random.Random(f"nightdraw twitch {seed} {said.name}")
+        self._source = random.Random(f"nightdraw twitch {seed} {spec.name}")
         self._agenda = agenda
         self._now = now
 
     def plan(self, zero: int, asleep: Callable[[], bool]) -> None:
         """Plan the first one: time zero is no special instant for it."""
-        low, high = self._said.every_ticks
+        low, high = self._spec.every_ticks
         while True:  # an instant meets a long interval more often than a short one
             interval = self._source.randint(low, high)
             if self._source.randint(1, high) <= interval:
@@ -172,11 +172,11 @@ class TwitchState:
 
     def _begin(self, asleep: Callable[[], bool]) -> None:
         """One twitch, and the next is planned."""
-        said, at = self._said, self._now()
-        self._agenda.add(at + self._source.randint(*said.every_ticks), lambda: self._begin(asleep))
-        if not said.asleep_only or asleep():
-            self._loads.draw(self._slot, said.draw_a)
-            self._agenda.add(at + said.on_ticks, self._end)
+        spec, at = self._spec, self._now()
+        self._agenda.add(at + self._source.randint(*spec.every_ticks), lambda: self._begin(asleep))
+        if not spec.asleep_only or asleep():
+            self._loads.draw(self._slot, spec.draw_a)
+            self._agenda.add(at + spec.on_ticks, self._end)
 
     def _end(self) -> None:
         self._loads.draw(self._slot, 0.0)

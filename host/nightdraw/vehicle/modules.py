@@ -1,7 +1,7 @@
 """Control modules on their way to sleep, and those that wake by themselves.
 
 A module that is woken has work to do: its stages, and what holds it awake beyond. Then it is ready to sleep,
-and sleeps where no bus keeps it. What wakes it is the body's to say, what its buses do theirs.
+and sleeps where no bus keeps it. The simulated vehicle says what wakes it, its buses what they do.
 """
 
 from __future__ import annotations
@@ -34,9 +34,9 @@ class ModuleState:
     """
 
     def __init__(
-        self, said: Module, loads: Loads, agenda: Agenda, now: Callable[[], int], cabin: Cabin
+        self, spec: Module, loads: Loads, agenda: Agenda, now: Callable[[], int], cabin: Cabin
     ) -> None:
-        self.said = said
+        self.spec = spec
         self.loads = loads
         self.stage = ASLEEP
         self.live = True
@@ -53,7 +53,7 @@ class ModuleState:
         self._turn = 0  # counts wakes: a stage that an earlier wake planned is void
         self._agenda = agenda
         self._now = now
-        loads.draw(self._slot, said.asleep_a)
+        loads.draw(self._slot, spec.asleep_a)
 
     @property
     def draws_a(self) -> float:
@@ -61,8 +61,8 @@ class ModuleState:
         if not self.live:
             return 0.0
         if self.stage == WAITING:
-            return self.said.waits_a
-        return self.said.asleep_a if self.stage == ASLEEP else self.said.stages[self.stage].draw_a
+            return self.spec.waits_a
+        return self.spec.asleep_a if self.stage == ASLEEP else self.spec.stages[self.stage].draw_a
 
     @property
     def needs(self) -> bool:
@@ -102,7 +102,7 @@ class ModuleState:
         """Begin anew with the first stage, and wake the buses that it is on."""
         if not self.live:
             return
-        if self.said.stages:
+        if self.spec.stages:
             self._turn += 1
             self._enter(AWAKE, self._turn)
         for bus in self.buses:
@@ -110,9 +110,9 @@ class ModuleState:
 
     def stay_in_last_stage(self) -> None:
         """Stand in the last stage already, as one does that has been held awake for long."""
-        if self.live and self.said.stages:
+        if self.live and self.spec.stages:
             self._turn += 1
-            self._move(len(self.said.stages) - 1)
+            self._move(len(self.spec.stages) - 1)
             self._lingers = True
             for bus in self.buses:
                 bus.wake()
@@ -135,13 +135,13 @@ class ModuleState:
             self._ready()
 
     def _held(self) -> bool:
-        return self.never_ready or self._cabin.holds(self.said)
+        return self.never_ready or self._cabin.holds(self.spec)
 
     def _enter(self, stage: int, turn: int) -> None:
         """Go into a stage, or be ready behind the last, unless it was woken anew meanwhile."""
         if turn != self._turn:
             return
-        stages = self.said.stages
+        stages = self.spec.stages
         if stage == len(stages):
             if self._held():
                 self._linger(turn)
@@ -149,13 +149,13 @@ class ModuleState:
                 self._ready()
             return
         self._move(stage)
-        if not self._cabin.stays(self.said):
+        if not self._cabin.stays(self.spec):
             self._agenda.add(self._now() + stages[stage].ticks, lambda: self._enter(stage + 1, turn))
 
     def _linger(self, turn: int) -> None:
         """Stay in the last stage for as long as something holds it, or until it gives up."""
         self._lingers = True
-        after = self.said.gives_up_ticks
+        after = self.spec.gives_up_ticks
         if after is not None and not self.never_ready:
             self._agenda.add(self._now() + after, lambda: self._ready() if turn == self._turn else None)
 
@@ -176,19 +176,19 @@ class Caller:
     """What wakes a module again and again: a schedule, or a defect (on: whether there is one)."""
 
     def __init__(
-        self, said: Calls, module: ModuleState, seed: int, agenda: Agenda, now: Callable[[], int]
+        self, spec: Calls, module: ModuleState, seed: int, agenda: Agenda, now: Callable[[], int]
     ) -> None:
-        self._said = said
+        self._spec = spec
         self._module = module
-        self._source = random.Random(f"nightdraw calls {seed} {module.said.name}")
+        self._source = random.Random(f"nightdraw calls {seed} {module.spec.name}")
         self._agenda = agenda
         self._now = now
         self._turn = 0
-        self._left = said.times
+        self._left = spec.times
 
     def begin(self, zero: int) -> None:
         """Let the first come when the schedule has it."""
-        self._plan(zero + self._said.first_ticks)
+        self._plan(zero + self._spec.first_ticks)
 
     def _plan(self, first: int) -> None:
         turn = self._turn
@@ -197,7 +197,7 @@ class Caller:
     def begin_anywhere(self) -> None:
         """Let the first come at a random instant of an interval."""
         self._turn += 1
-        self._plan(self._now() + self._source.randint(1, self._said.every_ticks[1]))
+        self._plan(self._now() + self._source.randint(1, self._spec.every_ticks[1]))
 
     def stop(self) -> None:
         """No more of it."""
@@ -205,12 +205,12 @@ class Caller:
 
     def driven(self) -> None:
         """The engine has run: as many times as ever are left."""
-        self._left = self._said.times
+        self._left = self._spec.times
 
     def _call(self, turn: int) -> None:
         if turn != self._turn:
             return
-        self._plan(self._now() + self._source.randint(*self._said.every_ticks))
-        if not self._said.times or self._left:
+        self._plan(self._now() + self._source.randint(*self._spec.every_ticks))
+        if not self._spec.times or self._left:
             self._left -= 1
             self._module.wake()

@@ -170,7 +170,7 @@ class Network(Root):
             Feed(feed.ohms, None if feed.main is None else (feed.main.type, feed.main.rating_a))
             for feed in vehicle.feeds
         ]
-        places = {said.name: feed for said, feed in zip(vehicle.feeds, self.feeds, strict=True)}
+        places = {spec.name: feed for spec, feed in zip(vehicle.feeds, self.feeds, strict=True)}
         self.branches: list[Branch] = []
         self.fuse_places = {fuse.name: k for k, fuse in enumerate(vehicle.fuses)}
         for fuse in vehicle.fuses:
@@ -181,7 +181,7 @@ class Network(Root):
             fuse.name: branch for fuse, branch in zip(vehicle.fuses, self.branches, strict=True)
         }
         mains = zip(vehicle.feeds, self.feeds, strict=True)
-        self.fused_paths.update({said.main.name: feed for said, feed in mains if said.main is not None})
+        self.fused_paths.update({spec.main.name: feed for spec, feed in mains if spec.main is not None})
         self.second_now_a = self.leak_s = 0.0
         self.clear()
         self.counted = 0
@@ -205,7 +205,7 @@ class Network(Root):
         self.changes += 1
 
     def count(self, tick: int) -> None:
-        """Count the charge that was drawn up to `tick` by what the last solution said."""
+        """Count the charge that was drawn up to `tick` by what the last solution spec."""
         if tick > self.counted:
             charge = self.battery_a * (tick - self.counted)
             if self.posts_s:  # fed from within the battery: the plates give it, or get less of what comes in

@@ -59,7 +59,7 @@ class Moment(Form):
         clock = r"^ *([0-9]{1,3}:[0-5][0-9]|[0-9]{1,5}):[0-5][0-9](\.[0-9]{1,4})? *$"
         return {"anyOf": [duration, {"type": "string", "pattern": clock}]}
 
-    def said(self) -> str:
+    def describe(self) -> str:
         return f"time, {self.bounds[0]} .. {self.bounds[1]}; or minutes:seconds, hours:minutes:seconds"
 
 

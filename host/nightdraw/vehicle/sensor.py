@@ -8,28 +8,28 @@ from __future__ import annotations
 from nightdraw.vehicle.model import Sensor
 
 
-class Watch:
+class SensorState:
     """One sensor's memory. A draw is noted once for each time that it lasts.
 
     Loads that were shed stay off until the engine has run (as workshop manuals have it: the state clears once
     the vehicle is started), however the charge comes back.
     """
 
-    def __init__(self, said: Sensor) -> None:
-        self._said = said
-        self.sheds_below_pct = said.sheds_below_pct  # a defect may set another
+    def __init__(self, spec: Sensor) -> None:
+        self._spec = spec
+        self.sheds_below_pct = spec.sheds_below_pct  # a defect may set another
         self._over_since: int | None = None
         self._noted = False
         self.sheds = False
 
     def draws(self, mean_a: float, begun: int, now: int, engine_ran: bool) -> bool:
         """Take the mean draw since `begun`; True where it has now lasted and is noted."""
-        if engine_ran or mean_a <= self._said.logs_above_a:
+        if engine_ran or mean_a <= self._spec.logs_above_a:
             self._over_since, self._noted = None, False
             return False
         if self._over_since is None:
             self._over_since = begun
-        if self._noted or now - self._over_since < self._said.logs_after_ticks:
+        if self._noted or now - self._over_since < self._spec.logs_after_ticks:
             return False
         self._noted = True
         return True

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from boxcore.program import TICKS_PER_S
 
 from nightdraw.vehicle import script
-from nightdraw.vehicle.body import Body
 from nightdraw.vehicle.model import CORROSION, DIODE, SHEDS_EARLY, WAKES_ITSELF, Bus, Calls, Module, Vehicle
+from nightdraw.vehicle.simulated import SimulatedVehicle
 
 MEAN_TICKS = 24 * 3600 * TICKS_PER_S  # modules that wake by themselves are averaged over a day
 
@@ -31,7 +31,7 @@ class Wake:
 @functools.cache
 def stands(vehicle: Vehicle) -> dict[tuple[str, str], float]:
     """What each load draws, by its name and its fuse, long parked and between what comes again."""
-    return Body(_between(vehicle), script.EMPTY, lambda: 0).drawn()
+    return SimulatedVehicle(_between(vehicle), script.EMPTY, lambda: 0).drawn()
 
 
 def stays_a(vehicle: Vehicle, fuse: str | None = None) -> float:
@@ -127,10 +127,10 @@ def _between(vehicle: Vehicle) -> Vehicle:
 @functools.cache
 def _over_a_day(vehicle: Vehicle) -> float:
     tick, charge = 0, 0.0
-    body = Body(replace(vehicle, twitches=()), script.EMPTY, lambda: tick)
+    simulated = SimulatedVehicle(replace(vehicle, twitches=()), script.EMPTY, lambda: tick)
     while tick < MEAN_TICKS:
-        until = min(body.agenda.next(), MEAN_TICKS)
-        charge += sum(body.drawn().values()) * (until - tick)
+        until = min(simulated.agenda.next(), MEAN_TICKS)
+        charge += sum(simulated.drawn().values()) * (until - tick)
         tick = until
-        body.agenda.run(tick)
+        simulated.agenda.run(tick)
     return charge / MEAN_TICKS

@@ -44,7 +44,7 @@ class Undervoltage:
         now, stopped = self._now(), False
         self.dead = False
         for module in self._modules:
-            volts, least_v = module.loads.branch.end_v, module.said.dies_below_v
+            volts, least_v = module.loads.branch.end_v, module.spec.dies_below_v
             if module.live and volts < least_v:
                 module.brown_out()
                 stopped = True
@@ -60,7 +60,7 @@ class Undervoltage:
         if not module.browned_out or module.back != planned:
             return
         self._network.solve()
-        if module.loads.branch.end_v >= module.said.dies_below_v:
+        if module.loads.branch.end_v >= module.spec.dies_below_v:
             module.restart()
         else:
             module.back = NEVER

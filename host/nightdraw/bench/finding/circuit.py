@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 from boxcore.program import TICKS_PER_S
 
 from nightdraw.vehicle import script
-from nightdraw.vehicle.body import Body
 from nightdraw.vehicle.cells import SLOW_TICKS
 from nightdraw.vehicle.model import BATTERY, Splice, Vehicle
+from nightdraw.vehicle.simulated import SimulatedVehicle
 
 CREEP_STEPS = 6  # what charges do in so many slow steps tells how fast a current creeps
 CREEP_S = CREEP_STEPS * SLOW_TICKS / TICKS_PER_S
@@ -47,8 +47,8 @@ class VehicleCircuit:
         self._vehicle = vehicle
         quiet = replace(vehicle, twitches=())  # they come on top, one at a time
         self._tick = 0
-        self._body = Body(quiet, state.plan, lambda: self._tick)
-        self._network = self._body.network
+        self._simulated = SimulatedVehicle(quiet, state.plan, lambda: self._tick)
+        self._network = self._simulated.network
         self._places = self._network.fuse_places
         self._feeds = {feed.name: k for k, feed in enumerate(vehicle.feeds)}
         self._box = [splice.ohms, idle_a, 0.0]
@@ -60,7 +60,7 @@ class VehicleCircuit:
 
     def _live(self, until: int) -> None:
         """Let the vehicle live up to then; what the box has is noted at each change."""
-        agenda = self._body.agenda
+        agenda = self._simulated.agenda
         while True:
             self._network.touch(self._branch)
             self._supplies.append((self._tick, self._network.box_v(self._places[self._fuse], self._box)))
@@ -73,7 +73,7 @@ class VehicleCircuit:
     @property
     def asleep(self) -> bool:
         """Whether no module is awake and the engine stands."""
-        return self._body.asleep()
+        return self._simulated.asleep()
 
     @property
     def engine(self) -> bool:
@@ -95,7 +95,7 @@ class VehicleCircuit:
     @property
     def charge_pct(self) -> float:
         """The battery's charge now."""
-        return self._body.charge_pct
+        return self._simulated.charge_pct
 
     def rested_ticks(self, below_v: float) -> int:
         """The longest time up to now for which the box had less than so much without a break."""
@@ -144,14 +144,14 @@ class VehicleCircuit:
         before_a = self.amps(where, box_a, meter_ohms)
         was = self._box[1], self._network.meter_ohms
         self._set(box_a, meter_ohms)
-        with self._body.cells.ahead(CREEP_STEPS):
+        with self._simulated.cells.ahead(CREEP_STEPS):
             after_a = self._read(where)
         self._set(*was)
         return abs(after_a - before_a) / CREEP_S
 
     def awake_a(self) -> float:
         """The most that any one module draws now."""
-        return self._body.largest_draw_a()
+        return self._simulated.largest_draw_a()
 
     def _set(self, box_a: float, meter_ohms: float) -> None:
         network = self._network

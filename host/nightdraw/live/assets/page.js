@@ -205,7 +205,7 @@ function recorder() {
       if (chosen && chosen.column.endsWith("_a")) trigger.level /= 1000;
     }
     ask({ do: "record", rate: Number(rate.value), trigger });
-    return screen.follow(trigger ? "trigger" : "end");
+    return screen.look({ from_s: null, for_s: Number(across.value), follow: trigger ? "trigger" : "end" });
   });
   const across = el("select", { onchange: event => screen.look({ for_s: Number(event.target.value), ...(screen.view.from_s === null ? {} : { from_s: screen.from() }) }) },
     ...[0.1, 1, 5, 20, 60, 300, 1200, 3600].map(s => el("option", { value: s }, span(s))));
@@ -270,11 +270,11 @@ function findings() {
 const log = el("ol.log", {}), logged = el("div.scroll", { role: "log", tabindex: 0, "aria-label": words.happened }, log);
 let heard = "";
 
-function showSaid(said) {
-  const last = JSON.stringify(said);
+function showMessages(messages) {
+  const last = JSON.stringify(messages);
   if (last === heard) return;
   heard = last;
-  log.replaceChildren(...(said.length ? said.toReversed() : [[0, words.nothing_yet]]).map(([t, text]) => el("li", {}, el("time", {}, hours(t)), el("span", {}, text))));
+  log.replaceChildren(...(messages.length ? messages.toReversed() : [[0, words.nothing_yet]]).map(([t, text]) => el("li", {}, el("time", {}, hours(t)), el("span", {}, text))));
 }
 
 function hours(t) {
@@ -319,7 +319,7 @@ function show(state) {
   put(ahead, "textContent", waiting ? words.is_ahead : "");
   vehicle.show(now);
   for (const each of shows) each();
-  showSaid(now.said);
+  showMessages(now.messages);
   for (const box of now.boxes || []) {
     const place = boxes.querySelector(`[data-splice="${CSS.escape(box.splice)}"]`);
     if (place) put(place, "textContent", box.state || words.no_power);

@@ -1,4 +1,4 @@
-"""A vehicle's own life: modules waking and falling asleep, twitches, lamps, the engine, the battery's charge.
+"""A simulated vehicle: modules waking and falling asleep, twitches, lamps, the engine, the battery's charge.
 
 It changes the network's loads as its agenda and the script say. It knows no box and records nothing."""
 
@@ -30,13 +30,13 @@ from nightdraw.vehicle.model import (
 )
 from nightdraw.vehicle.modules import ASLEEP, Caller, ModuleState
 from nightdraw.vehicle.network import Network
-from nightdraw.vehicle.sensor import Watch
+from nightdraw.vehicle.sensor import SensorState
 from nightdraw.vehicle.undervoltage import Undervoltage
 
 Say = Callable[[str], None]
 
 
-class Body:
+class SimulatedVehicle:
     """One vehicle from tick `zero` on: its network, its agenda, its battery's charge.
 
     now(): the present tick, asked by every action. A seed makes the twitches' instants.
@@ -62,7 +62,7 @@ class Body:
         self.cabin = Cabin()
         self._engine_turn = 0  # counts cranks: a stop that an earlier one planned is void
         self._ran = False  # whether the engine was cranked or ran at all since the last slow step
-        self._watch = None if vehicle.sensor is None else Watch(vehicle.sensor)
+        self._sensor = None if vehicle.sensor is None else SensorState(vehicle.sensor)
         self._loads = [Loads(self.network, branch) for branch in self.network.branches]
         self._modules = [
             ModuleState(module, self._of(module.fuse), self.agenda, now, self.cabin)
@@ -72,15 +72,15 @@ class Body:
         self._buses = connect(vehicle, self._modules, self.agenda, now)
         self._lamps = [LampState(lamp, self._of(lamp.fuse), self.agenda) for lamp in vehicle.lamps]
         self._callers = [
-            Caller(module.said.calls, module, seed, self.agenda, now)
+            Caller(module.spec.calls, module, seed, self.agenda, now)
             for module in self._modules
-            if module.said.calls is not None
+            if module.spec.calls is not None
         ]
         self._relays = [self._relay(relay) for relay in vehicle.relays]
         joints = [] if vehicle.second is None else [JointState(vehicle.second, self.network)]
         self._contacts: list[Contact] = [*self._relays, *joints]
         loads = {fuse.name: self._of(fuse.name) for fuse in vehicle.fuses}
-        parts = Parts(self.network, loads, self._modules, self._contacts, self.cabin, self._watch)
+        parts = Parts(self.network, loads, self._modules, self._contacts, self.cabin, self._sensor)
         self.defects = Defects(vehicle, parts, seed, self.agenda, now)
         self._begin(plan, seed)
 
@@ -95,11 +95,11 @@ class Body:
     def drawn(self) -> dict[tuple[str, str], float]:
         """What each module and lamp draws now, by its name and its fuse; a lamp at its nominal voltage."""
         nominal_v = NOMINAL_V * self.vehicle.battery.in_series
-        found = {(module.said.name, module.said.fuse): module.draws_a for module in self._modules}
+        found = {(module.spec.name, module.spec.fuse): module.draws_a for module in self._modules}
         for lamp in self._lamps:
-            found[f"lamp {lamp.said.name}", lamp.said.fuse] = lamp.conducts * nominal_v
+            found[f"lamp {lamp.spec.name}", lamp.spec.fuse] = lamp.conducts * nominal_v
         for relay in self._relays:
-            found[f"relay {relay.said.name}", relay.said.fuse] = relay.conducts * nominal_v
+            found[f"relay {relay.spec.name}", relay.spec.fuse] = relay.conducts * nominal_v
         for (name, fuse), siemens in self.defects.leaks().items():
             powered = self._of(fuse).powered()
             found[f"defect {name}", fuse] = siemens * nominal_v if powered else 0.0
@@ -118,11 +118,11 @@ class Body:
     def _of(self, fuse: str) -> Loads:
         return self._loads[self.network.fuse_places[fuse]]
 
-    def _relay(self, said: Relay) -> RelayState:
-        by = next((module for module in self._modules if module.said.name == said.by), None)
+    def _relay(self, spec: Relay) -> RelayState:
+        by = next((module for module in self._modules if module.spec.name == spec.by), None)
         if by is None:
-            return RelayState(said, self._of(said.fuse), self.cabin, lambda: False)
-        relay = RelayState(said, self._of(said.fuse), self.cabin, lambda: by.live and by.stage != ASLEEP)
+            return RelayState(spec, self._of(spec.fuse), self.cabin, lambda: False)
+        relay = RelayState(spec, self._of(spec.fuse), self.cabin, lambda: by.live and by.stage != ASLEEP)
         by.followers.append(relay.follow)
         return relay
 
@@ -218,7 +218,7 @@ class Body:
             self._light(DOOR)
         elif was_open:
             for lamp in self._lamps:
-                if DOOR in lamp.said.lit:
+                if DOOR in lamp.spec.lit:
                     lamp.let_go(self._now())
 
     def _lock(self, word: str) -> None:
@@ -230,7 +230,7 @@ class Body:
             self._light(UNLOCK)
         elif not self.cabin.seen_open:
             for lamp in self._lamps:
-                if DOOR in lamp.said.lit or UNLOCK in lamp.said.lit:
+                if DOOR in lamp.spec.lit or UNLOCK in lamp.spec.lit:
                     lamp.darken()
 
     def _turn_ignition(self, word: str) -> None:
@@ -255,7 +255,7 @@ class Body:
         """A defect is mended."""
         self._seen(self.defects.switch(name, False))
 
-    _ACTIONS: ClassVar[dict[str, Callable[[Body, str], None]]] = {
+    _ACTIONS: ClassVar[dict[str, Callable[[SimulatedVehicle, str], None]]] = {
         script.PULL: _pull, script.BACK: _put_back, script.DOOR: _move_door, script.LATCH: _move_latch,
         script.CAR: _lock, script.IGNITION: _turn_ignition, script.KEY: _move_key,
         script.CHARGER: _switch_charger, script.DEFECT: _break, script.MENDED: _mend,
@@ -264,7 +264,7 @@ class Body:
     def _wake_by(self, *what: str) -> None:
         """Wake every module that one of these concerns; the others see what holds them."""
         for module in self._modules:
-            if not module.said.wakes_by.isdisjoint(what):
+            if not module.spec.wakes_by.isdisjoint(what):
                 module.wake()
             else:
                 module.reconsider()
@@ -272,8 +272,8 @@ class Body:
     def _light(self, what: str) -> None:
         """Light every lamp that this concerns; an open door holds those that it lights."""
         for lamp in self._lamps:
-            if what in lamp.said.lit:
-                lamp.light(self._now(), self.cabin.seen_open and DOOR in lamp.said.lit)
+            if what in lamp.spec.lit:
+                lamp.light(self._now(), self.cabin.seen_open and DOOR in lamp.spec.lit)
 
     def _crank(self, ticks: int) -> None:
         """The engine is cranked; where the battery is good for it, it then runs and everything is awake."""
@@ -309,7 +309,7 @@ class Body:
         self._switch()
         if starts:
             self.agenda.add(self._now() + ticks, lambda: self._stop(turn))
-            if self._watch is not None and self._watch.started():
+            if self._sensor is not None and self._sensor.started():
                 self._shed(False)
         else:
             self._tell("the engine doesn't start: the battery is too weak", self._now())
@@ -348,22 +348,22 @@ class Body:
     def _sense(self, drawn_a: float, now: int) -> None:
         """Let the battery sensor have the step's mean draw and the charge."""
         ran, self._ran = self._ran, self.cabin.engine
-        watch = self._watch
-        if watch is None:
+        sensor = self._sensor
+        if sensor is None:
             return
-        if watch.draws(drawn_a, now - SLOW_TICKS, now, ran):
+        if sensor.draws(drawn_a, now - SLOW_TICKS, now, ran):
             self._tell(f"the battery sensor notes a draw of {drawn_a * 1000:.0f} mA: scan and clear it", now)
-        if watch.charged(self.cells.charge_pct, ran):
+        if sensor.charged(self.cells.charge_pct, ran):
             self._shed(True)
 
     def _shed(self, off: bool) -> None:
         """Switch what may be shed off, or let it on again."""
-        said = "sheds" if off else "lets on again"
+        does = "sheds" if off else "lets on again"
         for module in self._modules:
-            if module.said.sheds:
+            if module.spec.sheds:
                 module.shed = off
                 module.revive()
-                self._tell(f"the battery sensor {said} {module.said.name}", self._now())
+                self._tell(f"the battery sensor {does} {module.spec.name}", self._now())
 
     def _tell(self, text: str, now: int) -> None:
         self._say(f"{text} (at {(now - self._zero) / TICKS_PER_S / 60:.1f} min)")
