@@ -95,7 +95,7 @@ def test_a_recording_in_which_nothing_can_be_measured_is_drawn_all_the_same() ->
     assert "pulses: noise of" in dict(chart.facts)["note"]
 
 
-def test_samples_at_a_pulse_stay_whole_where_the_rest_is_squeezed() -> None:
+def test_samples_at_a_pulse_stay_whole_where_the_rest_is_decimated() -> None:
     t_s = np.arange(400_000) / 1000
     ma = np.where(t_s % 50 > 49, 300.0, 20.0)
     wanted = plot.Wanted([read.from_arrays(t_s, ma / 1000)])

@@ -129,10 +129,10 @@ def test_one_that_is_gone_is_named_and_the_other_halted(call, two):
 def test_one_that_is_silent_delays_nobody():
     others_done = threading.Event()
 
-    def attempt(address: str) -> several.Said:
+    def attempt(address: str) -> several.Answer:
         if address == "silent":
             assert others_done.wait(PATIENCE_S)
-        return several.Said({}, address)
+        return several.Answer({}, address)
 
     ended = []
     for address, _ in several.together(["silent", "a", "b"], attempt):
@@ -144,7 +144,7 @@ def test_one_that_is_silent_delays_nobody():
 
 
 def test_a_defect_in_one_of_them_is_no_success():
-    def attempt(address: str) -> several.Said:
+    def attempt(address: str) -> several.Answer:
         raise ZeroDivisionError
 
     with pytest.raises(ZeroDivisionError):

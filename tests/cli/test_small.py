@@ -113,6 +113,9 @@ def test_text_is_broken_to_the_columns_and_tables_are_not(monkeypatch: pytest.Mo
     table = "channel 1     0.0284       0.6     66    155     95%  ok  9100 ohm, film-0.6w in air at 62 C"
     monkeypatch.setenv("COLUMNS", "60")
     monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    listed = output.fitted("boot-lamp   " + "word " * 40).split("\n")
+    assert len(listed) > 1
+    assert all(len(line) <= 60 and line[12:16] == "word" and line[9:12] == "   " for line in listed)
     shown = output.fitted(f"{prose.strip()}\n{table}\n  short").split("\n")
     assert all(len(line) <= 60 for line in shown if line != table)
     assert table in shown

@@ -10,10 +10,10 @@ from nightdraw.report import chart as ch
 
 
 def band_of(t_s: ch.Floats, value: ch.Floats, most: int = 4096, pieces: int = 1) -> ch.Band:
-    squeezer = ch.Squeezer(most)
+    decimator = ch.Decimator(most)
     for part in zip(np.array_split(t_s, pieces), np.array_split(value, pieces), strict=True):
-        squeezer.add(*part)
-    return squeezer.band()
+        decimator.add(*part)
+    return decimator.band()
 
 
 @given(

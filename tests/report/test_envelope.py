@@ -1,11 +1,11 @@
-"""Nothing vanishes when a record is squeezed into a picture's columns."""
+"""Nothing vanishes when a record is decimated to a picture's columns."""
 
 from __future__ import annotations
 
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
-from nightdraw.report.envelope import envelope, parted, stairs, stairs_envelope
+from nightdraw.report.envelope import envelope, stairs, stairs_envelope, with_gaps
 
 
 @given(
@@ -60,7 +60,7 @@ def test_nothing_is_drawn_across_a_pause(step_s: float, pause_s: float, columns:
     before = np.arange(200) * step_s
     after = before[-1] + pause_s + before
     times = np.concatenate((before, after))
-    band = parted(envelope([(times, np.ones(400))], 0.0, times[-1], columns))
+    band = with_gaps(envelope([(times, np.ones(400))], 0.0, times[-1], columns))
     holes = np.flatnonzero(np.isnan(band.low))
     assert np.isnan(band.high[holes]).all()
     width_s = times[-1] / columns
@@ -72,4 +72,4 @@ def test_nothing_is_drawn_across_a_pause(step_s: float, pause_s: float, columns:
 
 def test_a_record_without_pauses_stays_as_it_is() -> None:
     band = envelope([(np.arange(5000) * 0.1, np.ones(5000))], 0.0, 500.0, 1600)
-    assert np.array_equal(parted(band).low, band.low)
+    assert np.array_equal(with_gaps(band).low, band.low)

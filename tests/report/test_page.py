@@ -30,7 +30,7 @@ def chart() -> ch.Chart:
     mv = np.where((t_s > 100) & (t_s < 130), 12_500.0, 0.0077 * ma + rng.normal(0, 0.02, len(t_s)))
     strips = []
     for name, unit, value in (("clamp", "mA", ma), (HOSTILE, "mV", mv)):
-        whole, near = ch.Squeezer(4096), ch.Squeezer()
+        whole, near = ch.Decimator(4096), ch.Decimator()
         whole.add(t_s, value)
         near.add(t_s[9500:11_200], value[9500:11_200])
         strips.append(

@@ -69,8 +69,8 @@ def _times(view: View) -> _Times:
     if not len(heights):
         return _Times(np.full(len(step), np.nan), seen.late_u_s, nearby)
     s = np.maximum(np.abs(step) / max(seen.sigma_ma, 1e-6), 1e-6)
-    doubt = (EDGE_DEVIATION[0] / s + EDGE_DEVIATION[1] / s**2) * seen.interval_s / df.DEVIATIONS
-    doubt = np.hypot(doubt, SLOW_U * seen.tau_s)
+    by_edge_u_s = (EDGE_DEVIATION[0] / s + EDGE_DEVIATION[1] / s**2) * seen.interval_s / df.DEVIATIONS
+    by_edge_u_s = np.hypot(by_edge_u_s, SLOW_U * seen.tau_s)
     by_edge = np.where(nearby >= 0, view.seen.at_s[nearby] - account.t_s, np.nan)
     with np.errstate(invalid="ignore"):
         charged = np.isfinite(seen.late_s) & (np.abs(seen.late_s) <= REACHED * seen.reach_s)
@@ -78,7 +78,7 @@ def _times(view: View) -> _Times:
             step
         )  # the charge of an edge that isn't there says nothing
     late = np.where(charged, seen.late_s, by_edge)
-    return _Times(late, np.where(charged, seen.late_u_s, doubt), nearby)
+    return _Times(late, np.where(charged, seen.late_u_s, by_edge_u_s), nearby)
 
 
 def _elsewhere(view: View) -> Ints:

@@ -124,7 +124,7 @@ class Observed:
         train = self.train
         excess = np.where(self.known, self.edge_ma, 0.0)
         variance = np.where(self.known, self.edge_var + self.systematic_ma**2, 0.0)
-        risen, doubt = np.append(0.0, np.cumsum(excess)), np.append(0.0, np.cumsum(variance))
+        risen, summed_var = np.append(0.0, np.cumsum(excess)), np.append(0.0, np.cumsum(variance))
         unseen = np.append(0, np.cumsum(~self.known))
         off, spread = np.zeros(len(excess)), np.where(self.base, 0.0, np.inf)
         level = np.arange(len(excess))
@@ -135,7 +135,7 @@ class Observed:
         for low, high, sign in ((first, level + 1, 1.0), (level + 1, after + 1, -1.0)):
             seen = unseen[high] == unseen[low]
             sides.append(sign * (risen[high] - risen[low]))
-            weights.append(np.where(seen, 1 / np.maximum(doubt[high] - doubt[low], LEAST_MA2), 0.0))
+            weights.append(np.where(seen, 1 / np.maximum(summed_var[high] - summed_var[low], LEAST_MA2), 0.0))
         whole = weights[0] + weights[1]
         with np.errstate(invalid="ignore", divide="ignore"):
             mean = (weights[0] * sides[0] + weights[1] * sides[1]) / whole
@@ -228,11 +228,11 @@ def _held(
             known, np.maximum(sigma**2 * (1 / after.count + 1 / before.count), LEAST_MA2), np.inf
         )
         others_a = np.where(known & shared, np.maximum(off[2], 0.0), 0.0) / 1000
-        doubt = YIELDING * LONG_WIRES_PER_A * others_a * np.abs(account.step_ma)
+        systematic_ma = YIELDING * LONG_WIRES_PER_A * others_a * np.abs(account.step_ma)
         touched = _touched(account, after, response.share(after))
         # a mean is anywhere within a coarse digit, and no averaging of equal levels mends that
         edge_var = edge_var + digit**2 / 6
-        doubt = np.hypot(doubt, digit / np.sqrt(6))
+        systematic_ma = np.hypot(systematic_ma, digit / np.sqrt(6))
         edge_var = edge_var + np.where(known, touched + np.append(0.0, touched[:-1]), 0.0)
         beside = _beside(base, before, after, off, sigma)
         apart = (after.from_s + after.to_s - before.from_s - before.to_s) / 2
@@ -248,7 +248,7 @@ def _held(
         base=base,
         edge_ma=edge_ma,
         edge_var=edge_var,
-        systematic_ma=doubt,
+        systematic_ma=systematic_ma,
         late_s=late,
         late_u_s=late_u,
         reach_s=reach,

@@ -92,7 +92,7 @@ class Fit:
 class _Line:
     lag: float  # at the run's start
     rate: float
-    doubt: float  # deviation of rate
+    rate_u: float  # standard uncertainty of rate
 
 
 @dataclass(frozen=True)
@@ -197,7 +197,7 @@ def _follow(lag: float, here_s: float, task: Task) -> Fit | None:
     width_s = FIRST_S if task.usual <= USUAL_RATE else float(np.sort(away_s)[:FIRST_EDGES][-1])
     while True:
         inside = np.flatnonzero(away_s <= width_s)
-        one, other = _pairs(task, inside, line, reach_s + DEVIATIONS * line.doubt * away_s[inside])
+        one, other = _pairs(task, inside, line, reach_s + DEVIATIONS * line.rate_u * away_s[inside])
         if len(one):
             line = _line(known_s[one], task.seen.t_s[other], task)
         if len(inside) == len(known_s):

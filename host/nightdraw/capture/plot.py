@@ -1,4 +1,4 @@
-"""A chart of recordings: every channel squeezed to what a picture can show, pulses marked, events beside.
+"""A chart of recordings: every channel decimated to what a picture can show, pulses marked, events beside.
 
 Each channel is read once; a second time, at the pulses only, where its columns are wider than its samples.
 """
@@ -19,7 +19,7 @@ from nightdraw.report import chart as ch
 
 MOST_STRIPS = 24  # more can't be told apart on a page
 MOST_DETAILS = 60  # pulses whose every sample is kept beside the whole, evenly chosen
-DETAIL_COLUMNS = 1 << 13  # of each; a longer one is squeezed
+DETAIL_COLUMNS = 1 << 13  # of each; a longer one is decimated
 AROUND = 0.5  # of a pulse, shown on either side of it
 LEAST_AROUND = 20  # samples
 MOST_CORNERS = 2000  # of the base that is drawn
@@ -78,10 +78,10 @@ def chart(wanted: Wanted) -> ch.Chart:
 
 
 def _band(channel: Recording, most: int) -> ch.Band:
-    squeezer = ch.Squeezer(most)
+    decimator = ch.Decimator(most)
     for t_s, value in channel.blocks():
-        squeezer.add(t_s, value)
-    return squeezer.band()
+        decimator.add(t_s, value)
+    return decimator.band()
 
 
 def _seen(channel: Recording) -> tuple[sn.Seen | None, tuple[str, ...]]:
@@ -116,12 +116,12 @@ def _details(channel: Recording, band: ch.Band, spans: list[tuple[float, float]]
     """The spans with every sample; nothing where the whole has them already."""
     if band.samples <= len(band.low) or not spans:
         return ()
-    squeezers = [ch.Squeezer(DETAIL_COLUMNS) for _ in spans]
+    decimators = [ch.Decimator(DETAIL_COLUMNS) for _ in spans]
     for t_s, value in channel.blocks():
-        for squeezer, span in zip(squeezers, spans, strict=True):
+        for decimator, span in zip(decimators, spans, strict=True):
             first, last = np.searchsorted(t_s, span)
-            squeezer.add(t_s[first:last], value[first:last])
-    finer = (squeezer.band() for squeezer in squeezers)
+            decimator.add(t_s[first:last], value[first:last])
+    finer = (decimator.band() for decimator in decimators)
     return tuple(found for found in finer if len(found.low) and found.width_s < band.width_s)
 
 
@@ -143,7 +143,10 @@ def _facts(found: sn.Seen | None, pulses: sn.Events | None) -> Iterator[tuple[st
         yield "base", f"{np.median(found.base.level):.4g} {found.unit}"
     yield "noise", f"{found.noise:.2g} {found.unit} rms"
     if len(pulses) > 1:
-        yield "period", f"{ch.spell(float(np.median(np.diff(pulses.start_s))))}, median, start to start"
+        yield (
+            "period",
+            f"{ch.duration_text(float(np.median(np.diff(pulses.start_s))))}, median, start to start",
+        )
     if found.unjudged_s:
         share = 100 * found.unjudged_s / found.length_s
-        yield "unjudged", f"{ch.spell(found.unjudged_s)}, {share:.2g} % of the recording"
+        yield "unjudged", f"{ch.duration_text(found.unjudged_s)}, {share:.2g} % of the recording"

@@ -1,7 +1,17 @@
 """Changes that were found, put where they most likely are, and tested.
 
-Each is tested by windows just long enough for its height: a long window would take a drift for a step. What
-the levels beside it don't bear out is dropped, and what a straight line explains better than a step.
+Theory of operation. Between changes the record is a level with noise of known deviation, and a drift that is
+straight over a window. `total` are the sums of the samples up to each, so that any mean costs two look-ups.
+
+1. A change stands out by the difference of the means on both sides over sigma sqrt(1/n + 1/m). Its windows
+   are as short as show its height to a tenth (SURE_Z): a longer one would take a drift for a step.
+2. Of what stands out too little, the weaker of two neighbours is dropped first; two found for one weaken each
+   other.
+3. A small change moves to the split of least squares between its neighbours, the likeliest place of a step in
+   white noise; then 1 and 2 again, until nothing moves.
+4. What a line through four means explains better than two levels, by LINE_BETTER variances, is a drift.
+
+Cost: a few passes over the changes, each log(widest) look-ups a change; for those moved, their windows.
 """
 
 from __future__ import annotations

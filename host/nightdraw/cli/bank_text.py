@@ -147,7 +147,7 @@ def size_text(sized: Sized, out: Path | None) -> str:
         )
     if out is not None:
         lines.append(f"written: {out}")
-    return "\n".join([*lines, "", *_said(_assumptions(sized)), "", *_said(CAUTIONS)])
+    return "\n".join([*lines, "", *_sentences(_assumptions(sized)), "", *_sentences(CAUTIONS)])
 
 
 def _level_lines(sized: Sized) -> list[str]:
@@ -179,7 +179,7 @@ def _verdict_lines(sized: Sized) -> list[str]:
     return lines
 
 
-def _said(sentences: Sequence[str]) -> list[str]:
+def _sentences(sentences: Sequence[str]) -> list[str]:
     return [f"- {sentence}" for sentence in sentences]
 
 
@@ -244,7 +244,7 @@ def heat_text(heat: Heat, plot: Path | None) -> str:
     lines.append("ok: everything stays within its limit" if heat.ok else "not ok")
     if plot is not None:
         lines.append(f"written: {plot}")
-    return "\n".join([*lines, "", *_said(heat.assumptions), "", *_said(CAUTIONS)])
+    return "\n".join([*lines, "", *_sentences(heat.assumptions), "", *_sentences(CAUTIONS)])
 
 
 def packages_document(packages: Sequence[ResistorPackage]) -> dict[str, Any]:

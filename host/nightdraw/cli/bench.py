@@ -99,7 +99,7 @@ def world_options(command: Any) -> Any:
 @click.option("--instruments", metavar="FILE", help="The school's instruments and their limits.")
 @click.option("--ideal", is_flag=True, help="The truth: no noise, every digit.")
 @output.json_option
-def record(file: str | None, as_json: bool, **words: Any) -> None:
+def record(file: str | None, as_json: bool, **arguments: Any) -> None:
     """Run a profile on the bench and record what a current clamp sees.
 
     Zero is the run's start: what the start rule waits for is skipped, and said. The journal of the box is
@@ -108,17 +108,17 @@ def record(file: str | None, as_json: bool, **words: Any) -> None:
     With --vehicle and --box the boxes sit at splices of a vehicle and any of its channels are recorded. Zero
     is then the instant at which they are armed and --script begins; each box starts by its own rule.
     """
-    if words["vehicle"] is not None:
+    if arguments["vehicle"] is not None:
         from nightdraw.cli import bench_vehicle
 
         if file is not None:
             raise InputError(BOX_NOT_FILE)
-        bench_vehicle.record(words, as_json)
+        bench_vehicle.record(arguments, as_json)
         return
-    _needs_vehicle(words, VEHICLE_ONLY)
+    _needs_vehicle(arguments, VEHICLE_ONLY)
     if file is None:
         raise InputError("a profile is needed: FILE, or --vehicle with --box PROFILE@SPLICE")
-    _record_one(file, words, as_json)
+    _record_one(file, arguments, as_json)
 
 
 VEHICLE_ONLY = ("boxes", "script", "channels", "form", "instruments", "ideal")
@@ -126,13 +126,13 @@ NAMES_OF = {"boxes": "box", "channels": "channel", "form": "format"}
 BOX_NOT_FILE = "with --vehicle a profile is named with --box PROFILE@SPLICE, not as FILE"
 
 
-def _needs_vehicle(words: dict[str, Any], names: tuple[str, ...]) -> None:
-    given = [name for name in names if words[name]]
+def _needs_vehicle(arguments: dict[str, Any], names: tuple[str, ...]) -> None:
+    given = [name for name in names if arguments[name]]
     if given:
         raise InputError(f"--{NAMES_OF.get(given[0], given[0])} needs --vehicle")
 
 
-def _record_one(file: str, words: dict[str, Any], as_json: bool) -> None:
+def _record_one(file: str, arguments: dict[str, Any], as_json: bool) -> None:
     """One box on a supply of its own."""
     from nightdraw.bench.journalfile import path_beside
     from nightdraw.bench.record import RecordingRequest
@@ -141,16 +141,16 @@ def _record_one(file: str, words: dict[str, Any], as_json: bool) -> None:
     from nightdraw.profile import load
     from nightdraw.units import to_ticks
 
-    seed = words["seed"]
-    profile = load(file, words["board"])
+    seed = arguments["seed"]
+    profile = load(file, arguments["board"])
     for note in profile.notes:
         _note(f"{note.text()} (no error)")
     chosen = profile.seed if seed is None else seed
-    bench = build(words["board"], words["plant"], words["faults"], chosen)
-    out = None if words["out"] is None else target(words["out"], writes="CSV")
+    bench = build(arguments["board"], arguments["plant"], arguments["faults"], chosen)
+    out = None if arguments["out"] is None else target(arguments["out"], writes="CSV")
     if out is not None:
         target(path_beside(out))
-    wanted = RecordingRequest(to_ticks(words["length"]), chosen, words["rate"], words["run"], out)
+    wanted = RecordingRequest(to_ticks(arguments["length"]), chosen, arguments["rate"], arguments["run"], out)
     with output.progress("simulating", wanted.ticks) as shown:
         done = run_it(profile.program(seed), bench, wanted, _note, shown.reach)
     document = {
@@ -191,7 +191,7 @@ def _note(text: str) -> None:
 @box_option
 @script_option
 @seed_option
-def serve(pty: bool, serial: str | None, speed: float, **words: Any) -> None:
+def serve(pty: bool, serial: str | None, speed: float, **arguments: Any) -> None:
     """Serve a simulated box as an instrument on the loopback, until it is terminated.
 
     The first line on standard output is one JSON object that says where: socket and pty. Any program that
@@ -206,25 +206,25 @@ def serve(pty: bool, serial: str | None, speed: float, **words: Any) -> None:
 
     if not 0 < speed <= MAX_SPEED:
         raise InputError(f"--speed must be above 0 and at most {MAX_SPEED}")
-    if words["vehicle"] is not None:
+    if arguments["vehicle"] is not None:
         from nightdraw.cli import bench_vehicle
 
         if pty or serial is not None:
             raise InputError(
                 "--pty and --serial don't go with --vehicle: each box has a socket and its splice's name"
             )
-        live = bench_vehicle.serve({**words, "speed": speed})
+        live = bench_vehicle.serve({**arguments, "speed": speed})
         signal.signal(signal.SIGTERM, lambda number, frame: live.stop())
         output.say(json.dumps(live.where()))
         live.run()
         return
-    _needs_vehicle(words, ("boxes", "script", "seed"))
-    world = build(words["board"], words["plant"], words["faults"]).world()
+    _needs_vehicle(arguments, ("boxes", "script", "seed"))
+    world = build(arguments["board"], arguments["plant"], arguments["faults"]).world()
     if serial is not None:
         if not re.fullmatch(r"[A-Za-z0-9-]{1,24}", serial):
             raise InputError("--serial takes 1 to 24 letters, digits and dashes")
         world.rename(serial)
-    server = Server(world, words["port"], pty, speed)
+    server = Server(world, arguments["port"], pty, speed)
     signal.signal(signal.SIGTERM, lambda number, frame: server.stop())
     output.say(json.dumps({"socket": server.address, "pty": server.path}))
     server.run()
@@ -252,7 +252,7 @@ def serve(pty: bool, serial: str | None, speed: float, **words: Any) -> None:
 @board_option
 @plant_option
 @fault_option
-def live(**words: Any) -> None:
+def live(**arguments: Any) -> None:
     """A vehicle that lives on a page in the browser, with the boxes' real firmware behind it.
 
     The first line on standard output is one JSON object: url, the page's address on this computer, and boxes,
@@ -264,7 +264,7 @@ def live(**words: Any) -> None:
     """
     from nightdraw.cli import bench_live
 
-    server = bench_live.serve(words)
+    server = bench_live.serve(arguments)
     signal.signal(signal.SIGTERM, lambda number, frame: server.stop())
     output.say(json.dumps(server.where()))
     server.run()
@@ -286,7 +286,7 @@ def live(**words: Any) -> None:
 )
 @world_options
 @output.json_option
-def meter(file: str | None, as_json: bool, **words: Any) -> None:
+def meter(file: str | None, as_json: bool, **arguments: Any) -> None:
     """What a hand-held meter in the battery's cable shows over time, MIN and MAX included.
 
     Its burden is in the circuit. MAX and MIN show an event whole that lasts as long as their capture time; a
@@ -295,13 +295,13 @@ def meter(file: str | None, as_json: bool, **words: Any) -> None:
     """
     from nightdraw.cli import bench_look
 
-    if words["vehicle"] is None:
+    if arguments["vehicle"] is None:
         if file is None:
             raise InputError("a profile is needed: FILE, or --vehicle with --box PROFILE@SPLICE")
-        _needs_vehicle(words, ("boxes", "script"))
+        _needs_vehicle(arguments, ("boxes", "script"))
     elif file is not None:
         raise InputError(BOX_NOT_FILE)
-    bench_look.meter(file, words, as_json)
+    bench_look.meter(file, arguments, as_json)
 
 
 @group.command()
@@ -320,14 +320,14 @@ def meter(file: str | None, as_json: bool, **words: Any) -> None:
 @run_option
 @board_option
 @output.json_option
-def view(file: str, out: str | None, as_json: bool, **words: Any) -> None:
+def view(file: str, out: str | None, as_json: bool, **arguments: Any) -> None:
     """Draw a recording, or the coming hour of a profile (FILE.yaml).
 
     --script and its --vehicle mark what happened. `capture plot` measures the pulses too.
     """
     from nightdraw.cli import bench_look
 
-    bench_look.view(file, out, words, as_json)
+    bench_look.view(file, out, arguments, as_json)
 
 
 @group.command()
@@ -351,7 +351,7 @@ def view(file: str, out: str | None, as_json: bool, **words: Any) -> None:
 @seed_option
 @board_option
 @output.json_option
-def findable(as_json: bool, **words: Any) -> None:
+def findable(as_json: bool, **arguments: Any) -> None:
     """Whether a fault can be found with these instruments: by which method, with which settings, how long.
 
     Times count from a sleeping vehicle (how long it takes to fall asleep is said once), over random starts
@@ -359,7 +359,7 @@ def findable(as_json: bool, **words: Any) -> None:
     """
     from nightdraw.cli import bench_look
 
-    bench_look.findable(words, as_json)
+    bench_look.findable(arguments, as_json)
 
 
 @group.command()
@@ -381,7 +381,7 @@ def findable(as_json: bool, **words: Any) -> None:
 @channel_option
 @file_options
 @output.json_option
-def vehicle(as_json: bool, **words: Any) -> None:
+def vehicle(as_json: bool, **arguments: Any) -> None:
     """Fit a vehicle from recordings of a real one asleep: `--from RECORDING... --out VEHICLE`.
 
     Sleep steps, what comes again by itself, and noise are taken from currents around the battery's cable; how
@@ -390,4 +390,4 @@ def vehicle(as_json: bool, **words: Any) -> None:
     """
     from nightdraw.cli import bench_fit
 
-    bench_fit.vehicle(as_json=as_json, **words)
+    bench_fit.vehicle(as_json=as_json, **arguments)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 def vehicle(
     sources: tuple[str, ...], files: tuple[str, ...], out: str, channel: str | None, options: Options,
-    as_json: bool, **words: Any,
+    as_json: bool, **arguments: Any,
 ) -> None:  # fmt: skip
     """Fit, write, and read back what was written."""
     from nightdraw import data, outputs
@@ -26,12 +26,12 @@ def vehicle(
     paths = [*sources, *files]
     if len(set(paths)) < len(paths):
         raise InputError("--from: a recording is named twice, it would count double")
-    like = load_vehicle(data.shipped("vehicles", words["like"]))
+    like = load_vehicle(data.shipped("vehicles", arguments["like"]))
     path = target(out, inputs=paths, writes="a vehicle in YAML")
     try:
-        name = vehicle_name(words["name"] or path.stem)
+        name = vehicle_name(arguments["name"] or path.stem)
     except ValueError as error:
-        raise InputError(f"{'--name' if words['name'] else '--out'}: {error}") from None
+        raise InputError(f"{'--name' if arguments['name'] else '--out'}: {error}") from None
     recordings = [open_recording(source, channel, options) for source in paths]
     with output.progress("reading", 2 * len(recordings)) as shown:
         for k, recording in enumerate(recordings):

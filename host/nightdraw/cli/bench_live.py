@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 NOT_WITH_A_PLAN = {"vehicle": "vehicle", "boxes": "box", "instruments": "instruments", "faults": "fault"}
 
 
-def serve(words: dict[str, Any]) -> LiveServer:
+def serve(arguments: dict[str, Any]) -> LiveServer:
     """The server, its first vehicles standing ready; raises InputError."""
     for module in ("starlette", "uvicorn", "websockets"):
         extras.need(module)
@@ -29,16 +29,16 @@ def serve(words: dict[str, Any]) -> LiveServer:
     from nightdraw.live.vehicle import SPEEDS, LiveVehicle
     from nightdraw.report.words import load_words
 
-    speed = words["speed"]
+    speed = arguments["speed"]
     if not SPEEDS[0] <= speed <= SPEEDS[1]:
         raise InputError(f"--speed must be from {SPEEDS[0]:g} to {SPEEDS[1]:g}")
-    texts = load_words(None if words["translated"] is None else Path(words["translated"]), WORDS)
+    texts = load_words(None if arguments["translated"] is None else Path(arguments["translated"]), WORDS)
     sheet = load_words()
-    cases, overview = _cases(words, sheet)
-    folder = None if words["answers"] is None else Path(words["answers"])
+    cases, overview = _cases(arguments, sheet)
+    folder = None if arguments["answers"] is None else Path(arguments["answers"])
     rooms = [Room(case) for case in cases]
     seats = Seats(lambda case: LiveVehicle(case, texts, speed))
-    server = LiveServer(rooms, seats, texts, sheet, words["port"], overview, folder)
+    server = LiveServer(rooms, seats, texts, sheet, arguments["port"], overview, folder)
     for room in rooms:
         seats.open(room.token, room.case)
     if overview is not None:
@@ -48,34 +48,34 @@ def serve(words: dict[str, Any]) -> LiveServer:
     return server
 
 
-def _cases(words: dict[str, Any], sheet: Words) -> tuple[list[Case], Any]:
+def _cases(arguments: dict[str, Any], sheet: Words) -> tuple[list[Case], Any]:
     """What the options name: one case, or a plan's groups and their overview."""
     from nightdraw.live.overview import Overview
 
-    if words["plan"] is None:
-        if words["groups"]:
+    if arguments["plan"] is None:
+        if arguments["groups"]:
             raise InputError("--group is a plan's: it needs --plan")
-        if words["vehicle"] is None:
+        if arguments["vehicle"] is None:
             raise InputError("--vehicle is needed (a file, or the name of one that ships), or --plan")
-        return [_case(words)], None
+        return [_case(arguments)], None
     from nightdraw.lesson.planfile import load_plan
 
-    given = [name for key, name in NOT_WITH_A_PLAN.items() if words[key]]
+    given = [name for key, name in NOT_WITH_A_PLAN.items() if arguments[key]]
     if given:
         raise InputError(f"--{given[0]} doesn't go with --plan, which says that itself")
-    plan = load_plan(words["plan"])
-    groups = _groups(plan, words["groups"])
-    others = not words["groups"]
-    return [_assigned(plan, group, words, sheet, others) for group in groups], Overview(plan, groups)
+    plan = load_plan(arguments["plan"])
+    groups = _groups(plan, arguments["groups"])
+    others = not arguments["groups"]
+    return [_assigned(plan, group, arguments, sheet, others) for group in groups], Overview(plan, groups)
 
 
-def _case(words: dict[str, Any]) -> Case:
+def _case(arguments: dict[str, Any]) -> Case:
     """The vehicle and the boxes by name."""
     from nightdraw.live.vehicle import Case
 
-    kit = bench_look.kit(words["instruments"])
-    call = bench_vehicle.read(words)
-    return Case(call.vehicle, tuple(call.boxes), call.plan, kit, call.seed, secret=words["practice"])
+    kit = bench_look.kit(arguments["instruments"])
+    call = bench_vehicle.read(arguments)
+    return Case(call.vehicle, tuple(call.boxes), call.plan, kit, call.seed, secret=arguments["practice"])
 
 
 def _groups(plan: Plan, asked: Sequence[str]) -> list[str]:
@@ -89,7 +89,7 @@ def _groups(plan: Plan, asked: Sequence[str]) -> list[str]:
     return list(dict.fromkeys(asked)) or known
 
 
-def _assigned(plan: Plan, group: str, words: dict[str, Any], sheet: Words, others: bool) -> Case:
+def _assigned(plan: Plan, group: str, arguments: dict[str, Any], sheet: Words, others: bool) -> Case:
     """A group's own assignment: its vehicle just locked, its box armed, its kit; others: the boxes of other
     groups on that vehicle as well, as in the lesson."""
     from nightdraw import data
@@ -105,12 +105,12 @@ def _assigned(plan: Plan, group: str, words: dict[str, Any], sheet: Words, other
     vehicle = of.car(one.vehicle).vehicle
     placed = []
     for each, profile in [(one, played(plan, one)), *(beside(plan, one) if others else [])]:
-        box = build(of.box(each.box).board.file, words["plant"], (), each.seed)
+        box = build(of.box(each.box).board.file, arguments["plant"], (), each.seed)
         placed.append(Placed(each.splice, profile.program(), box, each.seed))
-    script = words["script"]
+    script = arguments["script"]
     happens = Script("just locked", True, ())
     if script is not None:
         happens = load_script(data.shipped("scripts", script), vehicle)
     kit = of.kit(one.kit).instruments
     said = sheets.complaint(plan, one, sheet)
-    return Case(vehicle, tuple(placed), happens, kit, one.seed, group, of.name, said, words["practice"])
+    return Case(vehicle, tuple(placed), happens, kit, one.seed, group, of.name, said, arguments["practice"])

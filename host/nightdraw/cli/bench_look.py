@@ -30,27 +30,27 @@ def kit(name: str | None) -> Instruments:
     return load_instruments(data.shipped("instruments", name or "workshop"))
 
 
-def meter(file: str | None, words: dict[str, Any], as_json: bool) -> None:
+def meter(file: str | None, arguments: dict[str, Any], as_json: bool) -> None:
     """`bench meter`; file: a profile on a battery alone."""
     from nightdraw.bench import drive
     from nightdraw.units import to_ticks
     from nightdraw.vehicle.model import BATTERY
 
-    tools = kit(words["meter"])
-    call = read(words, file)
-    channel = words["channel"]
+    tools = kit(arguments["meter"])
+    call = read(arguments, file)
+    channel = arguments["channel"]
     places = [BATTERY, *call.vehicle.fuse_names()]
     if channel not in places:
         hint = nearest(channel[:60], places) or f"known: {', '.join(places)}"
         raise InputError(
             f"--channel {channel}: a meter is put in the battery's cable or across a fuse ({hint})"
         )
-    ticks = to_ticks(words["length"])
-    wanted = drive.Drive(ticks, (channel,), seed=call.seed, run=words["run"], fronts=drive.ideal)
+    ticks = to_ticks(arguments["length"])
+    wanted = drive.Drive(ticks, (channel,), seed=call.seed, run=arguments["run"], fronts=drive.ideal)
     wanted.check()
     measure = _in_line if channel == BATTERY else _across
     with output.progress("simulating", ticks) as shown:
-        seen = measure(call, tools, words["scale"], wanted, shown.reach)
+        seen = measure(call, tools, arguments["scale"], wanted, shown.reach)
     output.finish(seen.document(), _lines(seen), as_json)
 
 
@@ -97,24 +97,24 @@ def _shown(value: float | None) -> str:
     return "overload" if value is None else f"{value:g}"
 
 
-def view(file: str, out: str | None, words: dict[str, Any], as_json: bool) -> None:
+def view(file: str, out: str | None, arguments: dict[str, Any], as_json: bool) -> None:
     """`bench view`."""
     from nightdraw.capture.read import Options, Part
     from nightdraw.cli import plotting
 
     path = Path(file)
     if path.suffix.lower() not in (".yaml", ".yml"):
-        begin_s, length = float(words["begin"] or 0), words["length"]
+        begin_s, length = float(arguments["begin"] or 0), arguments["length"]
         if begin_s < 0 or (length is not None and length <= 0):
             raise InputError("--from can't be negative, and --for must be more than nothing")
         options = Options(part=Part(begin_s, None if length is None else float(length)))
-        plotting.recordings((file,), out, options, {**words, "pulses": False}, as_json)
+        plotting.recordings((file,), out, options, {**arguments, "pulses": False}, as_json)
         return
-    drawn = _view_profile(path, path.with_suffix(".png") if out is None else out, words)
+    drawn = _view_profile(path, path.with_suffix(".png") if out is None else out, arguments)
     output.finish({"plot": drawn}, f"drawn in {drawn}", as_json)
 
 
-def _view_profile(path: Path, out: str | Path, words: dict[str, Any]) -> Path:
+def _view_profile(path: Path, out: str | Path, arguments: dict[str, Any]) -> Path:
     """The coming hour of a profile."""
     import numpy as np
 
@@ -123,13 +123,13 @@ def _view_profile(path: Path, out: str | Path, words: dict[str, Any]) -> Path:
     from nightdraw.report import chart as ch
     from nightdraw.units import TICKS_PER_S, to_ticks
 
-    profile = load(path, words["board"])
+    profile = load(path, arguments["board"])
     picture = target(out)
-    begin = 0 if words["begin"] is None else to_ticks(words["begin"])
-    ticks = HOUR_S * TICKS_PER_S if words["length"] is None else to_ticks(words["length"])
+    begin = 0 if arguments["begin"] is None else to_ticks(arguments["begin"])
+    ticks = HOUR_S * TICKS_PER_S if arguments["length"] is None else to_ticks(arguments["length"])
     if ticks < 1 or not 0 <= begin <= timeline.MAX_FOR_TICKS - ticks:
         raise InputError("--for must be at least 1 tick (0.1 ms), and end with --from within 366 d")
-    edges = timeline.edges(profile, begin + ticks, words["seed"], words["run"])
+    edges = timeline.edges(profile, begin + ticks, arguments["seed"], arguments["run"])
     t_ticks, level_ua = np.array(list(edges), float).T
     first = int(np.searchsorted(t_ticks, begin, side="right")) - 1  # the level that holds at the beginning
     t_s = np.maximum(t_ticks[first:] - begin, 0) / TICKS_PER_S
@@ -142,7 +142,7 @@ def _view_profile(path: Path, out: str | Path, words: dict[str, Any]) -> Path:
     return picture
 
 
-def findable(words: dict[str, Any], as_json: bool) -> None:
+def findable(arguments: dict[str, Any], as_json: bool) -> None:
     """`bench findable`."""
     from nightdraw import data
     from nightdraw.bench import findable as found
@@ -150,15 +150,17 @@ def findable(words: dict[str, Any], as_json: bool) -> None:
     from nightdraw.profile import load
     from nightdraw.vehicle import load_vehicle
 
-    vehicle = load_vehicle(data.shipped("vehicles", words["vehicle"]))
-    splice = _splice(vehicle, words["splice"])
-    profile = load(words["profile"], words["board"])
+    vehicle = load_vehicle(data.shipped("vehicles", arguments["vehicle"]))
+    splice = _splice(vehicle, arguments["splice"])
+    profile = load(arguments["profile"], arguments["board"])
     for remark in profile.notes:
         note(f"{remark.text()} (no error)")
-    seed = profile.seed if words["seed"] is None else words["seed"]
-    state = _state(vehicle, words)
-    assumed = load_assumed(data.shipped("assumptions", words["assumptions"] or SHIPPED))
-    search = found.Search(profile, vehicle, kit(words["instruments"]), splice, seed, state, assumed=assumed)
+    seed = profile.seed if arguments["seed"] is None else arguments["seed"]
+    state = _state(vehicle, arguments)
+    assumed = load_assumed(data.shipped("assumptions", arguments["assumptions"] or SHIPPED))
+    search = found.Search(
+        profile, vehicle, kit(arguments["instruments"]), splice, seed, state, assumed=assumed
+    )
     warn(vehicle)
     for text in search.site.remarks():
         note(text)
@@ -174,20 +176,20 @@ def findable(words: dict[str, Any], as_json: bool) -> None:
     output.finish(document, findable_text.text(document), as_json)
 
 
-def _state(vehicle: Vehicle, words: dict[str, Any]) -> State:
+def _state(vehicle: Vehicle, arguments: dict[str, Any]) -> State:
     """How the vehicle stands while one searches: by --script and --at, else long asleep."""
     from nightdraw import data
     from nightdraw.bench.finding.circuit import ASLEEP, State
     from nightdraw.units import TICKS_PER_S, to_ticks
     from nightdraw.vehicle.script import load_script
 
-    if words["script"] is None:
-        if words["at"] is not None:
+    if arguments["script"] is None:
+        if arguments["at"] is not None:
             raise InputError("--at is an instant of a script: it needs --script")
         return ASLEEP
-    plan = load_script(data.shipped("scripts", words["script"]), vehicle)
+    plan = load_script(data.shipped("scripts", arguments["script"]), vehicle)
     last = max((event.at_ticks for event in plan.events), default=0)
-    at_ticks = last if words["at"] is None else to_ticks(words["at"])
+    at_ticks = last if arguments["at"] is None else to_ticks(arguments["at"])
     if not 0 <= at_ticks <= MOST_STATE_S * TICKS_PER_S:
         raise InputError("--at must be from 0 s to 31 d")
     return State(plan, at_ticks)

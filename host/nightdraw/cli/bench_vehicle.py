@@ -40,7 +40,7 @@ class Call:
     seed: int
 
 
-def read(words: dict[str, Any], file: str | None = None) -> Call:
+def read(arguments: dict[str, Any], file: str | None = None) -> Call:
     """The vehicle, its boxes and its script by a call's options; raises InputError.
 
     file: a profile whose box hangs on a battery alone, where the call names no vehicle.
@@ -52,42 +52,42 @@ def read(words: dict[str, Any], file: str | None = None) -> Call:
     from nightdraw.vehicle.script import EMPTY, load_script
 
     if file is not None:
-        vehicle = bare(load_board(words["board"]).supply_nominal_mv)
-        words = {**words, "boxes": (f"{file}@{SPLICE}",)}
+        vehicle = bare(load_board(arguments["board"]).supply_nominal_mv)
+        arguments = {**arguments, "boxes": (f"{file}@{SPLICE}",)}
     else:
-        vehicle = load_vehicle(data.shipped("vehicles", words["vehicle"]))
+        vehicle = load_vehicle(data.shipped("vehicles", arguments["vehicle"]))
         warn(vehicle)
-    script = words["script"]
+    script = arguments["script"]
     plan = EMPTY if script is None else load_script(data.shipped("scripts", script), vehicle)
-    boxes = place(vehicle, words)
+    boxes = place(vehicle, arguments)
     if file is not None:
         _at_once(boxes[0].plan)
-    seed = words["seed"]
+    seed = arguments["seed"]
     if seed is None:
         seed = boxes[0].seed if boxes else 0
     return Call(vehicle, boxes, plan, seed)
 
 
-def place(vehicle: Vehicle, words: dict[str, Any]) -> list[Placed]:
+def place(vehicle: Vehicle, arguments: dict[str, Any]) -> list[Placed]:
     """The boxes by --box PROFILE@SPLICE."""
     from nightdraw.bench.drive import Placed
     from nightdraw.bench.setup import build
     from nightdraw.profile import load
 
-    seed, found = words["seed"], list[Placed]()
-    if words["plant"] and not words["boxes"]:
+    seed, found = arguments["seed"], list[Placed]()
+    if arguments["plant"] and not arguments["boxes"]:
         raise InputError("--plant says what a box really is: it needs a --box")
-    named = [split(vehicle, text) for text in words["boxes"]]
-    faults = _faults(words["faults"], [splice for _, splice in named])
-    for k, (text, (name, splice)) in enumerate(zip(words["boxes"], named, strict=True)):
+    named = [split(vehicle, text) for text in arguments["boxes"]]
+    faults = _faults(arguments["faults"], [splice for _, splice in named])
+    for k, (text, (name, splice)) in enumerate(zip(arguments["boxes"], named, strict=True)):
         if any(box.splice == splice for box in found):
             raise InputError(f"--box {text}: there is a box at {splice} already")
-        profile = load(name, words["board"])
+        profile = load(name, arguments["board"])
         _check_voltage(vehicle, profile.board, text)
         for remark in profile.notes:
             note(f"{remark.text()} (no error)")
         chosen = profile.seed if seed is None else seed
-        bench = build(words["board"], words["plant"], faults[splice], chosen + k)
+        bench = build(arguments["board"], arguments["plant"], faults[splice], chosen + k)
         found.append(Placed(splice, profile.program(seed), bench, chosen))
     return found
 
@@ -112,15 +112,15 @@ def _faults(texts: Sequence[str], splices: list[str]) -> dict[str, list[str]]:
     return found
 
 
-def serve(words: dict[str, Any]) -> Any:
+def serve(arguments: dict[str, Any]) -> Any:
     """`bench serve` with a vehicle: the server, its boxes armed at the vehicle's zero."""
     from nightdraw.bench import drive
     from nightdraw.bench.serve import VehicleServer
 
-    call = read(words)
+    call = read(arguments)
     wanted = drive.Drive(1, (), seed=call.seed)
     run = drive.VehicleRecording(call.vehicle, call.boxes, wanted, call.plan, note)
-    return VehicleServer(run.rig, words["port"], words["speed"])
+    return VehicleServer(run.rig, arguments["port"], arguments["speed"])
 
 
 def _check_voltage(vehicle: Vehicle, board: BoardModel, text: str) -> None:
@@ -152,7 +152,7 @@ def split(vehicle: Vehicle, text: str) -> tuple[str, str]:
     return name, splice
 
 
-def _fronts(vehicle: Vehicle, channels: tuple[str, ...], words: dict[str, Any]) -> Fronts:
+def _fronts(vehicle: Vehicle, channels: tuple[str, ...], arguments: dict[str, Any]) -> Fronts:
     """What stands between the truth and the file: the bench's recorder, the school's, or nothing."""
     from nightdraw import data
     from nightdraw.bench import drive
@@ -160,37 +160,44 @@ def _fronts(vehicle: Vehicle, channels: tuple[str, ...], words: dict[str, Any]) 
     from nightdraw.instruments.read import load_instruments
     from nightdraw.vehicle.model import DROP
 
-    if words["ideal"] and words["instruments"]:
+    if arguments["ideal"] and arguments["instruments"]:
         raise InputError("--ideal and --instruments exclude each other")
-    if words["ideal"]:
+    if arguments["ideal"]:
         return drive.ideal
-    if not words["instruments"]:
+    if not arguments["instruments"]:
         return drive.seen_of(vehicle)
-    kit = load_instruments(data.shipped("instruments", words["instruments"]))
+    kit = load_instruments(data.shipped("instruments", arguments["instruments"]))
     kinds = vehicle.channels()
     clamps, drops = setup.count((kinds[name] for name in channels), DROP)
-    samples = int(words["length"] * words["rate"])
-    setup.check(kit, clamps, drops, words["rate"], samples)
+    samples = int(arguments["length"] * arguments["rate"])
+    setup.check(kit, clamps, drops, arguments["rate"], samples)
     assert kit.recorder is not None  # check() refused a kit without
     across = setup.drop_front(kit.recorder)
     around = across if kit.clamp is None else setup.clamp_front(kit.clamp, kit.recorder)
     return lambda kind: across if kind == DROP else around
 
 
-def record(words: dict[str, Any], as_json: bool) -> None:
+def record(arguments: dict[str, Any], as_json: bool) -> None:
     """`bench record` with a vehicle."""
     from nightdraw.bench import boxlog, drive
     from nightdraw.units import to_ticks
 
-    call = read(words)
-    channels = drive.chosen(call.vehicle, words["channels"])
-    fronts = _fronts(call.vehicle, channels, words)
-    out = None if words["out"] is None else target(words["out"], writes="CSV or Parquet")
+    call = read(arguments)
+    channels = drive.chosen(call.vehicle, arguments["channels"])
+    fronts = _fronts(call.vehicle, channels, arguments)
+    out = None if arguments["out"] is None else target(arguments["out"], writes="CSV or Parquet")
     for path in [] if out is None else boxlog.beside_all(out, [box.splice for box in call.boxes]):
         target(path)
-    form = words["form"] or ("parquet" if out is not None and out.suffix == ".parquet" else "csv")
+    form = arguments["form"] or ("parquet" if out is not None and out.suffix == ".parquet" else "csv")
     wanted = drive.Drive(
-        to_ticks(words["length"]), channels, words["rate"], call.seed, words["run"], out, form, fronts
+        to_ticks(arguments["length"]),
+        channels,
+        arguments["rate"],
+        call.seed,
+        arguments["run"],
+        out,
+        form,
+        fronts,
     )
     wanted.check()
     with output.progress("simulating", wanted.ticks) as shown:

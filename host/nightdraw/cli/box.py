@@ -13,7 +13,7 @@ import click
 from nightdraw.cli import box_firmware, box_settings, journals, output, several
 from nightdraw.cli.boxes import MAX_SLOT, board_option, box_option, caution, note, open_box
 from nightdraw.cli.params import Quantity
-from nightdraw.cli.several import Said, SelectedBoxes, boxes_options
+from nightdraw.cli.several import Answer, SelectedBoxes, boxes_options
 from nightdraw.errors import EXIT_CANNOT_TELL, EXIT_DONE, EXIT_NO, Finding, InputError
 from nightdraw.units import to_ticks, to_ua
 
@@ -97,11 +97,11 @@ def send(file: str, slot: int, board: str | None, chosen: SelectedBoxes, as_json
         note(f"{finding.text()} (no error)")
     data = programs.pack(profile.program())
 
-    def work(client: BoxClient) -> Said:
+    def work(client: BoxClient) -> Answer:
         _same_board(client, model)
         stored = client.send(slot, data)
         document = {"slot": slot, "crc32": stored.crc32, "bytes": stored.bytes}
-        return Said(document, f"slot {slot} holds {stored.profile}, {stored.bytes} bytes")
+        return Answer(document, f"slot {slot} holds {stored.profile}, {stored.bytes} bytes")
 
     several.run(chosen, work, as_json)
 
@@ -125,14 +125,14 @@ def slots(chosen: SelectedBoxes, as_json: bool) -> None:
     """List the stored programs; one that is damaged has no profile."""
     from nightdraw.link.check import send_again
 
-    def work(client: BoxClient) -> Said:
+    def work(client: BoxClient) -> Answer:
         stored, damaged = client.slots(), client.damaged()
         found = {s.slot: {"slot": s.slot, "profile": s.profile, "crc32": s.crc32} for s in stored}
         found |= {slot: {"slot": slot, "profile": None, "crc32": None} for slot in damaged}
         lines = {s.slot: f"slot {s.slot}: {s.profile}, {s.bytes} bytes, CRC-32 {s.crc32:08x}" for s in stored}
         lines |= {slot: f"slot {slot}: damaged; {send_again(slot)}" for slot in damaged}
         document = {"slots": [found[slot] for slot in sorted(found)]}
-        return Said(document, "\n".join(lines[slot] for slot in sorted(lines)) or "no program is stored")
+        return Answer(document, "\n".join(lines[slot] for slot in sorted(lines)) or "no program is stored")
 
     several.run(chosen, work, as_json)
 
@@ -144,9 +144,9 @@ def slots(chosen: SelectedBoxes, as_json: bool) -> None:
 def arm(slot: int, chosen: SelectedBoxes, as_json: bool) -> None:
     """Arm a stored program: the box draws as soon as the profile's start rule says so."""
 
-    def work(client: BoxClient) -> Said:
+    def work(client: BoxClient) -> Answer:
         run = client.arm(slot)
-        return Said({"state": run.state}, f"slot {slot} is armed, run {run.run}: {run.state}")
+        return Answer({"state": run.state}, f"slot {slot} is armed, run {run.run}: {run.state}")
 
     caution()
     several.run(chosen, work, as_json)
@@ -158,9 +158,9 @@ def arm(slot: int, chosen: SelectedBoxes, as_json: bool) -> None:
 def halt(chosen: SelectedBoxes, as_json: bool) -> None:
     """Open every switch, now. A locked box halts too; --all halts every box that is plugged in."""
 
-    def work(client: BoxClient) -> Said:
+    def work(client: BoxClient) -> Answer:
         run = client.halt()
-        return Said({"state": run.state}, f"every switch is open: {run.state}")
+        return Answer({"state": run.state}, f"every switch is open: {run.state}")
 
     several.run(chosen, work, as_json, to_halt=True)
 
@@ -193,9 +193,9 @@ def level(current: Fraction, length: Fraction | None, box: str | None, as_json: 
 def status(watch: bool, chosen: SelectedBoxes, as_json: bool) -> None:
     """What the box does and measures now."""
 
-    def work(client: BoxClient) -> Said:
+    def work(client: BoxClient) -> Answer:
         found = client.status()
-        return Said(_status(found), _status_text(found))
+        return Answer(_status(found), _status_text(found))
 
     if watch:
         several.watch(chosen, work, WATCH_S)
@@ -287,7 +287,7 @@ def selftest(chosen: SelectedBoxes, as_json: bool) -> None:
     """
     from nightdraw.link import tested
 
-    def work(client: BoxClient) -> Said:
+    def work(client: BoxClient) -> Answer:
         with several.progress(chosen, "testing") as shown:
             count = client.channel_count()
             verdict = tested.run(client, lambda channels: shown.reach(channels / count))
@@ -298,7 +298,7 @@ def selftest(chosen: SelectedBoxes, as_json: bool) -> None:
         }
         lines = [verdict.message]
         lines += [f"channel {one.channel}: {one.message}" for one in verdict.channels if one.ok is False]
-        return Said(document, "\n".join(lines), VERDICTS[verdict.ok])
+        return Answer(document, "\n".join(lines), VERDICTS[verdict.ok])
 
     caution()
     several.run(chosen, work, as_json)

@@ -16,7 +16,7 @@ from nightdraw import units
 from nightdraw.cli import output, several
 from nightdraw.cli.boxes import box_option, caution, note, open_box
 from nightdraw.cli.params import Quantity
-from nightdraw.cli.several import Said, SelectedBoxes, boxes_options
+from nightdraw.cli.several import Answer, SelectedBoxes, boxes_options
 from nightdraw.errors import EXIT_DONE, EXIT_NO, Finding, InputError
 
 if TYPE_CHECKING:
@@ -186,7 +186,7 @@ def lock(passcode_file: str | None, new: bool, chosen: SelectedBoxes, as_json: b
     """
     passcode = Passcode(passcode_file, confirm=True)
 
-    def work(client: BoxClient) -> Said:
+    def work(client: BoxClient) -> Answer:
         if not client.locked():
             if new or passcode_file is not None or not client.has_passcode():
                 client.set_passcode(passcode.given(client))
@@ -195,7 +195,7 @@ def lock(passcode_file: str | None, new: bool, chosen: SelectedBoxes, as_json: b
             already = "it was locked already, with the passcode it has: unlock it to give it another"
             several.remark(chosen, client, already)
         locked = client.locked()
-        return Said({"locked": locked}, "the box is locked", EXIT_DONE if locked else EXIT_NO)
+        return Answer({"locked": locked}, "the box is locked", EXIT_DONE if locked else EXIT_NO)
 
     several.run(chosen, work, as_json, at_once=False)
 
@@ -211,7 +211,7 @@ def unlock(passcode_file: str | None, clear: bool, chosen: SelectedBoxes, as_jso
     """Open the lock until the next power-up. Wrong passcodes are counted, and slowed."""
     passcode = Passcode(passcode_file, confirm=False)
 
-    def work(client: BoxClient) -> Said:
+    def work(client: BoxClient) -> Answer:
         if client.locked():
             failed = client.unlock(passcode.given(client))
             if failed:
@@ -220,7 +220,7 @@ def unlock(passcode_file: str | None, clear: bool, chosen: SelectedBoxes, as_jso
         if clear:
             client.clear_passcode()
         locked = client.locked()
-        return Said({"locked": locked}, "the box is open", EXIT_NO if locked else EXIT_DONE)
+        return Answer({"locked": locked}, "the box is open", EXIT_NO if locked else EXIT_DONE)
 
     several.run(chosen, work, as_json, at_once=False)
 

@@ -61,7 +61,7 @@ def _with(command: Callable[..., None], reading: tuple[Callable[..., Any], ...])
         decimal: str | None,
         begin: Fraction | None = None,
         length: Fraction | None = None,
-        **words: Any,
+        **arguments: Any,
     ) -> None:
         from nightdraw.capture.read import Options, Part
 
@@ -75,7 +75,7 @@ def _with(command: Callable[..., None], reading: tuple[Callable[..., Any], ...])
             dates=dates,
             decimal=decimal,
         )
-        command(options=options, **words)
+        command(options=options, **arguments)
 
     for option in reversed(reading):
         with_options = option(with_options)
@@ -220,7 +220,7 @@ def replay(
 @click.option("--vehicle", metavar="FILE", help="The vehicle of --script.")
 @reading_options
 @output.json_option
-def plot(files: tuple[str, ...], out: str | None, options: Options, as_json: bool, **words: Any) -> None:
+def plot(files: tuple[str, ...], out: str | None, options: Options, as_json: bool, **arguments: Any) -> None:
     """Draw recordings: a current, its pulses and base, the fuse channels beneath, durations and gaps.
 
     An HTML page is one file that needs no network; it zooms and moves by mouse, touch and keyboard. No spike
@@ -229,7 +229,7 @@ def plot(files: tuple[str, ...], out: str | None, options: Options, as_json: boo
     """
     from nightdraw.cli import plotting
 
-    plotting.recordings(files, out, options, words, as_json)
+    plotting.recordings(files, out, options, arguments, as_json)
 
 
 @group.command()

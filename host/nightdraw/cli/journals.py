@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from nightdraw.cli import output
 from nightdraw.cli.boxes import note, open_at
-from nightdraw.cli.several import Said
+from nightdraw.cli.several import Answer
 from nightdraw.cli.target import target
 from nightdraw.errors import Finding, InputError
 
@@ -42,14 +42,14 @@ class Each:
         self._taken: set[Path] = set()
         self._lock = threading.Lock()  # the boxes are read at the same time
 
-    def __call__(self, client: BoxClient) -> Said:
+    def __call__(self, client: BoxClient) -> Answer:
         """Read an open box."""
         from nightdraw.link import records
 
         path = self._path(client.idn().serial)
         account = records.read(client)
         _write(path, account)
-        return Said({"file": str(path), **account.document()}, f"{path}: {_text(account)}")
+        return Answer({"file": str(path), **account.document()}, f"{path}: {_text(account)}")
 
     def _path(self, serial: str) -> Path:
         path = target(self._out.with_name(f"{self._out.stem}.{_plain(serial)}{self._out.suffix}"))

@@ -16,7 +16,7 @@ import click
 from nightdraw.cli import output, several
 from nightdraw.cli.box_settings import passcode_option
 from nightdraw.cli.boxes import caution, note, open_at
-from nightdraw.cli.several import Failed, Left, Outcome, Said
+from nightdraw.cli.several import Answer, Failed, NoBox, Outcome
 from nightdraw.errors import EXIT_DONE, EXIT_NO, Finding, InputError, NightdrawError, nearest
 
 if TYPE_CHECKING:
@@ -107,7 +107,7 @@ class _Boxes:
     def __init__(self, plan: Plan, boxes: Iterable[str], to_halt: bool = False) -> None:
         self._plan, self._to_halt = plan, to_halt
         self._named = _named(plan, boxes)
-        self._introduced_before: set[str] = set()  # serials that a person gave a label in this walk
+        self._labelled_before: set[str] = set()  # serials that a person gave a label in this walk
 
     def walk(self, work: Work, as_json: bool, asks: bool = True) -> list[dict[str, Any]]:
         """Do the work on every box; a row of the document for each, in the order of the plan.
@@ -123,13 +123,13 @@ class _Boxes:
             try:
                 with open_at(address, self._to_halt) as client:
                     ready = work(client, mine[labels[address]])
-                return Said({"ready": ready.ready, "message": ready.message}, ready.message)
+                return Answer({"ready": ready.ready, "message": ready.message}, ready.message)
             except NightdrawError as error:
                 return Failed(error.findings, error.exit_status)
 
         while labels:
-            for address, came in several.together(list(labels), attempt):
-                self._tell(rows, mine[labels[address]], came, as_json)
+            for address, outcome in several.together(list(labels), attempt):
+                self._tell(rows, mine[labels[address]], outcome, as_json)
             labels = self._next(set(mine) - set(rows)) if asks and sys.stdin.isatty() else {}
         for one in mine.values():
             if one.box not in rows:
@@ -139,12 +139,14 @@ class _Boxes:
                 self._tell(rows, one, Failed((Finding("not reached", hint=hint),), EXIT_NO), as_json)
         return [rows[one.box] for one in self._plan.assignments]
 
-    def _tell(self, rows: dict[str, dict[str, Any]], one: Assignment, came: Outcome, as_json: bool) -> None:
-        if isinstance(came, Said):
-            ready, message = bool(came.document["ready"]), str(came.document["message"])
+    def _tell(
+        self, rows: dict[str, dict[str, Any]], one: Assignment, outcome: Outcome, as_json: bool
+    ) -> None:
+        if isinstance(outcome, Answer):
+            ready, message = bool(outcome.document["ready"]), str(outcome.document["message"])
         else:
-            assert not isinstance(came, Left)  # nobody looked what else may be there
-            ready, message = False, "; ".join(finding.text() for finding in came.findings)
+            assert not isinstance(outcome, NoBox)  # nobody looked what else may be there
+            ready, message = False, "; ".join(finding.text() for finding in outcome.findings)
         rows[one.box] = {"box": one.box, "group": one.group, "ready": ready, "message": message}
         if not ready:
             note(f"box {one.box} (group {one.group}): {message}")
@@ -163,7 +165,7 @@ class _Boxes:
             if click.prompt(question, default="", show_default=False, err=True).strip().lower() == "q":
                 break
             there = self._plugged()
-            found = self._recognised(missing, there) or self._introduced(missing, there)
+            found = self._recognised(missing, there) or self._labelled_by_person(missing, there)
             if found:
                 return {address: label for label, address in found.items()}
             note("none of these boxes answers")
@@ -181,19 +183,19 @@ class _Boxes:
         known = {box.label: box.identity for box in self._plan.of.boxes}
         return {label: there[who] for label in missing if (who := known[label]) is not None and who in there}
 
-    def _introduced(self, missing: set[str], there: dict[str, str]) -> dict[str, str]:
+    def _labelled_by_person(self, missing: set[str], there: dict[str, str]) -> dict[str, str]:
         """Label -> address of a box that the class file doesn't have yet: the person says which it is."""
         known = {box.label: box.identity for box in self._plan.of.boxes}
         free = sorted(label for label in missing if known[label] is None)
         for serial, address in there.items():
-            if not free or serial in known.values() or serial in self._introduced_before:
+            if not free or serial in known.values() or serial in self._labelled_before:
                 continue
             question = (
                 f"{serial} at {address} is new: which box is it ({', '.join(free)}; Enter: none of them)"
             )
             label = click.prompt(question, default="", show_default=False, err=True).strip()
             if label in free:
-                self._introduced_before.add(serial)
+                self._labelled_before.add(serial)
                 note(f"write `identity: {serial}` to box {label} in the class file: then it is recognised")
                 return {label: address}
         return {}

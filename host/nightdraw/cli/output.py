@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import shutil
 import sys
 import textwrap
@@ -49,7 +50,8 @@ def finish(document: Any, text: str, as_json: bool, status: int = 0) -> None:
 def fitted(text: str) -> str:
     """Text for people broken at spaces to a terminal's width (COLUMNS, where it is set); elsewhere as it is.
 
-    A line that has columns of its own (two spaces within) is left whole, so that tables keep theirs."""
+    Of a line with two columns (two spaces between) the second is broken, if it has half of the width. One
+    with more columns is left whole, so that tables keep theirs."""
     if not sys.stdout.isatty():
         return text
     width = max(shutil.get_terminal_size().columns, LEAST_COLUMNS)
@@ -57,15 +59,20 @@ def fitted(text: str) -> str:
 
 
 def _broken(line: str, width: int) -> str:
-    body = line.lstrip(" ")
-    if len(line) <= width or "  " in body:
+    text = line.lstrip(" ")
+    margin = line[: len(line) - len(text)]
+    columns = re.split(" {2,}", text.rstrip())
+    second = line.find(columns[-1], len(margin) + len(columns[0]))
+    if len(line) <= width or len(columns) > 2 or (len(columns) == 2 and 2 * second > width):
         return line
-    margin = " " * (len(line) - len(body))
-    hanging = margin + ("  " if body.startswith("- ") else "    ")
+    if len(columns) == 2:
+        first, text, hanging = line[:second], columns[1], " " * second
+    else:
+        first, hanging = margin, margin + ("  " if text.startswith("- ") else "    ")
     return textwrap.fill(
-        body,
+        text,
         width,
-        initial_indent=margin,
+        initial_indent=first,
         subsequent_indent=hanging,
         break_long_words=False,
         break_on_hyphens=False,

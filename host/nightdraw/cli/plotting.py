@@ -31,16 +31,16 @@ def write(path: Path, chart: Chart) -> None:
 
 
 def recordings(
-    files: tuple[str, ...], out: str | None, options: Options, words: dict[str, Any], as_json: bool
+    files: tuple[str, ...], out: str | None, options: Options, arguments: dict[str, Any], as_json: bool
 ) -> None:
-    """Draw one or several recordings; words: channels, pulses, and script and vehicle where there are."""
+    """Draw one or several recordings; arguments: channels, pulses, and script and vehicle where there are."""
     from nightdraw.capture import plot
 
     picture = target(Path(files[0]).with_suffix(".png") if out is None else out, files)
-    channels = [one for file in files for one in _channels(file, words["channels"], options, len(files))]
+    channels = [one for file in files for one in _channels(file, arguments["channels"], options, len(files))]
     if not channels:
-        raise InputError(f"no file has a channel {' or '.join(words['channels'])}")
-    wanted = plot.Wanted(channels, words["pulses"], _events(words))
+        raise InputError(f"no file has a channel {' or '.join(arguments['channels'])}")
+    wanted = plot.Wanted(channels, arguments["pulses"], _events(arguments))
     with output.progress("reading", len(channels)) as shown:
         for k, channel in enumerate(channels):
             channel.on_progress = lambda share, k=k: shown.reach(k + share)  # type: ignore[misc]
@@ -74,14 +74,14 @@ def _channels(file: str, named: tuple[str, ...], options: Options, files: int) -
     return found
 
 
-def _events(words: dict[str, Any]) -> list[tuple[float, str]]:
+def _events(arguments: dict[str, Any]) -> list[tuple[float, str]]:
     """What a script lets happen, by the vehicle that it is for."""
     from nightdraw import data
     from nightdraw.units import TICKS_PER_S
     from nightdraw.vehicle import load_vehicle
     from nightdraw.vehicle.script import load_script
 
-    script, vehicle = words.get("script"), words.get("vehicle")
+    script, vehicle = arguments.get("script"), arguments.get("vehicle")
     if script is None:
         return []
     if vehicle is None:

@@ -78,8 +78,8 @@ def boxes_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 @dataclass(frozen=True)
-class Said:
-    """What one box's part of a command came to."""
+class Answer:
+    """What one box's part of a command outcome to."""
 
     document: dict[str, Any]
     text: str
@@ -87,7 +87,7 @@ class Said:
 
 
 @dataclass(frozen=True)
-class Left:
+class NoBox:
     """A port that --all found and that no box is at."""
 
     what: str
@@ -106,7 +106,7 @@ class Failed:
         return {"errors": [finding.document() for finding in self.findings]}
 
 
-Work = Callable[["BoxClient"], Said]
+Work = Callable[["BoxClient"], Answer]
 
 
 def run(
@@ -119,23 +119,23 @@ def run(
     addresses = chosen.addresses()
     if not chosen.several:
         with open_at(addresses[0], to_halt) as client:
-            said = work(client)
-        output.finish(said.document, said.text, as_json, said.status)
+            answer = work(client)
+        output.finish(answer.document, answer.text, as_json, answer.status)
         return
-    found: dict[str, Said | Failed] = {}
+    found: dict[str, Answer | Failed] = {}
     attempt = functools.partial(_on, work, chosen.every, to_halt)
-    for address, came in (together if at_once else in_turn)(addresses, attempt):
-        if isinstance(came, Left):
-            note(f"{address}: left out, no box is there but {came.what}")
+    for address, outcome in (together if at_once else in_turn)(addresses, attempt):
+        if isinstance(outcome, NoBox):
+            note(f"{address}: left out, no box is there but {outcome.what}")
             continue
-        found[address] = came
-        _tell(address, came, as_json)
+        found[address] = outcome
+        _tell(address, outcome, as_json)
     if not found:
         raise InputError("no box is plugged in")
     _finish([(address, found[address]) for address in addresses if address in found], as_json)
 
 
-Outcome = Said | Failed | Left
+Outcome = Answer | Failed | NoBox
 Attempt = Callable[[str], Outcome]
 
 
@@ -146,7 +146,7 @@ def _on(work: Work, unsure: bool, to_halt: bool, address: str) -> Outcome:
     try:
         other = find.other_than_a_box(address) if unsure else None
         if other is not None:
-            return Left(other)
+            return NoBox(other)
         with open_at(address, to_halt) as client:
             return work(client)
     except NightdrawError as error:
@@ -176,10 +176,10 @@ def together(addresses: Sequence[str], attempt: Attempt) -> Iterator[tuple[str, 
     for address in addresses:
         threading.Thread(target=one, args=(address,), daemon=True).start()
     for _ in addresses:
-        address, came = _next(ended)
-        if isinstance(came, Exception):
-            raise came
-        yield address, came
+        address, outcome = _next(ended)
+        if isinstance(outcome, Exception):
+            raise outcome
+        yield address, outcome
 
 
 def _next(ended: queue.Queue[tuple[str, Outcome | Exception]]) -> tuple[str, Outcome | Exception]:
@@ -188,23 +188,23 @@ def _next(ended: queue.Queue[tuple[str, Outcome | Exception]]) -> tuple[str, Out
             return ended.get(timeout=WAIT_S)
 
 
-def _tell(address: str, came: Said | Failed, as_json: bool) -> None:
+def _tell(address: str, outcome: Answer | Failed, as_json: bool) -> None:
     """At once: who waits for one box shall see what the others did."""
-    if isinstance(came, Failed):
-        for finding in came.findings:
+    if isinstance(outcome, Failed):
+        for finding in outcome.findings:
             note(f"{'' if finding.message.startswith(address) else f'{address}: '}{finding.text()}")
     elif not as_json:
-        output.say("\n".join(f"{address}: {line}" for line in came.text.splitlines()))
+        output.say("\n".join(f"{address}: {line}" for line in outcome.text.splitlines()))
 
 
-def _finish(found: list[tuple[str, Said | Failed]], as_json: bool) -> None:
+def _finish(found: list[tuple[str, Answer | Failed]], as_json: bool) -> None:
     """The document, and the summary where not every box did what was asked."""
-    status = min((came.status for _, came in found), key=WORST_FIRST.index)
-    wrong = [address for address, came in found if came.status != EXIT_DONE]
+    status = min((outcome.status for _, outcome in found), key=WORST_FIRST.index)
+    wrong = [address for address, outcome in found if outcome.status != EXIT_DONE]
     if wrong:
         note(f"{len(wrong)} of {len(found)} boxes didn't do what was asked: {', '.join(wrong)}")
     if as_json:
-        document = {"boxes": [{"address": address, **came.document} for address, came in found]}
+        document = {"boxes": [{"address": address, **outcome.document} for address, outcome in found]}
         output.finish(document, "", as_json, status)
     elif status:
         raise click.exceptions.Exit(status)
@@ -223,9 +223,9 @@ def watch(chosen: SelectedBoxes, work: Work, pause_s: float) -> NoReturn:
             for address, client in list(clients.items()):
                 del clients[address]
                 with _attending(chosen, address):
-                    said = work(client)
+                    answer = work(client)
                     whose = {"address": address} if chosen.several else {}
-                    if not output.say(json.dumps({**whose, **said.document})):
+                    if not output.say(json.dumps({**whose, **answer.document})):
                         raise click.exceptions.Exit(EXIT_DONE)  # nobody reads any more
                     client.renew()
                     clients[address] = client

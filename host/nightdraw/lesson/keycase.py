@@ -71,7 +71,7 @@ def milliamperes(amps: float) -> str:
     return shown(round(amps, 4), "current")
 
 
-def spell(seconds: float | None) -> str:
+def duration_text(seconds: float | None) -> str:
     """A time for people: tenths of a second below ten, whole seconds below two minutes, then minutes."""
     if seconds is None or math.isinf(seconds):
         return "\u2013"

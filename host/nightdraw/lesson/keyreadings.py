@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from nightdraw.bench.finding import detectability, train
 from nightdraw.capture.accounts import Asked
-from nightdraw.lesson.keycase import Case, between, milliamperes, spell
+from nightdraw.lesson.keycase import Case, between, duration_text, milliamperes
 from nightdraw.lesson.tolerances import shown
 from nightdraw.units import TICKS_PER_S
 from nightdraw.vehicle.model import BATTERY
@@ -30,7 +30,7 @@ class Readings(Case):
         return self.words("key.reading.rest", volts=f"{volts:.2f}")
 
     def _at_sleep(self) -> str:
-        return self.words("key.reading.sleep", time=spell(self.search.site.sleep_s()))
+        return self.words("key.reading.sleep", time=duration_text(self.search.site.sleep_s()))
 
     def _at(self, where: str = BATTERY) -> tuple[float, float, float]:
         """What flows at a place of the sleeping vehicle, A: its own, all between pulses, all at most."""
@@ -60,7 +60,7 @@ class Readings(Case):
         scale = next((r for r in meter.ranges if r.most_a >= high_a), meter.ranges[-1])
         total = milliamperes(_stepped(base_a + share * (high_a - base_a), scale.step_a))
         if share < WHOLE and high_a > base_a:
-            share_pct, capture = f"{100 * share:.0f}", spell(meter.capture_s)
+            share_pct, capture = f"{100 * share:.0f}", duration_text(meter.capture_s)
             return self.words("key.reading.highest_short", total=total, share=share_pct, capture=capture)
         return self.words("key.reading.highest", total=total)
 
@@ -72,7 +72,7 @@ class Readings(Case):
 
     def _own(self) -> str:
         return ", ".join(
-            f"{t.name} {milliamperes(t.draw_a)} {spell(t.on_ticks / TICKS_PER_S)}"
+            f"{t.name} {milliamperes(t.draw_a)} {duration_text(t.on_ticks / TICKS_PER_S)}"
             for t in self.vehicle.twitches
         )
 
@@ -117,18 +117,22 @@ class Readings(Case):
     def _at_out(self) -> str:
         site = self.search.site
         left_a = self._at()[0] - site.asleep_a(self.one.fuse)
-        return self.words("key.reading.out", total=milliamperes(left_a), resleep=spell(self._resleep_s()))
+        return self.words(
+            "key.reading.out", total=milliamperes(left_a), resleep=duration_text(self._resleep_s())
+        )
 
     def _at_back(self) -> str:
         site = self.search.site
-        return self.words("key.reading.back", back=spell(site.return_s()), resleep=spell(site.sleep_s()))
+        return self.words(
+            "key.reading.back", back=duration_text(site.return_s()), resleep=duration_text(site.sleep_s())
+        )
 
     def _at_done(self) -> str:
         time_s = self.plan.of.time_s
         profile = self.search.profile
         account = Asked(profile.program(), 1, profile.board.own_ua).account(time_s)
         charge = f"{account.mean_ma * float(account.end_s) / 3.6e6:.2g} Ah"
-        return self.words("key.reading.done", charge=charge, time=spell(time_s))
+        return self.words("key.reading.done", charge=charge, time=duration_text(time_s))
 
 
 def _stepped(amps: float, step_a: float) -> float:

@@ -21,7 +21,7 @@ from nightdraw.bench.finding.readings import CLAMP
 from nightdraw.bench.finding.trials import STAY_OFF
 from nightdraw.lesson import labels, tolerances
 from nightdraw.lesson.entries import COLUMNS
-from nightdraw.lesson.keycase import between, spell
+from nightdraw.lesson.keycase import between, duration_text
 from nightdraw.lesson.keyreadings import Readings
 from nightdraw.lesson.sheets import steps
 from nightdraw.lesson.tolerances import shown
@@ -128,7 +128,7 @@ class Key(Readings):
         document = best.document()
         expected = one.expected_s if one.expected_s is not None else document["expected_s"]
         p95 = one.p95_s if one.p95_s is not None else document["p95_s"]
-        told = words("key.expected_text", expected=spell(expected), p95=spell(p95))
+        told = words("key.expected_text", expected=duration_text(expected), p95=duration_text(p95))
         if one.difficulty is not None:
             told += words("key.difficulty", difficulty=f"{one.difficulty:g}")
         return f"{told}; {words('key.quickest')}: {self.words(METHODS[best.method])}"
@@ -216,7 +216,7 @@ class Key(Readings):
         for row in self.methods:
             if not row.shows:
                 continue
-            times = [spell(row.document()[key]) for key in ("expected_s", "p95_s")]
+            times = [duration_text(row.document()[key]) for key in ("expected_s", "p95_s")]
             told = [
                 words(f"setting.{key}", value=_figure(row.settings[key]))
                 for key in SETTINGS
@@ -235,16 +235,19 @@ class Key(Readings):
         if face is not None and face.pulsed:
             kit = self.search.kit
             key = "key.hint.wait_pulse" if kit.recorder and kit.clamp else "key.hint.wait_max"
-            first = words(key, wait=spell(max(LEAST_WATCH_S, 3 * self.search.wait95_s(face))))
+            first = words(key, wait=duration_text(max(LEAST_WATCH_S, 3 * self.search.wait95_s(face))))
         texts = [
-            words("key.hint.asleep", sleep=spell(site.sleep_s())) + " " + first,
+            words("key.hint.asleep", sleep=duration_text(site.sleep_s())) + " " + first,
             words("key.hint.feed", feed=feed),
             words("key.hint.pair", pair=self._pair(feed)),
             words("key.hint.fuse", fuse=self.one.fuse),
         ]
         # From vague to plain, as many as there are times for.
         hints = self.plan.of.hints_s
-        rows = [(words("key.hint_at", time=spell(at)), text) for at, text in zip(hints, texts, strict=False)]
+        rows = [
+            (words("key.hint_at", time=duration_text(at)), text)
+            for at, text in zip(hints, texts, strict=False)
+        ]
         yield ho.Heading(words("key.hints"))
         yield ho.Facts((*rows, (words("key.pulled"), self._pulled())))
 
@@ -255,10 +258,14 @@ class Key(Readings):
         if not row.shows:
             return words("key.pulled_blind")
         resleep_s = row.settings["resleep_s"]
-        woken = words("key.pulled_woken", resleep=spell(resleep_s)) if resleep_s else words("key.pulled_none")
+        woken = (
+            words("key.pulled_woken", resleep=duration_text(resleep_s))
+            if resleep_s
+            else words("key.pulled_none")
+        )
         resume = self.search.profile.resume
         back = words(f"back.{resume}", **_back(resume, self.search.site.return_s()))
-        return words("key.pulled_text", woken=woken, watch=spell(row.settings["watch_s"]), back=back)
+        return words("key.pulled_text", woken=woken, watch=duration_text(row.settings["watch_s"]), back=back)
 
     def _label(self) -> Iterator[ho.Block]:
         box, *rest = labels.lines(self.plan, self.one, self.words)
@@ -285,7 +292,7 @@ def _pattern(pattern: Pattern, words: Words) -> str:
 
 def _back(resume: str, seconds: float) -> dict[str, str]:
     """What the sentence of a resume rule tells."""
-    return {} if resume == STAY_OFF else {"time": spell(seconds)}
+    return {} if resume == STAY_OFF else {"time": duration_text(seconds)}
 
 
 def _figure(value: Any) -> str:

@@ -24,7 +24,7 @@ from nightdraw.lesson.model import Assignment, Plan
 from nightdraw.lesson.records import with_groups
 from nightdraw.lesson.tolerances import CURRENT, DURATION, INTERVAL, shown
 from nightdraw.lesson.truth import Pattern, Truth, of_journal, of_profile
-from nightdraw.report.chart import spell
+from nightdraw.report.chart import duration_text
 from nightdraw.report.words import Words
 from nightdraw.vehicle import standing
 
@@ -141,8 +141,8 @@ class _Group:
             moves=taken.moves,
             stirred=taken.stirred,
             fuse=self.one.fuse,
-            at=self.words("note.never") if at is None else spell(at),
-            answered=self.words("note.never") if answered is None else spell(answered),
+            at=self.words("note.never") if at is None else duration_text(at),
+            answered=self.words("note.never") if answered is None else duration_text(answered),
             pulled=", ".join(taken.pulled) or self.words("note.none"),
         )
 

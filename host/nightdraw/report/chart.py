@@ -1,6 +1,6 @@
 """What a picture of recordings shows, whatever draws it: strips of bands, marks, histograms, ranges, ticks.
 
-A band is a record squeezed into columns of equal width, each with its lowest and highest value, so that no
+A band is a record decimated to columns of equal width, each with its lowest and highest value, so that no
 spike vanishes. It is made in one pass over blocks of samples and in bounded memory: columns begin as wide as
 the distance of two samples (each sample has a column of its own then), and whenever there are too many, pairs
 are merged and all are twice as wide. Nothing is read, measured or drawn here.
@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from nightdraw.report.envelope import GAP, Envelope, Floats, parted, stairs_envelope
+from nightdraw.report.envelope import GAP, Envelope, Floats, stairs_envelope, with_gaps
 
 MOST_COLUMNS = 1 << 17  # of one band: a megabyte of page
 MOST_EMBEDDED = 1 << 19  # of all bands of a picture
@@ -71,7 +71,7 @@ class Band:
         band = self.coarser(most)
         known = np.flatnonzero(~np.isnan(band.low))
         middle: Floats = band.begin_s + band.width_s * (known.astype(float) + 0.5)
-        return parted(Envelope(middle, band.low[known], band.high[known]))
+        return with_gaps(Envelope(middle, band.low[known], band.high[known]))
 
 
 def merged(low: Floats, high: Floats, factor: int) -> tuple[Floats, Floats]:
@@ -82,7 +82,7 @@ def merged(low: Floats, high: Floats, factor: int) -> tuple[Floats, Floats]:
     return np.asarray(np.fmin.reduce(lows, axis=1)), np.asarray(np.fmax.reduce(highs, axis=1))
 
 
-class Squeezer:
+class Decimator:
     """Makes a band of a record's blocks; see the head of the module. most: columns that the band may have."""
 
     def __init__(self, most: int = MOST_COLUMNS) -> None:
@@ -133,7 +133,7 @@ def _interval(t_s: Floats) -> float:
 
 
 def band_of_levels(t_s: Floats, level: Floats, end_s: float, begin_s: float = 0.0) -> Band:
-    """The band of a course of levels from 0 to end_s, called begin_s and so on; level i holds from t_s[i]."""
+    """The band of levels over time from 0 to end_s, called begin_s and so on; level i holds from t_s[i]."""
     shape = stairs_envelope(t_s, level, end_s, MOST_COLUMNS)
     return Band(begin_s, end_s / MOST_COLUMNS, shape.low, shape.high, len(t_s))
 
@@ -230,11 +230,11 @@ def histogram(title: str, values_s: Floats) -> Histogram | None:
         edges = np.geomspace(low, high, bins + 1) if ratio else np.linspace(low, high, bins + 1)
         edges[0], edges[-1] = low, high  # rounding must not leave the ends out
     counts, _ = np.histogram(values_s, edges)
-    text = f"{len(values_s)}: {spell(low)} to {spell(high)}, median {spell(middle)}"
+    text = f"{len(values_s)}: {duration_text(low)} to {duration_text(high)}, median {duration_text(middle)}"
     return Histogram(title, edges, counts.astype(float), text, ratio)
 
 
-def spell(t_s: float) -> str:
+def duration_text(t_s: float) -> str:
     """A duration in the unit that people say it in."""
     size = abs(t_s)
     per, unit = next((per, unit) for per, unit, most in _UNITS if size < most)

@@ -1,4 +1,4 @@
-"""A long record squeezed to what a picture can show: lowest and highest value of each column of pixels.
+"""A long record decimated to what a picture can show: lowest and highest value of each column of pixels.
 
 No pulse vanishes, however short it is. Works on blocks, in bounded memory.
 """
@@ -38,7 +38,7 @@ def envelope(blocks: Iterable[tuple[Floats, Floats]], from_s: float, to_s: float
     return Envelope(middle, low[known], high[known])
 
 
-def parted(band: Envelope) -> Envelope:
+def with_gaps(band: Envelope) -> Envelope:
     """The same with a NaN in each gap, so that nothing is drawn where a record paused: nobody knows."""
     if len(band.t_s) < 2:
         return band
@@ -52,7 +52,7 @@ def parted(band: Envelope) -> Envelope:
 
 
 def stairs_envelope(t_s: Floats, level: Floats, end_s: float, columns: int) -> Envelope:
-    """The same for a course of levels from 0 on: each level holds from its instant to the next."""
+    """The same for levels over time from 0 on: each level holds from its instant to the next."""
     starts_s: Floats = np.linspace(0.0, end_s, columns, endpoint=False)
     lasting = level[np.maximum(np.searchsorted(t_s, starts_s, side="right") - 1, 0)]
     times = np.concatenate((starts_s + end_s / columns / 2, t_s))  # well inside the columns
@@ -60,5 +60,5 @@ def stairs_envelope(t_s: Floats, level: Floats, end_s: float, columns: int) -> E
 
 
 def stairs(t_s: Floats, level: Floats, end_s: float) -> tuple[Floats, Floats]:
-    """The corners of a course of levels as a line, the last level lasting to end_s."""
+    """The corners of levels over time as a line, the last level lasting to end_s."""
     return np.append(np.repeat(t_s, 2)[1:], end_s), np.repeat(level, 2)

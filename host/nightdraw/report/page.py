@@ -17,7 +17,7 @@ import numpy as np
 
 from nightdraw import outputs
 from nightdraw.errors import printable
-from nightdraw.report.chart import STEPS_S, Band, Chart, Histogram, Strip, spell
+from nightdraw.report.chart import STEPS_S, Band, Chart, Histogram, Strip, duration_text
 from nightdraw.report.envelope import Floats
 
 MOST_ROWS = 500  # pulses in the table
@@ -102,7 +102,7 @@ def _bars(found: Histogram) -> str:
         for k, count in enumerate(found.counts)
         if count
     )
-    left, right = spell(float(found.edges[0])), spell(float(found.edges[-1]))
+    left, right = duration_text(float(found.edges[0])), duration_text(float(found.edges[-1]))
     words = f"{found.title}, {found.text}"
     return (
         f"<figure><figcaption><b>{html.escape(found.title)}</b> {html.escape(found.text)}</figcaption>"

@@ -26,7 +26,7 @@ ALARM = "#D55E00"
 WHAT = {"asked": "asked, the program", "did": "did, the box's journal", "seen": "seen, the clamp"}
 WIDTH_IN, HEIGHT_IN, DPI = 12.0, 9.0, 110
 COLUMNS = 1600  # a column is narrower than a pixel of the widest panel
-MOST_CORNERS = 4000  # a course with more is drawn as an envelope
+MOST_CORNERS = 4000  # a curve with more is drawn as an envelope
 PULSE_SHARE = 0.4  # of a pulse shown on either side of it
 LEAST_SHOWN_S = 0.004
 EDGE_SHOWN_S = 0.012  # shown on either side of an edge
@@ -37,7 +37,7 @@ Blocks = Callable[[], Iterable[tuple[Floats, Floats]]]
 
 @dataclass(frozen=True)
 class LevelCurve:
-    """A course of levels: level_ma[i] holds from t_s[i] on, the last to end_s; note: a few words about it."""
+    """Levels over time: level_ma[i] holds from t_s[i] on, the last to end_s; note: a few words about it."""
 
     t_s: Floats
     level_ma: Floats

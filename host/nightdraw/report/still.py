@@ -12,7 +12,7 @@ import numpy as np
 
 from nightdraw import outputs
 from nightdraw.errors import InputError, printable
-from nightdraw.report.chart import Chart, Histogram, Strip, label, spell, ticks
+from nightdraw.report.chart import Chart, Histogram, Strip, duration_text, label, ticks
 from nightdraw.report.run import ALARM, COLUMNS, DPI, FORMATS, WIDTH_IN
 
 if TYPE_CHECKING:
@@ -140,7 +140,7 @@ def _histogram(axes: Axes, found: Histogram) -> None:
     axes.set_title(found.title, loc="left", fontsize=10, fontweight="bold", color=NIGHT)
     axes.set_title(found.text, loc="right", fontsize=8, color=NIGHT)
     axes.set_xscale("log" if found.ratio else "linear")
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda t_s, _: spell(t_s)))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda t_s, _: duration_text(t_s)))
     axes.xaxis.set_minor_formatter(NullFormatter())
     axes.set_ylabel("count", color=NIGHT)
     axes.yaxis.set_major_locator(MaxNLocator(5, integer=True))

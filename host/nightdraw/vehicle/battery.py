@@ -1,6 +1,6 @@
 """A lead-acid battery to its end: voltage, resistance, charge over days, on a charger and after it.
 
-Pure functions of the battery's data.
+Pure functions of the battery's data. Theory of operation:
 
 High currents, by Peukert's law: at I above a twentieth of C only C (C / 20 / I)^(k - 1) come out down to
 10.5 V. Nothing is lost by that: the rest stays in for as long as the current lasts, and comes out at a lower

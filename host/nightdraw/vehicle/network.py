@@ -1,8 +1,8 @@
 """The circuit of a vehicle, solved exactly: battery, feeds, fuse boxes, fuses, branches with loads and boxes.
 
-A tree of resistances whose leaves draw constant currents and conductances, with battery, charger and
-alternator at its root: two passes (leaves to root, root to leaves) satisfy Kirchhoff's laws to rounding.
-Nothing here knows what the loads are; of time only how much charge went and how warm fuses got.
+Theory of operation. A tree of resistances whose leaves draw constant currents and conductances, with battery,
+charger and alternator at its root: two passes (leaves to root, root to leaves) satisfy Kirchhoff's laws to
+rounding. Nothing here knows what the loads are; of time only how much charge went and how warm fuses got.
 """
 
 from __future__ import annotations

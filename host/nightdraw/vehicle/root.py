@@ -1,8 +1,8 @@
 """Where battery, charger and alternator meet: which of them holds what, and the voltage there.
 
-Each is a straight line in pieces (a source holds its volts, or its most amperes, or nothing; a battery takes
-a charge through more resistance than it gives one), and so is their sum, which only falls with the voltage:
-one piece has the answer, exactly. Knows no feeds, no time.
+Theory of operation. Each is a straight line in pieces (a source holds its volts, or its most amperes, or
+nothing; a battery takes a charge through more resistance than it gives one), and so is their sum, which only
+falls with the voltage: one piece has the answer, exactly. Knows no feeds, no time.
 """
 
 from __future__ import annotations

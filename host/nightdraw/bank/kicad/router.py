@@ -1,13 +1,13 @@
 """Tracks on two layers: each net as a tree grown pad by pad, by A* on a grid; nets in the way are taken up
 and routed again.
 
-Theory: the grid's nodes are points 0.3175 mm apart on two layers, its edges eight directions and the via.
-For each net, a node is closed where the net's own width and the distance of the classes leave no room
-beside pads, holes and the edge; where only another net's track is in the way it stays open at a price. What
-a path crosses is taken up and waits for its turn again. The price of a node grows each time that it was
-fought over (as in negotiated routing, McMurchie and Ebeling, 1995), so that nets give way to each other.
-Cost is the length, more across a layer's favoured direction, a via as much as VIA_COST. Nothing is random
-and nets are taken in a fixed order: the same board has the same tracks.
+Theory of operation. The grid's nodes are points 0.3175 mm apart on two layers, its edges eight directions and
+the via. For each net, a node is closed where the net's own width and the distance of the classes leave no
+room beside pads, holes and the edge; where only another net's track is in the way it stays open at a price.
+What a path crosses is taken up and waits for its turn again. The price of a node grows each time that it was
+fought over (as in negotiated routing, McMurchie and Ebeling, 1995), so that nets give way to each other. Cost
+is the length, more across a layer's favoured direction, a via as much as VIA_COST. Nothing is random and nets
+are taken in a fixed order: the same board has the same tracks.
 """
 
 from __future__ import annotations
