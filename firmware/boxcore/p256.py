@@ -8,7 +8,7 @@ doublings and an addition from a table of the first fifteen multiples. Doubling 
 explicit-formulas database for a = -3 (dbl-2001-b, add-2007-bl), from memory: the tests hold them against
 published multiples.
 
-Nothing here waits or is timed. What takes long is a generator that yields after each step of 2 to 5 ms on the
+Nothing here waits or is timed. What takes long is a generator that yields after each step of 1 to 5 ms on the
 board (measured at 96 MHz), some 330 steps a multiple; whoever drives it does other work between. How long a
 step takes depends on the number a little, so only numbers that serve once may be given to multiply() where
 somebody could measure it.
