@@ -212,7 +212,7 @@ def test_the_print_names_every_part_and_the_pins_that_a_maker_may_have_moved(
     silk = Silk(board.name, size(board, netlist), layout(board, netlist))
     assert silk.left_out == []
     words = " ".join(text.words for text in silk.texts)
-    for wanted in (f"{board.name.upper()}  REV", "NOT BUILT YET", "GET HOT", "FUSE", "POWER OFF"):
+    for wanted in (f"{board.name.upper()}  REV", "NOT BUILT YET", "GET HOT", "FUSE"):
         assert wanted in words
 
 

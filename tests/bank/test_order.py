@@ -112,9 +112,18 @@ def test_the_monitor_reads_the_shunt_at_its_own_leads(name: str, tmp_path: Path)
         path.write_bytes(archive(name)[f"{name}-{side}"])
         sides.append(artwork.drawn(path, sheet, tmp_path / f"{side}.png").copy())
     pads = {(at.ref, at.pad.name): (at.x, at.y, 0.0) for part in placed.values() for at in part.pads()}
-    wanted = [pads[where] for where in (("RS1", "1"), ("RS1", "1S"), ("U5", "IN+"),
-                                        ("RS1", "2"), ("RS1", "2S"), ("U5", "IN-"))]  # fmt: skip
-    whole = artwork.joined(sides[0], sides[1], wanted, sheet)
+    text = (data.folder("hardware") / name / PROJECT / f"{name}.kicad_pcb").read_text()
+    laid = tracks_of(text, key(board, netlist))
+    assert laid is not None
+    plated = [*pads.values(), *((via.x, via.y, 0.0) for via in laid[1])]
+    places = list(pads)
+    ends = (("RS1", "1"), ("RS1", "1S"), ("U5", "IN+"), ("RS1", "2"), ("RS1", "2S"), ("U5", "IN-"))
+
+    def pieces() -> list[int]:
+        copper = artwork.joined(sides[0], sides[1], plated, sheet)
+        return [copper[places.index(end)] for end in ends]
+
+    whole = pieces()
     assert len(set(whole[:3])) == len(set(whole[3:])) == 1
     for lead, sense in placed["RS1"].shape.ties:
         (x1, y, _), (x2, _, _) = pads["RS1", lead], pads["RS1", sense]
@@ -122,6 +131,6 @@ def test_the_monitor_reads_the_shunt_at_its_own_leads(name: str, tmp_path: Path)
         row, column = sheet.at(middle, y)
         for picture in sides:
             picture[row - 25 : row + 25, column - 3 : column + 4] = False
-    cut = artwork.joined(sides[0], sides[1], wanted, sheet)
+    cut = pieces()
     assert cut[0] != cut[1] == cut[2]
     assert cut[3] != cut[4] == cut[5]
