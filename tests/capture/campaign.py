@@ -14,13 +14,17 @@ from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
-from nightdraw.capture.compare import Comparison, Place, compare
+from nightdraw.capture.compare import Comparison, compare
 
 from tests.capture import cases, twitches, vehicles
 from tests.capture.cases import Case
 
-ALONE = Place()
 WORDS = {True: "agree", False: "differ", None: "can't tell"}
+
+
+def alone(case: Case) -> Comparison:
+    """The verdict where the box has its supply for itself."""
+    return compare(case.asked, case.did, case.recording)
 
 
 @dataclass
@@ -53,13 +57,17 @@ class Tally:
 
 
 def judged(
-    make: Callable[[int], Case], seeds: Iterable[int], what: str, forbidden: bool, place: Place = ALONE
+    make: Callable[[int], Case],
+    seeds: Iterable[int],
+    what: str,
+    forbidden: bool,
+    compared: Callable[[Case], Comparison] = alone,
 ) -> Tally:
     """Compare the case of each seed; forbidden: the verdict that none of them may get."""
     tally = Tally(what)
     for seed in seeds:
         case = make(seed)
-        found = compare(case.asked, case.did, case.recording, place)
+        found = compared(case)
         tally.take(case, found, found.agree is forbidden)
     return tally
 
@@ -69,16 +77,21 @@ def alarms(seeds: Iterable[int]) -> Tally:
     return judged(cases.right, seeds, "false alarms", forbidden=False)
 
 
-def alarms_on_vehicles(seeds: Iterable[int]) -> Tally:
-    """Healthy boxes among other loads: none may be said to differ."""
-    return judged(
-        twitches.right, seeds, "false alarms on vehicles", forbidden=False, place=Place(shared=True)
-    )
-
-
 def agreements(seeds: Iterable[int]) -> Tally:
     """Runs that differ by more than the tolerances: none may be said to agree."""
     return judged(cases.wrong, seeds, "false agreements", forbidden=True)
+
+
+def alarms_among_loads(seeds: Iterable[int]) -> Tally:
+    """Healthy boxes among loads that nobody described: none may be said to differ."""
+    what = "false alarms among loads that nobody described"
+    return judged(twitches.right, seeds, what, forbidden=False, compared=twitches.compared)
+
+
+def agreements_among_loads(seeds: Iterable[int]) -> Tally:
+    """Boxes and runs there that differ: none may be said to agree."""
+    what = "false agreements among loads that nobody described"
+    return judged(twitches.wrong, seeds, what, forbidden=True, compared=twitches.compared)
 
 
 def in_vehicles(seeds: Iterable[int], wrong: bool) -> Tally:
@@ -94,11 +107,16 @@ def in_vehicles(seeds: Iterable[int], wrong: bool) -> Tally:
 def main(words: list[str]) -> None:
     """The command line."""
     right, wrong, first = (*(int(word) for word in words), 0)[:3]
-    print(alarms(range(first, first + right)).text())
-    print(alarms_on_vehicles(range(first, first + right)).text())
-    print(agreements(range(first, first + wrong)).text())
-    print(in_vehicles(range(first, first + right // 2), wrong=False).text())
-    print(in_vehicles(range(first, first + wrong // 2), wrong=True).text())
+    sound, broken = range(first, first + right), range(first, first + wrong)
+    for count, seeds in (
+        (alarms, sound),
+        (agreements, broken),
+        (alarms_among_loads, sound),
+        (agreements_among_loads, broken),
+    ):
+        print(count(seeds).text())
+    print(in_vehicles(sound[: right // 2], wrong=False).text())
+    print(in_vehicles(broken[: wrong // 2], wrong=True).text())
 
 
 if __name__ == "__main__":

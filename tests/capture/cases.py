@@ -301,7 +301,7 @@ def wrong(seed: int) -> Case:
     while True:
         run = a_run(rng)
         try:
-            truth = _wrong_truth(rng, run, kind)
+            truth = wrong_truth(rng, run, kind)
         except ValueError:  # no place for it in this run
             continue
         if truth is not None:
@@ -315,7 +315,8 @@ def wrong(seed: int) -> Case:
     return Case(seed, *accounts, wrong=kind, instrument=fault, value=value)
 
 
-def _wrong_truth(rng: np.random.Generator, run: Run, kind: str) -> Truth | None:
+def wrong_truth(rng: np.random.Generator, run: Run, kind: str) -> Truth | None:
+    """What is drawn instead of the run; None or ValueError where that run has no place for it."""
     if kind in ("stuck", "open", "off value"):
         return planted(rng, run, kind)
     if kind == "splice":

@@ -18,7 +18,7 @@ from boxcore import guard
 from nightdraw.capture import differences as df
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.faults import resistors
-from nightdraw.capture.instrument import weighed_median
+from nightdraw.capture.instrument import weighed_quantile
 from nightdraw.capture.journal import Did
 from nightdraw.capture.seen import Bools, Floats
 from nightdraw.capture.view import View
@@ -27,6 +27,7 @@ USUAL_ZERO_MA = 6.5  # a clamp's zero is off by so much any day: a hand-held one
 MOST_ZERO_MA = 25.0  # and by so much at the worst (low-current clamps: 5 to 20 mA over minutes)
 SLEEPING_MA = (10, 50)  # what a vehicle in good order draws asleep (common practice)
 ABOUT = 0.5  # of what the base is too high: a switch of less is not what lifts it
+QUIETEST = 0.05  # of the time: with the fewest other loads awake
 STANDING_S = 0.1  # patterns that last this long are compared by the box's own monitor
 CLEAR = 5.0  # deviations by which an edge must show a channel to speak for it
 BROKEN = 0.5  # of a channel's current
@@ -54,7 +55,7 @@ def judge_base(view: View) -> BaseFound:
         return BaseFound()
     if not known.any():  # a vehicle that was awake all the time shows nothing of a sleeping base
         return BaseFound(told=prior.loads is None)
-    excess = weighed_median(seen.whole_ma[known], seen.count[known])
+    excess = weighed_quantile(seen.whole_ma[known], seen.count[known])
     level = view.reference.train.base_ma
     allowed = df.level_tolerance(level) + seen.digit_ma / 2
     allowed += df.DEVIATIONS * seen.sigma_ma / float(np.sqrt(seen.count[known].sum()))
@@ -64,7 +65,11 @@ def judge_base(view: View) -> BaseFound:
     text += f"{'above' if excess > 0 else 'below'} {level:.1f} mA"
     if prior.base_known:
         return _with_loads_known(view, excess, text)
-    return _too_low(view, excess, text) if excess < 0 else _with_loads_unknown(view, excess, allowed, text)
+    if excess < 0:
+        return _too_low(view, excess, text)
+    # others draw something at every time: a switch that conducts always draws no more than the quietest base
+    quietest = weighed_quantile(seen.whole_ma[known], seen.count[known], QUIETEST)
+    return _with_loads_unknown(view, excess, quietest + allowed, allowed, text)
 
 
 def fed(view: View) -> Bools:
@@ -117,11 +122,11 @@ def _too_low(view: View, excess: float, text: str) -> BaseFound:
     return BaseFound(excess, (_row(view, excess, text),))
 
 
-def _with_loads_unknown(view: View, excess: float, allowed: float, text: str) -> BaseFound:
-    """Others may draw any of it; every channel that no edge shows may hide in it."""
+def _with_loads_unknown(view: View, excess: float, most: float, allowed: float, text: str) -> BaseFound:
+    """Others may draw any of it; every channel that no edge shows may hide in it, up to `most` (mA)."""
     always, never = _unshown(view)
     # what is below the tolerance, or what the box's own monitor lets pass, is no fault
-    always = [(name, ma) for name, ma in always if allowed < ma <= excess + allowed]
+    always = [(name, ma) for name, ma in always if allowed < ma <= most]
     names = [name for name, ma in never if ma > allowed]
     about = [name for name, ma in always if ma >= ABOUT * excess]
     text += ": another load on this circuit"

@@ -20,7 +20,7 @@ from nightdraw.capture import differences as df
 from nightdraw.capture.diagnosis import Diagnosis, drawn
 from nightdraw.capture.evidence import FREE, LONE_MA, Evidence, setups
 from nightdraw.capture.faults import LEAST_SHARE, MOST_SHARE, NOTHING, OFF, OPEN, STUCK_ON, Fault
-from nightdraw.capture.instrument import gain_of, weighed_median
+from nightdraw.capture.instrument import gain_of, weighed_quantile
 from nightdraw.capture.journal import Did
 from nightdraw.capture.observed import Observed
 from nightdraw.capture.seen import Bools, Floats
@@ -251,7 +251,7 @@ def _leads(seen: Observed, box: Did | None) -> Iterator[_Way]:
     for _ in range(ROUNDS if large.any() else 0):
         slope = (step_ma(per_a + NEAR_PER_A) - step_ma(per_a)) / NEAR_PER_A
         slope = np.where(slope == 0.0, 1e-9, slope)
-        per_a += weighed_median((shown - step_ma(per_a)) / slope, np.abs(slope))
+        per_a += weighed_quantile((shown - step_ma(per_a)) / slope, np.abs(slope))
         per_a = float(np.clip(per_a, 0.0, MOST_LEAD_PER_A))
     if LEAST_LEAD_PER_A <= per_a < MOST_LEAD_PER_A:
         yield _Way(lead_per_a=per_a, prior=LEAD_PRIOR)

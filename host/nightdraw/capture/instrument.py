@@ -132,14 +132,14 @@ def digit_of(recording: Recording, noise: float) -> float:
 
 def gain_of(seen_ma: Floats, known_ma: Floats) -> float:
     """The median ratio of edge heights, each by its own height (mA); 1 without any."""
-    return weighed_median(seen_ma / known_ma, np.abs(known_ma)) if len(known_ma) else 1.0
+    return weighed_quantile(seen_ma / known_ma, np.abs(known_ma)) if len(known_ma) else 1.0
 
 
-def weighed_median(value: Floats, weight: Floats) -> float:
-    """What half of the weight lies below."""
+def weighed_quantile(value: Floats, weight: Floats, share: float = 0.5) -> float:
+    """What half of the weight lies below, or another share of it."""
     order = np.argsort(value)
     run = np.cumsum(weight[order])
-    return float(value[order][np.searchsorted(run, run[-1] / 2)])
+    return float(value[order][np.searchsorted(run, run[-1] * share)])
 
 
 def refined(clock: Clock, at_s: Floats, late_s: Floats, late_u_s: Floats, interval_s: float) -> Clock:

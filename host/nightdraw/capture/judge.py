@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from nightdraw.capture import differences as df
+from nightdraw.capture.accounts import Account
 from nightdraw.capture.differences import Difference, milliseconds
 from nightdraw.capture.faults import resistors
 from nightdraw.capture.observed import Observed
@@ -27,6 +28,7 @@ HALF = 0.5  # of an edge
 REACHED = 0.5  # of the charge's window: an edge that is further off is looked for among the edges
 EDGE_DEVIATION = (5.0, 20.0)  # samples by which noise moves an edge s deviations high: 5 / s + 20 / s^2
 SLOW_U = 0.7  # of a time constant an edge is known to where no charge around it tells
+LEAST_STEP_MA = 1e-9  # a level's supply may have moved without its current
 PART_SAMPLES = 5  # a shorter part of a pulse may be made of edges
 ON_END = 3  # so many pulses on end that were not seen are told in one row
 
@@ -55,30 +57,47 @@ class _Times:
 def _times(view: View) -> _Times:
     """By the charge around each edge, and where that is too far off by the seen edge that is nearest."""
     seen, account = view.observed, view.observed.account
-    step = account.step_ma
     heights = view.seen.height_ma
+    # edges less than a sample apart are seen as one: the one that has their sum
+    one = np.cumsum(np.append(True, np.diff(account.t_s) > seen.interval_s)) - 1
+    at_s, step = _as_one(account, one)
     nearby = np.full(len(step), -1)
     for way in (1.0, -1.0):
         place, there = np.flatnonzero(step * way > 0), np.flatnonzero(heights * way > 0)
-        here, beside = df.near(account.t_s[place], view.seen.at_s[there])
+        here, beside = df.near(at_s[place], view.seen.at_s[there])
         nearby[place[here]] = there[beside]
     if view.prior.shared and len(heights):  # other loads move too: only edges of about the right height count
         unlike = np.abs(heights[nearby] - step) > UNLIKE * np.abs(step)
         nearby[unlike] = -1
-        nearby = np.where(absent_edges(seen), _elsewhere(view), nearby)
+    nearby, at_s, step = nearby[one], at_s[one], step[one]
     if not len(heights):
         return _Times(np.full(len(step), np.nan), seen.late_u_s, nearby)
-    s = np.maximum(np.abs(step) / max(seen.sigma_ma, 1e-6), 1e-6)
+    if view.prior.shared:
+        nearby = np.where(absent_edges(seen), _elsewhere(view), nearby)
+    # noise moves an edge by its height as it was seen, which may be less than it should be
+    height = np.minimum(np.abs(step), np.where(nearby >= 0, np.abs(heights[nearby]), np.inf))
+    s = np.maximum(height / max(seen.sigma_ma, 1e-6), 1e-6)
     by_edge_u_s = (EDGE_DEVIATION[0] / s + EDGE_DEVIATION[1] / s**2) * seen.interval_s / df.DEVIATIONS
     by_edge_u_s = np.hypot(by_edge_u_s, SLOW_U * seen.tau_s)
-    by_edge = np.where(nearby >= 0, view.seen.at_s[nearby] - account.t_s, np.nan)
+    # a step within the tolerance of levels may as well not be there: what lies near it may be anything
+    told = (nearby >= 0) & (np.abs(step) > df.LEVEL_MA)
+    by_edge = np.where(told, view.seen.at_s[nearby] - at_s, np.nan)
     with np.errstate(invalid="ignore"):
         charged = np.isfinite(seen.late_s) & (np.abs(seen.late_s) <= REACHED * seen.reach_s)
         charged &= np.abs(seen.edge_ma) <= HALF * np.abs(
-            step
+            account.step_ma
         )  # the charge of an edge that isn't there says nothing
     late = np.where(charged, seen.late_s, by_edge)
     return _Times(late, np.where(charged, seen.late_u_s, by_edge_u_s), nearby)
+
+
+def _as_one(account: Account, one: Ints) -> tuple[Floats, Floats]:
+    """Instants and heights of edges of which those with one number are one."""
+    step = account.step_ma
+    weight = np.maximum(np.abs(step), LEAST_STEP_MA)
+    first = np.flatnonzero(np.diff(one, prepend=-1))
+    at_s: Floats = np.add.reduceat(account.t_s * weight, first) / np.add.reduceat(weight, first)
+    return at_s, np.add.reduceat(step, first)
 
 
 def _elsewhere(view: View) -> Ints:
