@@ -41,7 +41,8 @@ def test_one_of_twelve_over_four_captures_of_three(setup: Setup, seed: int) -> N
     if setup is not HARD:  # in 1 mV of noise it often can't be told
         assert quiet.none_of_these > max(one.confidence for one in quiet.fuses)
     for one in (found, quiet):
-        assert sum(fuse.confidence for fuse in one.fuses) + one.none_of_these == pytest.approx(1)
+        # what is left is for a fuse that carries some of these pulses only
+        assert 0.9 < sum(fuse.confidence for fuse in one.fuses) + one.none_of_these <= 1 + 1e-9
 
 
 @pytest.mark.campaign

@@ -6,9 +6,11 @@ steps of its drop at those pulses give the resistance that the draw would run th
 bounded-influence estimate (Huber 1964), whose uncertainty comes from the same looks at instants without a
 pulse; recordings of one fuse are weighed by it.
 Either R is the fuse's own resistance, as far as fuses of one rating differ, or nothing, as far as noise and
-what leaks from one input into another go. The likelihoods of both (Student's t: chance is known from a
-limited number of looks) and equal priors over all fuses and "none of these" give the confidences (Bayes). Two
-fuses in a row carry the same draw: the one of the larger resistance lies behind, and is named.
+what leaks from one input into another go; or, rarely, a part of the resistance: other loads' pulses are of
+the same kind, or overlap the draw's, and the fuse carries some of them only. That names nobody, but nothing
+clears a fuse that moves. The likelihoods (Student's t: chance is known from a limited number of looks) and
+equal priors over all fuses and "none of these" give the confidences (Bayes). Two fuses in a row carry the
+same draw: the one of the larger resistance lies behind, and is named.
 """
 
 from __future__ import annotations
@@ -41,6 +43,8 @@ LEAK = 0.03  # of a neighbour's signal in a recorder's input, standard deviation
 UNKNOWN_OHM = np.geomspace(1.4e-3, 0.13, 40)  # a fuse of unknown rating: 40 A to 1 A, each ratio as likely
 CLIP = 1.5  # standard deviations: a look further off has the influence of one that far (Huber's k)
 NORMAL = stats.norm.ppf((np.arange(POINTS) + 0.5) / POINTS)
+PARTS = np.linspace(0.25, 0.9, 9)  # of the pulses: less is what a fuse's own loads do at the same time
+MIXED = 0.003  # prior of that, against carrying none: of twelve fuses one in thirty does
 DOF = (4.0, 30.0)  # degrees of freedom of chance at the least and the most
 ROUNDS = 30
 
@@ -271,7 +275,7 @@ def _judge(
     known: list[Fuse], evidence: dict[str, list[tuple[float, float, float]]], level: Floats, notes: list[str]
 ) -> Culprit:
     """Weigh the fuses against each other and against none of them."""
-    ohms, ohms_u, ratio = (np.zeros(len(known)) for _ in range(3))
+    ohms, ohms_u, ratio, mixed = (np.zeros(len(known)) for _ in range(4))
     for k, fuse in enumerate(known):
         rows = np.array(evidence[fuse.name]).reshape(-1, 3)
         if not len(rows):
@@ -281,11 +285,12 @@ def _judge(
         weight = 1 / np.maximum(rows[:, 1], 1e-12) ** 2
         ohms[k], ohms_u[k] = np.sum(weight * rows[:, 0]) / np.sum(weight), 1 / np.sqrt(np.sum(weight))
         dof = float(np.clip(rows[:, 2].sum() / 3, *DOF))  # looks overlap: three make one
-        ratio[k] = _ratio(float(ohms[k]), float(ohms_u[k]), fuse.ohms, dof)
+        ratio[k], mixed[k] = _ratios(float(ohms[k]), float(ohms_u[k]), fuse.ohms, dof)
     carries = np.flatnonzero((ratio > CARRIES) & (ohms > CARRIES_Z * ohms_u))
     behind, feeds = _in_a_row(known, ohms, carries)
     weighed = np.where(np.isin(np.arange(len(known)), feeds), 0.0, ratio)
-    total = 1 + weighed.sum()
+    parts = MIXED * np.where(np.isin(np.arange(len(known)), [*feeds, *carries]), 0.0, mixed)
+    total = 1 + weighed.sum() + parts.sum()
     typical_ma = float(np.median(level))
     verdicts = tuple(
         Verdict(
@@ -297,6 +302,11 @@ def _judge(
         )
         for k, fuse in enumerate(known)
     )
+    if parts.sum() > (1 - SURE) * total:
+        notes.append(
+            f"{known[int(np.argmax(parts))].name} moves with some of these pulses: other loads' are alike, "
+            "or overlap them; record when less is awake"
+        )
     if len(carries) > 1 and behind is None:
         notes.append(f"{' and '.join(known[k].name for k in carries)} carry the same draw alike")
     sure = behind is not None and verdicts[behind].confidence >= SURE
@@ -306,14 +316,18 @@ def _judge(
     return Culprit(name, verdicts, float(1 / total), len(level), typical_ma, tuple(notes))
 
 
-def _ratio(ohms: float, ohms_u: float, known: float | None, dof: float) -> float:
-    """How much likelier the drop is if the fuse carries the draw than if it doesn't."""
+def _ratios(ohms: float, ohms_u: float, known: float | None, dof: float) -> tuple[float, float]:
+    """How much likelier the drop is if the fuse carries the draw than if it doesn't, and if it carries some
+    of its pulses."""
     leaks = LEAK * known if known is not None else cor.LEAST_OHM
-    not_it = stats.t.pdf(ohms, dof, 0.0, np.hypot(ohms_u, leaks))
+    not_it = max(float(stats.t.pdf(ohms, dof, 0.0, np.hypot(ohms_u, leaks))), 1e-300)
     # Lognormal: no fuse is without resistance, so that a drop that stays away speaks against each of them.
     may_be = UNKNOWN_OHM if known is None else known * np.exp(TOLERANCE * NORMAL)
-    spread = np.hypot(ohms_u, STEP * may_be)
-    return float(np.mean(stats.t.pdf(ohms, dof, may_be, spread)) / max(not_it, 1e-300))
+
+    def likelihood(of_ohm: Floats) -> float:
+        return float(np.mean(stats.t.pdf(ohms, dof, of_ohm, np.hypot(ohms_u, STEP * of_ohm))))
+
+    return likelihood(may_be) / not_it, likelihood(np.outer(PARTS, may_be).ravel()) / not_it
 
 
 def _in_a_row(known: list[Fuse], ohms: Floats, carries: Ints) -> tuple[int | None, list[int]]:
