@@ -64,7 +64,8 @@ def attack(seed: int, guilty: bool) -> Attack:
     even, period_s = bool(rng.random() < 0.5), float(rng.uniform(4, 15))
     on_s = float(rng.uniform(0.4, 0.3 * period_s))
     clamp_ma = min(float(rng.uniform(0.5, 3.0)), level_ma / 10)
-    noisy = rng.choice(FUSES, 3, replace=False)  # with habits of their own, less than the draw's
+    # with habits of their own, of less energy than the draw's: it is the draw that is asked for
+    noisy = rng.choice(FUSES, 3, replace=False)
     front = int(rng.integers(FUSES)) if guilty and rng.random() < 0.25 else -1
     front = front if front != who and ohms[front] * 1.8 < ohms[who] else -1
     captures = []

@@ -64,9 +64,27 @@ def _table(rng: random.Random) -> bytes:
     return out.getvalue()
 
 
+def _wide(rng: random.Random) -> bytes:
+    return _tabbed(rng).decode().encode("utf-16")
+
+
+def _tabbed(rng: random.Random) -> bytes:
+    """Marks of over-range, a mark of the byte order, ends of lines of every kind, rows without numbers."""
+    rows = [line.rsplit(",", 1)[0].replace(",", "\t") for line in LINES]
+    for _ in range(rng.randrange(3)):
+        rows[rng.randrange(len(rows))] = rng.choice(("\t", "2.5\tOL", "", "\t-inf"))
+    lines = ["\ufeffTime (s)\tCurrent (mA)", *rows]
+    return "".join(line + rng.choice(("\n", "\r\n")) for line in lines).encode()
+
+
+def _long(rng: random.Random) -> bytes:
+    return b"Recorder 7\n" * rng.choice((100, 3000)) + _plain(rng)
+
+
 KINDS: tuple[Callable[[random.Random], bytes], ...] = (
-    _plain, _packed, _commas, _two_columns, _stamps, _blanks, _table,
+    _plain, _packed, _commas, _two_columns, _stamps, _blanks, _table, _wide, _tabbed, _long,
 )  # fmt: skip
+NAMES = (".bin", ".csv", ".parquet", ".csv.gz", ".txt", "")
 
 
 def mangled(data: bytes, rng: random.Random) -> bytes:
@@ -98,7 +116,8 @@ def outcome(path: Path, seed: int) -> str:
     rng = random.Random(seed)
     make = rng.choice(KINDS)
     whole = make(rng)
-    path.write_bytes(mangled(whole, rng))
+    path = path.with_name(path.stem + rng.choice(NAMES))
+    path.write_bytes(mangled(whole, rng) if rng.random() < 0.8 else whole)
     try:
         assert channels(path)
         recording = open_recording(path)

@@ -219,3 +219,13 @@ def test_an_uneven_row_is_named_before_it_is_known_how_numbers_are_written(tmp_p
     with pytest.raises(InputError, match="1 cells, the rows above have 2") as refused:
         open_recording(path)
     assert refused.value.findings[0].line == 2502
+
+
+def test_a_line_of_separators_alone_is_told_by_its_number(tmp_path: Path) -> None:
+    """Of three columns, in a file whose separator looks like a blank."""
+    rows = [f"2027-03-24\t09:12:{k:02}.000\t0.34" for k in range(30)]
+    path = tmp_path / "r.txt"
+    path.write_text("\n".join(["Date\tTime\tCurrent (A)", *rows, "\t", *rows, ""]), encoding="utf-8")
+    with pytest.raises(InputError, match="2 cells, the rows above have 3") as refused:
+        list(open_recording(path).blocks())
+    assert refused.value.findings[0].line == 32

@@ -348,7 +348,7 @@ class TextSource:
     def _locate(self, piece: _Piece, message: str) -> Finding:
         """The first line that can't be read, found line by line in the piece that Arrow gave up."""
         for number, line in self._lines(piece):
-            if not line.strip() or line.lstrip().startswith(COMMENT):
+            if not line.strip(" \r\n") or line.lstrip().startswith(COMMENT):  # a line of tabs has cells
                 continue
             row = split(line, self._layout.separator)
             if len(row) != self._layout.width:
