@@ -19,7 +19,7 @@ import numpy as np
 from nightdraw.capture import seen as sn
 from nightdraw.capture.current import MOST_MV
 from nightdraw.capture.read import Recording, windows
-from nightdraw.capture.seen import Floats, Ints, Seen, grouped
+from nightdraw.capture.seen import Floats, Ints, Seen
 
 SURE_Z = 5.0  # both steps of a kind of pulse together: once in three million quiet fuses
 SIDE_Z = 2.5  # and each of them by itself: half of it is left of a half of it
@@ -174,9 +174,26 @@ def moves_with(clamp: Seen, drops: Sequence[Recording]) -> Moving:
     return Moving(tuple(_mover(drop, coincidences(clamp, drop, kind)) for drop in drops))
 
 
-def kinds(level_ma: Floats) -> Ints:
-    """The number of each pulse's kind, from 0, by its level."""
-    return grouped(level_ma, lambda ma: np.maximum(KIND_MA, KIND_SHARE * np.abs(ma)))
+def kinds(level_ma: Floats, weight: Floats | None = None) -> Ints:
+    """The number of each pulse's kind, by its level: the first is where most weight (number, where none is
+    given) lies within KIND_MA or KIND_SHARE of one level, the next where most of the rest does.
+
+    Levels aren't joined from one to the next: where draws overlap they leave no gap anywhere between them.
+    """
+    order = np.argsort(level_ma, kind="stable")
+    level = level_ma[order]
+    weight = np.ones(len(level)) if weight is None else np.maximum(weight[order], 0.0)
+    until = np.searchsorted(level, level + 2 * np.maximum(KIND_MA, KIND_SHARE * np.abs(level)), side="right")
+    found, number = np.full(len(level), -1), 0
+    while (found < 0).any():
+        run = np.append(0.0, np.cumsum(np.where(found < 0, weight + LEAST_MV, 0.0)))
+        first = int(np.argmax(run[until] - run[:-1]))
+        here = slice(first, until[first])
+        found[here] = np.where(found[here] < 0, number, found[here])
+        number += 1
+    kind = np.empty_like(found)
+    kind[order] = found
+    return kind
 
 
 def coincidences(clamp: Seen, drop: Recording, kind: Ints) -> dict[int, Coincidence]:

@@ -102,7 +102,9 @@ def _seen(found: Scan, recording: Recording, least: float) -> Seen:
     recorder = recorder_of(found)
     at_s, at_u_s = instants(t, recorder)
     level = lv.levels_of(found, at_s)
-    m = _Measured(found, recorder, at_s, at_u_s, level, lv.Wander(found.trace, found.noise))
+    m = _Measured(
+        found, recorder, at_s, at_u_s, level, lv.Wander(found.trace, found.noise, t.after - t.before)
+    )
     excursions = lv.excursions(level, m.is_gap, m.wander, found.window * found.interval_s, found.interval_s)
     whole = ~m.is_gap
     row = np.cumsum(whole) - 1  # of each transition among the edges

@@ -236,15 +236,14 @@ def _draw(seen: dict[int, Seen]) -> tuple[list[Ints], int]:
     """The kind of each clamp's pulses, alike in all recordings, and the one that is the draw: what is there
     more than once in most recordings, then what has most energy."""
     pulses = [one.events.of(sn.PULSE) for one in seen.values()]
-    of_all = cor.kinds(np.concatenate([one.level for one in pulses]))
+    # by charge a lamp that blinks all day would outweigh a fault
+    energies = np.concatenate([one.mean**2 * one.duration_s for one in pulses])
+    of_all = cor.kinds(np.concatenate([one.level for one in pulses]), energies)
     kind = list(np.split(of_all, np.cumsum([len(one) for one in pulses])[:-1]))
     best, draw = (0, 0.0), -1
     for number in np.unique(of_all):
         habits = sum(int(np.count_nonzero(numbers == number) > 1) for numbers in kind)
-        energy = sum(  # by charge a lamp that blinks all day would outweigh a fault
-            float((one.mean**2 * one.duration_s)[numbers == number].sum())
-            for one, numbers in zip(pulses, kind, strict=True)
-        )
+        energy = float(energies[of_all == number].sum())
         if (habits, energy) > best:
             best, draw = (habits, energy), int(number)
     return kind, draw

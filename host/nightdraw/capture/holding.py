@@ -252,7 +252,7 @@ class Holding:
         often_ma = _repeated(view, chance | real) if self._prior.shared and not told else 0.0
         if often_ma:
             yield (
-                f"several edges are off by the same {often_ma:.1f} mA: another load hardly changes so often "
+                f"edges are off by the same {often_ma:.1f} mA again: another load hardly changes so often "
                 "together with the box; the journal, or a recording at the fuse, may tell more"
             )
 
@@ -296,14 +296,17 @@ def _hidden(view: View, chance: Bools) -> Floats:
 
 
 def _repeated(view: View, off: Bools) -> float:
-    """By how much several of the edges that are off are so alike (mA; 0: they aren't), other than by what a
-    vehicle's own loads draw."""
-    off_ma = np.sort(np.abs(view.observed.edge_ma[off]))
+    """By how much several of the edges that are off are so alike, or two that follow each other are off there
+    and back again (mA; 0: neither), other than by what a vehicle's own loads draw."""
+    off_ma = view.observed.edge_ma[off]
     if view.prior.loads is not None:
-        off_ma = off_ma[~view.prior.loads.draw(off_ma)]
-    first, last = off_ma[: 1 - SEVERAL], off_ma[SEVERAL - 1 :]
-    alike = np.flatnonzero(last - first <= df.tolerance_ma(first) / 2)
-    return float(first[alike[0]]) if len(alike) else 0.0
+        off_ma = off_ma[~view.prior.loads.draw(np.abs(off_ma))]
+    size = np.sort(np.abs(off_ma))
+    first, last = size[: 1 - SEVERAL], size[SEVERAL - 1 :]
+    alike = first[last - first <= df.tolerance_ma(first) / 2]
+    # a load that rises with the box by chance hardly falls with it, too
+    back = np.abs(off_ma[:-1])[np.abs(off_ma[1:] + off_ma[:-1]) <= df.tolerance_ma(off_ma[:-1]) / 2]
+    return float(next(iter([*alike, *back]), 0.0))
 
 
 def _goes_on(observed: Observed, matched: int) -> bool:

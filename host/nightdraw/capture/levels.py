@@ -22,6 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from nightdraw.capture.noise import HALF_Z
 from nightdraw.capture.seen import Bools, Floats, Ints
 from nightdraw.capture.transitions import Scan, Trace
 
@@ -48,6 +49,8 @@ UNKNOWN_MA2_PER_S = (
     0.3  # wander where none could be measured: 6 mA in two minutes (low-current clamps: 5 to 20 mA)
 )
 LEAST_PAIRS = 8  # differences that tell an rms
+FADING_SHARE = 0.2  # of a step: cars that fall asleep move by a twentieth of it in a second
+FADING_RMS = 10.0  # times what most of the record moves by
 
 
 @dataclass(frozen=True)
@@ -81,11 +84,29 @@ class Excursions:
     is_gap: Bools
 
 
-class Wander:
-    """By how much (rms) the record moves within some seconds without any transition: its structure
-    function."""
+def _fades(trace: Trace, height: Floats) -> Bools:
+    """The cells of levels that within a second move by a good part of the step that they follow, as none of
+    the others does: that is how a load fades, and no wander of what is beneath it."""
+    level = trace.level.astype(np.int64)
+    same = level[1:] == level[:-1]
+    if not same.any():
+        return np.zeros(len(level), dtype=bool)
+    moved = np.where(same, np.abs(np.diff(trace.mean)), 0.0)
+    typical = float(np.median(moved[same])) / HALF_Z
+    most = np.zeros(len(height) + 1)
+    np.maximum.at(most, level[1:], moved)
+    step = np.abs(np.append(height[:1], height))  # before each level; of the first the one after it
+    fades = (most > FADING_SHARE * step) & (most > FADING_RMS * typical) if len(height) else most < 0
+    found: Bools = fades[level]
+    return found
 
-    def __init__(self, trace: Trace, noise: float) -> None:
+
+class Wander:
+    """By how much (rms) the record moves within some seconds without any transition: its structure function.
+    height: of each transition."""
+
+    def __init__(self, trace: Trace, noise: float, height: Floats) -> None:
+        trace = trace.take(~_fades(trace, height))
         lags, rms = [], []
         lag = 1
         while lag < len(trace):
