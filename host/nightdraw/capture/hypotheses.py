@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -125,6 +126,7 @@ class _Table:
         """Whether more than so many deviations of the clamp's zero are left over in the base."""
         return abs(float(self.evidence.value[-1])) > zeros * self.evidence.free.zero_ma
 
+    @cached_property
     def found(self) -> Diagnosis:
         """The fault that the numbers show beyond doubt, none where nothing wrong explains them about as
         well."""
@@ -219,7 +221,7 @@ def _tables(view: View, seen: Observed, scale: bool) -> list[_Table]:
     # a scale moves the base, and so does a lead: where the zero would be off by more than any is, another
     # load is there besides, which needs as much more evidence as a second fault, and steps of one height
     # have none
-    alone = [t for t in tables if not t.leaves(MOST_ZERO) or t.found().fault is not None]
+    alone = [t for t in tables if not t.leaves(MOST_ZERO) or t.found.fault is not None]
     least = max((table.score for table in alone), default=-np.inf) + SURE
     several = not tables[0].single
     return [t for t in tables if t.way.usual or t in alone or (several and t.score > least)]
@@ -272,7 +274,7 @@ def _large(seen: Observed) -> tuple[Floats, Floats]:
 
 def _told_apart(tables: list[_Table], best: _Table) -> Diagnosis:
     """The best table's answer; where instrument or wiring and the box explain the same, both are named."""
-    usual, found = tables[0], best.found()
+    usual, found = tables[0], best.found
     # a step of a single height may be off by any factor for any reason: a scale and a lead always fit it
     any_value = [table for table in tables if table.way.any_value and table.sound]
     # a level accuses by its tolerance alone: whoever explains it better is asked for no more, rare or not
@@ -286,7 +288,7 @@ def _told_apart(tables: list[_Table], best: _Table) -> Diagnosis:
     if not usual.single:
         fits = [t for t in fits if best is usual and found.fault is None and not t.matters]
     if usual.matters and fits:
-        part = usual.found()
+        part = usual.found
         named = usual.resistors() if part.fault is None else (part.fault, *part.rivals)
         either = _either(max(fits, key=lambda table: table.score), named[0] if named else None)
         return replace(either, rivals=named[1:])
@@ -295,7 +297,7 @@ def _told_apart(tables: list[_Table], best: _Table) -> Diagnosis:
     rivals = [table for table in tables if table is not best and table.score > best.score - CLOSE]
     if not rivals:
         return found
-    fault = found.fault or next((f for f in (table.found().fault for table in rivals) if f), None)
+    fault = found.fault or next((f for f in (table.found.fault for table in rivals) if f), None)
     other = best if not best.way.usual else rivals[0]
     return replace(_either(other, fault), rivals=found.rivals) if fault is not None else found
 

@@ -141,11 +141,13 @@ def _interval(time_s: Floats) -> float:
 
 def _gaps(time_s: Floats, longest_s: float) -> Ints:
     """Positions before which samples are missing; a piece at a time, which stays in the cache."""
-    found = [
-        start + 1 + np.flatnonzero(np.diff(time_s[start : start + ch.TILE + 1]) > longest_s)
-        for start in range(0, len(time_s), ch.TILE)
-    ]
-    return np.concatenate([*found, np.empty(0, dtype=np.int64)])
+    found, apart = [np.empty(0, dtype=np.int64)], np.empty(ch.TILE)
+    for start in range(0, len(time_s) - 1, ch.TILE):
+        here = time_s[start : start + ch.TILE + 1]
+        step = np.subtract(here[1:], here[:-1], out=apart[: len(here) - 1])
+        if step.max() > longest_s:
+            found.append(start + 1 + np.flatnonzero(step > longest_s))
+    return np.concatenate(found)
 
 
 def _part(chunk: Chunk, state: _Progress) -> tuple[Transitions, Trace, Pieces]:
