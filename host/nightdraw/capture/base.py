@@ -17,11 +17,11 @@ from boxcore import guard
 
 from nightdraw.capture import differences as df
 from nightdraw.capture.differences import Difference
-from nightdraw.capture.faults import resistors
+from nightdraw.capture.faults import MOST_SHARE, resistors
 from nightdraw.capture.instrument import weighed_quantile
 from nightdraw.capture.journal import Did
 from nightdraw.capture.seen import Bools, Floats
-from nightdraw.capture.view import View
+from nightdraw.capture.view import View, edges_off
 
 USUAL_ZERO_MA = 6.5  # a clamp's zero is off by so much any day: a hand-held one of 2 A range and less
 MOST_ZERO_MA = 25.0  # and by so much at the worst (low-current clamps: 5 to 20 mA over minutes)
@@ -141,7 +141,12 @@ def _with_loads_unknown(view: View, excess: float, most: float, allowed: float, 
         text += f"; a stuck switch may hide in it: channel {' or '.join(name for name, _ in always)}"
     if names:
         text += f"; a switch that is open may hide in it: channel {' or '.join(names)}"
-    told = view.reference.box is not None and not always and not names
+    off = _perhaps_off(view, allowed)
+    if off:
+        text += (
+            f"; a resistor that is off may hide in it: channel {' or '.join(off)} (the run's start shows it)"
+        )
+    told = view.reference.box is not None and not always and not names and not off
     return BaseFound(excess, notes=(text,), told=told)
 
 
@@ -178,6 +183,20 @@ def _resistors(view: View, excess: float) -> list[str]:
         if len(by_edges) and abs(float(np.median(by_edges)) - share) > BROKEN * abs(share):
             closed &= ~(1 << k)
     return [box.words(fault) for fault in resistors(excess, closed, box.channels_ns, supply_mv)]
+
+
+def _perhaps_off(view: View, allowed: float) -> list[str]:
+    """The channels that are closed in every base, unless the run's first edge is there and as it should be:
+    their resistors show in it and in the base alone."""
+    box, seen = view.reference.box, view.observed
+    off, real = edges_off(view)
+    if box is None or (seen.known[0] and not off[0] and not real[0]):
+        return []
+    closed, named = (
+        _always_closed(view),
+        [(k + 1, box.current_ma(k + 1)) for k in range(len(box.channels_ns))],
+    )
+    return [f"{k} ({ma:.1f} mA)" for k, ma in named if closed >> (k - 1) & 1 and MOST_SHARE * ma > allowed]
 
 
 Channels = list[tuple[str, float]]  # by name, with their currents (mA)

@@ -23,6 +23,7 @@ LIKE_S = 4e-3  # a foreign pulse within this of a fixed duration of the box's ma
 SPIKE_SAMPLES = 1.6  # an excursion of one sample is no current: nothing on a circuit is so short
 MANY = 3  # more foreign pulses than this are told in one row
 FIXED = 5  # pulses of one duration and level make a habit of the box's that another load hardly has too
+ANOTHERS = 3  # pulses of a level that are none of the box's by their durations make a habit of another load
 SPIKES = 0.01  # of the recording's edges may be single samples before they are told as pulses
 
 
@@ -151,6 +152,10 @@ def _like_own(view: View, found: Excursions) -> Bools:
             and spread <= df.TIME_S
             and _alone(train.start_s, found.start_s[k], lasting)
         )
+    # a load of that level with other durations is there besides: one of the box's is by chance
+    for k in np.flatnonzero(like).tolist():
+        alike = np.abs(found.height_ma - found.height_ma[k]) <= df.level_tolerance(found.height_ma[k])
+        like[k] = np.count_nonzero(alike & ~like) < ANOTHERS
     return like
 
 
