@@ -186,17 +186,15 @@ def _resistors(view: View, excess: float) -> list[str]:
 
 
 def _perhaps_off(view: View, allowed: float) -> list[str]:
-    """The channels that are closed in every base, unless the run's first edge is there and as it should be:
-    their resistors show in it and in the base alone."""
-    box, seen = view.reference.box, view.observed
+    """The channels that are closed in every base, where the run's first edge is off: their resistors show in
+    it and in the base alone."""
+    box = view.reference.box
     off, real = edges_off(view)
-    if box is None or (seen.known[0] and not off[0] and not real[0]):
+    if box is None or not (off[0] or real[0]):
         return []
-    closed, named = (
-        _always_closed(view),
-        [(k + 1, box.current_ma(k + 1)) for k in range(len(box.channels_ns))],
-    )
-    return [f"{k} ({ma:.1f} mA)" for k, ma in named if closed >> (k - 1) & 1 and MOST_SHARE * ma > allowed]
+    closed = _always_closed(view)
+    named = [(k + 1, box.current_ma(k + 1)) for k in range(len(box.channels_ns)) if closed >> k & 1]
+    return [f"{k} ({ma:.1f} mA)" for k, ma in named if MOST_SHARE * ma > allowed]
 
 
 Channels = list[tuple[str, float]]  # by name, with their currents (mA)
