@@ -1,8 +1,8 @@
 """What a maker of boards gets, made from a committed project by KiCad: `python -m tests.bank.ordering`
 renews it.
 
-Gerbers and drill files in one archive, renders of both sides. Dates and KiCad's own version are taken out,
-so that the same board gives the same archive.
+Gerbers and drill files in one archive, the bare board as a solid (STEP), renders of both sides. Dates and
+KiCad's own version are taken out, so that the same board gives the same bytes.
 """
 
 from __future__ import annotations
@@ -22,10 +22,9 @@ from tests.bank import kicad_cli
 ORDER = "order"
 LAYERS = "F.Cu,B.Cu,F.Mask,B.Mask,F.SilkS,B.SilkS,Edge.Cuts"
 STAMP = (1980, 1, 1, 0, 0, 0)  # the archive format's first date
-CHANGING = (
-    (re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d([+-]\d\d:?\d\d)?"), "2000-01-01T00:00:00+00:00"),
-    (re.compile(r"9\.\d+\.\d+([+~][\w.+~-]*)?"), "9"),
-)
+DATE = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d([+-]\d\d:?\d\d)?")
+NO_DATE = "2000-01-01T00:00:00+00:00"
+VERSION = re.compile(r"9\.\d+\.\d+([+~][\w.+~-]*)?")
 WIDE_PX = 1100
 
 
@@ -38,11 +37,16 @@ def gerbers(project: Path, name: str, home: Path) -> dict[str, bytes]:
     kicad_cli.run("pcb", "export", "drill", "--excellon-separate-th", "-o", f"{out}/", board, home=home)
     made = {}
     for path in sorted(out.iterdir()):
-        text = path.read_text()
-        for pattern, instead in CHANGING:
-            text = pattern.sub(instead, text)
-        made[path.name] = text.encode()
+        made[path.name] = VERSION.sub("9", DATE.sub(NO_DATE, path.read_text())).encode()
     return made
+
+
+def solid(project: Path, name: str, home: Path) -> bytes:
+    """The bare board with its holes as STEP, without its date; parts' models are no part of the project."""
+    path = home / f"{name}.step"  # the file's name stands in it
+    board = project / f"{name}.kicad_pcb"
+    kicad_cli.run("pcb", "export", "step", "--cut-vias-in-body", "-o", path, board, home=home)
+    return DATE.sub(NO_DATE, path.read_text(), count=1).encode()
 
 
 def packed(files: dict[str, bytes]) -> bytes:
@@ -61,7 +65,7 @@ def unpacked(content: bytes) -> dict[str, bytes]:
 
 
 def renew(name: str) -> None:
-    """Write archive and renders of a board that ships."""
+    """Write archive, solid and renders of a board that ships."""
     from PIL import Image
 
     top = data.folder("hardware") / name
@@ -71,6 +75,7 @@ def renew(name: str) -> None:
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder)
         (order / f"{name}-gerbers.zip").write_bytes(packed(gerbers(top / PROJECT, name, home)))
+        (order / f"{name}.step").write_bytes(solid(top / PROJECT, name, home))
         for side in ("top", "bottom"):
             picture = home / f"{side}.png"
             look = ("--quality", "basic", "--background", "transparent", "-w", "1600", "--height", "1100")

@@ -3,7 +3,8 @@ as an outside program reads it."""
 
 from __future__ import annotations
 
-from collections import defaultdict
+import re
+from collections import Counter, defaultdict
 from pathlib import Path
 
 import pytest
@@ -18,7 +19,7 @@ from nightdraw.bank.kicad.project import key
 from nightdraw.board import load_board
 
 from tests.bank import artwork, kicad_cli
-from tests.bank.ordering import ORDER, gerbers, unpacked
+from tests.bank.ordering import ORDER, gerbers, solid, unpacked
 
 TIE_SHARE = 0.45  # where between lead and sense pad their copper meets
 NAMES = sorted(path.parent.name for path in data.folder("hardware").glob(f"*/{ORDER}"))
@@ -39,6 +40,35 @@ def test_the_archive_is_that_of_the_board(name: str, tmp_path: Path) -> None:
     assert sorted(there) == sorted(made)
     stale = [each for each, content in made.items() if there[each] != content]
     assert not stale, f"renew it: python -m tests.bank.ordering {name}"
+
+
+@kicad_cli.NEEDED
+@pytest.mark.parametrize("name", NAMES)
+def test_the_solid_is_that_of_the_board(name: str, tmp_path: Path) -> None:
+    folder = data.folder("hardware") / name
+    made = solid(folder / PROJECT, name, tmp_path)
+    there = (folder / ORDER / f"{name}.step").read_bytes()
+    assert there == made, f"renew it: python -m tests.bank.ordering {name}"
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_solid_has_the_outline_and_the_holes_of_the_drill_files(name: str) -> None:
+    """Two exports of one board against each other, read as text: a cylinder for each hit, by diameter (ISO
+    10303-42 has the radius in it), corners at the board's size."""
+    board = load_board(data.folder("hardware") / f"{name}.yaml")
+    step = (data.folder("hardware") / name / ORDER / f"{name}.step").read_text().replace("\n", "")
+    radii = re.findall(r"CYLINDRICAL_SURFACE\('',#\d+,([\d.]+)\)", step)
+    hits: Counter[float] = Counter()
+    for suffix in ("PTH.drl", "NPTH.drl"):
+        drill = archive(name)[f"{name}-{suffix}"].decode()
+        tools = dict(re.findall(r"^(T\d+)C([\d.]+)$", drill, re.M))
+        for tool, places in re.findall(r"^(T\d+)\n((?:X.+\n)+)", drill, re.M):
+            hits[float(tools[tool])] += places.count("X")
+    assert sum(hits.values()) > 100
+    assert Counter(round(2 * float(radius), 3) for radius in radii) == hits
+    points = re.findall(r"CARTESIAN_POINT\('',\(([^,]+),([^,]+),[^)]+\)\)", step)
+    x, y = ([float(point[k]) for point in points] for k in (0, 1))
+    assert (max(x) - min(x), max(y) - min(y)) == pytest.approx(size(board, build(board)))
 
 
 @artwork.NEEDED

@@ -112,7 +112,8 @@ def page(board: BoardModel, netlist: Netlist) -> str:
         f"<title>{name}: where each part goes</title>\n<style>{style}</style>\n</head>\n"
         f'<body data-board="{name}">\n<header><h1>{name}: where each part goes</h1>\n'
         "<p>Rest on a row or a part to find the other; tick what is soldered. Lowest parts first; between "
-        "the steps, measure by build.md. Not built yet: calculated only.</p></header>\n"
+        "the steps, measure by build.md. The bare board as a solid, for a board that ships: "
+        f"<code>order/{name}.step</code>. Not built yet: calculated only.</p></header>\n"
         f'<main>\n<section class="plan" aria-label="circuit board">\n{_plan(board, netlist)}\n'
         '<div class="tools"><button type="button" id="turn" aria-pressed="false">solder side</button>'
         '<label>find <input id="find" type="search" autocomplete="off"></label></div>\n'

@@ -92,7 +92,9 @@ def _before(board: BoardModel, netlist: Netlist) -> Iterator[str]:
     )
     yield (
         "  KiCad 9 makes them from `kicad/`. By hand instead: a perforated board by "
-        "`wiring.csv` and `placement.pdf`."
+        "`wiring.csv` and `placement.pdf`.\n"
+        f"  In `order/`, `{board.name}.step` is the bare board with its holes as a solid, to try in a "
+        "drawing of another box."
     )
     yield (
         "- Check the parts against `parts.csv`. Measure every bank resistor now: it is the last easy time."
