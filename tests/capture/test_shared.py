@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,18 @@ from nightdraw.capture.compare import Comparison, Place, compare
 from nightdraw.capture.read import from_arrays
 
 from tests.capture import bench_runs as runs
-from tests.capture.synthetic import Clamp, Floats, Run, pulse, random_draw, run_of, steady
+from tests.capture.synthetic import (
+    CHANNELS_NS,
+    SUPPLY_MV,
+    Clamp,
+    Floats,
+    Run,
+    Truth,
+    pulse,
+    random_draw,
+    run_of,
+    steady,
+)
 
 CULPRITS = {"stuck-on", "open", "level"}
 FEEDS = {"vehicle-1": "cabin", "vehicle-2": "dash", "vehicle-3": "load"}
@@ -154,6 +166,39 @@ def test_a_broken_switch_is_named_though_others_move(way: str, channel: int) -> 
         assert found.agree is not True
     else:
         assert found.differences == ()
+
+
+SAG_OHM = 0.11  # of a battery and its wires: 50 mV at 450 mA
+AHEAD_S = 0.8  # a box reads its supply so long before the edge that it stamps with it
+
+
+def sagging(run: Run) -> Run:
+    """The same run on a supply that the box's own current pulls down, each edge stamped with what was read
+    some time before it: the journal knows the patterns, and the levels only as well as those stamps."""
+    did = run.did
+    siemens = (did.pattern[:, None] >> np.arange(len(CHANNELS_NS)) & 1) @ np.array(CHANNELS_NS) * 1e-9
+    real_mv = SUPPLY_MV / (1 + SAG_OHM * siemens)
+    read = np.searchsorted(did.account.t_s, did.account.t_s - AHEAD_S, side="right") - 1
+    stamp_mv = np.where(read >= 0, np.round(real_mv[read] / 5) * 5, SUPPLY_MV)
+    said = replace(did.account, level_ma=did.own_ma + siemens * stamp_mv)
+    truth = Truth(did.account.t_s, did.own_ma + siemens * real_mv, run.truth.end_s)
+    return replace(run, did=replace(did, account=said, supply_mv=stamp_mv), truth=truth)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_supply_read_ahead_of_its_edge_raises_no_doubt(seed: int) -> None:
+    """Small pulses upon large ones that lie less than a second apart: their steps are off by 2 mA or more by
+    the stamps alone, again and again."""
+    draws = [steady(30), pulse(60, 0.25, 4.0), random_draw(450, (0.3, 2.5), (0.4, 9.0))]
+    run = sagging(run_of(draws, 800.0, seed))
+    off_ma = np.diff(run.did.account.level_ma) - np.diff(run.truth.level_ma)
+    small = np.abs(np.diff(run.did.account.level_ma)) < 100
+    assert np.count_nonzero(np.abs(off_ma[small]) > 2.0) >= 3
+    found = in_company(run, lambda t_s: np.full(len(t_s), 3.0), monitored=True)
+    assert (found.agree, found.differences) == (True, ())
+    # ten times as much is not the stamps'
+    broken = replace(run.truth, level_ma=run.truth.level_ma - 20.0 * (run.truth.level_ma > 500))
+    assert in_company(replace(run, truth=broken), lambda t_s: np.full(len(t_s), 3.0)).agree is not True
 
 
 def test_missing_late_and_strange_pulses_are_still_told() -> None:

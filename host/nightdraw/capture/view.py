@@ -16,7 +16,7 @@ from nightdraw.capture.journal import NOTHING_LOST, Did, Lost
 from nightdraw.capture.loads import Loads
 from nightdraw.capture.observed import Observed
 from nightdraw.capture.place import Clock
-from nightdraw.capture.seen import Bools, Ints
+from nightdraw.capture.seen import Bools, Floats, Ints
 
 SEVERAL = 3  # edges of one kind: the majority tells what is the box's and what is chance
 MOST_OFF = 0.5  # of the edges that are few of their kind: more than this being off is no chance either
@@ -156,6 +156,20 @@ class View:
         return found
 
 
+def _read_ahead_ma(reference: Reference) -> Floats | float:
+    """By how much each edge's height may be off (mA) because the box reads its supply up to a second before
+    the edge that it stamps with it: of two levels beside each other one may be stamped from before the load
+    pulled the supply down, the other from after it. What flows on through the edge then seems to change with
+    the supply, and a small step between large levels is off by more than its own tolerance."""
+    box = reference.box
+    if box is None:
+        return 0.0
+    account, supply_mv = reference.account, np.maximum(box.supply_mv, 1.0)
+    share = np.abs(np.diff(supply_mv, prepend=supply_mv[:1])) / supply_mv
+    off: Floats = np.minimum(account.before_ma, account.level_ma) * share
+    return off
+
+
 def edges_off(view: View) -> tuple[Bools, Bools]:
     """Edges that are off: those that chance, another load's move at the same instant, may have made, and
     those that are off like the others of their kind."""
@@ -165,6 +179,7 @@ def edges_off(view: View) -> tuple[Bools, Bools]:
         allowed
         + df.DEVIATIONS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
         + DEVIATIONS * seen.systematic_ma
+        + _read_ahead_ma(view.reference)
     )
     off = seen.known & (np.abs(seen.edge_ma) > allowed)
     chance, real = np.zeros(len(off), dtype=bool), np.zeros(len(off), dtype=bool)
