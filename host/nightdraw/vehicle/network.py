@@ -164,6 +164,12 @@ class Network(Root):
     no cable; second_: the second battery's).
     """
 
+    __slots__ = (
+        "_dirty", "_now", "_stale", "_stale_feeds", "branches", "changes", "counted", "drawn", "entered",
+        "feeds", "fuse_places", "fused_paths", "leak_s", "posts", "second_drawn", "second_entered",
+        "second_now_a",
+    )  # fmt: skip
+
     def __init__(self, vehicle: Vehicle, meter_ohms: float = 0.0, now: Callable[[], int] = lambda: 0) -> None:
         super().__init__(vehicle, meter_ohms)
         self.feeds = [
@@ -205,7 +211,7 @@ class Network(Root):
         self.changes += 1
 
     def count(self, tick: int) -> None:
-        """Count the charge that was drawn up to `tick` by what the last solution spec."""
+        """Count the charge that was drawn up to `tick` by what the last solution said."""
         if tick > self.counted:
             charge = self.battery_a * (tick - self.counted)
             if self.posts_s:  # fed from within the battery: the plates give it, or get less of what comes in

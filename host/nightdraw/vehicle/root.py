@@ -23,6 +23,13 @@ class Root:
     whether a second battery of second_v (second_ohms out of it, second_charge_ohms into it) is there, too.
     """
 
+    # with more than thirty attributes CPython finds them slowly in an instance's own dictionary
+    __slots__ = (
+        "_high", "_inner", "_into", "_low", "_weak", "battery_a", "battery_ohms", "bus_v", "charge_ohms",
+        "cut", "joined", "meter_ohms", "on", "posts_s", "second_charge_ohms", "second_ohms", "second_v",
+        "share", "source_a", "sources", "starter_a", "surface_v", "voc_v", "weak_v",
+    )  # fmt: skip
+
     def __init__(self, vehicle: Vehicle, meter_ohms: float = 0.0) -> None:
         self.meter_ohms = meter_ohms
         self.voc_v = 12.6 * vehicle.battery.in_series
@@ -58,11 +65,10 @@ class Root:
             volts = self._search(amps, siemens)
         self.bus_v = volts
         self.share = volts / self.weak_v if self._weak else 1.0
+        self.source_a = [0.0, 0.0]
         for k, source in enumerate(self.sources):
-            if source is not None and self.on[k]:
+            if self.on[k] and source is not None:
                 self.source_a[k] = min(max(0.0, (source.volts - volts) / source.ohms), source.most_a)
-            else:
-                self.source_a[k] = 0.0
         return volts
 
     def _cross(self, amps: float, siemens: float) -> float:
