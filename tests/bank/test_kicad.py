@@ -17,7 +17,9 @@ from nightdraw.bank.kicad.kept import tracks_of
 from nightdraw.bank.kicad.layout import holes, layout, size
 from nightdraw.bank.kicad.library import pads_of
 from nightdraw.bank.kicad.project import files, key
+from nightdraw.bank.kicad.schematic import drawn
 from nightdraw.bank.kicad.silk import Silk
+from nightdraw.bank.kicad.symbols import STEP
 from nightdraw.board import BoardModel, load_board
 from nightdraw.errors import InputError
 
@@ -214,6 +216,19 @@ def test_the_print_names_every_part_and_the_pins_that_a_maker_may_have_moved(
     words = " ".join(text.words for text in silk.texts)
     for wanted in (f"{board.name.upper()}  REV", "NOT BUILT YET", "GET HOT", "FUSE"):
         assert wanted in words
+
+
+def test_names_in_the_schematic_keep_off_each_other(board: BoardModel, netlist: Netlist) -> None:
+    """In a symbol's box the names of the pins on one line fit side by side, and a pad's name over its pin."""
+    letter = 0.9  # mm, KiCad's own font at 1 mm, as measured on a plot
+    for part in drawn(netlist, layout(board, netlist)):
+        if part.symbol.strokes:
+            continue
+        for y in {pin.y for pin in part.symbol.pins}:
+            names = [pin.name for pin in part.symbol.pins if pin.y == y]
+            assert letter * len("".join(names)) < 2 * part.symbol.wide, (part.ref, names)
+        if part.symbol.numbered:
+            assert all(letter * len(pin.pad) < STEP for pin in part.symbol.pins), part.ref
 
 
 def test_a_board_that_no_layout_fits_says_so(tmp_path: Path) -> None:

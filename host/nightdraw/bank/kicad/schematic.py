@@ -13,7 +13,7 @@ from nightdraw.bank.kicad.library import pads_of
 from nightdraw.bank.kicad.placed import Placed
 from nightdraw.bank.kicad.sexpr import NO, YES, Node, Word, identifier, node, text, uuid_text
 from nightdraw.bank.kicad.silk import REVISION
-from nightdraw.bank.kicad.symbols import POWER_OUT, STEP, Pin, Symbol, box, two_pins
+from nightdraw.bank.kicad.symbols import POWER_OUT, STEP, Pin, Symbol, box, symbol
 
 VERSION = 20250114  # the format of KiCad 9
 PAPER, BOTTOM = "A2", 400.05
@@ -52,8 +52,8 @@ def drawn(netlist: Netlist, placed: list[Placed]) -> list[Drawn]:
     for part in placed:
         if part.ref not in known:
             pads = list(dict.fromkeys((p.name, part.pins.get(p.name, p.name)) for p in part.shape.pads))
-            symbol = box(f"{part.shape.name}-{part.ref}", "", pads)
-            found.append(Drawn(part.ref, part.value, f"Nightdraw:{part.shape.name}", symbol, part.nets, True))
+            block = box(f"{part.shape.name}-{part.ref}", "", pads)
+            found.append(Drawn(part.ref, part.value, f"Nightdraw:{part.shape.name}", block, part.nets, True))
     return found
 
 
@@ -64,15 +64,11 @@ def _part(netlist: Netlist, part: Part, placed: Placed | None) -> Drawn:
     name = "-".join(
         [kind.replace(" ", "-"), *(str(len(named)) if len(named) > 8 else pad for pad, _ in named)][:9]
     )
-    if len(named) == 2:
-        if set(part.pins) == {"A", "K"}:  # the cathode left, as the symbol is drawn
-            named.sort(key=lambda pair: pair[1] != "K")
-        symbol = two_pins(name, kind, named)
-    else:
-        symbol = box(name, kind, named)
+    if set(part.pins) == {"A", "K"}:  # the cathode left, as the symbol is drawn
+        named.sort(key=lambda pair: pair[1] != "K")
     footprint = f"Nightdraw:{placed.shape.name}" if placed else ""
     nets = {pads[pin]: netlist.net(part.ref, pin) or "" for pin in part.pins}
-    return Drawn(part.ref, part.value, footprint, symbol, nets, part.place == BOARD)
+    return Drawn(part.ref, part.value, footprint, symbol(name, kind, named), nets, part.place == BOARD)
 
 
 FLAG = Symbol(

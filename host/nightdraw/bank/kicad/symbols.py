@@ -54,6 +54,7 @@ SHAPES: dict[str, list[list[tuple[float, float]]]] = {  # polylines between -2.5
         [(-1.27, 1.27), (-1.27, -1.27)],
     ],
 }
+SHORT = 2  # letters: two such names fit side by side in a part with two ends
 DIODES = (ZENER, SCHOTTKY, LIGHT)
 
 
@@ -80,6 +81,11 @@ class Symbol:
     high: float
     strokes: tuple[tuple[tuple[float, float], ...], ...]
 
+    @property
+    def numbered(self) -> bool:
+        """Whether pads' names are shown: not by strokes that speak, nor where they are the pins' own."""
+        return not self.strokes and any(pin.pad != pin.name for pin in self.pins)
+
     def definition(self, prefix: str) -> Node:
         """Its definition, its name behind that of the library where the schematic keeps it."""
         drawn = [
@@ -94,7 +100,8 @@ class Symbol:
                      node("stroke", node("width", 0.254), node("type", Word("default"))),
                      node("fill", node("type", Word("background"))))
             ]  # fmt: skip
-        hidden = [node("hide", YES)] if self.strokes else []
+        hide = [node("hide", YES)]
+        names, numbers = (hide if self.strokes else []), ([] if self.numbered else hide)
         pins = [
             node(
                 "pin",
@@ -110,8 +117,8 @@ class Symbol:
         return node(
             "symbol",
             f"{prefix}{self.name}",
-            node("pin_numbers", *hidden),
-            node("pin_names", node("offset", 0.5), *hidden),
+            node("pin_numbers", *numbers),
+            node("pin_names", node("offset", 0.5), *names),
             node("exclude_from_sim", NO),
             node("in_bom", YES),
             node("on_board", YES),
@@ -132,6 +139,14 @@ class Symbol:
 
 def _font(hidden: bool = False) -> Node:
     return node("effects", node("font", node("size", 1.0, 1.0)), *([node("hide", YES)] if hidden else []))
+
+
+def symbol(name: str, kind: str, pads: list[tuple[str, str]]) -> Symbol:
+    """A part's symbol: two ends on one line where it is drawn by strokes or its pins' names are short."""
+    drawn = kind in SHAPES or kind in DIODES
+    if len(pads) == 2 and (drawn or all(len(function) <= SHORT for _, function in pads)):
+        return two_pins(name, kind, pads)
+    return box(name, kind, pads)
 
 
 def two_pins(name: str, kind: str, pads: list[tuple[str, str]]) -> Symbol:
