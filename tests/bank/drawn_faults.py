@@ -276,7 +276,7 @@ KINDS: dict[str, tuple[Maker, tuple[str, ...], tuple[str, ...]]] = {
         ("reverse", "Q0"),
     ),
     "reverse gate clamp too low": (
-        lambda draw, t: _reverse_with("P-channel MOSFET", draw.choice((2.7, 3.3, 4.7, 5.6))),
+        lambda draw, t: _reverse_with("P-channel MOSFET", draw.choice((3.3, 3.9, 4.7, 5.6))),
         ("reverse-gate",),
         ("reverse",),
     ),
