@@ -49,11 +49,12 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 LEADS = "{splice: tailgate, fuse: F7, ohms: 0.04 ohm}"
 
 
-@pytest.mark.parametrize("ohm", [0.8, 1.5])
+@pytest.mark.parametrize("ohm", [0.8, 1.4])
 def test_a_long_lead_is_named_and_the_box_is_judged_on_what_remains(
     ohm: float, here: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """The firmware's own box on a splice of so many ohms; then the same with a switch that stays open."""
+    """The firmware's own box on a splice of so many ohms; then the same with a switch that stays open. With
+    more ohms its large pulses pull the supply to the guard's 11.8 V, and it holds before they show one."""
     car = Path(data.shipped("vehicles", "vehicle-1")).read_text(encoding="utf-8")
     assert LEADS in car
     Path("v.yaml").write_text(car.replace(LEADS, LEADS.replace("0.04", str(ohm))), encoding="utf-8")
