@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from nightdraw import data
 from nightdraw.bank.circuit.assembly import build
 from nightdraw.bank.drawings.assembly import fitted, page, positions, steps
 from nightdraw.bank.drawings.files import ASSEMBLY, PROJECT
+from nightdraw.bank.kicad.layout import layout
 from nightdraw.board import BoardModel, load_board
 
 from tests.bank import kicad_cli
@@ -90,6 +92,26 @@ def test_the_page_opens_from_a_file_and_fits(browser: br.Browser, board: BoardMo
     assert browser.script("rows.every(row => refsOf(row).every(ref => parts.has(ref)))")
     high = browser.script("document.querySelector('svg').getBoundingClientRect().height")
     assert high > 120
+
+
+@needs_chromium
+def test_names_on_the_plan_keep_off_each_other_and_test_points_are_seen(
+    browser: br.Browser, board: BoardModel
+) -> None:
+    browser.open(folder(board) / ASSEMBLY / "parts.html", 1280)
+    boxes: list[list[Any]] = browser.script(
+        "[...document.querySelectorAll('.part text')].map(e => { const b = e.getBoundingClientRect(),"
+        " pads = [...e.parentNode.querySelectorAll('.pad')].map(p => p.getBoundingClientRect().top);"
+        " return [e.textContent, b.left, b.top, b.right, b.bottom, Math.min(...pads)]; })"
+    )
+    slack = 1.0  # pixels: a line's box is higher than its letters
+    for (name, left, top, right, bottom, _), (other, *box, _) in itertools.combinations(boxes, 2):
+        apart = right <= box[0] or box[2] <= left or bottom - slack <= box[1] or box[3] - slack <= top
+        assert apart, (name, other)
+    points = {part.note for part in layout(board, build(board)) if part.ref.startswith("TP")}
+    seen = [(name, bottom, pad) for name, _, _, _, bottom, pad in boxes if name in points]
+    assert {name for name, _, _ in seen} == points
+    assert [name for name, bottom, pad in seen if bottom - 2 * slack > pad] == []
 
 
 def middle(browser: br.Browser, what: str) -> tuple[float, float]:

@@ -176,7 +176,9 @@ def _part(part: Placed) -> str:
     )
     body = part.box(part.shape.body)
     middle = (body.left + body.right) / 2, (body.top + body.bottom) / 2
-    name = part.note if TEST_POINT.fullmatch(part.ref) else part.ref  # a test point is known by its net
+    name, kind, y = part.ref, "", middle[1] + 0.8
+    if TEST_POINT.fullmatch(part.ref):  # known by its net, the name above so that the pad is seen
+        name, kind, y = part.note, ' class="point"', min(at.y - at.high / 2 for at in part.pads()) - 0.4
     radius = (body.right - body.left) / 2
     extent = f'width="{reach.right - reach.left:.2f}" height="{reach.bottom - reach.top:.2f}"'
     can = f'<circle cx="{middle[0]:.2f}" cy="{middle[1]:.2f}" r="{radius:.2f}"/>' if part.shape.round else ""
@@ -184,5 +186,5 @@ def _part(part: Placed) -> str:
         f'<g class="part" data-ref="{escape(part.ref)}"><rect class="reach" x="{reach.left:.2f}" '
         f'y="{reach.top:.2f}" {extent}/>'
         f"{can}{lines}{pads}"
-        f'<text x="{middle[0]:.2f}" y="{middle[1] + 0.8:.2f}">{escape(name)}</text></g>'
+        f'<text{kind} x="{middle[0]:.2f}" y="{y:.2f}">{escape(name)}</text></g>'
     )
