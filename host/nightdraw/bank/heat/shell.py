@@ -5,7 +5,9 @@ so each cell obeys k t lap(T) = h (T - Ta) - q, a fin equation, with the film co
 (outside convection and linearised radiation; inside convection to one node of air) and q the watts of a
 resistor over its base. Faces meet at the edges. Finite volumes on cells of CELL_M, solved for one watt at
 each source: the answer is linear in the watts and comes on top of the lumped wall's temperature, which is the
-mean by loss of the same sheet. Held against a solver of another make in
+mean by loss of the same sheet. A hot spot's own film is stronger than its face's mean, so the answer errs to
+the hot side: by 0.4 to 4.8 K in 79 of 80 boxes drawn at random (25 to 60 C) against finite differences with
+the film of each cell, by 6.0 K in one of 1.5 mm without a sheet. Held against a solver of another make in
 tests/reference/test_shell_reference.py. Cost: one sparse factorisation of some 4000 unknowns.
 """
 
