@@ -112,7 +112,7 @@ FAULTS = (
     Fault("no reverse protection", {"reverse": None}, ("reverse-protection",), ("reverse",)),
     # the clamp
     Fault("stand-off 15 V", {"clamp.standoff": "15 V"}, ("clamp-standoff",), ("clamp",)),
-    Fault("lets 150 V through", {"clamp.clamps": "150 V"}, ("switch-volts",), ("switch",)),
+    Fault("lets 190 V through", {"clamp.clamps": "190 V"}, ("switch-volts",), ("switch",)),
     Fault("rated for 1 A", {"clamp.at": "1 A"}, ("clamp-figures",), ("clamp",)),
     Fault("rated for 500 A", {"clamp.at": "500 A"}, ("part-text",), ("clamp",)),
     Fault("no clamp", {"clamp": None}, ("load-dump-clamp",), ("clamp",)),
