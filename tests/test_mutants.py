@@ -222,8 +222,8 @@ def test_the_rate_is_published_with_its_interval() -> None:
 
 
 @pytest.mark.campaign
-def test_every_fault_of_the_list_is_killed() -> None:
-    assert mutants.main(["--named"]) == 0
+def test_every_fault_of_the_list_is_killed(seed: int) -> None:
+    assert mutants.main(["--named", "--seed", str(seed)]) == 0
 
 
 @pytest.mark.parametrize(
