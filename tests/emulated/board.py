@@ -286,6 +286,11 @@ class Board:
         """What a converter's channel reads from now on, 0 .. 4095."""
         self._control("adc", channel=channel, value=value)
 
+    def fit_monitor(self, address: int, counts: dict[int, float], enable: int) -> None:
+        """Fit a power monitor whose shunt register reads the sum of these counts, by pin, over the pins that
+        are high, 0 while the enable pin isn't low."""
+        self._control("monitor", address=address, counts=counts, enable=enable)
+
     def set_pin(self, pin: int, value: bool) -> None:
         """Drive an input from outside."""
         self._control("gpio", pin=pin, value=value)

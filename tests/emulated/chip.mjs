@@ -11,6 +11,8 @@ const PAGE = 256;
 const HALF_ERASED = 2048, HALF_WRITTEN = 100;  // bytes of a sector or page that are done when power goes inside it
 const ENTRY_CYCLES = 15, RETURN_CYCLES = 10;   // of an exception on a Cortex-M0+
 const USB_FRAME_US = 125;                      // until what the host sent reaches the endpoint
+const BUS_BYTE_NS = 22_500;                    // of I2C at 400 kHz: eight bits and an acknowledgement
+const MAKER_REGISTER = 0xfe, MAKER = 0x5449, SHUNT_REGISTER = 1;  // of an INA226 (TI SBOS547, register maps)
 const STAND_STILL_NS = 10_000;                 // while the processor waits for the flash, the rest moves in such steps
 const BREAK = { erase: 0xe0, program: 0xe1, nothing: 0xe2, flush: 0xe3 };
 // What the compiled core shares with rp2040js beside memory and registers: core.c names the same places.
@@ -40,7 +42,7 @@ function romFunctions(rom) {                   // the boot ROM's table of functi
   return table;
 }
 
-// hosting: {rom, flash, core, logger, adc, inputs, eraseNs, pageNs, cut(), stats, baseNs,
+// hosting: {rom, flash, core, logger, adc, inputs, monitor: null or {address, counts by pin, enable}, eraseNs, pageNs, cut(), stats, baseNs,
 //           onEdge(ns, pin, state), onSaid(bytes), onUsb()}; carry: what a watchdog reset keeps, null at power-up.
 export class Chip {
   constructor(hosting, carry) {
@@ -68,6 +70,7 @@ export class Chip {
     this.mcu.adc.channelValues = hosting.adc;
     this.watchPins();
     this.preparePio();
+    this.prepareMonitor();
     this.prepareUsb();
     this.mcu.core.PC = 0x10000000;
     if (hosting.core) this.shareWithCore();
@@ -243,6 +246,33 @@ export class Chip {
         if (machine.enabled && !stands(pio, machine) && (!machine.waiting || machine.hold > 0)) return false;
     }
     return true;
+  }
+
+  // ---- a power monitor on I2C 0, where one is fitted: its shunt register is what the closed switches make it
+
+  prepareMonitor() {
+    const bus = this.mcu.i2c[0], fitted = () => this.hosting.monitor;
+    let next = null, written = 0, register = 0, low = false, value = 0;
+    const alarm = this.clock.createAlarm(() => next());
+    const later = (call) => { next = call; alarm.schedule(BUS_BYTE_NS); };
+    bus.onConnect = (address) => {
+      written = 0;
+      low = false;
+      later(() => bus.completeConnect(fitted() !== null && address === fitted().address));
+    };
+    bus.onWriteByte = (byte) => { if (written++ === 0) register = byte; later(() => bus.completeWrite(true)); };
+    bus.onReadByte = () => {                   // the high byte first
+      if (!low) value = register === MAKER_REGISTER ? MAKER : register === SHUNT_REGISTER ? this.shuntCounts() : 0;
+      const byte = low ? value & 0xff : value >> 8;
+      low = !low;
+      later(() => bus.completeRead(byte));
+    };
+  }
+
+  shuntCounts() {                              // each pin's counts while it is high and the enable pin low
+    const { counts, enable } = this.hosting.monitor, pins = this.pins();
+    if (pins[enable] !== 0) return 0;
+    return Math.round(Object.entries(counts).reduce((sum, [pin, each]) => sum + (pins[pin] === 1 ? each : 0), 0));
   }
 
   // ---- USB serial

@@ -49,6 +49,7 @@ const hosting = {
   logger,
   adc: [0, 0, 0, 0, 876],                      // channel 4: about 27 C
   inputs: new Map(),
+  monitor: null,                               // {address, counts: {pin: counts while it is closed}, enable: pin}
   eraseNs: Number(options['erase-ms']) * 1e6,
   pageNs: Number(options['page-us']) * 1e3,
   stats: { erases: 0, pages: 0 },
@@ -141,6 +142,7 @@ const WAITS = {                                // what lets time pass; `for_ns` 
 };
 const ACTS = {
   adc: (m) => { hosting.adc[m.channel] = m.value; },
+  monitor: (m) => { hosting.monitor = { address: m.address, counts: m.counts, enable: m.enable }; },
   gpio: (m) => { hosting.inputs.set(m.pin, !!m.value); chip.mcu.gpio[m.pin].setInputValue(!!m.value); },
   pins: () => ({ pins: chip.pins() }),
   status: () => ({ usb: chip.usbUp, flash: hosting.stats }),
