@@ -266,10 +266,8 @@ class Instrument:
         return row, [parse(item) for parse, item in zip(row[PARSERS], items)]
 
     def _row(self, words, query):
-        first = words[0][
-            :3
-        ]  # every form of a word begins with these, in capitals: most rows need no closer look
-        last = words[-1][:3]
+        # every form of a word begins with these, in capitals: most rows need no closer look
+        first, last = words[0][:3], words[-1][:3]
         for rows in (late_rows(words),) + self._tables:
             for row in rows:
                 header = row[HEADER]
