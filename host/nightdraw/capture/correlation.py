@@ -1,12 +1,14 @@
 """Which fuses carry the pulses of a clamp: drops across fuses, looked at where the clamp has its pulses.
 
-Theory of operation. Both are in one file, so their clock is the same. For each of the clamp's pulses the
-mean drop inside it is held against the means just before and just after: the rise with the pulse, and the
-fall after it. A fuse that carries the pulses rises by its resistance times their level, each time. What
-noise, hum, drift and the fuse's other loads make of such a look is taken from the same looks at other
-instants, where the clamp has no pulse: nothing about the noise is assumed. Pulses are sorted into kinds by
-their level, for the clamp also sees what other fuses carry. A drop that falls as the clamp rises (loads that
-yield to a sagging battery) carries nothing. One pass over each drop; memory grows with the number of pulses.
+Theory of operation. Both are in one file, so their clock is the same. The clamp sees what all fuses carry,
+and loads overlap: a pulse of several levels is taken apart into the times that one load each was on, by edges
+up and down that are alike. For each on-time the mean drop inside it is held against the means just before and
+just after, none of them beyond the clamp's next edge: the rise with the load, and the fall after it. A fuse
+that carries the load rises by its resistance times the level, each time. What noise, hum, drift and loads
+that the clamp doesn't show make of such a look is taken from the same looks at other instants, where the
+clamp has no edge: nothing about the noise is assumed. On-times are sorted into kinds by their level. A drop
+that falls as the clamp rises (loads that yield to a sagging battery) carries nothing. One pass over each drop;
+memory grows with the number of on-times.
 """
 
 from __future__ import annotations
@@ -34,19 +36,40 @@ EDGE_SAMPLES = 1.0  # left out beside an edge
 LEAST_MV = 1e-9  # a recording without noise
 MAIN_SHARE = 0.5  # of the pulses' charge: who carries more carries them
 
+PAIR_SHARE = 0.03  # of their height: two edges of one load differ by less, for the supply sags,
+PAIR_U = 5.0  # or by so many standard uncertainties
+
 Chance = tuple[float, float, float]  # rms of rise, fall and their mean
 
 
 @dataclass(frozen=True)
+class OnTimes(sn.Columns):
+    """The times that one load each was on: start, end, level (mA) and charge (mA s); and the stretches beside
+    both edges that have no other edge of the clamp: from before_s to the start and on to first_s, from last_s
+    to the end and on to after_s."""
+
+    start_s: Floats
+    end_s: Floats
+    level: Floats
+    charge: Floats
+    before_s: Floats
+    first_s: Floats
+    last_s: Floats
+    after_s: Floats
+
+
+@dataclass(frozen=True)
 class Coincidence:
-    """One kind of pulse in one drop: by how much the drop rises (mV) with each pulse that could be looked at
-    and falls after it, the pulses' levels (mA); idle: rise and fall of the same looks where no pulse is;
-    pulses: how many the kind has in all, charge theirs (mA s)."""
+    """One kind of on-time in one drop: by how much the drop rises (mV) with each that could be looked at and
+    falls after it, their levels (mA), and how much noise each look lets through (spread: of white noise of
+    one in a second); idle: rise, fall and spread of the same looks where the clamp has no edge; pulses: how
+    many the kind has in all, charge theirs (mA s)."""
 
     rise: Floats
     fall: Floats
     level_ma: Floats
-    idle: tuple[Floats, Floats]
+    spread: Floats
+    idle: tuple[Floats, Floats, Floats]
     pulses: int
     charge: float
 
@@ -54,7 +77,7 @@ class Coincidence:
     def chance(self) -> Chance | None:
         """The rms of what a look shows without a pulse (by how the pulses scatter, where no other instants
         are left); None where neither is known."""
-        return _rms(*self.idle) or _rms(self.rise - self.rise.mean(), self.fall - self.fall.mean())
+        return _rms(*self.idle[:2]) or _rms(self.rise - self.rise.mean(), self.fall - self.fall.mean())
 
     @property
     def step(self) -> Floats:
@@ -153,10 +176,16 @@ class Moving:
 
 @dataclass(frozen=True)
 class _Looks:
-    """Windows beside and in each pulse: before, first and last part of it, after; rows of begin and end."""
+    """Windows beside and in each on-time: before, first and last part of it, after; rows of begin and end."""
 
     begin_s: Floats
     end_s: Floats
+
+    @property
+    def spread(self) -> Floats:
+        """What white noise of one in a second leaves in the mean of rise and fall."""
+        found: Floats = np.sqrt(np.sum(1 / np.maximum(self.end_s - self.begin_s, 1e-9), axis=0)) / 2
+        return found
 
     def moved(self, by_s: Floats) -> _Looks:
         """The same at other instants."""
@@ -168,10 +197,55 @@ class _Looks:
 
 
 def moves_with(clamp: Seen, drops: Sequence[Recording]) -> Moving:
-    """Which drops (mV, in one file with the clamp) move with a clamp's pulses."""
-    pulses = clamp.events.of(sn.PULSE)
-    kind = kinds(pulses.level)
-    return Moving(tuple(_mover(drop, coincidences(clamp, drop, kind)) for drop in drops))
+    """Which drops (mV, in one file with the clamp) move with what the clamp's loads do."""
+    on = on_times(clamp)
+    kind = kinds(on.level)
+    return Moving(tuple(_mover(drop, coincidences(clamp, on, drop, kind)) for drop in drops))
+
+
+def on_times(clamp: Seen) -> OnTimes:
+    """The times that one load each was on: a clamp's pulses, those of several levels taken apart.
+
+    A pulse none of whose edges are alike (a load of several levels of its own) stays whole.
+    """
+    pulses, edges = clamp.events.of(sn.PULSE), clamp.edges
+    rows = list[tuple[int, int, int]]()  # first and last edge, and the pulse that stays whole (-1: none does)
+    for k, (first, last) in enumerate(zip(pulses.first_edge.tolist(), pulses.last_edge.tolist(), strict=True)):
+        pairs = _pairs(edges, first, last) if last > first + 1 else []
+        rows += [(a, b, -1) for a, b in pairs] or [(first, last, k)]
+    first, last, whole = np.array(sorted(rows), dtype=np.int64).reshape(-1, 3).T
+    is_whole = whole >= 0
+    at_s = np.concatenate(([-np.inf], edges.at_s, [np.inf]))
+    start_s, end_s = edges.at_s[first], edges.at_s[last]
+    level = (edges.height[first] - edges.height[last]) / 2
+    mean = level.copy()
+    level[is_whole], mean[is_whole] = pulses.level[whole[is_whole]], pulses.mean[whole[is_whole]]
+    return OnTimes(
+        start_s,
+        end_s,
+        level,
+        mean * (end_s - start_s),
+        at_s[first],
+        np.where(is_whole, end_s, at_s[first + 2]),
+        np.where(is_whole, start_s, at_s[last]),
+        at_s[last + 2],
+    )
+
+
+def _pairs(edges: sn.Edges, first: int, last: int) -> list[tuple[int, int]]:
+    """The edges up and down of one load each among those from first to last: each edge down belongs to the
+    one up before it that is most alike, if any is."""
+    height, u = edges.height[first : last + 1], edges.height_u[first : last + 1]
+    up, found = list[int](), list[tuple[int, int]]()
+    for k in range(len(height)):
+        if height[k] > 0:
+            up.append(k)
+            continue
+        off = np.abs(height[up] + height[k])
+        off[off > PAIR_SHARE * -height[k] + PAIR_U * np.hypot(u[up], u[k])] = np.inf
+        if np.isfinite(off).any():
+            found.append((first + up.pop(int(np.argmin(off))), first + k))
+    return found
 
 
 def kinds(level_ma: Floats, weight: Floats | None = None) -> Ints:
@@ -196,61 +270,63 @@ def kinds(level_ma: Floats, weight: Floats | None = None) -> Ints:
     return kind
 
 
-def coincidences(clamp: Seen, drop: Recording, kind: Ints) -> dict[int, Coincidence]:
-    """Each kind of the clamp's pulses, looked at in a drop; kind: the number of each pulse's kind."""
-    pulses = clamp.events.of(sn.PULSE)
-    looks = _looks(pulses, clamp.interval_s)
-    charge = pulses.mean * pulses.duration_s
-    chosen, asked = list[tuple[int, Ints, Ints]](), list[_Looks]()
+def coincidences(clamp: Seen, on: OnTimes, drop: Recording, kind: Ints) -> dict[int, Coincidence]:
+    """Each kind of a clamp's on-times, looked at in a drop; kind: the number of each one's kind."""
+    chosen, asked = list[tuple[int, OnTimes, Ints]](), list[_Looks]()
     for number in np.unique(kind):
-        members = np.flatnonzero(kind == number)
-        some = members[np.unique(np.linspace(0, len(members) - 1, MOST_PULSES).astype(int))]
+        members = on.take(kind == number)
+        some = np.unique(np.linspace(0, len(members) - 1, MOST_PULSES).astype(int))
+        looks = _looks(members, clamp.interval_s).at(some)
         chosen.append((int(number), members, some))
-        asked += [looks.at(some), _elsewhere(clamp, pulses, looks, some)]
+        asked += [looks, _elsewhere(clamp, looks)]
     found = {}
     steps = _steps(drop.times(1.0, drop.unit, MOST_MV), asked)
-    for number, members, some in chosen:
+    for (number, members, some), looks, elsewhere in zip(chosen, asked[::2], asked[1::2], strict=True):
         (rise, fall), (up, down) = next(steps), next(steps)
         seen, still = (np.isfinite(a) & np.isfinite(b) for a, b in ((rise, fall), (up, down)))
         if seen.any():
-            idle, total = (up[still], down[still]), float(charge[members].sum())
-            level = pulses.level[some][seen]
-            found[number] = Coincidence(rise[seen], fall[seen], level, idle, len(members), total)
+            found[number] = Coincidence(
+                rise=rise[seen],
+                fall=fall[seen],
+                level_ma=members.level[some][seen],
+                spread=looks.spread[seen],
+                idle=(up[still], down[still], elsewhere.spread[still]),
+                pulses=len(members),
+                charge=float(members.charge.sum()),
+            )
     return found
 
 
-def _looks(pulses: sn.Events, interval_s: float) -> _Looks:
-    """Windows beside each edge: inside half of the pulse, outside as long as the pulse or WINDOW_S, but at
-    most half of the way to its neighbour."""
+def _looks(on: OnTimes, interval_s: float) -> _Looks:
+    """Windows beside each edge of one kind's on-times, as far as the clamp has no other edge: inside half of
+    the on-time, outside as long as it or WINDOW_S, but at most half of the way to the kind's next, or two
+    looks would share their noise."""
     margin_s = EDGE_SAMPLES * interval_s
-    start_s, end_s = pulses.start_s, pulses.start_s + pulses.duration_s
-    inside_s = np.maximum(pulses.duration_s / 2 - margin_s, 0.0)
-    most_s = np.maximum(pulses.duration_s, WINDOW_S)
-    gap_s = np.concatenate(([np.inf], start_s[1:] - end_s[:-1], [np.inf])) / 2 - margin_s
-    before_s, after_s = np.clip(gap_s[:-1], 0.0, most_s), np.clip(gap_s[1:], 0.0, most_s)
-    begin = (start_s - margin_s - before_s, start_s + margin_s, end_s - margin_s - inside_s, end_s + margin_s)
-    until = (start_s - margin_s, start_s + margin_s + inside_s, end_s - margin_s, end_s + margin_s + after_s)
-    return _Looks(np.array(begin), np.array(until))
+    start_s, end_s = on.start_s, on.end_s
+    half_s = (end_s - start_s) / 2
+    gap_s = np.concatenate(([np.inf], start_s[1:] - end_s[:-1], [np.inf])) / 2
+    most_s = np.maximum(2 * half_s, WINDOW_S)
+    before_s = np.minimum(np.minimum(start_s - on.before_s, gap_s[:-1]), most_s + margin_s)
+    after_s = np.minimum(np.minimum(on.after_s - end_s, gap_s[1:]), most_s + margin_s)
+    # to an edge of its own or another's the margin is kept, in the middle of a pulse it need not be
+    first_s = np.minimum(start_s + half_s, on.first_s - margin_s)
+    last_s = np.maximum(end_s - half_s, on.last_s + margin_s)
+    begin = (start_s - before_s + margin_s, start_s + margin_s, last_s, end_s + margin_s)
+    until = (start_s - margin_s, first_s, end_s - margin_s, end_s + after_s - margin_s)
+    return _Looks(np.array(begin), np.maximum(np.array(until), np.array(begin)))
 
 
-def _elsewhere(clamp: Seen, pulses: sn.Events, looks: _Looks, some: Ints) -> _Looks:
-    """The same looks at instants at which the clamp has no pulse."""
+def _elsewhere(clamp: Seen, looks: _Looks) -> _Looks:
+    """The same looks at instants at which the clamp has no edge in them."""
     room_s = clamp.end_s - clamp.start_s
     shifts_s = (np.arange(1, SHIFTS + 1) / (SHIFTS + 1) + 0.003) * room_s
-    few = some[np.unique(np.linspace(0, len(some) - 1, max(MOST_PULSES // SHIFTS, 1)).astype(int))]
+    count = looks.begin_s.shape[1]
+    few = np.unique(np.linspace(0, count - 1, max(MOST_PULSES // SHIFTS, 1)).astype(int))
     at = looks.at(np.tile(few, SHIFTS))
     by_s = np.repeat(shifts_s, len(few))
     moved = at.moved(clamp.start_s + (at.begin_s[0] - clamp.start_s + by_s) % room_s - at.begin_s[0])
-    # Away from every pulse, as the looks themselves are; where that leaves nothing, from those of this kind:
-    # others then count as noise, which makes a name rarer, not wrong.
-    for others in (np.arange(len(pulses)), some):
-        start_s = pulses.start_s[others]
-        end_s = np.maximum.accumulate(start_s + pulses.duration_s[others])
-        clear = np.searchsorted(end_s, moved.begin_s[0]) == np.searchsorted(start_s, moved.end_s[3])
-        clear &= moved.end_s[3] <= clamp.end_s
-        if np.count_nonzero(clear) >= LEAST_SHIFTED:
-            break
-    return moved.at(clear)
+    begun, ended = np.searchsorted(clamp.edges.at_s, (moved.begin_s[[0, 2]], moved.end_s[[1, 3]]))
+    return moved.at((begun == ended).all(axis=0) & (moved.end_s[3] <= clamp.end_s))
 
 
 def _steps(drop: Recording, looks: list[_Looks]) -> Iterator[tuple[Floats, Floats]]:

@@ -185,22 +185,21 @@ def culprit(captures: Sequence[Capture], fuses: Sequence[Fuse] | None) -> Culpri
     """
     known = _known(captures, fuses)
     seen, notes = _clamps(captures)
-    kind, draw = _draw(seen)
-    level = np.concatenate([one.events.of(sn.PULSE).level for one in seen.values()])[
-        np.concatenate(kind) == draw
-    ]
+    on = {k: cor.on_times(one) for k, one in seen.items()}
+    kind, draw = _draw(list(on.values()))
+    level = np.concatenate([one.level for one in on.values()])[np.concatenate(kind) == draw]
     if len(level) < LEAST_EVENTS:
         message = f"{len(level)} events of one kind in the clamp: fewer than {LEAST_EVENTS} may be chance"
         hint = "record for longer; a steady draw has no events: measure each fuse's drop by itself"
         raise CannotTellError(Finding(message, captures[0].clamp.name, hint=hint))
     others = sum(len(one) for one in kind) - len(level)
     if others:
-        notes.append(f"{others} other pulses in the clamp are not of this draw")
+        notes.append(f"{others} other events in the clamp are not of this draw")
     evidence: dict[str, list[tuple[float, float, float]]] = {fuse.name: [] for fuse in known}
     for (k, clamp), numbers in zip(seen.items(), kind, strict=True):
         for drop in captures[k].drops:
             if drop.channel in evidence:
-                one = cor.coincidences(clamp, drop, numbers).get(draw)
+                one = cor.coincidences(clamp, on[k], drop, numbers).get(draw)
                 evidence[drop.channel] += [] if one is None else [_resistance(one)]
     return _judge(known, evidence, level, notes)
 
@@ -232,15 +231,14 @@ def _clamps(captures: Sequence[Capture]) -> tuple[dict[int, Seen], list[str]]:
     return seen, notes
 
 
-def _draw(seen: dict[int, Seen]) -> tuple[list[Ints], int]:
-    """The kind of each clamp's pulses, alike in all recordings, and the one that is the draw: what is there
+def _draw(on: list[cor.OnTimes]) -> tuple[list[Ints], int]:
+    """The kind of each clamp's on-times, alike in all recordings, and the one that is the draw: what is there
     more than once in most recordings, then what has most energy."""
-    pulses = [one.events.of(sn.PULSE) for one in seen.values()]
     # by charge a lamp that blinks all day would outweigh a fault
-    energies = np.concatenate([one.mean**2 * one.duration_s for one in pulses])
-    of_all = cor.kinds(np.concatenate([one.level for one in pulses]), energies)
-    kind = list(np.split(of_all, np.cumsum([len(one) for one in pulses])[:-1]))
-    best, draw, most = (0, 0.0), -1, len(seen) // 2 + 1
+    energies = np.concatenate([one.charge * one.level for one in on])
+    of_all = cor.kinds(np.concatenate([one.level for one in on]), energies)
+    kind = list(np.split(of_all, np.cumsum([len(one) for one in on])[:-1]))
+    best, draw, most = (0, 0.0), -1, len(on) // 2 + 1
     for number in np.unique(of_all):
         habits = sum(int(np.count_nonzero(numbers == number) > 1) for numbers in kind)
         # another load may hide the draw in all of a recording: in most of them is enough
@@ -253,13 +251,13 @@ def _draw(seen: dict[int, Seen]) -> tuple[list[Ints], int]:
 def _resistance(one: cor.Coincidence) -> tuple[float, float, float]:
     """What the draw would run through (ohm), its standard uncertainty, and how many looks that rests on.
 
-    Huber's estimate: a load of the fuse's own that falls into a look must not outweigh all others, as it does
+    Each look is weighed by the noise that it lets through, for some windows are short. Huber's estimate: a load of the fuse's own that falls into a look must not outweigh all others, as it does
     in a mean; its uncertainty is the asymptotic one, with the looks without a pulse as the distribution.
     """
-    step, level = one.step, one.level_ma
-    idle = (one.idle[0] + one.idle[1]) / 2
-    ohms = float(np.median(step / level))
-    if len(idle) < cor.LEAST_SHIFTED:  # no room between the pulses: how they scatter about their own mean
+    step, level = one.step / one.spread, one.level_ma / one.spread
+    idle = (one.idle[0] + one.idle[1]) / 2 / one.idle[2]
+    ohms = float(np.median(one.step / one.level_ma))
+    if len(idle) < cor.LEAST_SHIFTED:  # no room between the edges: how they scatter about their own mean
         idle = step - ohms * level
     scale = max(float(np.median(np.abs(idle - np.median(idle)))) / 0.6745, cor.LEAST_MV)
     for _ in range(ROUNDS):
