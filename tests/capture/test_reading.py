@@ -71,13 +71,28 @@ def test_what_recorders_write_is_read(tmp_path: Path, name: str) -> None:
 
 def test_what_was_assumed_or_mended_is_said(tmp_path: Path) -> None:
     recording = open_recording(write(tmp_path, GOOD["no header"][0]))
-    assert "seconds and amperes" in recording.notes[0]
+    assert [note.split(": ")[-1] for note in recording.notes] == [
+        "no header line", "taken as seconds", "taken as amperes",
+    ]  # fmt: skip
     recording = open_recording(write(tmp_path, GOOD["blanks"][0]))
     whole(recording)
     whole(recording)
     assert recording.notes == ["3 rows without a number left out"], "counted once a pass"
     recording = open_recording(write(tmp_path, "time,current\n0,0.04\n1,0.05\n"))
     assert len(recording.notes) == 2
+
+
+@pytest.mark.parametrize("head", ["", "time,current\n", "time_s,i\n"])
+def test_a_current_without_a_unit_that_may_be_milliamperes_is_asked_for(tmp_path: Path, head: str) -> None:
+    """10 mA and more sleep in a vehicle: what nobody named is amperes only where it can't be that."""
+    rows = "".join(f"{k},{{}}\n" for k in range(20))
+    for value, taken in ((0.35, True), (-0.35, True), (2.5, True), (12, False), (-340, False)):
+        recording = open_recording(write(tmp_path, head + rows.replace("{}", str(value))))
+        if taken:
+            np.testing.assert_allclose(whole(recording)[1], value * 1000)
+        else:
+            with pytest.raises(InputError, match="amperes or milliamperes"):
+                whole(recording)
 
 
 def test_a_latin_letter_in_the_header(tmp_path: Path) -> None:

@@ -7,8 +7,8 @@ just after, none of them beyond the clamp's next edge: the rise with the load, a
 that carries the load rises by its resistance times the level, each time. What noise, hum, drift and loads
 that the clamp doesn't show make of such a look is taken from the same looks at other instants, where the
 clamp has no edge: nothing about the noise is assumed. On-times are sorted into kinds by their level. A drop
-that falls as the clamp rises (loads that yield to a sagging battery) carries nothing. One pass over each drop;
-memory grows with the number of on-times.
+that falls as the clamp rises (loads that yield to a sagging battery) carries nothing. One pass over each
+drop; memory grows with the number of on-times.
 """
 
 from __future__ import annotations
@@ -210,7 +210,9 @@ def on_times(clamp: Seen) -> OnTimes:
     """
     pulses, edges = clamp.events.of(sn.PULSE), clamp.edges
     rows = list[tuple[int, int, int]]()  # first and last edge, and the pulse that stays whole (-1: none does)
-    for k, (first, last) in enumerate(zip(pulses.first_edge.tolist(), pulses.last_edge.tolist(), strict=True)):
+    for k, (first, last) in enumerate(
+        zip(pulses.first_edge.tolist(), pulses.last_edge.tolist(), strict=True)
+    ):
         pairs = _pairs(edges, first, last) if last > first + 1 else []
         rows += [(a, b, -1) for a, b in pairs] or [(first, last, k)]
     first, last, whole = np.array(sorted(rows), dtype=np.int64).reshape(-1, 3).T

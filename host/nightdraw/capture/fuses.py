@@ -25,7 +25,6 @@ from scipy import stats
 from nightdraw import units
 from nightdraw.bank.parts import blade_fuses as blades
 from nightdraw.capture import correlation as cor
-from nightdraw.capture import seen as sn
 from nightdraw.capture.events import see
 from nightdraw.capture.read import Recording
 from nightdraw.capture.seen import Floats, Ints, Seen
@@ -251,8 +250,9 @@ def _draw(on: list[cor.OnTimes]) -> tuple[list[Ints], int]:
 def _resistance(one: cor.Coincidence) -> tuple[float, float, float]:
     """What the draw would run through (ohm), its standard uncertainty, and how many looks that rests on.
 
-    Each look is weighed by the noise that it lets through, for some windows are short. Huber's estimate: a load of the fuse's own that falls into a look must not outweigh all others, as it does
-    in a mean; its uncertainty is the asymptotic one, with the looks without a pulse as the distribution.
+    Each look is weighed by the noise that it lets through, for some windows are short. Huber's estimate: a
+    load of the fuse's own that falls into a look must not outweigh all others, as it does in a mean; its
+    uncertainty is the asymptotic one, with the looks without an edge as the distribution.
     """
     step, level = one.step / one.spread, one.level_ma / one.spread
     idle = (one.idle[0] + one.idle[1]) / 2 / one.idle[2]

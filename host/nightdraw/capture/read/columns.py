@@ -164,8 +164,7 @@ def _is_other(cell: str) -> bool:
 NUMBERS, CLOCK, DATE, STAMP, TEXT = "numbers", "times of day", "dates", "dates with times", "text"
 MOST_NAME = 60  # characters of a column's name in a message
 MOST_LISTED = 12  # names in a message
-AMPERES = Unit(CURRENT, 1e3)
-SECONDS = Unit(TIME, 1.0)
+AMPERES = Unit(CURRENT, 1e3)  # what a current without a unit is taken for, where its values allow that
 
 Place = tuple[str, int | None]
 
@@ -203,6 +202,11 @@ class Choice:
     factor: float
     unit: str
     notes: tuple[str, ...]
+
+    @property
+    def assumed(self) -> bool:
+        """Whether nothing names the unit of the values."""
+        return self.value.unit is None
 
     @property
     def used(self) -> list[Column]:
@@ -244,15 +248,14 @@ def columns_of(
 
 
 def unnamed(kinds: Sequence[str]) -> tuple[Column, ...] | None:
-    """The columns of a file without a header: time and amperes, or amperes alone; None for any more."""
+    """The columns of a file without a header: a time and a current, or a current alone; None for any more."""
     *times, value = kinds
     if value != NUMBERS or tuple(times) not in ((), (NUMBERS,), (STAMP,), (CLOCK,), (DATE, CLOCK)):
         return None
-    names = {NUMBERS: ("time", SECONDS), STAMP: ("time", None), CLOCK: ("time", None), DATE: ("date", None)}
-    columns = [
-        Column(k, names[kind][0], names[kind][0], names[kind][1], kind) for k, kind in enumerate(times)
-    ]
-    return (*columns, Column(len(times), "current", "current", AMPERES))
+    names = ["date" if kind == DATE else "time" for kind in times] + ["current"]
+    return tuple(
+        Column(k, name, name, None, kind) for k, (name, kind) in enumerate(zip(names, kinds, strict=True))
+    )
 
 
 def channels_of(columns: Sequence[Column]) -> list[Column]:

@@ -231,7 +231,7 @@ def _laid_out(text: src.Text, data: bytearray, best: _Candidate, width: int) -> 
             message = f"no header line says which of the {width} columns is the current"
             raise InputError(Finding(message, *place, hint="a header is like time_s,current_a"))
         columns = plain
-        notes = (f"no header line: taken as {'seconds and ' if width > 1 else ''}amperes",)
+        notes = ("no header line",)
     named = headers is not None
     return Layout(text, best.separator, width, columns, named, start, first_line, probe, notes)
 

@@ -22,6 +22,11 @@ from nightdraw.capture.read.columns import MILLIAMPERE, MILLIVOLT, PLAIN, Option
 from nightdraw.capture.read.text import TextSource
 from nightdraw.errors import Finding, InputError
 
+# A current whose unit nobody names is taken as amperes. But a sleeping vehicle draws 10 mA and more (common
+# practice), and so many of them can't be told from as many amperes.
+UNTOLD_MA = 5000.0
+LOOKED_AT = 1 << 13  # values of the first block, evenly chosen
+
 
 class Source(Protocol):
     """What a file's reader offers: rows of time and value, and what is known without reading them."""
@@ -58,6 +63,7 @@ class Recording:
         self._factor = 1.0
         self._most = np.inf
         self._part = Part()
+        self._unit_assumed = False
         self.on_progress: Callable[[float], None] = lambda _share: None
 
     @property
@@ -69,6 +75,7 @@ class Recording:
         """Yield (time_s, value in mA or mV): float64, times ascending, BLOCK_SAMPLES each but the last."""
         counts = self._counts = Counts()
         raw = blocks.in_order(self._source.rows(counts, self._part), counts, self._refuse)
+        raw = self._named(raw) if self._unit_assumed else raw
         wanted = raw if self._part.whole else blocks.part_of(raw, self._part, self._source.begin_s())
         even = blocks.even(self._told(wanted, counts))
         for block in blocks.ahead(even) if self._source.slow else even:
@@ -99,6 +106,16 @@ class Recording:
         other = copy.copy(self)
         other._part = part
         return other
+
+    def _named(self, raw: Blocks) -> Blocks:
+        """The rows as they are; raises InputError where their unit had to be assumed and can't be told."""
+        for k, (time_s, value) in enumerate(raw):
+            typical_ma = float(np.median(np.abs(value[:: max(len(value) // LOOKED_AT, 1)]))) if not k else 0.0
+            if typical_ma >= UNTOLD_MA:
+                told = f"no unit is named: {typical_ma / 1e3:.4g} may be amperes or milliamperes"
+                hint = "name it in a header line above the rows, like time_s,current_ma"
+                raise InputError(Finding(f"the column {self.channel!r}: {told}", self.name, hint=hint))
+            yield time_s, value
 
     def _told(self, raw: Blocks, counts: Counts) -> Blocks:
         for time_s, value in raw:
@@ -163,6 +180,7 @@ def open_recording(path: Path | str, channel: str | None = None, options: Option
         table.TableSource(path, choice, options) if layout is None else TextSource(layout, choice, options)
     )
     recording = Recording(str(path), source, choice.channel, choice.unit, choice.notes).part(options.part)
+    recording._unit_assumed = choice.assumed
     return recording.inverted() if options.invert else recording
 
 
