@@ -10,8 +10,12 @@ import json
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from nightdraw.lesson.entries import COLUMNS
+
 TICKS_PER_S = 10_000
 OWN_MA = 11.0
+# the contract's items, in the order of an answer's columns; a later one stands behind them
+ASKED = ("circuit", "kind", "current", "duration", "interval", "evidence")
 
 PROFILES = {
     "even-pulse": "- steady: 40 mA\n  - pulse: {draw: 350 mA, on: 700 ms, every: 75 s}",
@@ -41,6 +45,11 @@ assignments:
 # g3's pulses: each pause is followed by one of these.
 ON_S = (0.2, 0.9, 0.5, 0.4, 0.6, 0.3, 0.8, 0.7, 0.5, 0.6)
 PAUSE_S = (30.0, 20.0, 180.0, 60.0, 90.0, 120.0, 40.0, 150.0, 100.0, 75.0)
+
+
+def texts(*told: str) -> dict[str, str]:
+    """An answer's texts by ASKED; whatever else is asked has no answer."""
+    return {**dict.fromkeys(COLUMNS, ""), **dict(zip(ASKED, told, strict=False))}
 
 
 def write(folder: Path, units: str = "half", plan: str = PLAN) -> Path:

@@ -15,16 +15,12 @@ from nightdraw.errors import InputError
 from nightdraw.lesson.answers import HEADER, read_answers
 from nightdraw.lesson.entries import COLUMNS
 
+from tests.lesson.made_lesson import ASKED, texts
+
 GROUPS = ("g1", "g2", "g3")
-ROW = {
-    "circuit": "F7",
-    "kind": "pulse",
-    "current": "350 mA",
-    "duration": "0,7 s",
-    "interval": "75 s",
-    "evidence": "a.csv",
-}
+ROW = texts("F7", "pulse", "350 mA", "0,7 s", "75 s", "a.csv")
 HEAD = ",".join(HEADER)
+EMPTY = "," * (len(COLUMNS) - 1)  # of the cells behind the circuit's
 
 
 def read(tmp_path, name: str, content: str | bytes):
@@ -55,6 +51,11 @@ def test_all_three_forms_say_the_same(tmp_path):
     assert all(list(one) == ["g2"] and one["g2"].texts == ROW for one in said)
 
 
+def test_the_header_begins_with_the_columns_that_sheets_in_use_have():
+    """Answers are kept for years: a column is never renamed, a new one stands last."""
+    assert HEADER[:7] == ("group", *ASKED)
+
+
 def test_columns_may_stand_in_any_order(tmp_path, seed):
     names = list(HEADER)
     random.Random(seed).shuffle(names)
@@ -66,16 +67,16 @@ def test_columns_may_stand_in_any_order(tmp_path, seed):
     ("content", "line", "column", "message"),
     [
         ("", 1, 1, "empty"),
-        ("group,circuit\ng1,F1\n", 1, 1, "columns are missing: kind, current, duration, interval, evidence"),
-        (f"{HEAD},colour\n", 1, 55, "unknown column 'colour'"),
-        (f"{HEAD},group\n", 1, 55, "stands twice"),
-        (f"{HEAD}\ng9,,,,,,\n", 2, 1, "no group 'g9'"),
-        (f"{HEAD}\n,F1,,,,,\n", 2, 1, "the group is missing"),
-        (f"{HEAD}\ng1,F1,,,,,,,too,many\n", 2, 1, "more cells than columns"),
-        (f'{HEAD}\ng1,"F1,,,,,\n', 2, 1, "no CSV"),
-        (f"{HEAD}\ng1,F1,,,,,\n\ng1,F2,,,,,\n", 4, None, "answers twice"),
-        (f"{HEAD}\n=cmd|' /C calc'!A0,F1,,,,,\n", 2, 1, "no group"),
-        (f"{HEAD}\n\x1b[2Jg1,F1,,,,,\n", 2, 1, "no group"),
+        ("group,circuit\ng1,F1\n", 1, 1, f"columns are missing: {', '.join(HEADER[2:])}"),
+        (f"{HEAD},colour\n", 1, len(HEAD) + 2, "unknown column 'colour'"),
+        (f"{HEAD},group\n", 1, len(HEAD) + 2, "stands twice"),
+        (f"{HEAD}\ng9,{EMPTY}\n", 2, 1, "no group 'g9'"),
+        (f"{HEAD}\n,F1{EMPTY}\n", 2, 1, "the group is missing"),
+        (f"{HEAD}\ng1,F1{EMPTY},,too,many\n", 2, 1, "more cells than columns"),
+        (f'{HEAD}\ng1,"F1{EMPTY}\n', 2, 1, "no CSV"),
+        (f"{HEAD}\ng1,F1{EMPTY}\n\ng1,F2{EMPTY}\n", 4, None, "answers twice"),
+        (f"{HEAD}\n=cmd|' /C calc'!A0,F1{EMPTY}\n", 2, 1, "no group"),
+        (f"{HEAD}\n\x1b[2Jg1,F1{EMPTY}\n", 2, 1, "no group"),
     ],
 )
 def test_what_is_wrong_with_a_table_has_its_place(tmp_path, content, line, column, message):
@@ -131,7 +132,11 @@ def test_all_files_of_a_folder_count_and_all_errors_come_at_once(tmp_path):
 
 @settings(max_examples=60)
 @given(
-    st.lists(st.text(alphabet=st.characters(exclude_categories=["Cs"]), max_size=30), min_size=6, max_size=6)
+    st.lists(
+        st.text(alphabet=st.characters(exclude_categories=["Cs"]), max_size=30),
+        min_size=len(COLUMNS),
+        max_size=len(COLUMNS),
+    )
 )
 def test_whatever_stands_in_a_quoted_cell_comes_back(tmp_path_factory, cells):
     path = tmp_path_factory.mktemp("cells") / "a.csv"

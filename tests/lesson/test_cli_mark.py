@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from nightdraw.cli import main
 from nightdraw.lesson import marking, markpages
-from nightdraw.lesson.answers import Answer
+from nightdraw.lesson.answers import HEADER, Answer
 from nightdraw.lesson.entries import COLUMNS
 from nightdraw.lesson.planfile import load_plan
 from nightdraw.report import web
@@ -20,7 +20,7 @@ from nightdraw.report.words import load_words
 from tests.lesson import made_lesson as made
 from tests.report.browser import Browser
 
-HEAD = "group,circuit,kind,current,duration,interval,evidence\n"
+HEAD = ",".join(HEADER) + "\n"
 GOOD = (
     HEAD + "g1,F7,pulse,350 mA,700 ms,75 s,\ng2,F2,steady,0.28 mA,,,\ng3,F9,random,250 mA,,20 s .. 3 min,\n"
 )

@@ -12,10 +12,12 @@ from nightdraw import data, places
 from nightdraw.cli import main
 from nightdraw.errors import InputError
 from nightdraw.lesson.classfile import load_class
+from nightdraw.lesson.entries import COLUMNS
 from nightdraw.lesson.model import Assignment, Plan
 from nightdraw.lesson.planfile import as_text, load_plan, write_plan
 
 from tests.lesson.classes import small, write
+from tests.lesson.made_lesson import ASKED
 from tests.profile.made import plain
 
 SCHEMA = json.loads((data.folder("profiles") / "classes" / "class.schema.json").read_text())
@@ -37,9 +39,7 @@ def test_the_two_classes_are_those_that_were_promised() -> None:
 
 def test_what_is_left_out_has_the_contracts_defaults(tmp_path: Path) -> None:
     found = load_class(write(tmp_path, small()))
-    assert found.points == {
-        "circuit": 4, "kind": 2, "current": 2, "duration": 2, "interval": 2, "evidence": 2,
-    }  # fmt: skip
+    assert [found.points[item] for item in ASKED] == [4, 2, 2, 2, 2, 2]
     assert (found.pass_pct, found.units, found.tolerances) == (60, "half", {})
     assert found.hints_s == (1800, 3600, 5400)
     assert found.fit == 0
@@ -67,8 +67,7 @@ def test_what_is_left_out_has_the_contracts_defaults(tmp_path: Path) -> None:
         ({"faults": ["sleepless-modul"]}, "did you mean 'sleepless-module'?"),
         ({"faults": ["glovebox-lamp", "glovebox-lamp"]}, "already"),
         ({"points": {"circuit": "-1"}}, "whole number of 0 .. 100"),
-        ({"points": dict.fromkeys(("circuit", "kind", "current", "duration", "interval", "evidence"), "0")},
-         "above 0 for something"),
+        ({"points": dict.fromkeys(COLUMNS, "0")}, "above 0 for something"),
         ({"pass": "120 %"}, "must be 0 % .. 100 %"),
         ({"tolerance": {"current": "5 s"}}, "is a time"),
         ({"tolerance": {"curent": "5 %"}}, "did you mean 'current'?"),

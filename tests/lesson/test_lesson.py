@@ -14,6 +14,7 @@ from nightdraw import data
 from nightdraw.bench.serve import Server
 from nightdraw.bench.setup import build
 from nightdraw.cli import main
+from nightdraw.lesson.answers import HEADER
 from nightdraw.lesson.candidates import Room
 from nightdraw.lesson.classfile import load_class
 from nightdraw.lesson.model import Plan
@@ -72,7 +73,7 @@ def served(labels: str) -> Iterator[dict[str, str]]:
 
 def answers(plan: Plan) -> str:
     """What a class hands in: three groups are right, the last one names a wrong fuse and writes mA for A."""
-    lines = ["group,circuit,kind,current,duration,interval,evidence"]
+    lines = [",".join(HEADER)]
     for one in plan.assignments:
         kind, current, on, every = TRUTHS[one.profile]
         circuit = one.fuse

@@ -178,10 +178,7 @@ def test_the_form_saves_what_lesson_mark_reads(plan, browser, tmp_path):
     assert browser.complaints() == []
     (tmp_path / "answer-g1.json").write_text(saved[1], encoding="utf-8")
     answer = read_answers([tmp_path / "answer-g1.json"], plan.of.groups)["g1"]
-    assert answer.texts == {
-        "circuit": "F7", "kind": "pulse", "current": "350 mA", "duration": "", "interval": "",
-        "evidence": "<b>&.csv",
-    }  # fmt: skip
+    assert answer.texts == made.texts("F7", "pulse", "350 mA", "", "", "<b>&.csv")
     assert json.loads(saved[1])["readings"]["1"] == "12.5 V"
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from nightdraw.cli import main
+from nightdraw.lesson.answers import HEADER
 from nightdraw.lesson.classfile import load_class
 from nightdraw.lesson.model import Assignment, Plan
 from nightdraw.lesson.planfile import write_plan
@@ -20,8 +21,8 @@ ROWS = (
     Assignment("a", "one", "radio", "F2", "A", 0, "radio-keepalive", 5, "K1"),
     Assignment("b", "two", "gateway", "F11", "B", 3, "glovebox-lamp", 6, "K2"),
 )
-ANSWERS = """\
-group,circuit,kind,current,duration,interval,evidence
+ANSWERS = f"""\
+{",".join(HEADER)}
 a,F2,pulse,310 mA,0.9 s,80/h,
 b,F11,steady,0.41 mA,,,
 """

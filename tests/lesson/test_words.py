@@ -17,7 +17,6 @@ from nightdraw.bench.finding import pulling
 from nightdraw.lesson import evidence, labels, marking, markpages, practice
 from nightdraw.lesson.answers import Answer
 from nightdraw.lesson.classfile import load_class
-from nightdraw.lesson.entries import COLUMNS
 from nightdraw.lesson.journals import by_group, read_journals
 from nightdraw.lesson.keys import METHODS, Key
 from nightdraw.lesson.model import Assignment, Plan
@@ -184,7 +183,7 @@ def test_marks_and_the_class_summary_are_all_of_the_texts_file(tmp_path: Path, m
     journals = by_group(plan, read_journals(tmp_path / "journals"))
     for row in BY_HAND:
         for name in ("", "bad.csv", "none.csv", "../bad.csv"):
-            texts = dict(zip(COLUMNS, (*row[1:6], name), strict=True))
+            texts = made.texts(*row[1:6], name)
             answers = {row[0]: Answer(row[0], texts, "answers.csv", 2)}
             handed = marking.Handed(answers, {} if name else journals, tmp_path / "recordings")
             found = marking.mark(plan, handed, marked_words)

@@ -26,7 +26,7 @@ from nightdraw.fields import (
     items,
     read_with,
 )
-from nightdraw.lesson import model
+from nightdraw.lesson import entries, model
 from nightdraw.lesson.model import Tolerance
 from nightdraw.places import Findings, Node, Scalar
 
@@ -103,7 +103,7 @@ class Times(Form):
 
 
 def _worth_something(read: Read) -> None:
-    if not any(read[key] for key in model.POINTS):
+    if not any(read[key] for key in entries.POINTS):
         read.add(None, "points must be above 0 for something")
 
 
@@ -148,7 +148,7 @@ POINTS = Record(
     "points",
     tuple(
         Field(key, Whole(0, MOST_POINTS), f"What the {key} is worth.", default=f"{points}")
-        for key, points in model.POINTS.items()
+        for key, points in entries.POINTS.items()
     ),
     check=_worth_something,
     make=dict,
@@ -197,7 +197,7 @@ CLASS = Record(
             "The profiles that may be given.",
             True,
         ),
-        Field("points", POINTS, "What each part of an answer is worth.", instead=dict(model.POINTS)),
+        Field("points", POINTS, "What each part of an answer is worth.", instead=dict(entries.POINTS)),
         Field(
             "pass", Quantity("percent", ("0 %", "100 %")), "From here on a group has passed.", default="60 %"
         ),

@@ -8,7 +8,9 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-COLUMNS = ("circuit", "kind", "current", "duration", "interval", "evidence")
+# What a sheet asks, in the order of an answer's columns, and the points that each is worth by default.
+POINTS = {"circuit": 4, "kind": 2, "current": 2, "duration": 2, "interval": 2, "evidence": 2}
+COLUMNS = tuple(POINTS)
 
 
 @dataclass(frozen=True)

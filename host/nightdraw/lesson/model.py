@@ -12,8 +12,6 @@ from nightdraw.places import Node
 from nightdraw.profile import Profile
 from nightdraw.vehicle.model import Vehicle
 
-# What a sheet asks, in the order of the answer's columns, and the points that each is worth by default.
-POINTS = {"circuit": 4, "kind": 2, "current": 2, "duration": 2, "interval": 2, "evidence": 2}
 HALF, NONE, FULL = "half", "none", "full"
 UNIT_RULES = (HALF, NONE, FULL)  # what an answer gets that is wrong by a power of 1000 or 60
 
