@@ -17,7 +17,7 @@ from nightdraw.bank.kicad.kept import tracks_of
 from nightdraw.bank.kicad.layout import holes, layout, size
 from nightdraw.bank.kicad.library import pads_of
 from nightdraw.bank.kicad.project import files, key
-from nightdraw.bank.kicad.schematic import drawn
+from nightdraw.bank.kicad.schematic import GROUPS, drawn, group
 from nightdraw.bank.kicad.silk import Silk
 from nightdraw.bank.kicad.symbols import STEP
 from nightdraw.board import BoardModel, load_board
@@ -229,6 +229,11 @@ def test_names_in_the_schematic_keep_off_each_other(board: BoardModel, netlist: 
             assert letter * len("".join(names)) < 2 * part.symbol.wide, (part.ref, names)
         if part.symbol.numbered:
             assert all(letter * len(pin.pad) < STEP for pin in part.symbol.pins), part.ref
+
+
+def test_every_part_of_the_circuit_has_its_heading(netlist: Netlist) -> None:
+    """Test points are no parts: what no heading of GROUPS knows would stand among them."""
+    assert [part.ref for part in netlist.parts if group(part.ref) == GROUPS[-1][0]] == []
 
 
 def test_a_board_that_no_layout_fits_says_so(tmp_path: Path) -> None:

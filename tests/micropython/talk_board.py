@@ -9,14 +9,16 @@ import sys
 if __name__ == "__main__":
     import link_cases
     import lock_cases
+    import program_cases
     import trim_cases
     from link_rig import Rig
 else:
-    from tests.micropython import link_cases, lock_cases, trim_cases
+    from tests.micropython import link_cases, lock_cases, program_cases, trim_cases
     from tests.micropython.link_rig import Rig
 
 CASES = dict(link_cases.CASES)
 CASES.update(lock_cases.CASES)
+CASES.update(program_cases.CASES)
 CASES.update(trim_cases.CASES)
 TAIL = b"*OPC?"
 BLANK = b" "  # the tail of conversations about the seal, which counts every unit
