@@ -44,8 +44,8 @@ PART = Field("part", Text(), "What to buy.", True)
 
 
 def _full_scale(read: Read) -> None:
-    if read["current"] == AMPLIFIER and read["gain"] is not None and read["shunt"] is not None:
-        full = full_scale(read["shunt"], read["gain"])
+    if read["current"] == AMPLIFIER and read["gain"] is not None and read["shunt_ohms"] is not None:
+        full = full_scale(read["shunt_ohms"], read["gain"])
         what = "an amplifier's full scale"
         in_range(read.value_place("gain"), read.findings, what, full, FULL_BOUNDS, "current")
 
@@ -57,18 +57,19 @@ def _four_or_none(read: Read) -> None:
 
 
 def _lockout_below(read: Read) -> None:
-    if read["lockout"] is not None and read["lockout"] >= read["supply"]:
-        read.add("lockout", "lockout must be below the gates' supply")
+    if read["lockout_v"] is not None and read["lockout_v"] >= read["supply_v"]:
+        read.add("lockout_v", f"{read.key('lockout_v')} must be below the gates' supply")
 
 
 def _volts_rise(read: Read) -> None:
-    if not read["standoff"] < read["breakdown"] < read["clamps"]:
-        read.add(None, "clamp must have standoff < breakdown < clamps")
+    rising = ("standoff_v", "breakdown_v", "clamps_v")
+    if not read[rising[0]] < read[rising[1]] < read[rising[2]]:
+        read.add(None, f"{read.what} must have {' < '.join(map(read.key, rising))}")
 
 
 def _whole_clock(read: Read) -> None:
-    if read["clock"] % CLOCK_STEP:
-        read.add("clock", "clock must be a whole number of 1000 kHz")
+    if read["clock_hz"] % CLOCK_STEP:
+        read.add("clock_hz", f"{read.key('clock_hz')} must be a whole number of 1000 kHz")
 
 
 def _sense(current: str, **values: Any) -> tuple[str, Sense]:

@@ -46,7 +46,7 @@ def _read(root: Node, findings: Findings, check_pins: bool) -> BoardModel | None
         caps=read["caps"],
         switch=read["switch"],
         enclosure=read["enclosure"],
-        packages=read["bodies"],
+        packages=read["packages"],
         circuit=Circuit(sense, **sections),
         file=findings.file,
         root=root,
@@ -65,7 +65,7 @@ def _pins_apart(read: Read) -> None:
 
 def _packages_apart(read: Read) -> None:
     names: set[str] = set()
-    for package in read["bodies"] or ():
+    for package in read["packages"] or ():
         if package.name in names:
             read.findings.add(
                 value_place(package.place, "body"), f"the resistor package {package.name!r} stands twice"

@@ -63,13 +63,17 @@ EMISSIVITY = {
 
 
 def _supply_order(read: Read) -> None:
-    if not read["min"] <= read["nominal"] <= read["max"] or read["min"] == read["max"]:
-        read.add(None, "supply must have min <= nominal <= max, and min below max")
+    names = ("supply_min_mv", "supply_nominal_mv", "supply_max_mv")
+    low_mv, nominal_mv, high_mv = (read[name] for name in names)
+    if not low_mv <= nominal_mv <= high_mv or low_mv == high_mv:
+        low, nominal, high = map(read.key, names)
+        read.add(None, f"{read.what} must have {low} <= {nominal} <= {high}, and {low} below {high}")
 
 
 def _caps_order(read: Read) -> None:
-    if read["supply_min"] >= read["supply_max"]:
-        read.add("supply_min", "supply_min must be below supply_max")
+    if read["supply_min_mv"] >= read["supply_max_mv"]:
+        low, high = read.key("supply_min_mv"), read.key("supply_max_mv")
+        read.add("supply_min_mv", f"{low} must be below {high}")
 
 
 def _made_of(read: Read) -> None:
@@ -82,8 +86,8 @@ def _made_of(read: Read) -> None:
 
 
 def _room_inside(read: Read) -> None:
-    if 2 * read["wall"] >= min(read["length"], read["width"], read["height"]):
-        read.add("wall", "two walls leave no room inside")
+    if 2 * read["wall_m"] >= min(read["length_m"], read["width_m"], read["height_m"]):
+        read.add("wall_m", "two walls leave no room inside")
 
 
 def _switch(specified: tuple[GateRow, ...], **values: Any) -> Switch:

@@ -127,7 +127,9 @@ class KeysBy:
 
 
 class Read:
-    """What one mapping says, by key: a value, the default where the key is absent, None where it is wrong.
+    """What one mapping says: a value, the default where the key is absent, None where it is wrong. All is
+    asked by the key or by the model's name for it, so that a key renamed in the table that keeps its name in
+    the model (`to`) is read as before.
     sound: it is a mapping at all; known: one without unknown keys; good: nothing that is needed is absent or
     wrong, so that a model can be made.
     """
@@ -141,6 +143,8 @@ class Read:
         self._fields = fields
         self._record = record
         self._values: dict[str, Any] = {}
+        self._keys = {field.name: field.key for field in record.fields}
+        self._keys |= {field.key: field.key for field in record.fields}
         for field in record.fields:
             if field.key not in fields:
                 self._values[field.key] = field.absent()
@@ -155,19 +159,23 @@ class Read:
             for field in record.fields
         )
 
-    def __getitem__(self, key: str) -> Any:
-        return self._values[key]
+    def __getitem__(self, name: str) -> Any:
+        return self._values[self._keys[name]]
 
-    def __contains__(self, key: str) -> bool:
-        return key in self._fields
+    def __contains__(self, name: str) -> bool:
+        return self._keys[name] in self._fields
 
-    def key_place(self, key: str) -> Node:
+    def key(self, name: str) -> str:
+        """The key as a file spells it, for messages."""
+        return self._keys[name]
+
+    def key_place(self, name: str) -> Node:
         """Where the key stands; the mapping's own place where it is absent."""
-        return self._fields.key_place(key)
+        return self._fields.key_place(self._keys[name])
 
-    def value_place(self, key: str) -> Node:
+    def value_place(self, name: str) -> Node:
         """Where the value stands; the mapping's own place where the key is absent."""
-        return self._fields.value_place(key)
+        return self._fields.value_place(self._keys[name])
 
     def add(self, key: str | None, message: str, hint: str | None = None) -> None:
         """A finding at a key's value, or at the mapping itself."""

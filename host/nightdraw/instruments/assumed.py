@@ -115,7 +115,8 @@ def _read(path: str | Path, under: dict[str, Any] | None = None) -> dict[str, An
     low, high = known.get("healthy_a"), known.get("conspicuous_a")
     if low is not None and high is not None and high < low:
         shown = units.show(Fraction(low).limit_denominator(10**6), "current")
-        key = "conspicuous" if "conspicuous" in read else "healthy"
-        read.add(key, f"conspicuous must be at least what is healthy, {shown}")
+        given = "conspicuous_a" if "conspicuous_a" in read else "healthy_a"
+        message = f"{read.key('conspicuous_a')} must be at least what is {read.key('healthy_a')}, {shown}"
+        read.add(given, message)
     findings.stop()
     return found

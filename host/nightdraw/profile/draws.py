@@ -45,7 +45,10 @@ def _pulse(read: Read | None, place: Node, number: int) -> Draw | Sketch:
         return Sketch("pulse", None, place, number)
     place, draw = read.value_place("draw"), read["draw"]
     if read.good and read["on"] >= read["every"]:
-        read.add("on", "on must be shorter than every, which counts from start to start")
+        message = (
+            f"{read.key('on')} must be shorter than {read.key('every')}, which counts from start to start"
+        )
+        read.add("on", message)
     elif read.good:
         return Pulse(draw, read["on"], read["every"], read["first"], place, number)
     return Sketch("pulse", draw, place, number)

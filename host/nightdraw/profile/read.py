@@ -57,7 +57,6 @@ class _Reader:
 
     def __init__(self, findings: Findings, board: BoardModel, fitting: bool) -> None:
         self._findings = findings
-        self._findings = findings
         self._board = board
         self._fitting = fitting
         self._notes: list[Finding] = []
@@ -69,7 +68,8 @@ class _Reader:
         start = self._start(read, limits)
         draws = self._draws(read, limits)
         if read["resume"] == "stay-off" and read["resume_after"]:
-            self._note(read.key_place("resume_after"), "resume_after has no effect with resume: stay-off")
+            keys = f"{read.key('resume_after')} has no effect with {read.key('resume')}: stay-off"
+            self._note(read.key_place("resume_after"), keys)
         if not read.good or limits is None or start is None:
             return None
         profile = Profile(
@@ -115,7 +115,7 @@ class _Reader:
             return None
         given = {field.name: read[field.key] for field in LIMITS.fields if field.key in read}
         limits = Limits(**defaults | {name: value for name, value in given.items() if value is not None})
-        supply_known = None not in (read["supply_min"], read["supply_max"])
+        supply_known = None not in (read["supply_min_mv"], read["supply_max_mv"])
         return limits if supply_known and self._window_is_open(read, limits) else None
 
     def _limit_defaults(self) -> dict[str, int]:
@@ -128,9 +128,10 @@ class _Reader:
     def _window_is_open(self, read: Read, limits: Limits) -> bool:
         """Find a supply window with nothing in it; note the limits that the board's own caps overrule."""
         held = limits.within(self._board.caps)
-        place = read.value_place("supply_min" if "supply_min" in read else "supply_max")
+        place = read.value_place("supply_min_mv" if "supply_min_mv" in read else "supply_max_mv")
         if limits.supply_min_mv >= limits.supply_max_mv:
-            self._findings.add(place, f"supply_min must be below supply_max, not {_window(limits)}")
+            lowest, highest = read.key("supply_min_mv"), read.key("supply_max_mv")
+            self._findings.add(place, f"{lowest} must be below {highest}, not {_window(limits)}")
             return False
         if held.supply_min_mv >= held.supply_max_mv:
             self._findings.add(place, f"with the board's own caps no supply is left: {_window(held)}")
@@ -147,15 +148,16 @@ class _Reader:
             return Start()
         if read is None:
             return None
-        if read["when"] == "supply-rest" and read["below"] and limits is not None:
-            self._can_start(read.value_place("below"), read["below"], limits)
+        if read["when"] == "supply-rest" and read["below_mv"] and limits is not None:
+            self._can_start(read, limits)
         return Start(**read.named()) if read.good else None
 
-    def _can_start(self, place: Node, below_mv: int, limits: Limits) -> None:
+    def _can_start(self, read: Read, limits: Limits) -> None:
         lowest_mv = limits.within(self._board.caps).supply_min_mv
-        if below_mv <= lowest_mv:
+        if read["below_mv"] <= lowest_mv:
             lowest = f"{lowest_mv / 1000:g} V"
-            self._findings.add(place, f"below must be above supply_min, {lowest}: else the run never starts")
+            message = f"{read.key('below_mv')} must be above supply_min, {lowest}: else the run never starts"
+            read.add("below_mv", message)
 
 
 def _window(limits: Limits) -> str:

@@ -119,7 +119,7 @@ class _Reader:
         else:
             name = None if feed is None else f"{feed}{MAIN}"
             is_own = name is not None and self._take(name, f.place, "main fuse")
-        return Main(name, f["type"], f["rating"]) if self._blade(f) and is_own and name else None
+        return Main(name, f["type"], f["rating_a"]) if self._blade(f) and is_own and name else None
 
     def _fuse(self, f: Read) -> Fuse | None:
         is_own, is_fed = self._own(f, "fuse"), self._exists(f, "feed")
@@ -127,27 +127,27 @@ class _Reader:
 
     def _blade(self, f: Read) -> bool:
         """Whether its type has such a rating, with a known resistance."""
-        kind, rating = f["type"], f["rating"]
+        kind, rating = f["type"], f["rating_a"]
         if kind is None or rating is None:
             return False
         known = blades.RATINGS[kind]
         if rating not in known:
             names = ", ".join(f"{value:g} A" for value in known)
-            f.add("rating", f"type {kind} has no such rating", f"known: {names}")
+            f.add("rating_a", f"type {kind} has no such rating", f"known: {names}")
             return False
         mohm, said = blades.cold_mohm(kind, rating)
         if mohm is None:
-            f.add("rating", f"its resistance isn't known: {said}")
+            f.add("rating_a", f"its resistance isn't known: {said}")
         return mohm is not None
 
     def _bus(self, f: Read) -> Bus | None:
         is_own, is_lin = self._own(f, "bus"), "master" in f
-        idle = f["idle"]
+        idle = f["idle_ticks"]
         low, high = (units.to_ticks(units.parse(bound, "time")) for bound in table.LIN_IDLE)
-        if idle is None and "idle" not in f:
+        if idle is None and "idle_ticks" not in f:
             idle = low if is_lin else units.to_ticks(units.parse(table.CAN_IDLE, "time"))
         elif idle is not None and is_lin and not low <= idle <= high:
-            f.add("idle", f"idle must be {' .. '.join(table.LIN_IDLE)} with a master")
+            f.add("idle_ticks", f"{f.key('idle_ticks')} must be {' .. '.join(table.LIN_IDLE)} with a master")
         return Bus(f["bus"], idle, f["master"]) if is_own and f.good else None
 
     def _check_masters(self, f: Read, buses: Sequence[Bus], modules: Sequence[Module]) -> None:
@@ -179,8 +179,10 @@ class _Reader:
         if not is_sound:
             return None
         buses = tuple(dict.fromkeys(name for name, _ in f["buses"] if name in known))
-        last_a = f["stages"][-1].draw_a if f["stages"] else f["asleep"]
-        return Module(**f.named() | {"buses": buses, "waits_a": last_a if f["waits"] is None else f["waits"]})
+        last_a = f["stages"][-1].draw_a if f["stages"] else f["asleep_a"]
+        return Module(
+            **f.named() | {"buses": buses, "waits_a": last_a if f["waits_a"] is None else f["waits_a"]}
+        )
 
     def _twitch(self, f: Read) -> Twitch | None:
         return Twitch(**f.named()) if self._on_fuse(f, "twitch") else None
@@ -211,7 +213,7 @@ class _Reader:
         if not is_own or not f.good:
             return None
         cell = Battery(in_series=self._in_series, **_without(f, "cable_ohms", "joined", "relay"))
-        return Second(cell, f["ohms"], f["joined"], f["relay"])
+        return Second(cell, f["cable_ohms"], f["joined"], f["relay"])
 
     def _defect(self, f: Read, vehicle: Read) -> Defect | None:
         is_own, kind = self._own(f, "defect"), f["kind"]

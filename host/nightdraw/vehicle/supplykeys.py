@@ -49,8 +49,8 @@ def _amps(low: int, high: int) -> Quantity:
 
 
 def _draws_more_at_first(read: Read) -> None:
-    if 0 < read["inrush"] < read["draw"]:
-        read.add("inrush", "inrush must be at least draw")
+    if 0 < read["inrush_a"] < read["draw_a"]:
+        read.add("inrush_a", f"{read.key('inrush_a')} must be at least {read.key('draw_a')}")
 
 
 def cell(in_series: int) -> tuple[Field, ...]:

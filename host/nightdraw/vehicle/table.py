@@ -81,8 +81,8 @@ def _calls(first: int | None, every: tuple[int, int], times: int) -> Calls:
 
 
 def _pauses(read: Read) -> None:
-    if read["on"] >= read["every"][0]:
-        read.add("on", "on must be shorter than every")
+    if read["on_ticks"] >= read["every_ticks"][0]:
+        read.add("on_ticks", f"{read.key('on_ticks')} must be shorter than {read.key('every_ticks')}")
 
 
 def _list(of: Record, many: str, low: int = 0) -> Listed:
