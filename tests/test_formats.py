@@ -23,6 +23,7 @@ from hypothesis import strategies as st
 from nightdraw import data, places
 from nightdraw.board import load_board
 from nightdraw.errors import InputError
+from nightdraw.fields import Field, Record, Text
 from nightdraw.instruments.assumed import load_assumed
 from nightdraw.instruments.read import load_instruments
 from nightdraw.lesson.classfile import load_class
@@ -176,3 +177,22 @@ def test_every_field_says_what_it_means(name: str) -> None:
 def test_every_default_is_one_that_the_field_takes(name: str) -> None:
     for field in formats.keys(formats.FORMATS[name].record).values():
         field.absent()
+
+
+def test_a_key_that_was_renamed_in_its_table_is_read_by_its_name_in_the_model(tmp_path: Path) -> None:
+    """One edit of the table: value, place and messages follow; the old key is unknown from then on."""
+    fields = (Field("fresh", Text(), "For people.", True, to="stale"), Field("other", Text(), "For people."))
+    record = Record("a thing", fields)
+    (tmp_path / "new.yaml").write_text("other: x\nfresh: y\n")
+    root, findings = places.read(tmp_path / "new.yaml")
+    read = record.open(root, findings)
+    assert (read["stale"], read["fresh"], read["other"]) == ("y", "y", "x")
+    assert (read.key("stale"), "stale" in read) == ("fresh", True)
+    assert read.named() == {"stale": "y", "other": "x"}
+    assert (read.key_place("stale").line, read.value_place("stale").column) == (2, 8)
+    findings.stop()
+    (tmp_path / "old.yaml").write_text("stale: y\n")
+    root, findings = places.read(tmp_path / "old.yaml")
+    record.open(root, findings)
+    with pytest.raises(InputError, match=r"lacks the key 'fresh'(.|\n)*unknown key 'stale'"):
+        findings.stop()

@@ -35,8 +35,8 @@ MOST_RISE_S = 1e-4  # one tick: a longer edge would be seen in the shortest puls
 
 
 def pins(board: BoardModel) -> Iterator[Remark]:
-    """Each pin has one user, the channels' lie as the edge player needs them, and the board brings all "
-    "out."""
+    """Each pin has one user, the channels' lie as the edge player needs them, and the board brings all
+    out."""
     used: dict[int, str] = {}
     others = board.circuit.pins
     rows = [(f"channel {number}", channel.pin) for number, channel in enumerate(board.channels, 1)]

@@ -8,9 +8,8 @@ added.
   (ISO 8820-3 carrying capacity and the makers' derating curves, see parts.blade_fuses). It stands at the
   source, at the splice, and must protect the lead: a fuse may carry 135 % of its rating for minutes
   (blades.SLOW), so the lead's ampacity must be at least that.
-- Conductors: temperature from the heat balance of conductor.py, drop at that temperature, at most DROP_SHARE
-of
-  the nominal supply out and back.
+- Conductors: temperature from the heat balance of conductor.py, drop at that temperature, at most
+  DROP_SHARE of the nominal supply out and back.
 - The circuit that the box is spliced into: its own fuse, derated, must bear its load and the box together.
 
 Assumptions: one lead beside its return; short circuits are the fuse's own business, and what happens inside
