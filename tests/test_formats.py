@@ -194,5 +194,5 @@ def test_a_key_that_was_renamed_in_its_table_is_read_by_its_name_in_the_model(tm
     (tmp_path / "old.yaml").write_text("stale: y\n")
     root, findings = places.read(tmp_path / "old.yaml")
     record.open(root, findings)
-    with pytest.raises(InputError, match=r"lacks the key 'fresh'(.|\n)*unknown key 'stale'"):
+    with pytest.raises(InputError, match=r"unknown key 'stale'(.|\n)*lacks the key 'fresh'"):
         findings.stop()

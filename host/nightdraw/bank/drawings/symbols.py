@@ -68,9 +68,8 @@ class Page:
         self._words.append((point, text, size, halign, valign))
 
     def tag(self, point: Point, net: str, side: str = "right", wire: float = 0.0) -> None:
-        """A net's name in a flag that points at its wire's end, upright ones as a bar with the name; "
-        "ground is
-        drawn as ground."""
+        """A net's name in a flag that points at its wire's end, upright ones as a bar with the name;
+        ground is drawn as ground."""
         way = {"right": (1, 0), "left": (-1, 0), "up": (0, 1), "down": (0, -1)}[side]
         end = (point[0] + way[0] * wire, point[1] + way[1] * wire)
         if wire:

@@ -47,9 +47,8 @@ def _text(rows: Iterable[Sequence[object]]) -> str:
 
 
 def wiring(board: BoardModel, netlist: Netlist) -> list[tuple[str, str, str, str, str, str]]:
-    """Every wire: number, net, from, to, conductor, colour. A net with many pins runs along a bus, others "
-    "from
-    pin to pin."""
+    """Every wire: number, net, from, to, conductor, colour. A net with many pins runs along a bus, others
+    from pin to pin."""
     inside = board.circuit.inside
     heavy = "-" if inside is None else f"{float(inside.area_mm2):g} mm2"
     rows = []

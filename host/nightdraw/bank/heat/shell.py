@@ -158,8 +158,8 @@ def _footprint(board: BoardModel, sheet: _Sheet, number: int) -> Floats:
 
 
 def _covered(low: float, high: float, count: int, size: float) -> Floats:
-    """The length of each of `count` cells that lies between two places; the last cell holds what lies "
-    "beyond."""
+    """The length of each of `count` cells that lies between two places; the last cell holds what lies
+    beyond."""
     edges = np.arange(count + 1) * size
     low, high = min(low, edges[-1] - size), max(high, size)
     lengths: Floats = np.clip(np.minimum(edges[1:], high) - np.maximum(edges[:-1], low), 0.0, None)
