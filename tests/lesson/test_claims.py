@@ -80,7 +80,7 @@ def test_what_means_nothing_or_two_things_is_no_value_with_a_sentence(text, dime
     claim = claims.quantity(text, dimension)
     assert not claim.known
     assert claim.why is not None
-    why = load_words().say(claim.why)
+    why = load_words().text(claim.why)
     assert reason in why
     assert claim.text.isprintable()
     assert why.isprintable()

@@ -158,7 +158,7 @@ def test_levels_are_what_the_switches_made_at_the_supply_that_was_measured(tmp_p
     (tmp_path / "j" / "B.journal.jsonl").write_text(text.replace('"supply_mv": 0', '"supply_mv": 12400'))
     journals = by_group(plan, read_journals(tmp_path / "j"))
     one = marking.mark(plan, marking.Handed({}, journals, None), load_words())[1]
-    assert one.truth.patterns[0].level_a == pytest.approx((0.321, 0.321))
+    assert one.truth.behaviours[0].level_a == pytest.approx((0.321, 0.321))
 
 
 def test_a_steady_part_above_a_healthy_draw_is_a_part_of_the_finding(tmp_path):
@@ -187,9 +187,9 @@ def test_pulled_fuses_leave_no_distance_across_a_power_loss(tmp_path):
     (tmp_path / "j" / "A.journal.jsonl").write_text(first + more)
     journals = by_group(plan, read_journals(tmp_path / "j"))
     truth = marking.mark(plan, marking.Handed({}, journals, None), load_words())[0].truth
-    assert len(truth.patterns[0].duration_s) == 10
-    assert truth.patterns[0].period_s == pytest.approx(75.0)
-    assert truth.patterns[0].gap_s == pytest.approx(74.3)
+    assert len(truth.behaviours[0].duration_s) == 10
+    assert truth.behaviours[0].period_s == pytest.approx(75.0)
+    assert truth.behaviours[0].gap_s == pytest.approx(74.3)
     assert truth.out_s == pytest.approx(450.0, abs=0.1)
 
 
@@ -215,7 +215,7 @@ def test_a_run_that_was_halted_early_counts_as_far_as_it_went(tmp_path):
     one = marking.mark(plan, marking.Handed({}, journals, None), load_words())[0]
     assert one.verdicts["interval"] == marking.ASIDE
     assert one.verdicts["duration"] == marking.MISSING
-    assert one.truth.patterns[0].level_a[1] == pytest.approx(0.35)
+    assert one.truth.behaviours[0].level_a[1] == pytest.approx(0.35)
 
 
 def test_a_switch_that_did_not_follow_takes_the_current_out(tmp_path):
@@ -233,4 +233,4 @@ def test_without_a_journal_what_was_asked_stands_in_and_is_said_to(tmp_path):
     plan = load_plan(made.write(tmp_path))
     found = marking.mark(plan, marking.Handed({}, {}, None), load_words())
     assert all(any("no journal" in note for note in one.notes) for one in found)
-    assert found[0].truth.patterns[0].period_s == pytest.approx(75.0)
+    assert found[0].truth.behaviours[0].period_s == pytest.approx(75.0)

@@ -68,7 +68,7 @@ def judged(rng: random.Random, profiles: dict, words) -> tuple[str, bool, float]
     """One answer to one item of one case: which, whether it is right, the share that it got."""
     case = Case(rng, profiles)
     rules = Rules(words, "none", {name: Allowed(share, 0.0, "") for name, share in SHARES.items()})
-    pattern = case.truth.patterns[0]
+    behaviour = case.truth.behaviours[0]
     right = rng.random() < 0.5
     items = ("current",) if case.kind == "steady" else ("current", "duration", "interval")
     item = rng.choice(items)
@@ -76,10 +76,10 @@ def judged(rng: random.Random, profiles: dict, words) -> tuple[str, bool, float]
     if item == "current":
         claim = claims.quantity(written(rng, case.level_a * factor, "current"), "current")
         # 11 mA of the box's own below a pulse may be counted in: a wrong value that hits that is right.
-        return item, right, judge.current(claim, pattern, 0.0, rules).share
+        return item, right, judge.current(claim, behaviour, 0.0, rules).share
     if item == "duration":
         claim = claims.quantity(written(rng, case.on_s * factor, "time"), "time")
-        return item, right, judge.duration(claim, pattern, rules).share
+        return item, right, judge.duration(claim, behaviour, rules).share
     if case.kind == "random":
         low, high = case.range_s
         middle, half = (
@@ -88,11 +88,11 @@ def judged(rng: random.Random, profiles: dict, words) -> tuple[str, bool, float]
         )
         low, high = max(middle - half, 1e-3), middle + half
         text = f"{low:.4f} s .. {high:.4f} s"
-        return item, right, judge.interval(claims.quantity(text, "time"), pattern, rules).share
+        return item, right, judge.interval(claims.quantity(text, "time"), behaviour, rules).share
     text = written(rng, case.period_s * factor, "time")
     if rng.random() < 0.3:
         text = f"{3600 / (case.period_s * factor):.4f}/h"
-    return item, right, judge.interval(claims.quantity(text, "time"), pattern, rules).share
+    return item, right, judge.interval(claims.quantity(text, "time"), behaviour, rules).share
 
 
 def count(seed: int, tries: int, folder) -> Counter:

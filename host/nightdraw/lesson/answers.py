@@ -220,9 +220,9 @@ def _of_mapping(node: Node, groups: Sequence[str], findings: Findings) -> Answer
         elif name != GROUP and name not in EXTRA:
             hint = nearest(name[:60], HEADER) or f"known: {', '.join(HEADER)}"
             findings.add(entry.key, f"unknown key {shown(name)} in an answer", hint)
-    said = node.entries.get(GROUP)
-    at = node if said is None else said.value
-    text = said.value.text if said is not None and isinstance(said.value, Scalar) else ""
+    group_entry = node.entries.get(GROUP)
+    at = node if group_entry is None else group_entry.value
+    text = at.text if group_entry is not None and isinstance(at, Scalar) else ""
     group = _group(text, groups, at, findings)
     return None if group is None else Answer(group, texts, findings.file, node.line)
 
@@ -269,8 +269,8 @@ def _of_object(told: Any, groups: Sequence[str], findings: Findings) -> Answer |
             at, f"{MOVES} is a list of what was done, each with t_s and do", "leave it as it was saved"
         )
         return None
-    said = told.get(GROUP)
-    group = _group(said if isinstance(said, str) else "", groups, at, findings)
+    code = told.get(GROUP)
+    group = _group(code if isinstance(code, str) else "", groups, at, findings)
     if group is None:
         return None
     return Answer(group, {k: v.strip() for k, v in texts.items()}, findings.file, None, moves)

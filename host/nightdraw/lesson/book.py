@@ -189,7 +189,10 @@ def _refuse_other_files(path: Path) -> None:
         head = stream.read(100)
     if not head:
         return
-    ours = head[68:72] in (APPLICATION_ID.to_bytes(4, "big"), bytes(4))  # zero: killed before it was said
+    ours = head[68:72] in (
+        APPLICATION_ID.to_bytes(4, "big"),
+        bytes(4),
+    )  # zero: killed before the number was written
     if not head.startswith(MAGIC) or not ours:
         raise InputError(Finding("this file is no record book", str(path), hint="choose another name"))
 

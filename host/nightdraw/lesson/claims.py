@@ -14,7 +14,7 @@ from fractions import Fraction
 
 from nightdraw import units
 from nightdraw.errors import printable
-from nightdraw.report.words import Said, said
+from nightdraw.report.words import Message
 
 STEADY, PULSE, RANDOM = "steady", "pulse", "random"
 KINDS = (STEADY, PULSE, RANDOM)
@@ -33,7 +33,7 @@ BOUNDS = {
     "current": (Fraction(1, 10**6), Fraction(10**4)),
     "time": (Fraction(1, 10**6), Fraction(366 * 86400)),
 }
-NO_ANSWER = said("mark.none")
+NO_ANSWER = Message.of("mark.none")
 _RATE = re.compile(
     r"(?P<count>[0-9]+(?:\.[0-9]+)?|once|twice)\s*(?:x|pulses|times)?\s*(?:/|per|an|a|each|every)\s*"
     r"(?P<over>[0-9]+(?:\.[0-9]+)?)?\s*(?P<unit>[a-z]+)",
@@ -77,8 +77,8 @@ class Claim:
     high: Fraction | None = None
     rate: bool = False
     off: bool = False
-    why: Said | None = None
-    how: tuple[Said, ...] = ()
+    why: Message | None = None
+    how: tuple[Message, ...] = ()
 
     @property
     def known(self) -> bool:
@@ -97,8 +97,8 @@ class Word:
 
     text: str
     value: str | None = None
-    why: Said | None = None
-    how: tuple[Said, ...] = ()
+    why: Message | None = None
+    how: tuple[Message, ...] = ()
 
 
 def shown(text: str) -> str:
@@ -120,9 +120,9 @@ def kind(text: str, called: Mapping[str, str] | None = None) -> Word:
     plain = re.fullmatch(r"[a-z ,/-]+", word[:MOST_TEXT])  # a formula or a tag is none of the words
     meant = None if plain is None else _meant_kind(re.findall(r"[a-z]+", plain.group()))
     if meant is not None:
-        return Word(shown(text), meant, how=(said("answer.read", value=said(f"kind.{meant}")),))
-    names = {one: said(f"kind.{one}") for one in KINDS}
-    return Word(shown(text), None, said("answer.kind", text=shown(text), **names))
+        return Word(shown(text), meant, how=(Message.of("answer.read", value=Message.of(f"kind.{meant}")),))
+    names = {one: Message.of(f"kind.{one}") for one in KINDS}
+    return Word(shown(text), None, Message.of("answer.kind", text=shown(text), **names))
 
 
 def _meant_kind(words: list[str]) -> str | None:
@@ -147,24 +147,26 @@ def circuit(text: str, known: Iterable[str]) -> Word:
     if not found and (number := _NUMBERED.fullmatch(plain)):
         found = dict.fromkeys(names[word] for word in names if word == f"f{int(number.group(1))}")
     if found and NOT.intersection(words):
-        return Word(shown(text), None, said("answer.denied", text=shown(text)))
+        return Word(shown(text), None, Message.of("answer.denied", text=shown(text)))
     if len(found) == 1:
         name = next(iter(found))
-        return Word(shown(text), name, how=(said("answer.read", value=name),))
+        return Word(shown(text), name, how=(Message.of("answer.read", value=name),))
     if found:
-        return Word(shown(text), None, said("answer.circuits", count=len(found), names=", ".join(found)))
-    return Word(shown(text), None, said("answer.no_circuit", text=shown(text)))
+        return Word(
+            shown(text), None, Message.of("answer.circuits", count=len(found), names=", ".join(found))
+        )
+    return Word(shown(text), None, Message.of("answer.no_circuit", text=shown(text)))
 
 
 def quantity(text: str, dimension: str) -> Claim:
     """A quantity or a range of a dimension (`current`, `time`); of times a rate as well."""
-    handed, beyond = shown(text), said("answer.beyond", text=shown(text))
+    handed, beyond = shown(text), Message.of("answer.beyond", text=shown(text))
     if not text.strip():
         return Claim("", why=NO_ANSWER)
     if len(text) > MOST_TEXT or not text.isprintable():
-        return Claim(handed, why=said("answer.no_quantity"))
+        return Claim(handed, why=Message.of("answer.no_quantity"))
     plain, how, word = _plain(text)
-    if isinstance(plain, Said):
+    if isinstance(plain, Message):
         return Claim(handed, why=plain)
     rated = False
     try:
@@ -172,17 +174,17 @@ def quantity(text: str, dimension: str) -> Claim:
         if hertz:
             low = high = 1 / hertz
             rated = True
-            how = (*how, said("answer.rate", every=units.show(low, "time")))
+            how = (*how, Message.of("answer.rate", every=units.show(low, "time")))
         elif hertz is not None:
             return Claim(handed, why=beyond)
         else:
             low, high = _span(plain, dimension)
     except units.QuantityError as error:
-        wanted = said(f"answer.wanted.{dimension}")
-        return Claim(handed, why=said(f"answer.{error.kind}", text=handed, wanted=wanted))
+        wanted = Message.of(f"answer.wanted.{dimension}")
+        return Claim(handed, why=Message.of(f"answer.{error.kind}", text=handed, wanted=wanted))
     least, most = BOUNDS[dimension]
     if not high:
-        return Claim(handed, why=said("answer.zero", text=handed))
+        return Claim(handed, why=Message.of("answer.zero", text=handed))
     if not low:  # 0 .. 1 s: as little as is measured, up to 1 s
         low = least
     if not least <= low <= high <= most:
@@ -190,11 +192,11 @@ def quantity(text: str, dimension: str) -> Claim:
     return Claim(handed, low, high, rated, word in OFF_WORDS, how=how)
 
 
-def _plain(text: str) -> tuple[str | Said, tuple[Said, ...], str]:
+def _plain(text: str) -> tuple[str | Message, tuple[Message, ...], str]:
     """The text with its decimal commas and leading words taken away, how it was read, and that word; in place
     of the text the reason where a comma can mean two things."""
     plain, word = text.strip(), ""
-    how: tuple[Said, ...] = ()
+    how: tuple[Message, ...] = ()
     lead = _LEAD.match(plain)
     if lead is not None:
         word = (lead.group("word") or "").lower()
@@ -203,8 +205,8 @@ def _plain(text: str) -> tuple[str | Said, tuple[Said, ...], str]:
     for found in _COMMA.finditer(plain):
         if len(found.group(2)) == 3 and found.group(1) != "0":
             small, large = f"{found.group(1)}.{found.group(2)}", "".join(found.groups())
-            return said("answer.comma_two", text=found.group(), small=small, large=large), how, word
-        how = (said("answer.comma"),)
+            return Message.of("answer.comma_two", text=found.group(), small=small, large=large), how, word
+        how = (Message.of("answer.comma"),)
     return _COMMA.sub(r"\1.\2", plain), how, word
 
 

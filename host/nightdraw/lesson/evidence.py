@@ -23,7 +23,7 @@ from nightdraw.lesson.claims import Claim, shown
 from nightdraw.lesson.judge import HALF, NOTHING, RIGHT, Rules, Scored
 from nightdraw.lesson.tolerances import CURRENT
 from nightdraw.lesson.tolerances import shown as amount
-from nightdraw.lesson.truth import NONE, Pattern
+from nightdraw.lesson.truth import NONE, Behaviour
 
 LEVEL_SHARE = 0.15  # a clamp's gain and a class's own zero: a recording is no meter
 ENOUGH = 0.3  # of the pulses must be as the box made them: a base that moves joins some and hides others
@@ -56,7 +56,7 @@ def score(
     name: str,
     folders: tuple[Path, ...],
     claimed: dict[str, Claim],
-    pattern: Pattern,
+    behaviour: Behaviour,
     own_a: float,
     kit: Instruments,
     rules: Rules,
@@ -73,10 +73,10 @@ def score(
     if path is None:
         return Scored(NOTHING, words("mark.evidence.missing", file=shown(plain)))
     try:
-        seen = _measured(path, kit, LEAST_SHARE * pattern.level_a[0])
+        seen = _measured(path, kit, LEAST_SHARE * behaviour.level_a[0])
     except NightdrawError:
         return Scored(NOTHING, words("mark.evidence.unreadable", file=shown(plain)))
-    return _held(shown(plain), seen, claimed, pattern, own_a, rules)
+    return _held(shown(plain), seen, claimed, behaviour, own_a, rules)
 
 
 def _inside(path: Path, folder: Path) -> bool:
@@ -112,30 +112,30 @@ def _held(
     file: str,
     channels: list[Pulses],
     claimed: dict[str, Claim],
-    pattern: Pattern,
+    behaviour: Behaviour,
     own_a: float,
     rules: Rules,
 ) -> Scored:
     words = rules.words
-    everything = [one for seen in channels for one in _shows(seen, pattern, own_a)]
+    everything = [one for seen in channels for one in _shows(seen, behaviour, own_a)]
     if not everything:
         return Scored(NOTHING, words("mark.evidence.empty", file=file))
-    real = [one for one in everything if _is_pattern(one, pattern, rules)]
+    real = [one for one in everything if _is_behaviour(one, behaviour, rules)]
     if not real:
         told = _text(max(everything, key=lambda one: one.count), rules)
         return Scored(NOTHING, words("mark.evidence.other", file=file, shown=told))
-    best = min(real, key=lambda one: len(_otherwise(one, claimed, pattern, rules)))
-    wrong = _otherwise(best, claimed, pattern, rules)
+    best = min(real, key=lambda one: len(_otherwise(one, claimed, behaviour, rules)))
+    wrong = _otherwise(best, claimed, behaviour, rules)
     if wrong:
         told = _text(best, rules)
         return Scored(HALF, words("mark.evidence.claim", file=file, shown=told, items=", ".join(wrong)))
     return Scored(RIGHT, words("mark.evidence.right", file=file, shown=_text(best, rules)))
 
 
-def _shows(seen: Pulses, pattern: Pattern, own_a: float) -> list[Shows]:
+def _shows(seen: Pulses, behaviour: Behaviour, own_a: float) -> list[Shows]:
     """What a channel shows that could be the fault."""
     is_current = seen.seen.unit == "mA"
-    if pattern.steady:
+    if behaviour.steady:
         if not is_current:
             return []
         steps = [(abs(float(h)) / 1000, 3 * float(u) / 1000) for h, u in _steps(seen)]
@@ -179,26 +179,26 @@ def _usual(values: Floats) -> tuple[float, float] | None:
     return float(low), float(high)
 
 
-def _is_pattern(one: Shows, pattern: Pattern, rules: Rules) -> bool:
+def _is_behaviour(one: Shows, behaviour: Behaviour, rules: Rules) -> bool:
     """Whether that is what the box did, as far as a recording of a while can tell."""
-    low_a, high_a = pattern.level_a
+    low_a, high_a = behaviour.level_a
     if one.level_a is not None:
         slack = max(LEVEL_SHARE * high_a, rules.allowed[CURRENT].around(high_a)) + NEAR_U * one.level_u_a
         if not low_a - slack <= one.level_a <= high_a + slack:
             return False
     elif one.duration_s is None:
         return False
-    if pattern.steady:
+    if behaviour.steady:
         return True
     around = {item: rules.allowed[item].around for item in ("duration", "interval")}
-    if _share(one.durations, pattern.duration_s, around["duration"]) < ENOUGH:
+    if _share(one.durations, behaviour.duration_s, around["duration"]) < ENOUGH:
         return False
-    if not len(one.distances) or not len(pattern.period_s):
+    if not len(one.distances) or not len(behaviour.period_s):
         return True
     times = np.ones(len(one.distances))
-    if pattern.regular:  # a pulse that was missed makes a distance of two periods
-        times = np.clip(np.round(one.distances / float(np.median(pattern.period_s))), 1, MOST_MISSED)
-    return _share(one.distances / times, pattern.period_s, around["interval"]) >= ENOUGH
+    if behaviour.regular:  # a pulse that was missed makes a distance of two periods
+        times = np.clip(np.round(one.distances / float(np.median(behaviour.period_s))), 1, MOST_MISSED)
+    return _share(one.distances / times, behaviour.period_s, around["interval"]) >= ENOUGH
 
 
 def _share(seen: Floats, did: Floats, around: Callable[[float], float]) -> float:
@@ -209,11 +209,11 @@ def _share(seen: Floats, did: Floats, around: Callable[[float], float]) -> float
     return float(np.mean((seen >= least - around(least)) & (seen <= most + around(most))))
 
 
-def _otherwise(one: Shows, claimed: dict[str, Claim], pattern: Pattern, rules: Rules) -> list[str]:
+def _otherwise(one: Shows, claimed: dict[str, Claim], behaviour: Behaviour, rules: Rules) -> list[str]:
     """The items that are claimed and that the recording shows otherwise."""
     words, wrong = rules.words, []
     level = None if one.level_a is None else (one.level_a, one.level_a)
-    with_base = None if one.level_a is None else (one.level_a + pattern.base_a,) * 2
+    with_base = None if one.level_a is None else (one.level_a + behaviour.base_a,) * 2
     ways = {
         "current": [level, with_base],
         "duration": [one.duration_s],
@@ -222,7 +222,7 @@ def _otherwise(one: Shows, claimed: dict[str, Claim], pattern: Pattern, rules: R
     for item, shown_ways in ways.items():
         claim = claimed.get(item)
         known = [way for way in shown_ways if way is not None]
-        if claim is None or not claim.known or not known or (item != "current" and pattern.steady):
+        if claim is None or not claim.known or not known or (item != "current" and behaviour.steady):
             continue
         if not any(_agrees(claim, way, item, one, rules) for way in known):
             wrong.append(words(f"item.{item}"))

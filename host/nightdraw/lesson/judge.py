@@ -17,8 +17,8 @@ from nightdraw.capture.seen import Floats
 from nightdraw.lesson import model
 from nightdraw.lesson.claims import NO_ANSWER, PULSE, RANDOM, STEADY, Claim, Word
 from nightdraw.lesson.tolerances import CURRENT, Allowed, shown
-from nightdraw.lesson.truth import Pattern, Truth
-from nightdraw.report.words import Said, Words
+from nightdraw.lesson.truth import Behaviour, Truth
+from nightdraw.report.words import Message, Words
 from nightdraw.vehicle.model import Vehicle
 
 RIGHT, HALF, NOTHING = 1.0, 0.5, 0.0
@@ -93,64 +93,66 @@ def circuit(claim: Word, truth: Truth, circuits: Circuits, words: Words) -> Scor
     return Scored(NOTHING, words("mark.circuit.wrong", claimed=name, fuse=truth.fuse))
 
 
-def kind(claim: Word, pattern: Pattern, words: Words) -> Scored:
+def kind(claim: Word, behaviour: Behaviour, words: Words) -> Scored:
     """steady, pulse or random."""
     if claim.value is None:
         return Scored(NOTHING, _no_answer(claim.why, words))
-    if claim.value in pattern.kinds:
+    if claim.value in behaviour.kinds:
         return Scored(RIGHT, _read(words(f"mark.kind.right.{claim.value}"), claim.how, words))
-    if {claim.value, pattern.kinds[0]} == {PULSE, RANDOM}:
-        return Scored(HALF, words(f"mark.kind.half.{pattern.kinds[0]}"))
-    if claim.value == STEADY and pattern.base_a > HEALTHY_A:
-        return Scored(HALF, words("mark.kind.part", base=shown(pattern.base_a, CURRENT)))
+    if {claim.value, behaviour.kinds[0]} == {PULSE, RANDOM}:
+        return Scored(HALF, words(f"mark.kind.half.{behaviour.kinds[0]}"))
+    if claim.value == STEADY and behaviour.base_a > HEALTHY_A:
+        return Scored(HALF, words("mark.kind.part", base=shown(behaviour.base_a, CURRENT)))
     if claim.value == STEADY:
         return Scored(NOTHING, words("mark.kind.missed"))
     return Scored(NOTHING, words("mark.kind.steady"))
 
 
-def current(claim: Claim, pattern: Pattern, own_a: float, rules: Rules) -> Scored:
+def current(claim: Claim, behaviour: Behaviour, own_a: float, rules: Rules) -> Scored:
     """The level above the fault's own base, or with it; own_a: the vehicle's own draw asleep."""
     if not claim.known:
         return Scored(NOTHING, _no_answer(claim.why, rules.words))
-    low_a, high_a = pattern.level_a
+    low_a, high_a = behaviour.level_a
     targets = [(low_a, high_a)]
-    if pattern.base_a:
-        targets.append((low_a + pattern.base_a, high_a + pattern.base_a))
+    if behaviour.base_a:
+        targets.append((low_a + behaviour.base_a, high_a + behaviour.base_a))
     found = _value(claim, targets, CURRENT, rules)
     if found.share or low_a <= 0:
         return found
     within = rules.allowed[CURRENT].around(high_a)
     value = _middle(claim)
-    if abs(value - (high_a + pattern.base_a + own_a)) <= within:
+    if abs(value - (high_a + behaviour.base_a + own_a)) <= within:
         return Scored(HALF, rules.words("mark.current.own", own=shown(own_a, CURRENT)))
-    base_a = pattern.base_a
+    base_a = behaviour.base_a
     if base_a > HEALTHY_A and abs(value - base_a) <= rules.allowed[CURRENT].around(base_a):
         return Scored(HALF, rules.words("mark.current.base", level=shown(high_a, CURRENT)))
-    if not pattern.steady and abs(value - pattern.mean_a) <= max(within * pattern.mean_a / high_a, 1e-9):
-        return Scored(NOTHING, rules.words("mark.current.mean", mean=shown(pattern.mean_a, CURRENT)))
+    if not behaviour.steady and abs(value - behaviour.mean_a) <= max(
+        within * behaviour.mean_a / high_a, 1e-9
+    ):
+        return Scored(NOTHING, rules.words("mark.current.mean", mean=shown(behaviour.mean_a, CURRENT)))
     return found
 
 
-def duration(claim: Claim, pattern: Pattern, rules: Rules) -> Scored:
+def duration(claim: Claim, behaviour: Behaviour, rules: Rules) -> Scored:
     """How long a pulse lasts."""
     if not claim.known:
         return Scored(NOTHING, _no_answer(claim.why, rules.words))
-    return _timed(claim, pattern.duration_s, [pattern.duration_s], "duration", rules)
+    return _timed(claim, behaviour.duration_s, [behaviour.duration_s], "duration", rules)
 
 
-def interval(claim: Claim, pattern: Pattern, rules: Rules) -> Scored:
+def interval(claim: Claim, behaviour: Behaviour, rules: Rules) -> Scored:
     """How often pulses come: from start to start; of irregular ones the pause as well."""
     words = rules.words
     if not claim.known:
         return Scored(NOTHING, _no_answer(claim.why, words))
-    if not pattern.regular:
-        ways = [pattern.gap_s] if claim.off else [pattern.period_s, pattern.gap_s]
+    if not behaviour.regular:
+        ways = [behaviour.gap_s] if claim.off else [behaviour.period_s, behaviour.gap_s]
         return _timed(claim, ways[0], ways, "interval", rules)
-    target = pattern.gap_s if claim.off else pattern.period_s
+    target = behaviour.gap_s if claim.off else behaviour.period_s
     found = _timed(claim, target, [target], "interval", rules)
     if found.share:
         return found
-    period_s, pause_s = float(np.median(pattern.period_s)), float(np.median(pattern.gap_s))
+    period_s, pause_s = float(np.median(behaviour.period_s)), float(np.median(behaviour.gap_s))
     within = rules.allowed["interval"]
     value = _middle(claim)
     if not claim.off and abs(value - pause_s) <= within.around(pause_s):
@@ -261,8 +263,8 @@ def _slipped(claim: Claim, item: str, rules: Rules, right: Callable[[Claim], boo
             other = replace(claim, low=low, high=high)
             if right(other):
                 way = "mark.slip.small" if scale > 1 else "mark.slip.large"
-                said = rules.words(way, factor=f"{factor:g}")
-                return Scored(UNIT_SHARES[rules.units], said + " " + rules.words(f"mark.slip.{rules.units}"))
+                slip = rules.words(way, factor=f"{factor:g}")
+                return Scored(UNIT_SHARES[rules.units], slip + " " + rules.words(f"mark.slip.{rules.units}"))
     return None
 
 
@@ -285,10 +287,10 @@ def _times(claim: Claim, truth: float) -> str:
     return f"{times:.0f}" if times >= TEN else f"{times:.2g}"
 
 
-def _no_answer(why: Said | None, words: Words) -> str:
-    return words("mark.none") if why in (None, NO_ANSWER) else words("mark.unreadable", why=words.say(why))
+def _no_answer(why: Message | None, words: Words) -> str:
+    return words("mark.none") if why in (None, NO_ANSWER) else words("mark.unreadable", why=words.text(why))
 
 
-def _read(comment: str, how: tuple[Said, ...], words: Words) -> str:
+def _read(comment: str, how: tuple[Message, ...], words: Words) -> str:
     """The comment, and how the answer was read where it wasn't plain."""
     return f"{comment} ({words.joined(how)})" if how else comment

@@ -13,7 +13,7 @@ from nightdraw.bench.finding.train import Signature
 from nightdraw.lesson.fitting import beside, played
 from nightdraw.lesson.model import Assignment, Plan
 from nightdraw.lesson.tolerances import shown
-from nightdraw.lesson.truth import Pattern, Truth, of_profile
+from nightdraw.lesson.truth import Behaviour, Truth, of_profile
 from nightdraw.profile import Profile
 from nightdraw.report.words import Words
 from nightdraw.vehicle.model import Vehicle
@@ -51,9 +51,9 @@ class Case:
         return of_profile(self.search.profile, self.plan.of.time_s, self.one.fuse, feed)
 
     @property
-    def pattern(self) -> Pattern:
+    def behaviour(self) -> Behaviour:
         """The commonest way in which it draws."""
-        return self.truth.patterns[0]
+        return self.truth.behaviours[0]
 
     @property
     def face(self) -> Signature | None:

@@ -47,7 +47,7 @@ class Readings(Case):
 
     def _at_asleep(self) -> str:
         own_a, base_a, _ = self._at()
-        key = "key.reading.asleep_steady" if self.pattern.steady else "key.reading.asleep_pulse"
+        key = "key.reading.asleep_steady" if self.behaviour.steady else "key.reading.asleep_pulse"
         return self.words(
             key, total=milliamperes(base_a), fault=milliamperes(base_a - own_a), own=milliamperes(own_a)
         )
@@ -77,21 +77,21 @@ class Readings(Case):
         )
 
     def _at_pulses(self) -> str:
-        words, pattern = self.words, self.pattern
+        words, behaviour = self.words, self.behaviour
         own = self._own()
-        if pattern.steady:
+        if behaviour.steady:
             return words("key.reading.pulses_steady", own=own or "\u2013")
-        said = words(
+        reading = words(
             "key.reading.pulses",
-            level=shown(pattern.level_a[1], "current"),
-            duration=between(pattern.duration_s, "duration"),
+            level=shown(behaviour.level_a[1], "current"),
+            duration=between(behaviour.duration_s, "duration"),
         )
-        return said + (words("key.reading.own_twitch", own=own) if own else "")
+        return reading + (words("key.reading.own_twitch", own=own) if own else "")
 
     def _at_starts(self) -> str:
-        if not len(self.pattern.period_s):
+        if not len(self.behaviour.period_s):
             return "\u2013"
-        return self.words("key.reading.starts", interval=between(self.pattern.period_s, "interval"))
+        return self.words("key.reading.starts", interval=between(self.behaviour.period_s, "interval"))
 
     def _at_feeds(self) -> str:
         return self.words("key.reading.feeds", feed=self.vehicle.feed_of(self.one.fuse))

@@ -25,7 +25,7 @@ from nightdraw.lesson.keycase import between, duration_text
 from nightdraw.lesson.keyreadings import Readings
 from nightdraw.lesson.sheets import steps
 from nightdraw.lesson.tolerances import shown
-from nightdraw.lesson.truth import Pattern
+from nightdraw.lesson.truth import Behaviour
 from nightdraw.profile import timeline
 from nightdraw.profile.case import days, usable_ah
 from nightdraw.profile.describe import draw_text, limits_text, resume_text, start_text
@@ -134,11 +134,11 @@ class Key(Readings):
         return f"{told}; {words('key.quickest')}: {self.words(METHODS[best.method])}"
 
     def _answers(self) -> Iterator[ho.Block]:
-        words, of, pattern = self.words, self.plan.of, self.pattern
+        words, of, behaviour = self.words, self.plan.of, self.behaviour
         rows: list[tuple[ho.Cell, ...]] = []
         kit = of.kit(self.one.kit).instruments
         values: dict[str, Any] = {
-            "current": pattern.level_a, "duration": pattern.duration_s, "interval": pattern.period_s,
+            "current": behaviour.level_a, "duration": behaviour.duration_s, "interval": behaviour.period_s,
         }  # fmt: skip
         for name in COLUMNS:
             points = str(of.points[name])
@@ -147,24 +147,24 @@ class Key(Readings):
                     rows.append((words(f"item.{name}"), "\u2013", "", "\u2013"))
                     continue
                 low, high = float(min(values[name])), float(max(values[name]))
-                within = tolerances.allowed(name, pattern, kit, self.vehicle, self.one.fuse, of)
+                within = tolerances.allowed(name, behaviour, kit, self.vehicle, self.one.fuse, of)
                 near = within.around(high)
                 truth = (
                     shown(high, name) if high - low <= near else f"{shown(low, name)} .. {shown(high, name)}"
                 )
-                tolerance = f"\u00b1 {shown(near, name, 2)} ({words.say(within.why)})"
+                tolerance = f"\u00b1 {shown(near, name, 2)} ({words.text(within.why)})"
                 rows.append((words(f"item.{name}"), truth, tolerance, points))
             else:
                 truth = {
                     "circuit": self.one.fuse,
-                    "kind": words(f"kind.{pattern.kinds[0]}"),
+                    "kind": words(f"kind.{behaviour.kinds[0]}"),
                     "evidence": words("key.evidence"),
                 }[name]
                 rows.append((words(f"item.{name}"), truth, "", points))
         yield ho.Heading(words("key.answer"))
         head = tuple(words(f"key.head.{name}") for name in ("item", "truth", "tolerance", "points"))
         yield ho.Table(head, tuple(rows), (0.14, 0.3, 0.46, 0.1), right=(3,))
-        others = "; ".join(_pattern(pattern, words) for pattern in self.truth.patterns[1:])
+        others = "; ".join(_behaviour(behaviour, words) for behaviour in self.truth.behaviours[1:])
         if others:
             yield ho.Text(words("key.also", others=others), ho.SMALL)
 
@@ -191,9 +191,9 @@ class Key(Readings):
 
     def shown_s(self) -> float:
         """How long the picture is: some pulses."""
-        if not len(self.pattern.period_s):
+        if not len(self.behaviour.period_s):
             return 60.0
-        return min(max(SHOWN_PULSES * float(self.pattern.period_s.mean()), LEAST_SHOWN_S), MOST_SHOWN_S)
+        return min(max(SHOWN_PULSES * float(self.behaviour.period_s.mean()), LEAST_SHOWN_S), MOST_SHOWN_S)
 
     def _png(self) -> bytes:
         from nightdraw.capture import plot, read
@@ -280,13 +280,13 @@ class Key(Readings):
         return ", ".join(pair)
 
 
-def _pattern(pattern: Pattern, words: Words) -> str:
+def _behaviour(behaviour: Behaviour, words: Words) -> str:
     """A way in which the fault draws, as an answer to all items."""
-    told = [words(f"kind.{pattern.kinds[0]}"), shown(pattern.level_a[1], "current")]
-    if len(pattern.duration_s):
-        told.append(between(pattern.duration_s, "duration"))
-    if len(pattern.period_s):
-        told.append(between(pattern.period_s, "interval"))
+    told = [words(f"kind.{behaviour.kinds[0]}"), shown(behaviour.level_a[1], "current")]
+    if len(behaviour.duration_s):
+        told.append(between(behaviour.duration_s, "duration"))
+    if len(behaviour.period_s):
+        told.append(between(behaviour.period_s, "interval"))
     return ", ".join(told)
 
 

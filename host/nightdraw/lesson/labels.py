@@ -18,8 +18,8 @@ def lines(plan: Plan, one: Assignment, words: Words) -> list[str]:
     ]
 
 
-def framed(said: Sequence[str]) -> str:
+def framed(texts: Sequence[str]) -> str:
     """Lines in a frame, for a terminal."""
-    width = max(map(len, said))
+    width = max(map(len, texts))
     rule = "+" + "-" * (width + 2) + "+"
-    return "\n".join([rule, *(f"| {line:<{width}} |" for line in said), rule])
+    return "\n".join([rule, *(f"| {line:<{width}} |" for line in texts), rule])

@@ -28,7 +28,7 @@ ARMED = (states.WAITING, states.RUNNING, states.HOLDING)
 
 @dataclass(frozen=True)
 class Ready:
-    """Whether a box does what the plan asks, and what is to be said."""
+    """Whether a box does what the plan asks, and the message for people."""
 
     ready: bool
     message: str
@@ -73,7 +73,7 @@ def load(client: BoxClient, plan: Plan, one: Assignment, code: str | None) -> Re
     stored = client.stored(one.slot)
     holds = stored is not None and (stored.bytes, stored.crc32) == (len(data), programs.checksum(data))
     run = client.run()
-    said = "it was loaded and armed already"
+    message = "it was loaded and armed already"
     if not (holds and run.slot == one.slot and run.state in ARMED):
         client.halt()
         client.clear()
@@ -83,14 +83,14 @@ def load(client: BoxClient, plan: Plan, one: Assignment, code: str | None) -> Re
         tested_as = verdict.message
         client.send(one.slot, data)
         client.arm(one.slot)
-        said = f"self-test: {tested_as}; slot {one.slot} is armed"
+        message = f"self-test: {tested_as}; slot {one.slot} is armed"
     wait = client.wait()
     if code is not None:
         if not client.has_passcode():
             client.set_passcode(code)
         client.lock()
-        said += ", locked"
-    return Ready(True, said + _waits(wait.what))
+        message += ", locked"
+    return Ready(True, message + _waits(wait.what))
 
 
 def _waits(what: str | None) -> str:
@@ -110,10 +110,10 @@ def _open(client: BoxClient, code: str | None) -> bool:
     return True
 
 
-def _relocked(client: BoxClient, was_locked: bool, said: Ready) -> Ready:
+def _relocked(client: BoxClient, was_locked: bool, ready: Ready) -> Ready:
     if was_locked:
         client.lock()
-    return said
+    return ready
 
 
 def _same_bank(client: BoxClient, plan: Plan, one: Assignment) -> None:

@@ -23,7 +23,7 @@ from nightdraw.lesson.judge import Circuits, Rules, Scored
 from nightdraw.lesson.model import Assignment, Plan
 from nightdraw.lesson.records import with_groups
 from nightdraw.lesson.tolerances import CURRENT, DURATION, INTERVAL, shown
-from nightdraw.lesson.truth import Pattern, Truth, of_journal, of_profile
+from nightdraw.lesson.truth import Behaviour, Truth, of_journal, of_profile
 from nightdraw.report.chart import duration_text
 from nightdraw.report.words import Words
 from nightdraw.vehicle import standing
@@ -117,14 +117,14 @@ class _Group:
         }
 
     def marked(self) -> Marked:
-        """The best of what each pattern gives."""
-        notes = [self.words.say(note) for note in self.truth.notes]
+        """The best of what each behaviour gives."""
+        notes = [self.words.text(note) for note in self.truth.notes]
         if self.answer is None:
             notes.append(self.words("note.no_answer"))
         elif self.answer.moves:
             notes.append(self._path(paths.path(self.answer.moves, self.one.fuse)))
-        ways = [self._by(pattern) for pattern in self.truth.patterns] or [self._nothing()]
-        # The first of equals: an answer is about the commonest pattern, unless it fits another better.
+        ways = [self._by(behaviour) for behaviour in self.truth.behaviours] or [self._nothing()]
+        # The first of equals: an answer is about the commonest behaviour, unless it fits another better.
         items, verdicts = max(ways, key=lambda way: _share(way[0]))
         asked = [item for item in items if verdicts[item.item] != ASIDE]
         points, of = sum(i.points for i in asked), sum(i.of for i in asked)
@@ -151,42 +151,44 @@ class _Group:
         scored = Scored(None, self.words("mark.never"))
         return self._items(dict.fromkeys(COLUMNS, scored), None, None)
 
-    def _by(self, pattern: Pattern) -> tuple[list[Item], dict[str, str]]:
+    def _by(self, behaviour: Behaviour) -> tuple[list[Item], dict[str, str]]:
         words, truth = self.words, self.truth
-        rules = self._rules(pattern)
+        rules = self._rules(behaviour)
         own_a = standing.mean_a(self.vehicle) + self.others_a
         scored = {
             "circuit": judge.circuit(self.circuit, truth, self.circuits, words),
-            "kind": judge.kind(self.kind, pattern, words),
+            "kind": judge.kind(self.kind, behaviour, words),
             CURRENT: Scored(None, words("mark.not_known")),
-            DURATION: Scored(None, words("mark.not_asked" if pattern.steady else "mark.not_shown")),
-            INTERVAL: Scored(None, words("mark.not_asked" if pattern.steady else "mark.not_shown")),
+            DURATION: Scored(None, words("mark.not_asked" if behaviour.steady else "mark.not_shown")),
+            INTERVAL: Scored(None, words("mark.not_asked" if behaviour.steady else "mark.not_shown")),
             "evidence": Scored(0.0, words("mark.none")),
         }
-        if truth.level_known and pattern.level_a[1] > 0:
-            scored[CURRENT] = judge.current(self.claimed[CURRENT], pattern, own_a, rules)
-        if len(pattern.duration_s):
-            scored[DURATION] = judge.duration(self.claimed[DURATION], pattern, rules)
-        if len(pattern.period_s):
-            scored[INTERVAL] = judge.interval(self.claimed[INTERVAL], pattern, rules)
+        if truth.level_known and behaviour.level_a[1] > 0:
+            scored[CURRENT] = judge.current(self.claimed[CURRENT], behaviour, own_a, rules)
+        if len(behaviour.duration_s):
+            scored[DURATION] = judge.duration(self.claimed[DURATION], behaviour, rules)
+        if len(behaviour.period_s):
+            scored[INTERVAL] = judge.interval(self.claimed[INTERVAL], behaviour, rules)
         if self.recordings is None and self.texts["evidence"]:
             scored["evidence"] = Scored(None, words("mark.evidence.no_folder"))
         elif self.recordings is not None:
             folders = (self.recordings / self.one.group, self.recordings)
             text = self.texts["evidence"]
-            scored["evidence"] = evidence.score(text, folders, self.claimed, pattern, own_a, self.kit, rules)
-        return self._items(scored, pattern, rules)
+            scored["evidence"] = evidence.score(
+                text, folders, self.claimed, behaviour, own_a, self.kit, rules
+            )
+        return self._items(scored, behaviour, rules)
 
-    def _rules(self, pattern: Pattern) -> Rules:
+    def _rules(self, behaviour: Behaviour) -> Rules:
         of = self.plan.of
         allowed = {
-            item: tolerances.allowed(item, pattern, self.kit, self.vehicle, self.one.fuse, of)
+            item: tolerances.allowed(item, behaviour, self.kit, self.vehicle, self.one.fuse, of)
             for item in MEASURED
         }
         return Rules(self.words, of.units, allowed)
 
     def _items(
-        self, scored: Mapping[str, Scored], pattern: Pattern | None, rules: Rules | None
+        self, scored: Mapping[str, Scored], behaviour: Behaviour | None, rules: Rules | None
     ) -> tuple[list[Item], dict[str, str]]:
         items, verdicts = [], {}
         for name in COLUMNS:
@@ -194,31 +196,31 @@ class _Group:
             aside = one.share is None or worth == 0
             of = 0.0 if aside else float(worth)
             points = 0.0 if one.share is None else of * one.share
-            truth, tolerance = self._truth(name, pattern, rules)
-            said = claims.shown(self.texts[name])
-            items.append(Item(name, points, of, said, truth, tolerance, one.comment))
-            verdicts[name] = ASIDE if aside else _verdict(one.share or 0.0, said)
+            truth, tolerance = self._truth(name, behaviour, rules)
+            claimed = claims.shown(self.texts[name])
+            items.append(Item(name, points, of, claimed, truth, tolerance, one.comment))
+            verdicts[name] = ASIDE if aside else _verdict(one.share or 0.0, claimed)
         return items, verdicts
 
-    def _truth(self, name: str, pattern: Pattern | None, rules: Rules | None) -> tuple[str, str]:
+    def _truth(self, name: str, behaviour: Behaviour | None, rules: Rules | None) -> tuple[str, str]:
         """An item's truth and tolerance for people."""
         if name == "circuit":
             return self.truth.fuse, ""
-        if pattern is None or rules is None or name == "evidence":
+        if behaviour is None or rules is None or name == "evidence":
             return "", ""
         if name == "kind":
-            return self.words(f"kind.{pattern.kinds[0]}"), ""
+            return self.words(f"kind.{behaviour.kinds[0]}"), ""
         values = {
-            CURRENT: np.array(pattern.level_a),
-            DURATION: pattern.duration_s,
-            INTERVAL: pattern.period_s,
+            CURRENT: np.array(behaviour.level_a),
+            DURATION: behaviour.duration_s,
+            INTERVAL: behaviour.period_s,
         }
         value = values[name]
         if not len(value) or (name == CURRENT and not self.truth.level_known):
             return "", ""
         within = rules.allowed[name]
         around = within.around(float(np.median(value)))
-        return _span(value, around, name), f"\u00b1 {shown(around, name, 2)} ({self.words.say(within.why)})"
+        return _span(value, around, name), f"\u00b1 {shown(around, name, 2)} ({self.words.text(within.why)})"
 
 
 def _span(values: Any, around: float, name: str) -> str:
@@ -228,12 +230,12 @@ def _span(values: Any, around: float, name: str) -> str:
     return f"{shown(low, name)} .. {shown(high, name)}"
 
 
-def _verdict(share: float, said: str) -> str:
+def _verdict(share: float, claimed: str) -> str:
     if share >= 1:
         return RIGHT
     if share > 0:
         return PARTLY
-    return WRONG if said else MISSING
+    return WRONG if claimed else MISSING
 
 
 def _share(items: list[Item]) -> float:

@@ -62,6 +62,6 @@ def places(one: Told) -> Iterator[str]:
     """The fuses that a move measures or pulls."""
     if one["do"] in (PULL, LEADS) and isinstance(one.get("fuse"), str):
         yield one["fuse"]
-    said = one.get("inputs")
-    if one["do"] == INPUTS and isinstance(said, list):
-        yield from (row["at"] for row in said if isinstance(row, dict) and isinstance(row.get("at"), str))
+    inputs = one.get("inputs")
+    if one["do"] == INPUTS and isinstance(inputs, list):
+        yield from (row["at"] for row in inputs if isinstance(row, dict) and isinstance(row.get("at"), str))

@@ -198,12 +198,15 @@ def _told(bound: float, order: Sequence[Assignment], had: dict[str, Assignment])
         f"{minutes(one.expected_s or 0.0)} of group {one.group} ({one.profile} in {one.vehicle})"
         for one in (last, first)
     ]
-    said = (
+    evenness = (
         f"the longest expected time, {ends[0]}, is {_evenness(order):.3f} times the shortest, {ends[1]};"
         f" no plan of this class gets below {bound:.3f}"
     )
     hard = [one.difficulty or 0.0 for one in order]
-    notes = [Note("evenness", said), Note("difficulty", f"difficulties are {min(hard):g} .. {max(hard):g}")]
+    notes = [
+        Note("evenness", evenness),
+        Note("difficulty", f"difficulties are {min(hard):g} .. {max(hard):g}"),
+    ]
     if had:
         changed = [one.group for one in order if one.group not in had or not _kept(had[one.group], one)]
         what = f"changed for {', '.join(changed)}" if changed else "nothing was changed"

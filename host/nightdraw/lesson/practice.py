@@ -72,9 +72,9 @@ def extent(plan: Plan) -> tuple[float, float]:
     gaps, widths = [LENGTH_S[0] / PULSES], [1.0]
     for one in plan.assignments:
         truth = of_profile(played(plan, one), plan.of.time_s, one.fuse, "")
-        for pattern in truth.patterns:
-            gaps += [float(max(pattern.period_s))] if len(pattern.period_s) else []
-            widths += [float(min(pattern.duration_s))] if len(pattern.duration_s) else []
+        for behaviour in truth.behaviours:
+            gaps += [float(max(behaviour.period_s))] if len(behaviour.period_s) else []
+            widths += [float(min(behaviour.duration_s))] if len(behaviour.duration_s) else []
     length_s = min(max(PULSES * max(gaps), LENGTH_S[0]), LENGTH_S[1])
     rate_hz = min(max(SAMPLES / min(widths), RATE_HZ[0]), RATE_HZ[1])
     return STEP_S * math.ceil(length_s / STEP_S), STEP_HZ * math.ceil(rate_hz / STEP_HZ)

@@ -29,12 +29,12 @@ def refusal(room: Room, cuts: Cuts, own_faults: bool) -> list[tuple[str, str]]:
     groups, now = len(room.of.groups), lifted.served(frozenset())
     served = {rule: lifted.served(frozenset((rule,))) for rule in (*ALONE, *TOGETHER)}
     best = max(served.values())
-    said = []
+    refused = []
     for rule, number in sorted(served.items(), key=lambda item: -item[1]):
         if number == best and number > now:
-            said.append((rule, _mended(room, found, lifted, rule, number, now)))
-    if said:
-        return said
+            refused.append((rule, _mended(room, found, lifted, rule, number, now)))
+    if refused:
+        return refused
     # No rule alone lets more groups in: those that are needed together.
     together = _together(lifted, groups)
     if not together:
@@ -153,5 +153,5 @@ def _more_time(room: Room, found: Sequence[Candidate], lifted: _Lifted, number: 
         enough = lifted.served(frozenset((limits.TIME,)), soon)
         good, bad = (middle, bad) if enough >= number else (good, middle)
     has = minutes(room.of.time_s)
-    said = f"the groups have {has}, 95 % of searches need {minutes(late[good])}"
-    return f"{said}; give them that, or faults that are found sooner"
+    short = f"the groups have {has}, 95 % of searches need {minutes(late[good])}"
+    return f"{short}; give them that, or faults that are found sooner"

@@ -91,8 +91,8 @@ def form(plan: Plan, one: Assignment, words: Words) -> ho.Form:
 def complaint(plan: Plan, one: Assignment, words: Words) -> str:
     """The customer's words."""
     profile = played(plan, one)
-    said = words("sheet.quoted", complaint=" ".join(profile.complaint.split()) or words("sheet.complaint"))
-    return said if profile.case is None else f"{said} {_case(profile.case, words)}"
+    quoted = words("sheet.quoted", complaint=" ".join(profile.complaint.split()) or words("sheet.complaint"))
+    return quoted if profile.case is None else f"{quoted} {_case(profile.case, words)}"
 
 
 def _case(case: Case, words: Words) -> str:

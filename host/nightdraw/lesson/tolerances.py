@@ -13,8 +13,8 @@ from nightdraw import units
 from nightdraw.bank.parts import blade_fuses
 from nightdraw.instruments.model import Instruments
 from nightdraw.lesson import model
-from nightdraw.lesson.truth import Pattern
-from nightdraw.report.words import Said, said
+from nightdraw.lesson.truth import Behaviour
+from nightdraw.report.words import Message
 from nightdraw.vehicle.model import Vehicle
 
 CURRENT, DURATION, INTERVAL = "current", "duration", "interval"
@@ -35,7 +35,7 @@ class Allowed:
 
     share: float
     amount: float
-    why: Said
+    why: Message
 
     def around(self, truth: float) -> float:
         """The amount around a truth."""
@@ -43,15 +43,15 @@ class Allowed:
 
 
 def allowed(
-    item: str, pattern: Pattern, kit: Instruments, vehicle: Vehicle, fuse: str, of: model.ClassFile
+    item: str, behaviour: Behaviour, kit: Instruments, vehicle: Vehicle, fuse: str, of: model.ClassFile
 ) -> Allowed:
     """What an item of `current`, `duration` or `interval` may be off by."""
     told = of.tolerances.get(item)
     if told is not None:
         share = float(told.percent or 0) / 100
-        return Allowed(share, float(told.amount or 0), said("tolerance.class"))
+        return Allowed(share, float(told.amount or 0), Message.of("tolerance.class"))
     if item == CURRENT:
-        return _current(pattern, kit, vehicle, fuse)
+        return _current(behaviour, kit, vehicle, fuse)
     least = LEAST_SHARE[item]
     if kit.recorder is not None:
         amount = max(RECORDED_S, 2 / kit.recorder.rate_hz)
@@ -61,32 +61,32 @@ def allowed(
     return Allowed(least, amount, _timed("watch", least, amount))
 
 
-def _current(pattern: Pattern, kit: Instruments, vehicle: Vehicle, fuse: str) -> Allowed:
-    level_a = pattern.level_a[1]
-    longest_s = float(max(pattern.duration_s)) if len(pattern.duration_s) else float("inf")
+def _current(behaviour: Behaviour, kit: Instruments, vehicle: Vehicle, fuse: str) -> Allowed:
+    level_a = behaviour.level_a[1]
+    longest_s = float(max(behaviour.duration_s)) if len(behaviour.duration_s) else float("inf")
     found: list[tuple[float, str]] = []
     meter = kit.meter
     if meter is not None and meter.capture_s <= longest_s:
-        most_a = ROOM * (level_a + pattern.base_a + OWN_A)
+        most_a = ROOM * (level_a + behaviour.base_a + OWN_A)
         scale = next((one for one in meter.ranges if one.most_a >= most_a), meter.ranges[-1])
         found.append((meter.accuracy * level_a + DIGITS * scale.step_a, "meter"))
     clamp = kit.clamp
     if clamp is not None:
         noise_a = clamp.noise_a if kit.recorder is None else clamp.noise_a / 3  # a dozen samples' mean
-        found.append((2 * noise_a + clamp.step_a + (clamp.drift_a if pattern.steady else 0.0), "clamp"))
+        found.append((2 * noise_a + clamp.step_a + (clamp.drift_a if behaviour.steady else 0.0), "clamp"))
     ohms = _fuse_ohms(vehicle, fuse)
-    if kit.fuse_meter is not None and pattern.steady and ohms:
+    if kit.fuse_meter is not None and behaviour.steady and ohms:
         found.append((FUSE_SHARE * level_a + kit.fuse_meter.step_mv / 1000 / ohms, "fuse_meter"))
     least_a = LEAST_SHARE[CURRENT] * level_a
     widest_a, name = max(found, default=(least_a, ""))
     amount = min(max(widest_a, least_a), MOST_SHARE * level_a)
     percent = f"{100 * (amount / level_a if level_a else LEAST_SHARE[CURRENT]):.0f}"
     by = name if level_a else ""
-    return Allowed(0.0, amount, said(f"tolerance.{by or 'share'}", percent=percent))
+    return Allowed(0.0, amount, Message.of(f"tolerance.{by or 'share'}", percent=percent))
 
 
-def _timed(by: str, share: float, amount_s: float) -> Said:
-    return said(f"tolerance.{by}", percent=f"{100 * share:g}", least=shown(amount_s, DURATION))
+def _timed(by: str, share: float, amount_s: float) -> Message:
+    return Message.of(f"tolerance.{by}", percent=f"{100 * share:g}", least=shown(amount_s, DURATION))
 
 
 def _fuse_ohms(vehicle: Vehicle, name: str) -> float | None:

@@ -18,7 +18,7 @@ from nightdraw.capture.seen import Floats
 from nightdraw.lesson.claims import PULSE, RANDOM, STEADY
 from nightdraw.profile import Profile
 from nightdraw.profile.model import Pulse, Random, Replay
-from nightdraw.report.words import Said, said
+from nightdraw.report.words import Message
 
 APART_S = 1.0  # between two power cycles on one axis: any distance does, for none counts across it
 EXACT_S = 1e-4  # a journal's instants are whole ticks
@@ -27,7 +27,7 @@ NONE = np.empty(0)
 
 
 @dataclass(frozen=True)
-class Pattern:
+class Behaviour:
     """One way in which the fault draws. kinds: the words that are right for it, best first; level_a: above
     the fault's own base, a pulse's mean and its peak; base_a: what the fault draws between pulses; each
     pulse's duration, and each distance from start to start and from end to start, in seconds."""
@@ -60,15 +60,15 @@ class Pattern:
 
 @dataclass(frozen=True)
 class Truth:
-    """What a group was to find. patterns: every way in which the fault draws, the commonest first; none where
-    the box never ran; notes: what a reader should know; ran_s: how long it surely played; out_s: from
+    """What a group was to find. behaviours: every way in which the fault draws, the commonest first; none
+    where the box never ran; notes: what a reader should know; ran_s: how long it surely played; out_s: from
     the run's start to the first loss of its power (None: there was none), which is when its fuse was first
     pulled; level_known: False where the box noticed that a switch didn't follow."""
 
     fuse: str
     feed: str
-    patterns: tuple[Pattern, ...]
-    notes: tuple[Said, ...] = ()
+    behaviours: tuple[Behaviour, ...]
+    notes: tuple[Message, ...] = ()
     ran_s: float = 0.0
     out_s: float | None = None
     level_known: bool = True
@@ -77,27 +77,27 @@ class Truth:
 def of_journal(did: Did, profile: Profile, fuse: str, feed: str) -> Truth:
     """The truth by a journal; profile: as the box was to play it."""
     parts = [_whole(cycle) for cycle in did.cycles if cycle.began]
-    notes: list[Said] = []
+    notes: list[Message] = []
     if did.profile and did.profile != profile.name:
-        notes.append(said("note.other_profile", played=did.profile, asked=profile.name))
+        notes.append(Message.of("note.other_profile", played=did.profile, asked=profile.name))
     if not parts:
-        notes.append(said("note.never_drew"))
+        notes.append(Message.of("note.never_drew"))
     flags = [event.record.get("fault") for event in did.events if event.kind == "flag"]
     flagged = any(fault in SWITCH_FAULTS for fault in flags)
     if flagged:
-        notes.append(said("note.switch"))
+        notes.append(Message.of("note.switch"))
     if len(did.lost.from_s):
-        notes.append(said("note.lost"))
+        notes.append(Message.of("note.lost"))
     ran_s = float(sum(np.sum(part.lasting_s) for part in parts))
-    patterns = _patterns(parts, profile) if parts else ()
-    return Truth(fuse, feed, patterns, tuple(notes), ran_s, _out_s(did), not flagged)
+    behaviours = _behaviours(parts, profile) if parts else ()
+    return Truth(fuse, feed, behaviours, tuple(notes), ran_s, _out_s(did), not flagged)
 
 
 def of_profile(profile: Profile, run_s: float, fuse: str, feed: str) -> Truth:
     """The truth by what was asked, for `run_s` seconds: there is no journal."""
     account = Asked(profile.program(), 1, profile.board.own_ua).account(run_s)
-    notes = (said("note.no_journal"),)
-    return Truth(fuse, feed, _patterns([account], profile), notes, float(account.end_s))
+    notes = (Message.of("note.no_journal"),)
+    return Truth(fuse, feed, _behaviours([account], profile), notes, float(account.end_s))
 
 
 def _whole(did: Did) -> Account:
@@ -146,7 +146,7 @@ def _meant(profile: Profile) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found)) or (STEADY,)
 
 
-def _patterns(parts: Sequence[Account], profile: Profile) -> tuple[Pattern, ...]:
+def _behaviours(parts: Sequence[Account], profile: Profile) -> tuple[Behaviour, ...]:
     meant = _meant(profile)
     trains = [part.train() for part in parts]
     lasting = np.array([float(np.sum(part.lasting_s)) for part in parts])
@@ -155,7 +155,7 @@ def _patterns(parts: Sequence[Account], profile: Profile) -> tuple[Pattern, ...]
         level_a = (
             float(np.average([part.mean_ma for part in parts], weights=np.maximum(lasting, 1e-9))) / 1000
         )
-        return (Pattern((STEADY,), (level_a, level_a), 0.0, NONE, NONE, NONE),)
+        return (Behaviour((STEADY,), (level_a, level_a), 0.0, NONE, NONE, NONE),)
     rows = [_pulses(part, train) for part, train in zip(parts, trains, strict=True)]
     start, duration, mean, peak = (np.concatenate(column) for column in zip(*rows, strict=True))
     # Parts of a run lie on clocks of their own: across their borders no distance counts.
@@ -163,10 +163,10 @@ def _patterns(parts: Sequence[Account], profile: Profile) -> tuple[Pattern, ...]
     borders = shift[1:] - APART_S / 2
     start = start + np.repeat(shift, [len(row[0]) for row in rows])
     found = kinds.kinds(start, duration, peak, np.zeros(len(start)), borders, EXACT_S)
-    patterns = [_pattern(kind, meant, (start, duration, mean, peak), borders, base_a) for kind in found]
-    if not patterns:
-        return (Pattern(meant, (0.0, 0.0), base_a, NONE, NONE, NONE),)
-    return tuple(patterns)
+    behaviours = [_behaviour(kind, meant, (start, duration, mean, peak), borders, base_a) for kind in found]
+    if not behaviours:
+        return (Behaviour(meant, (0.0, 0.0), base_a, NONE, NONE, NONE),)
+    return tuple(behaviours)
 
 
 def _pulses(part: Account, train: accounts.Train) -> tuple[Floats, Floats, Floats, Floats]:
@@ -177,13 +177,13 @@ def _pulses(part: Account, train: accounts.Train) -> tuple[Floats, Floats, Float
     return train.start_s, train.duration_s, train.level_ma, peak - train.base_ma
 
 
-def _pattern(
+def _behaviour(
     kind: kinds.Kind,
     meant: tuple[str, ...],
     rows: Iterable[Floats],
     borders_s: Floats,
     base_a: float,
-) -> Pattern:
+) -> Behaviour:
     start, duration, mean, peak = (column[kind.rows] for column in rows)
     same = np.searchsorted(borders_s, start[1:]) == np.searchsorted(borders_s, start[:-1])
     law = {kinds.PERIODIC: PULSE, kinds.RANDOM: RANDOM}.get(kind.law)
@@ -194,4 +194,4 @@ def _pattern(
         # Another draw's pulse that lies over one of these hides it: whole periods count once.
         periods = np.array([kind.period_s])
     gaps = (start[1:] - (start + duration)[:-1])[same]
-    return Pattern(words, (min(level_a), max(level_a)), base_a, duration, periods, gaps)
+    return Behaviour(words, (min(level_a), max(level_a)), base_a, duration, periods, gaps)

@@ -57,8 +57,8 @@ def _text(text: str) -> str:
 
 
 def _form(form: ho.Form, body: str, script: str) -> str:
-    said = {"saved": form.saved, "unsaved": form.unsaved, "unit": form.unit}
-    told = {"name": form.name, "fixed": dict(form.fixed), **said}
+    texts = {"saved": form.saved, "unsaved": form.unsaved, "unit": form.unit}
+    told = {"name": form.name, "fixed": dict(form.fixed), **texts}
     data = json.dumps(told).replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
     return (
         f'<form autocomplete="off">\n{body}\n'

@@ -21,16 +21,17 @@ SHIPPED = Path(__file__).with_name("words.toml")
 
 
 @dataclass(frozen=True)
-class Said:
-    """What is to be said, by who has no texts: a key and what stands in its places, which may be said too."""
+class Message:
+    """A text not yet written out, made where no texts are at hand: its key and the values of its places,
+    which may be messages too."""
 
     key: str
-    told: tuple[tuple[str, object], ...] = ()
+    values: tuple[tuple[str, object], ...] = ()
 
-
-def said(key: str, **told: object) -> Said:
-    """A text to be said later."""
-    return Said(key, tuple(told.items()))
+    @classmethod
+    def of(cls, key: str, **values: object) -> Message:
+        """The message of a key."""
+        return cls(key, tuple(values.items()))
 
 
 class Words:
@@ -39,17 +40,18 @@ class Words:
     def __init__(self, texts: dict[str, str]) -> None:
         self.texts = texts
 
-    def __call__(self, key: str, **told: object) -> str:
+    def __call__(self, key: str, **values: object) -> str:
         """The text of a key, its places filled; KeyError for an unknown key or place."""
-        return self.texts[key].format(**told) if told else self.texts[key]
+        return self.texts[key].format(**values) if values else self.texts[key]
 
-    def say(self, one: Said) -> str:
-        """What was to be said."""
-        return self(one.key, **{k: self.say(v) if isinstance(v, Said) else v for k, v in one.told})
+    def text(self, message: Message) -> str:
+        """A message written out."""
+        values = {name: self.text(v) if isinstance(v, Message) else v for name, v in message.values}
+        return self(message.key, **values)
 
-    def joined(self, parts: Iterable[Said]) -> str:
-        """Several things, one after the other."""
-        return "; ".join(self.say(one) for one in parts)
+    def joined(self, messages: Iterable[Message]) -> str:
+        """Several messages, one after the other."""
+        return "; ".join(map(self.text, messages))
 
     def listed(self, key: str) -> list[str]:
         """The texts of a list, one a line in the file."""
