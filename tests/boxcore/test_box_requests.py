@@ -5,7 +5,7 @@ from boxcore import panel, port
 from boxcore import states as st
 from nightdraw import programs
 
-from tests.boxcore import fakes
+from tests.boxcore import fakes, refusals
 from tests.boxcore.plans import PULSE, STEADY, S, open_between, plan
 from tests.boxcore.test_box_run import started
 from tests.documents import MOVES
@@ -32,11 +32,10 @@ def picture(world):
 
 def refused(world, code, call, *arguments):
     before = picture(world)
-    with pytest.raises(st.BoxError) as refusal:
-        call(*arguments)
-    assert refusal.value.code == code
-    assert refusal.value.message
+    message = refusals.refused(code, call, *arguments)
+    assert message
     assert picture(world) == before
+    return message
 
 
 def worlds():
@@ -193,13 +192,15 @@ def test_a_hand_level_is_refused_where_it_cannot_be():
     world.box.level(world.now, full)
     world.box.level(world.now, world.board.own_ua)
     world.box.halt(world.now)
-    refused(world, -222, world.box.level, world.now, full + 1)
-    refused(world, -222, world.box.level, world.now, world.board.own_ua - 1)
+    for level_ua in (full + 1, world.board.own_ua - 1):
+        message = refused(world, -222, world.box.level, world.now, level_ua)
+        assert f" {world.board.own_ua} uA " in message  # the lowest there is
     refused(world, -222, world.box.level, world.now, 40_000, -1)
     refused(world, -222, world.box.level, world.now, 40_000, 2**32)
     for name, value in {"supply_mv": 8_999, "bank_cdeg": 11_001}.items():
         setattr(world.readings, name, value)
-        refused(world, -221, world.box.level, world.now, 40_000)
+        message = refused(world, -221, world.box.level, world.now, 40_000)
+        assert message.endswith("supply-low" if name == "supply_mv" else "bank-hot")
         setattr(world.readings, name, 12_600 if name == "supply_mv" else 2_500)
     world.readings.supply_mv = 0
     refused(world, -221, world.box.level, world.now, 40_000)

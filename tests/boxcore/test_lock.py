@@ -7,12 +7,12 @@ from random import Random
 import pytest
 from boxcore import lock, p256
 from boxcore import program as pg
-from boxcore.states import BoxError
 from hypothesis import given, settings
 from hypothesis import strategies as some
 from nightdraw import exchange
 
 from tests.boxcore import fakes
+from tests.boxcore.refusals import refused
 from tests.micropython.lock_host import COST, SALT, Host, give, multiple, try_host, work
 
 S = pg.TICKS_PER_S
@@ -53,13 +53,6 @@ def begun(found, host=HOST, now=0, x=77):
     found.begin(now, host.share(x))
     work(found)
     return host.keys(x, found.share(now + TELL))
-
-
-def refused(code, call, *arguments):
-    with pytest.raises(BoxError) as refusal:
-        call(*arguments)
-    assert refusal.value.code == code
-    return refusal.value.message
 
 
 def test_without_a_passcode_it_is_open_at_every_power_up():

@@ -4,12 +4,12 @@ import pytest
 from boxcore import program as pg
 from boxcore import slots as sl
 from boxcore.memory import Buffers
-from boxcore.states import BoxError
 from hypothesis import given
 from hypothesis import strategies as some
 from nightdraw import programs
 
 from tests.boxcore import fakes
+from tests.boxcore.refusals import refused
 
 
 def packed(name, level_ua=40_000, levels=0):
@@ -37,12 +37,6 @@ def put(slots, slot, data, piece=10_000):
     for at in range(0, len(data), piece):
         slots.write(data[at : at + piece])
     return slots.commit()
-
-
-def refused(code, call, *arguments):
-    with pytest.raises(BoxError) as refusal:
-        call(*arguments)
-    assert refusal.value.code == code
 
 
 @given(some.integers(1, 3_000), some.integers(0, 2_000), some.integers(0, 9))

@@ -5,11 +5,11 @@ from fractions import Fraction
 import pytest
 from boxcore import bank, port, sensors, trim
 from boxcore import program as pg
-from boxcore.states import BoxError
 from hypothesis import assume, given
 from hypothesis import strategies as some
 
 from tests.boxcore import fakes
+from tests.boxcore.refusals import refused
 from tests.micropython import doors, link_rig
 
 NOMINAL_NS = fakes.board().channels_ns
@@ -20,13 +20,6 @@ def opened(store=None, nominal_ns=NOMINAL_NS):
     found = trim.Trim(store or fakes.MemoryStore(), nominal_ns)
     found.open()
     return found
-
-
-def refused(code, call, *arguments):
-    with pytest.raises(BoxError) as refusal:
-        call(*arguments)
-    assert refusal.value.code == code
-    return refusal.value.message
 
 
 @given(some.integers(1, 10), some.integers(810, 1190), some.integers(9_000, 16_000))
