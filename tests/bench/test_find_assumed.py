@@ -45,7 +45,7 @@ class Rows:
         self.search = findable.Search(made, vehicle(), tools, "tailgate", 1, assumed=assumed)
 
     def __getitem__(self, name: str) -> findable.Method:
-        return self.search.row(name, self.search.faces[0])
+        return self.search.row(name, self.search.signatures[0])
 
 
 def rows(made: Profile, kit: str = "workshop", **changes: object) -> Rows:

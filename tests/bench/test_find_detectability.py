@@ -15,8 +15,8 @@ PULSE = Signature(0.1, 0.5, object())  # half a second; no train is asked for an
 STAYS = Signature(0.1, math.inf, None)
 
 
-def signal(size: float, front: Traits, face: Signature = PULSE, twitch: float = 0.0) -> Signal:
-    return Signal(face, size, 0.02, twitch, front, "A")
+def signal(size: float, front: Traits, signature: Signature = PULSE, twitch: float = 0.0) -> Signal:
+    return Signal(signature, size, 0.02, twitch, front, "A")
 
 
 def test_white_noise_of_a_mean_goes_with_the_root_of_the_rate() -> None:

@@ -41,7 +41,7 @@ def test_every_part_is_told_by_itself(tmp_path: Path) -> None:
     assert [name for name, part in parts.items() if part.weak] == ["pulse 2"]
     assert parts["pulse 1"].hides == ("pulse 2",)
     assert parts["steady"].hides == ()
-    share = {name: on_share(one.face_of(part)) for name, part in parts.items()}
+    share = {name: on_share(one.signature_of(part)) for name, part in parts.items()}
     assert share["pulse 1"] == pytest.approx(0.7 / 75)
     assert share["pulse 2"] == pytest.approx(0.5 / 11)
     assert share["random 3"] == pytest.approx(0.3 / (0.3 + 40 * (1 - np.exp(-8))), rel=0.03)
@@ -82,8 +82,8 @@ def test_a_replay_with_two_rises_is_simulated(tmp_path: Path) -> None:
     """Rises at 20 s and 45 s of a round of a minute, 1 s each: the mean wait by hand."""
     levels = "[[0 mA, 20 s], [300 mA, 1 s], [0 mA, 24 s], [300 mA, 1 s], [0 mA, 14 s]]"
     one = search(profile(tmp_path, f"  - replay: {{levels: {levels}, repeat: forever}}\n"))
-    assert laws.of_face(one.faces[0]) is None
-    times, closed = one.pulses(one.faces[0], 1)
+    assert laws.of_signature(one.signatures[0]) is None
+    times, closed = one.pulses(one.signatures[0], 1)
     assert closed is None
     # 25 s and 35 s from start to start: (25^2 + 35^2) / (2 60) s of wait on average, and a width
     assert times.expected_s == pytest.approx(1850 / 120 + 1, abs=5 * times.errors_s()[0])
@@ -94,9 +94,9 @@ def test_a_replay_that_ends_is_told_beside_what_goes_on(tmp_path: Path) -> None:
     one = search(profile(tmp_path, PULSE + once))
     part = one.parts[-1]
     assert part.once
-    face = one.face_of(part)
-    assert face is not None
-    assert not face.lasting
+    signature = one.signature_of(part)
+    assert signature is not None
+    assert not signature.lasting
     reasons = findable.difficulty(one, one.methods())[1]
     assert any("comes once" in reason and "left out" in reason for reason in reasons)
 
@@ -186,4 +186,4 @@ def test_no_part_of_what_ships_is_left_out() -> None:
         assert [part.kind for part in one.parts] == ["steady", *(draw.kind for draw in moving)]
         for part, draw in zip(one.parts[1:], moving, strict=True):
             flat = isinstance(draw, Replay) and len({level for level, _ in draw.levels}) == 1
-            assert (one.face_of(part) is None) == flat
+            assert (one.signature_of(part) is None) == flat

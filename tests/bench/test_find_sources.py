@@ -163,13 +163,13 @@ def test_what_a_fault_moves_is_what_a_recording_of_it_shows(tmp_path: Path, case
     )
     state = State() if case % 3 == 1 else CHARGING
     site = Site(made, car, splice, state)
-    face = site.made(train.pulses(made, 1)[0])
+    signature = site.made(train.pulses(made, 1)[0])
     where = (BATTERY, site.feed, site.fuse)[case // 4]
     seen = recorded(made, car, splice.name, state, where, tmp_path, 6.0)
     seen /= 1000 * site.fuse_ohms(site.fuse) if where == site.fuse else 1.0
     # the bank's resistors are off by up to 1 %, its levels by a step of some milliamperes
-    said = site.currents(face, where).size
-    assert seen == pytest.approx(said, rel=0.02, abs=0.004 * said / face.amps + 1e-4)
+    said = site.currents(signature, where).size
+    assert seen == pytest.approx(said, rel=0.02, abs=0.004 * said / signature.amps + 1e-4)
 
 
 @pytest.mark.parametrize("joined", [None, "always"])
@@ -221,9 +221,9 @@ def test_a_charger_takes_the_fault_past_the_batterys_cable(tmp_path: Path) -> No
 def test_a_charger_that_gives_all_it_can_hides_nothing(tmp_path: Path) -> None:
     """At its limit a source gives no more: each milliampere comes from the battery."""
     car = dataclasses.replace(vehicle(), charger=Source(13.6, 0.05, 1.0))
-    face = Site(profile(tmp_path, ISSUE), car, car.splice("tailgate"), CHARGING)
-    pulses = face.made(train.pulses(face.profile, 1)[0])
-    assert face.currents(pulses, BATTERY).size == pytest.approx(pulses.amps, rel=1e-6)
+    site = Site(profile(tmp_path, ISSUE), car, car.splice("tailgate"), CHARGING)
+    pulses = site.made(train.pulses(site.profile, 1)[0])
+    assert site.currents(pulses, BATTERY).size == pytest.approx(pulses.amps, rel=1e-6)
 
 
 def test_a_steady_draw_beside_a_charger_is_read_at_its_fuse_alone(tmp_path: Path) -> None:

@@ -71,7 +71,7 @@ def test_by_hand_fuse_after_fuse_takes_what_an_independent_simulation_takes(tmp_
     made = profile(tmp_path, "  - pulse: {draw: 400 mA, on: 2 s, every: 17 s}\n")
     sure = dataclasses.replace(load_assumed(), notices=1.0)  # a clamp tells, each pulse is noticed
     one = findable.Search(made, vehicle(), KITS["workshop"], "tailgate", 1, assumed=sure)
-    method = one.drops_by_hand(one.faces[0])
+    method = one.drops_by_hand(one.signatures[0])
     with_times = sets_of(Periodic(17, 2), [(10, 10, 1)], 15, 6000, 1)
     assert with_times.agrees(method.time.expected_s, method.time.p95_s, method.time.errors_s())
     assert with_times.agrees(method.closed.expected_s, method.closed.p95_s)
@@ -98,7 +98,7 @@ def test_a_steady_draw_shows_where_it_lifts_the_vehicle_out_of_the_healthy(tmp_p
     assert findable.difficulty(quiet, quiet.methods())[0] == 10
 
 
-def test_the_sooner_of_two_faces_is_taken(tmp_path: Path) -> None:
+def test_the_sooner_of_two_signatures_is_taken(tmp_path: Path) -> None:
     rare = "  - steady: 300 mA\n  - pulse: {draw: 400 mA, on: 200 ms, every: 1 h}\n"
     assert by_name(profile(tmp_path, rare))[DROPS].more["seen_by"] == "steady part"
     assert by_name(profile(tmp_path, PERIODIC))[DROPS].more["seen_by"] == "pulses"

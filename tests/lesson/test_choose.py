@@ -62,7 +62,7 @@ def best_of_all(found: list[Candidate], rows: list[Row], groups: int) -> float |
 def test_no_choice_is_more_even(drawn: tuple[list[Candidate], list[Row], int], seed: int) -> None:
     found, rows, groups = drawn
     choice = Choice(found, rows, groups)
-    best, wanted = choice.evenest(), best_of_all(found, rows, groups)
+    best, wanted = choice.most_even(), best_of_all(found, rows, groups)
     if best is None:
         assert wanted is None
         return
@@ -109,7 +109,7 @@ def test_repeats_are_spread_as_evenly_as_in_any_choice_about_as_even(
     found, rows, _ = drawn
     groups = 4
     choice = Choice(found, rows, groups)
-    best = choice.evenest()
+    best = choice.most_even()
     if best is None:
         return
     fine = choice.finest(best, seed)
@@ -137,7 +137,7 @@ def test_six_groups_on_three_cars_are_two_a_car_with_each_fault_twice() -> None:
         for place in {one.place for one in found}
     ]
     choice = Choice(found, rows, 6)
-    best = choice.evenest()
+    best = choice.most_even()
     assert best is not None
     fine = choice.finest(best, 1).found
     assert sorted(Counter(one.car for one in fine).values()) == [2, 2, 2]

@@ -63,7 +63,7 @@ def test_large_classes_are_as_even_as_a_long_search_finds(seed: int) -> None:
     for _ in range(CLASSES):
         found, made, groups = drawn_class(draw)
         choice = Choice(found, made, groups)
-        best = choice.evenest()
+        best = choice.most_even()
         searched = most_even(found, made, groups, draw, STARTS)
         if best is None:
             assert searched == float("inf"), "refused, though a choice exists"
@@ -88,7 +88,7 @@ def test_the_shipped_class_is_as_even_as_a_long_search_finds(seed: int) -> None:
     found = list(room.candidates())
     made = rows(room, found, Cuts())
     choice = Choice(found, made, len(of.groups))
-    best = choice.evenest()
+    best = choice.most_even()
     assert best is not None
     searched = most_even(found, made, len(of.groups), random.Random(seed), STARTS)
     assert best.bound * (1 - 1e-9) <= searched <= best.bound * NEAR

@@ -91,7 +91,9 @@ def test_the_same_points_as_by_hand(tmp_path):
     for row in BY_HAND:
         one = lesson.marks(row)
         items = {item.item: item for item in one.marks.items}
-        found = tuple(None if one.verdicts[name] == marking.ASIDE else items[name].points for name in FIVE)
+        found = tuple(
+            None if one.verdicts[name] == marking.NOT_ASKED else items[name].points for name in FIVE
+        )
         if found != row[6]:
             wrong.append((row, found, [items[name].comment for name in FIVE]))
         asked = [points for points in found if points is not None]
@@ -213,7 +215,7 @@ def test_a_run_that_was_halted_early_counts_as_far_as_it_went(tmp_path):
     (tmp_path / "j" / "A.journal.jsonl").write_text(made.journal(levels, "even-pulse", halt))
     journals = by_group(plan, read_journals(tmp_path / "j"))
     one = marking.mark(plan, marking.Handed({}, journals, None), load_words())[0]
-    assert one.verdicts["interval"] == marking.ASIDE
+    assert one.verdicts["interval"] == marking.NOT_ASKED
     assert one.verdicts["duration"] == marking.MISSING
     assert one.truth.behaviours[0].level_a[1] == pytest.approx(0.35)
 
@@ -226,7 +228,7 @@ def test_a_switch_that_did_not_follow_takes_the_current_out(tmp_path):
     (tmp_path / "j" / "A.journal.jsonl").write_text(made.journal(levels, "even-pulse", flag))
     journals = by_group(plan, read_journals(tmp_path / "j"))
     one = marking.mark(plan, marking.Handed({}, journals, None), load_words())[0]
-    assert one.verdicts["current"] == marking.ASIDE
+    assert one.verdicts["current"] == marking.NOT_ASKED
 
 
 def test_without_a_journal_what_was_asked_stands_in_and_is_said_to(tmp_path):

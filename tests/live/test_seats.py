@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from urllib.parse import urlsplit
 
 import pytest
-from nightdraw.live.aside import Aside
+from nightdraw.live.coroutine import Coroutine
 from nightdraw.live.seats import Seat, Seats
 from nightdraw.live.vehicle import LiveVehicle
 
@@ -75,22 +75,22 @@ def test_a_jump_under_way_ends_with_the_server(seats: Seats) -> None:
 
 
 def test_a_call_put_aside_runs_only_while_its_caller_waits() -> None:
-    aside, done = Aside(), []
+    coroutine, done = Coroutine(), []
 
     def call() -> None:
         for k in range(3):
             done.append(k)
-            aside.pause()
+            coroutine.pause()
         raise ValueError("at its end")
 
-    aside.pause()  # nobody's call: nothing
-    aside.run(call)
+    coroutine.pause()  # nobody's call: nothing
+    coroutine.run(call)
     for k in range(1, 3):
-        assert (done, aside.under_way) == (list(range(k)), True)
-        aside.go_on()
+        assert (done, coroutine.under_way) == (list(range(k)), True)
+        coroutine.go_on()
     with pytest.raises(ValueError, match="at its end"):
-        aside.go_on()
-    assert not aside.under_way
-    aside.run(lambda: done.append(9))
-    assert (done, aside.under_way) == ([0, 1, 2, 9], False)
-    aside.stop()
+        coroutine.go_on()
+    assert not coroutine.under_way
+    coroutine.run(lambda: done.append(9))
+    assert (done, coroutine.under_way) == ([0, 1, 2, 9], False)
+    coroutine.stop()

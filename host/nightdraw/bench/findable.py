@@ -73,9 +73,9 @@ class Search(Readings):
     def sides(self) -> tuple[tuple[float, list[Method]], tuple[float, list[Method]]]:
         """The share of classes that wait for pulses, and the rows they go by; the share that follow up what
         stays where that is sooner, and theirs."""
-        share, pulsed = self.followed, [face for face in self.faces if face.pulsed]
-        follows = self._rows(self.faces)
-        waits = self._rows(pulsed) if share < 1 and len(pulsed) < len(self.faces) else follows
+        share, pulsed = self.followed, [signature for signature in self.signatures if signature.pulsed]
+        follows = self._rows(self.signatures)
+        waits = self._rows(pulsed) if share < 1 and len(pulsed) < len(self.signatures) else follows
         return (1 - share, waits), (share, follows)
 
     def alone(self, part: FaultPart) -> list[Method]:
@@ -83,93 +83,97 @@ class Search(Readings):
         held = self.site.held()
         if held is not None:
             return [Method(name, False, held) for name in SIX]
-        face = self.face_of(part)
-        if face is None:
+        signature = self.signature_of(part)
+        if signature is None:
             return [Method(name, False, "it never rises above what stays") for name in SIX]
-        if not face.pulsed and self.site.steady_a() <= self.assumed.healthy_a:
+        if not signature.pulsed and self.site.steady_a() <= self.assumed.healthy_a:
             total_ma = 1000 * self.site.steady_a()
             healthy = f"{total_ma:.3g} mA with the vehicle's own draw are a healthy vehicle's"
             return [Method(name, False, healthy) for name in SIX]
-        return self._rows([face])
+        return self._rows([signature])
 
-    def _rows(self, faces: list[Signature]) -> list[Method]:
-        rows = [sooner([self.row(name, face) for face in faces]) for name in SIX]
-        more = [sooner([self.row(name, face) for face in faces]) for name in (BOTH, BY_HAND)]
+    def _rows(self, signatures: list[Signature]) -> list[Method]:
+        rows = [sooner([self.row(name, signature) for signature in signatures]) for name in SIX]
+        more = [sooner([self.row(name, signature) for signature in signatures]) for name in (BOTH, BY_HAND)]
         named = [row.why for row in rows]
         return [*rows, *(row for row in more if row.shows and row.why not in named)]
 
     @functools.cache  # noqa: B019
-    def row(self, name: str, face: Signature) -> Method:
+    def row(self, name: str, signature: Signature) -> Method:
         """One method for one signature."""
         ways: dict[str, Way] = {
             MAX_ON_A_METER: self.meter_max, CLAMP: self.clamp, TWO_CLAMPS: self.two_clamps,
             DROPS: self.drops, pulled.NAME: self.pulling, HEAT: self.heat,
             BOTH: self.split_then_drops, BY_HAND: self.drops_by_hand,
         }  # fmt: skip
-        return ways[name](face)
+        return ways[name](signature)
 
-    def two_clamps(self, face: Signature) -> Method:
+    def two_clamps(self, signature: Signature) -> Method:
         """One clamp at the battery, the others on feed after feed until one shows the same."""
-        assessed, groups = self._split(face)
+        assessed, groups = self._split(signature)
         if not assessed.clear:
             return Method(TWO_CLAMPS, False, assessed.why, assessed.settings)
         feed = self.vehicle.feed_of(self.site.fuse)
         settings = {**assessed.settings, "sets": groups[0][0]}
         row = Method(
-            TWO_CLAMPS, True, assessed.why + self.named_alike(face), settings, isolates=f"feed {feed}"
+            TWO_CLAMPS, True, assessed.why + self.named_alike(signature), settings, isolates=f"feed {feed}"
         )
-        return self.in_sets(row, face, groups, self.assumed.move_clamp_s)
+        return self.in_sets(row, signature, groups, self.assumed.move_clamp_s)
 
-    def drops(self, face: Signature) -> Method:
+    def drops(self, signature: Signature) -> Method:
         """Drops across as many fuses as the recorder has channels to spare; by hand where it can't."""
-        recorded = self._drops_recorded(face, DROPS, [], len(self.vehicle.fuses))
+        recorded = self._drops_recorded(signature, DROPS, [], len(self.vehicle.fuses))
         if recorded.shows or self.kit.fuse_meter is None:
             return recorded
-        by_hand = replace(self.drops_by_hand(face), method=DROPS, extra=False)
+        by_hand = replace(self.drops_by_hand(signature), method=DROPS, extra=False)
         return by_hand if by_hand.shows or self.kit.recorder is None else recorded
 
-    def split_then_drops(self, face: Signature) -> Method:
+    def split_then_drops(self, signature: Signature) -> Method:
         """The feed by two clamps, then the drops across that feed's fuses."""
-        assessed, groups = self._split(face)
+        assessed, groups = self._split(signature)
         if not assessed.clear:
             return Method(BOTH, False, assessed.why)
         feed = self.vehicle.feed_of(self.site.fuse)
         fuses = sum(fuse.feed == feed for fuse in self.vehicle.fuses)
-        row = self._drops_recorded(face, BOTH, groups, fuses)
+        row = self._drops_recorded(signature, BOTH, groups, fuses)
         return replace(row, why=f"feed {feed} first, then its {fuses} fuses: {row.why}", extra=True)
 
-    def pulling(self, face: Signature) -> Method:
+    def pulling(self, signature: Signature) -> Method:
         """Pull fuse after fuse, leave them out, and see on the meter or the clamp where it stops."""
         if self.site.circuit.engine:
             return Method(pulled.NAME, False, "no fuse is pulled while the engine runs")
         woken_a = self.site.woken_a()  # a range that is changed breaks the circuit, which wakes all the more
-        return pulled.pulling(self, face, [self.meter_max(face, woken_a), self.clamp(face, woken_a)])
+        return pulled.pulling(
+            self, signature, [self.meter_max(signature, woken_a), self.clamp(signature, woken_a)]
+        )
 
-    def heat(self, face: Signature) -> Method:
+    def heat(self, signature: Signature) -> Method:
         """Touch or a thermal camera: what is warm that should be cold."""
         thermal, site = self.kit.thermal, self.site
         least_k = HAND_K if thermal is None else thermal.least_k
         volts = site.supply_mv(site.base_a()) / 1000
         own_k = site.circuit.awake_a() * volts * WARM_K_PER_W
-        watts = volts * (site.mean_a() - site.base_a() if face.pulsed else face.amps)
+        watts = volts * (site.mean_a() - site.base_a() if signature.pulsed else signature.amps)
         rise_k = watts * WARM_K_PER_W
         why = (
             f"{watts * 1000:.0f} mW on average warm a module by some {rise_k:.2g} K; {least_k:g} K are seen,"
             f" the vehicle's own are warm by up to {own_k:.2g} K"
         )
         warm_up_s, scan_s = self.assumed.warm_up_s, self.assumed.scan_s
-        if face.train is not None and face.train.lasting and face.train.cycle_s > warm_up_s:
-            return Method(HEAT, False, f"it cools between pulses {minutes(face.train.cycle_s)} apart")
-        if rise_k < max(least_k, DISTINCT * own_k) or not face.lasting:
+        if signature.train is not None and signature.train.lasting and signature.train.cycle_s > warm_up_s:
+            return Method(HEAT, False, f"it cools between pulses {minutes(signature.train.cycle_s)} apart")
+        if rise_k < max(least_k, DISTINCT * own_k) or not signature.lasting:
             return Method(HEAT, False, why)
         places = len(self.vehicle.fuses)
-        times = self.trials(face).counted(places, warm_up_s, scan_s)
+        times = self.trials(signature).counted(places, warm_up_s, scan_s)
         late = math.ceil(QUANTILE * places - 1e-9)
         row = Method(HEAT, True, why, {"warm_up_s": warm_up_s}, isolates=f"fuse {self.site.fuse}")
         closed = Fixed((warm_up_s, 0.0)).counted(places, scan_s)
-        return replace(self.with_times(row, face, times, closed, warm_up_s + scan_s * late), law="counted")
+        return replace(
+            self.with_times(row, signature, times, closed, warm_up_s + scan_s * late), law="counted"
+        )
 
-    def _split(self, face: Signature) -> tuple[Assessment, Groups]:
+    def _split(self, signature: Signature) -> tuple[Assessment, Groups]:
         """Whether clamps can split the feeds, and in how many sets."""
         feeds = len(self.vehicle.feeds)
         reason = self.no_clamp(2)
@@ -182,8 +186,8 @@ class Search(Readings):
         clamps = min(self.kit.clamp.count, self.kit.recorder.channels)
         spare = clamps - 1
         on_feed, on_battery = (
-            self.clamped(face, clamps, 1, where=self.site.feed),
-            self.clamped(face, clamps, 1),
+            self.clamped(signature, clamps, 1, where=self.site.feed),
+            self.clamped(signature, clamps, 1),
         )
         if not on_battery.clear and on_feed.clear and clamps >= feeds:
             why = f"one on each feed, for the battery's cable doesn't show it: {on_feed.why}"
@@ -192,47 +196,47 @@ class Search(Readings):
         assessed = on_battery if not on_battery.clear or on_feed.clear else on_feed
         return assessed, [(-(-(feeds - 1) // spare), feeds, spare)]
 
-    def _drops_recorded(self, face: Signature, name: str, before: Groups, fuses: int) -> Method:
+    def _drops_recorded(self, signature: Signature, name: str, before: Groups, fuses: int) -> Method:
         recorder, site = self.kit.recorder, self.site
         if recorder is None:
             return Method(name, False, "there is neither a recorder nor a millivolt meter")
         if recorder.inputs == SINGLE_ENDED:
             return Method(name, False, f"refused: {SHORTS}")
-        whole, reason = self._whole(face)
+        whole, reason = self._whole(signature)
         spare = recorder.channels - whole
         if reason is not None or spare < 1:
             return Method(name, False, reason or "the recorder has no channel to spare")
         front = setup.drop_front(recorder, self._most_mv() * detectability.HEADROOM)
-        flows = site.currents(face, site.fuse)
-        hidden = self.hidden(face, flows, site.fuse)
+        flows = site.currents(signature, site.fuse)
+        hidden = self.hidden(signature, flows, site.fuse)
         if hidden is not None:
             return Method(name, False, hidden)
-        signal = dropped(face, flows, site.fuse_ohms(site.fuse), front)
+        signal = dropped(signature, flows, site.fuse_ohms(site.fuse), front)
         sets = -(-fuses // spare)
         more = {"range_mv": front.most, "fuses_at_once": spare, "sets": sets}
         assessed = self.screened(signal, recorder, recorder.channels, 1, more)
         if not assessed.clear:
             return Method(name, False, assessed.why, assessed.settings)
-        why = assessed.why + self.named_alike(face, site.fuse)
+        why = assessed.why + self.named_alike(signature, site.fuse)
         row = Method(name, True, why, assessed.settings, isolates=f"fuse {site.fuse}")
-        return self.in_sets(row, face, [*before, (sets, fuses, spare)], self.assumed.move_clamp_s)
+        return self.in_sets(row, signature, [*before, (sets, fuses, spare)], self.assumed.move_clamp_s)
 
-    def _whole(self, face: Signature) -> tuple[int, str | None]:
+    def _whole(self, signature: Signature) -> tuple[int, str | None]:
         """Channels that tell, whichever fuses one looks at, that a pulse has come: a clamp's, or one across
         each main fuse; and why none does."""
         kit = self.kit
         assert kit.recorder is not None
-        if not face.pulsed:
+        if not signature.pulsed:
             return int(kit.clamp is not None), None
-        if kit.clamp is not None and self.clamped(face, 1, 1).clear:
+        if kit.clamp is not None and self.clamped(signature, 1, 1).clear:
             return 1, None
         without = "there is no clamp" if kit.clamp is None else "the clamp doesn't show it"
         mains = [feed.main for feed in self.vehicle.feeds if feed.main is not None]
         if len(mains) < len(self.vehicle.feeds):
             return 0, f"{NO_INDICATION}: {without}, and not each feed has a main fuse"
-        flows, ohms = self.site.currents(face, self.site.feed), self.site.main_ohms()
+        flows, ohms = self.site.currents(signature, self.site.feed), self.site.main_ohms()
         front = setup.drop_front(kit.recorder, flows.most * ohms * 1000 * detectability.HEADROOM)
-        if detectability.assess(dropped(face, flows, ohms, front), kit.recorder.rate_hz)[0].clear:
+        if detectability.assess(dropped(signature, flows, ohms, front), kit.recorder.rate_hz)[0].clear:
             return len(mains), None
         return len(mains), f"{NO_INDICATION}: {without}, and a main fuse's drop is too small"
 
@@ -249,60 +253,62 @@ class Search(Readings):
         return max(most_mv(fuse.name) for fuse in self.vehicle.fuses)
 
     @functools.cache  # noqa: B019
-    def drops_by_hand(self, face: Signature) -> Method:
+    def drops_by_hand(self, signature: Signature) -> Method:
         """With a millivolt meter alone: fuse after fuse, good for what lasts as long as a reading."""
         meter, site = self.kit.fuse_meter, self.site
         if meter is None:
             return Method(BY_HAND, False, "there is no millivolt meter")
-        averaged = AVERAGED * face.cycle_most_s <= meter.update_s  # several pulses a reading: it stands still
-        if face.narrow_s < meter.update_s and not averaged:
-            why = f"by hand: a pulse of {face.narrow_s:.3g} s ends before the meter has read it"
+        averaged = (
+            AVERAGED * signature.cycle_most_s <= meter.update_s
+        )  # several pulses a reading: it stands still
+        if signature.narrow_s < meter.update_s and not averaged:
+            why = f"by hand: a pulse of {signature.narrow_s:.3g} s ends before the meter has read it"
             return Method(BY_HAND, False, why)
         share = (
-            detectability.window_share(face, meter.update_s)
+            detectability.window_share(signature, meter.update_s)
             if averaged
-            else detectability.straddling_share(face.narrow_s, meter.update_s)
+            else detectability.straddling_share(signature.narrow_s, meter.update_s)
         )
-        flows = site.currents(face, site.fuse)
-        hidden = self.hidden(face, flows, site.fuse)
+        flows = site.currents(signature, site.fuse)
+        hidden = self.hidden(signature, flows, site.fuse)
         if hidden is not None:
             return Method(BY_HAND, False, hidden)
         seen_mv = flows.size * site.fuse_ohms(site.fuse) * 1000 * share
         front = Traits(meter.noise_mv, 0.5 / meter.update_s, step=meter.step_mv)
-        noise_mv = detectability.noise_of(front, 1 / meter.update_s, face.narrow_s)
+        noise_mv = detectability.noise_of(front, 1 / meter.update_s, signature.narrow_s)
         why = f"by hand: {seen_mv:.3g} mV against {noise_mv:.2g} mV rms of noise and steps"
         settings = {"step_mv": meter.step_mv, "fuses_at_once": 1}
         if seen_mv < detectability.CLEAR * noise_mv:
             return Method(BY_HAND, False, why, settings)
-        if face.pulsed and not (self.meter_max(face).shows or self.clamp(face).shows):
+        if signature.pulsed and not (self.meter_max(signature).shows or self.clamp(signature).shows):
             return Method(BY_HAND, False, f"{NO_INDICATION}: neither meter nor clamp shows it", settings)
-        looks = self.assumed.watched() if face.narrow_s < self.assumed.look_s and not averaged else 1
+        looks = self.assumed.watched() if signature.narrow_s < self.assumed.look_s and not averaged else 1
         if looks > 1:
             settings["pulses_at_each"] = looks
             why += f"; {looks} pulses at each fuse, for {self.assumed.notices:.0%} of them are noticed"
-        row = Method(BY_HAND, True, why + self.named_alike(face, site.fuse), settings, extra=True)
-        return self._fuse_after_fuse(replace(row, isolates=f"fuse {site.fuse}"), face, looks)
+        row = Method(BY_HAND, True, why + self.named_alike(signature, site.fuse), settings, extra=True)
+        return self._fuse_after_fuse(replace(row, isolates=f"fuse {site.fuse}"), signature, looks)
 
-    def _fuse_after_fuse(self, row: Method, face: Signature, looks: int) -> Method:
+    def _fuse_after_fuse(self, row: Method, signature: Signature, looks: int) -> Method:
         """A row with the time to go from fuse to fuse by hand; what tells that pulses come is put in place
         first."""
         assumed, fuses = self.assumed, len(self.vehicle.fuses)
-        by_meter = face.pulsed and not self.clamp(face).shows
+        by_meter = signature.pulsed and not self.clamp(signature).shows
         first_s, move_s = assumed.meter_in_s if by_meter else 0.0, assumed.move_probes_s
-        if looks == 1 and (assumed.notices == 1 or not face.pulsed) and not first_s:
-            return self.in_sets(row, face, [(fuses, fuses, 1)], move_s)
+        if looks == 1 and (assumed.notices == 1 or not signature.pulsed) and not first_s:
+            return self.in_sets(row, signature, [(fuses, fuses, 1)], move_s)
         notices = assumed.notices if looks > 1 else 1.0
-        times = self.trials(face).by_hand(fuses, move_s, looks, notices, first_s)
+        times = self.trials(signature).by_hand(fuses, move_s, looks, notices, first_s)
         late = math.ceil(QUANTILE * fuses - 1e-9)
-        hardest_s = first_s + late * (move_s + looks * self.wait95_s(face))
+        hardest_s = first_s + late * (move_s + looks * self.wait95_s(signature))
         row = replace(row, more={**row.more, "wrong_fuse": round(times.wrong, 4)})
-        return self.with_times(row, face, times, None, hardest_s)
+        return self.with_times(row, signature, times, None, hardest_s)
 
 
 def part(search: Search, one: FaultPart) -> dict[str, Any]:
     """The JSON keys of one part of the fault by itself."""
     document = one.document()
-    document["on_pct"] = round(100 * on_share(search.face_of(one)), 4)
+    document["on_pct"] = round(100 * on_share(search.signature_of(one)), 4)
     if one.draw is None:
         document["followed_pct"] = round(100 * search.followed, 2)
     return {**document, "methods": [method.document() for method in search.alone(one)]}

@@ -72,11 +72,14 @@ def in_line(
         )
     if any(event.action in (script.DOOR, script.CAR) for event in plan.events):
         say("caution: a meter should not be in line while a door opens or modules wake; its fuse may blow")
-    face = in_line_face(meter, scale, wanted.seed)
+    readout = in_line_readout(meter, scale, wanted.seed)
     run = VehicleRecording(vehicle, boxes, wanted, plan, say, scale.ohms)
-    shown = _watch(run, wanted, (meter.update_s, meter.capture_s), face, progress)
-    if face.highest > FUSE_BLOWS * scale.most_a:
-        say(f"overload: {face.highest:.3g} A in the {scale.most_a:g} A range, the meter's fuse would be gone")
+    shown = _watch(run, wanted, (meter.update_s, meter.capture_s), readout, progress)
+    if readout.highest > FUSE_BLOWS * scale.most_a:
+        say(
+            f"overload: {readout.highest:.3g} A in the {scale.most_a:g} A range, "
+            "the meter's fuse would be gone"
+        )
     return replace(shown, boxes=run.ends(say))
 
 
@@ -91,13 +94,13 @@ def across(
 ) -> Shown:
     """A millivolt meter across the fuse that is wanted's only channel; MAX and MIN are of its readings."""
     run = VehicleRecording(vehicle, boxes, wanted, plan, say)
-    face = across_face(meter, wanted.seed)
-    shown = _watch(run, wanted, (meter.update_s, meter.update_s), face, progress, per=1000)
+    readout = across_readout(meter, wanted.seed)
+    shown = _watch(run, wanted, (meter.update_s, meter.update_s), readout, progress, per=1000)
     known = [value for _, value in shown.readings if value is not None]
     return Shown(shown.readings, max(known, default=None), min(known, default=None), "mv", run.ends(say))
 
 
-class Face:
+class Readout:
     """From a mean to what the display shows, in thousandths of the signal's unit; None for overload."""
 
     def __init__(self, step: float, most: float, gain: float, noise: float = 0.0, seed: int = 0) -> None:
@@ -119,26 +122,26 @@ class Face:
         return round(math.floor(value / self._step + 0.5) * self._step * 1000, 6) + 0.0
 
 
-def in_line_face(meter: Meter, scale: Range, seed: int) -> Face:
+def in_line_readout(meter: Meter, scale: Range, seed: int) -> Readout:
     """A meter's display in one of its ranges; the seed says how far off this very meter is."""
     gain = 1 + meter.accuracy * random.Random(f"nightdraw meter {seed}").uniform(-1, 1)
-    return Face(scale.step_a, scale.most_a, gain)
+    return Readout(scale.step_a, scale.most_a, gain)
 
 
-def across_face(meter: FuseMeter, seed: int) -> Face:
+def across_readout(meter: FuseMeter, seed: int) -> Readout:
     """A millivolt meter's display."""
-    return Face(meter.step_mv / 1000, math.inf, 1.0, meter.noise_mv / 1000, seed)
+    return Readout(meter.step_mv / 1000, math.inf, 1.0, meter.noise_mv / 1000, seed)
 
 
 def _watch(
     run: VehicleRecording,
     wanted: Drive,
     times_s: tuple[float, float],
-    face: Face,
+    readout: Readout,
     progress: Callable[[float], None],
     per: float = 1.0,
 ) -> Shown:
-    """Readings and the captured extremes; per: how many of the channel's units make one of the face's."""
+    """Readings and the captured extremes; per: how many of the channel's units make one of the readout's."""
     update, capture = (Fraction(time_s).limit_denominator(10_000) for time_s in times_s)
     seconds = Fraction(wanted.ticks, TICKS_PER_S)
     count = math.floor(seconds / update)
@@ -155,7 +158,7 @@ def _watch(
         first = reader.done
         for k, mean in enumerate(reader.feed(stretch)[0].tolist(), start=first):
             if k:  # the mean before zero is of the time before
-                readings.append((float(k * update), face.show(mean / per)))
+                readings.append((float(k * update), readout.show(mean / per)))
         catcher.feed(stretch)
         progress(run.done)
-    return Shown(tuple(readings), face.show(catcher.highest / per), face.show(catcher.lowest / per))
+    return Shown(tuple(readings), readout.show(catcher.highest / per), readout.show(catcher.lowest / per))

@@ -70,7 +70,7 @@ class Outlet(Plant):
         bank_a = volts * self._box[2]
         self._box[2] = playing
         self._network.touch(self._network.branches[self._place])
-        self._network.solve()  # nobody shall reckon with what was only asked
+        self._network.solve()  # nobody shall go by what was only asked
         return Point(bank_a + self._box[1], bank_a, volts)
 
     def sensed(self, pattern: int) -> tuple[int, int]:

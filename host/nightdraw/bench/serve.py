@@ -114,7 +114,7 @@ class Server:
 
 
 class VehicleServer(Server):
-    """A vehicle that lives on, each of its boxes behind a port of its own, the vehicle behind one more.
+    """A live vehicle on, each of its boxes behind a port of its own, the vehicle behind one more.
 
     port: of the first box, the others and the vehicle's follow; 0: any.
     """

@@ -253,7 +253,7 @@ def serve(pty: bool, serial: str | None, speed: float, **arguments: Any) -> None
 @plant_option
 @fault_option
 def live(**arguments: Any) -> None:
-    """A vehicle that lives on a page in the browser, with the boxes' real firmware behind it.
+    """A live vehicle on a page in the browser, with the boxes' real firmware behind it.
 
     The first line on standard output is one JSON object: url, the page's address on this computer, and boxes,
     the socket of each box's link. Whoever has the address may use the page; several at once each get a

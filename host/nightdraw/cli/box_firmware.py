@@ -126,9 +126,9 @@ def _write_folder(folder: Path, files: list[BoardFile]) -> None:
         raise InputError(Finding("this is a file, not a folder", str(folder)))
     there = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
     ours = names | _listed(folder)
-    strangers = sorted(there - ours)
-    if strangers:
-        message = f"the folder holds {strangers[0]}, which is no file of the firmware"
+    foreign = sorted(there - ours)
+    if foreign:
+        message = f"the folder holds {foreign[0]}, which is no file of the firmware"
         raise InputError(Finding(message, str(folder), hint="choose an empty folder, or a new one"))
     for name in names:
         if (folder / name).parent.is_dir():

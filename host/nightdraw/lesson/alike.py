@@ -33,7 +33,10 @@ def alike(one: Made, other: Made) -> bool:
 
 
 def _pulsed(made: Made) -> Signature | None:
-    return next((face for face in made.pulses if face.train is not None and not face.train.dense), None)
+    return next(
+        (signature for signature in made.pulses if signature.train is not None and not signature.train.dense),
+        None,
+    )
 
 
 def _near(one: float, other: float) -> bool:

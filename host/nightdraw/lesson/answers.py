@@ -27,14 +27,14 @@ HEADER = (GROUP, *COLUMNS)
 SUFFIXES = {".csv": "csv", ".yaml": "yaml", ".yml": "yaml", ".json": "json"}
 MAX_BYTES = places.MAX_BYTES
 SEPARATORS = ",;\t"  # what spreadsheets of different countries write
-MOVES = "moves"  # what was done on a vehicle that lives, and when
+MOVES = "moves"  # what was done on a live vehicle, and when
 EXTRA = ("answers", "lesson", "saved", "readings", MOVES)  # what a page saves beside the items
 
 
 @dataclass(frozen=True)
 class Answer:
     """One group's answer: the texts of COLUMNS as handed in, "" where there is none, and their place; what
-    was done until then, where that was on a vehicle that lives."""
+    was done until then, where that was on a live vehicle."""
 
     group: str
     texts: dict[str, str]

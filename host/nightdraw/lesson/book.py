@@ -229,8 +229,8 @@ def _migrate(db: sqlite3.Connection, path: Path) -> None:
     db.execute("BEGIN IMMEDIATE")
     try:
         version = db.execute("PRAGMA user_version").fetchone()[0]  # another program may have been quicker
-        strangers = db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
-        if version == 0 and strangers:
+        tables = db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+        if version == 0 and tables:
             raise InputError(
                 Finding("this database is no record book", str(path), hint="choose another name")
             )

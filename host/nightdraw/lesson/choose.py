@@ -90,7 +90,7 @@ class Choice:
         inside = [one if low_s <= one.expected_s <= high_s else None for one in self.found]
         return self._solve({}, inside, NODES)
 
-    def evenest(
+    def most_even(
         self, progress: Callable[[float], None] = lambda share: None, below: float = float("inf")
     ) -> Chosen | None:
         """The most even choice, if more even than `below`; progress: called with the share of windows that

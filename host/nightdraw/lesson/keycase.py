@@ -56,9 +56,9 @@ class Case:
         return self.truth.behaviours[0]
 
     @property
-    def face(self) -> Signature | None:
+    def signature(self) -> Signature | None:
         """The way in which it shows best."""
-        return self.search.faces[0] if self.search.faces else None
+        return self.search.signatures[0] if self.search.signatures else None
 
     @cached_property
     def others(self) -> list[tuple[Assignment, Profile]]:

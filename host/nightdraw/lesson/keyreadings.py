@@ -34,16 +34,16 @@ class Readings(Case):
 
     def _at(self, where: str = BATTERY) -> tuple[float, float, float]:
         """What flows at a place of the sleeping vehicle, A: its own, all between pulses, all at most."""
-        face, site = self.face, self.search.site
+        signature, site = self.signature, self.search.site
         others_a = sum(
             train.base_a(profile) for other, profile in self.others if where in (BATTERY, other.fuse)
         )
-        if face is None:
+        if signature is None:
             own_a = site.circuit.amps(where, 0.0, 0.0, None) + others_a
             return own_a, own_a, own_a
-        flows = site.currents(face, where)
+        flows = site.currents(signature, where)
         own_a, high_a = flows.own + others_a, flows.level + flows.size + others_a
-        return own_a, flows.level + others_a if face.pulsed else high_a, high_a
+        return own_a, flows.level + others_a if signature.pulsed else high_a, high_a
 
     def _at_asleep(self) -> str:
         own_a, base_a, _ = self._at()
@@ -53,10 +53,10 @@ class Readings(Case):
         )
 
     def _at_highest(self) -> str:
-        meter, face = self.search.kit.meter, self.face
+        meter, signature = self.search.kit.meter, self.signature
         assert meter is not None
         _, base_a, high_a = self._at()
-        share = 1.0 if face is None else detectability.window_share(face, meter.capture_s)
+        share = 1.0 if signature is None else detectability.window_share(signature, meter.capture_s)
         scale = next((r for r in meter.ranges if r.most_a >= high_a), meter.ranges[-1])
         total = milliamperes(_stepped(base_a + share * (high_a - base_a), scale.step_a))
         if share < WHOLE and high_a > base_a:

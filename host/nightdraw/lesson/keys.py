@@ -230,12 +230,12 @@ class Key(Readings):
     def _hints(self) -> Iterator[ho.Block]:
         words, site = self.words, self.search.site
         feed = self.vehicle.feed_of(self.one.fuse)
-        face = self.face
+        signature = self.signature
         first = words("key.hint.wait_steady")
-        if face is not None and face.pulsed:
+        if signature is not None and signature.pulsed:
             kit = self.search.kit
             key = "key.hint.wait_pulse" if kit.recorder and kit.clamp else "key.hint.wait_max"
-            first = words(key, wait=duration_text(max(LEAST_WATCH_S, 3 * self.search.wait95_s(face))))
+            first = words(key, wait=duration_text(max(LEAST_WATCH_S, 3 * self.search.wait95_s(signature))))
         texts = [
             words("key.hint.asleep", sleep=duration_text(site.sleep_s())) + " " + first,
             words("key.hint.feed", feed=feed),

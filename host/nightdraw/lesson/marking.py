@@ -28,7 +28,7 @@ from nightdraw.report.chart import duration_text
 from nightdraw.report.words import Words
 from nightdraw.vehicle import standing
 
-RIGHT, PARTLY, WRONG, MISSING, ASIDE = "right", "partly", "wrong", "no answer", "not asked"
+RIGHT, PARTLY, WRONG, MISSING, NOT_ASKED = "right", "partly", "wrong", "no answer", "not asked"
 MEASURED = (CURRENT, DURATION, INTERVAL)
 
 
@@ -59,7 +59,7 @@ class Marked:
 
     @property
     def path(self) -> paths.Path | None:
-        """The group's path on a vehicle that lives; None where its answer came from elsewhere."""
+        """The group's path on a live vehicle; None where its answer came from elsewhere."""
         answer = self.answer
         return paths.path(answer.moves, self.one.fuse) if answer is not None and answer.moves else None
 
@@ -126,7 +126,7 @@ class _Group:
         ways = [self._by(behaviour) for behaviour in self.truth.behaviours] or [self._nothing()]
         # The first of equals: an answer is about the commonest behaviour, unless it fits another better.
         items, verdicts = max(ways, key=lambda way: _share(way[0]))
-        asked = [item for item in items if verdicts[item.item] != ASIDE]
+        asked = [item for item in items if verdicts[item.item] != NOT_ASKED]
         points, of = sum(i.points for i in asked), sum(i.of for i in asked)
         percent = round(100 * points / of, 1) if of else None
         passed = None if percent is None else percent >= float(self.plan.of.pass_pct)
@@ -134,7 +134,7 @@ class _Group:
         return Marked(self.one, marks, self.truth, self.answer, verdicts, tuple(notes))
 
     def _path(self, taken: paths.Path) -> str:
-        """How the group came to its answer on a vehicle that lives."""
+        """How the group came to its answer on a live vehicle."""
         at, answered = taken.at_fuse_s, taken.answered_s
         return self.words(
             "note.path",
@@ -193,13 +193,13 @@ class _Group:
         items, verdicts = [], {}
         for name in COLUMNS:
             one, worth = scored[name], self.plan.of.points[name]
-            aside = one.share is None or worth == 0
-            of = 0.0 if aside else float(worth)
+            not_asked = one.share is None or worth == 0
+            of = 0.0 if not_asked else float(worth)
             points = 0.0 if one.share is None else of * one.share
             truth, tolerance = self._truth(name, behaviour, rules)
             claimed = claims.shown(self.texts[name])
             items.append(Item(name, points, of, claimed, truth, tolerance, one.comment))
-            verdicts[name] = ASIDE if aside else _verdict(one.share or 0.0, claimed)
+            verdicts[name] = NOT_ASKED if not_asked else _verdict(one.share or 0.0, claimed)
         return items, verdicts
 
     def _truth(self, name: str, behaviour: Behaviour | None, rules: Rules | None) -> tuple[str, str]:

@@ -1,4 +1,4 @@
-"""The path that a student took on a vehicle that lives: what was done and when, counted from its zero.
+"""The path that a student took on a live vehicle: what was done and when, counted from its zero.
 
 Moves come from the page's log, as an answer's file carries them: each has `t_s`, `do` and its words.
 """

@@ -124,7 +124,7 @@ class _Choosing:
     def _best(self, own_faults: bool) -> Chosen | None:
         made = rows(self._room, self._found, self.cuts, own_faults)
         free = Choice(self._found, made, self._groups)
-        best = free.evenest(self._tell)
+        best = free.most_even(self._tell)
         if best is None:
             return None
         self.free = best.bound
@@ -132,7 +132,7 @@ class _Choosing:
             worth, own = _worth(self._room, self._found, self._had)
             most, chosen = Choice(self._found, made, self._groups, own=own).most(worth)
             if chosen:
-                kept = Choice(self._found, made, self._groups, (worth, most), own).evenest(self._tell)
+                kept = Choice(self._found, made, self._groups, (worth, most), own).most_even(self._tell)
                 return kept or Chosen(tuple(self._found[k] for k in chosen), best.bound)
             self._had = {}  # whoever keeps a place, neighbours would get the same fault: nothing is kept
         return free.finest(best, self._room.seed)

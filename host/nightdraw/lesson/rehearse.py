@@ -131,7 +131,7 @@ def _made(plan: Plan, one: Assignment) -> Made:
 
 def _rate(made: Iterable[Made]) -> Fraction:
     """So many samples a second that the narrowest pulse has several."""
-    narrow_s = min((face.narrow_s for one in made for face in one.pulses), default=1.0)
+    narrow_s = min((signature.narrow_s for one in made for signature in one.pulses), default=1.0)
     return Fraction(round(min(MOST_HZ, max(LEAST_HZ, A_PULSE / narrow_s))))
 
 

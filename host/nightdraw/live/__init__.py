@@ -1,4 +1,4 @@
-"""A vehicle that lives on a page in the browser, its boxes' firmware behind it. Times in ticks of 0.1 ms.
+"""A live vehicle on a page in the browser, its boxes' firmware behind it. Times in ticks of 0.1 ms.
 
     page <-> server -> seats -> vehicle (rig, tools, recorder) -> snapshot, envelope -> page
 

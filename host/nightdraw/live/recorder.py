@@ -1,4 +1,4 @@
-"""A recorder in a vehicle that lives: its inputs, its rate, its trigger, and the recording it makes.
+"""A recorder in a live vehicle: its inputs, its rate, its trigger, and the recording it makes.
 
 Samples are those of `bench record`: means (or instants) of the truth at multiples of the sample interval from
 the vehicle's zero, through the school's own front ends.

@@ -13,7 +13,7 @@ import traceback
 from collections.abc import Callable, Container
 
 from nightdraw.bench.doors import Doors
-from nightdraw.live.aside import Aside
+from nightdraw.live.coroutine import Coroutine
 from nightdraw.live.vehicle import Case, LiveVehicle
 
 MOST_SEATS = 24
@@ -36,7 +36,7 @@ class Seat:
         self._speed = live.speed  # that its pages chose
         live.set_speed(1.0)
         self._selector = selectors.DefaultSelector()
-        self._aside, self._until_s = Aside(), 0.0
+        self._coroutine, self._until_s = Coroutine(), 0.0
         live.rest = self._rest
         self.doors = [
             Doors(world, ports + k if ports else 0, False, self._selector)
@@ -72,11 +72,11 @@ class Seat:
         A command that lets time jump is worked through in as many turns as it takes.
         """
         self._until_s = time.perf_counter() + budget_s
-        if self._aside.under_way:
-            self._aside.go_on()
+        if self._coroutine.under_way:
+            self._coroutine.go_on()
         elif ready := {key.fileobj for key, _ in self._selector.select(0)}:
-            self._aside.run(lambda: self._hear(ready))
-        if self._aside.under_way:
+            self._coroutine.run(lambda: self._hear(ready))
+        if self._coroutine.under_way:
             return
         self.live.turn(budget_s, any(doors.in_block() for doors in self.doors))
         for doors in self.doors:
@@ -85,7 +85,7 @@ class Seat:
     @property
     def waiting(self) -> bool:
         """Whether its time runs as fast as it can."""
-        return self.live.wait is not None or self._aside.under_way
+        return self.live.wait is not None or self._coroutine.under_way
 
     def _hear(self, ready: Container[object]) -> None:
         for doors in self.doors:
@@ -94,11 +94,11 @@ class Seat:
 
     def _rest(self) -> None:
         if time.perf_counter() >= self._until_s:
-            self._aside.pause()
+            self._coroutine.pause()
 
     def close(self) -> None:
         """Close its ports and let its recording go."""
-        self._aside.stop()
+        self._coroutine.stop()
         self._selector.close()
         for doors in self.doors:
             doors.close()

@@ -1,4 +1,4 @@
-"""Instruments in a vehicle that lives: what their displays show, from the truth as it comes.
+"""Instruments in a live vehicle: what their displays show, from the truth as it comes.
 
 Limits, noise and resolution are those of nightdraw.instruments, readings and extremes those of `bench meter`.
 """
@@ -15,7 +15,7 @@ from boxcore.program import TICKS_PER_S
 from nightdraw.bench.averaging import Averager
 from nightdraw.bench.drive import BESIDE
 from nightdraw.bench.extremes import Extremes
-from nightdraw.bench.metering import FUSE_BLOWS, Face, across_face, in_line_face
+from nightdraw.bench.metering import FUSE_BLOWS, Readout, across_readout, in_line_readout
 from nightdraw.bench.rig import Stretch
 from nightdraw.instruments.front import Front
 from nightdraw.instruments.model import Clamp, FuseMeter, Meter, Range
@@ -108,19 +108,19 @@ class Display:
         return self._show(np.array([mean]))[0]
 
 
-def _faced(face: Face, per: float) -> Callable[[npt.NDArray[np.float64]], list[float | None]]:
-    return lambda means: [face.show(mean / per) for mean in means.tolist()]
+def _read_out(readout: Readout, per: float) -> Callable[[npt.NDArray[np.float64]], list[float | None]]:
+    return lambda means: [readout.show(mean / per) for mean in means.tolist()]
 
 
 def in_line(meter: Meter, scale: Range, seed: int, channel: int, tick: int) -> Display:
     """A meter in the battery's cable, shown in mA."""
-    face = in_line_face(meter, scale, seed)
-    return Display(channel, _fraction(meter.update_s), tick, _faced(face, 1.0), meter.capture_s)
+    readout = in_line_readout(meter, scale, seed)
+    return Display(channel, _fraction(meter.update_s), tick, _read_out(readout, 1.0), meter.capture_s)
 
 
 def across(meter: FuseMeter, seed: int, channel: int, tick: int) -> Display:
     """Millivolt leads across a fuse."""
-    return Display(channel, _fraction(meter.update_s), tick, _faced(across_face(meter, seed), MILLI))
+    return Display(channel, _fraction(meter.update_s), tick, _read_out(across_readout(meter, seed), MILLI))
 
 
 def around(clamp: Clamp, number: int, seed: int, zeroed: float | None, channel: int, tick: int) -> Display:

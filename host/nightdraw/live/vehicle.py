@@ -70,7 +70,7 @@ class Wait:
 
 
 class LiveVehicle:
-    """A case that lives. `displays` by name: `meter`, `clamp 1`, ..., `leads`; `places`: what each is on."""
+    """A live case. `displays` by name: `meter`, `clamp 1`, ..., `leads`; `places`: what each is on."""
 
     def __init__(self, case: Case, words: Words, speed: float = 1.0) -> None:
         self.case, self.words = case, words

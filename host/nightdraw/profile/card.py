@@ -118,7 +118,7 @@ def student(profile: Profile) -> Card:
 
 
 def situation(profile: Profile) -> str:
-    """What the customer says, and the battery and own draw that a student reckons with."""
+    """What the customer says, and the battery and own draw that a student calculates with."""
     said = profile.complaint or COMPLAINT
     return said if profile.case is None else f"{said} {case.text(profile.case)}"
 

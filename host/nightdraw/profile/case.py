@@ -1,4 +1,4 @@
-"""The case that a student reckons with: the customer's battery, the vehicle's own draw, how long it stood.
+"""The case that a student calculates with: the customer's battery, the vehicle's own draw, how long it stood.
 
 The time is the one that the complaint says in words; whether battery and draws lead to it is checked here.
 The engine no longer starts at half of what capacity the battery has left (common practice, as in figures).

@@ -218,8 +218,8 @@ class Limits:
 
 @dataclass(frozen=True)
 class Case:
-    """What a student reckons with: ampere-hours when new, age in years (0: not said), percent of the capacity
-    left, percent charged when it was parked, the vehicle's own draw asleep in amperes."""
+    """What a student calculates with: ampere-hours when new, age in years (0: not said), percent of
+    the capacity left, percent charged when it was parked, the vehicle's own draw asleep in amperes."""
 
     battery_ah: Fraction
     age_years: int

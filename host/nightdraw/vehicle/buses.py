@@ -130,6 +130,6 @@ def stand(buses: Sequence[BusState]) -> None:
 
 
 def _pass_on(gateway: ModuleState, bus: BusState) -> None:
-    """A gateway that still lives speaks on a bus that still sleeps."""
+    """A gateway that is still awake sends on a bus that still sleeps."""
     if gateway.live and not bus.awake and gateway.stage != ASLEEP:
         bus.wake(by_master=gateway is bus.master)

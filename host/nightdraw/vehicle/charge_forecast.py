@@ -57,7 +57,7 @@ class ChargeForecast:
         if vehicle.second is not None:
             hint = "run it on the bench: nightdraw bench record"
             raise InputError(
-                Finding("days aren't reckoned for a vehicle with two batteries", vehicle.file, hint=hint)
+                Finding("days aren't computed for a vehicle with two batteries", vehicle.file, hint=hint)
             )
         self._leak_s, self._root.posts_s = standing.at_root(vehicle)
 

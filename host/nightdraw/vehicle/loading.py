@@ -11,7 +11,7 @@ from nightdraw.bank.parts import blade_fuses as blades
 from nightdraw.vehicle.model import Feed, Fuse, Main, Vehicle
 from nightdraw.vehicle.root import WEAK_V
 
-NOMINAL_V = 12.0  # what lamps draw is reckoned at, for each battery in series
+NOMINAL_V = 12.0  # what lamps draw is stated at, for each battery in series
 HOT = 2.0  # times its cold resistance: more than any fuse that was seen has at its rated current
 
 

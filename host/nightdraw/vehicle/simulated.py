@@ -209,7 +209,7 @@ class SimulatedVehicle:
         self._seen(self.cabin.move_latch(word == "opens"))
 
     def _seen(self, sees: bool, was_open: bool = True) -> None:
-        """Modules and lamps see a door open or close: both stir modules; lamps are lit, or their time
+        """Modules and lamps see a door open or close: both wake modules; lamps are lit, or their time
         begins."""
         if not sees:
             return
@@ -222,7 +222,7 @@ class SimulatedVehicle:
                     lamp.let_go(self._now())
 
     def _lock(self, word: str) -> None:
-        """The car is locked or unlocked: both stir modules; locking darkens lamps, unless a door is open."""
+        """The car is locked or unlocked: both wake modules; locking darkens lamps, unless a door is open."""
         locked = word == "locked"
         self.cabin.set(UNLOCKED, not locked)
         self._wake_by(UNLOCK)
@@ -239,7 +239,7 @@ class SimulatedVehicle:
         self._switch()
 
     def _move_key(self, word: str) -> None:
-        """The key comes near, or goes: only its coming stirs."""
+        """The key comes near, or goes: only its coming wakes."""
         self.cabin.set(KEY, word == "near")
         self._wake_by(*((KEY,) if word == "near" else ()))
 

@@ -1,6 +1,6 @@
 """What a vehicle draws by itself when it has been parked for long, and what one wake of a module takes.
 
-For whoever reckons instead of simulating: no script, no instrument. Defects that are there from the start
+For whoever computes instead of simulating: no script, no instrument. Defects that are there from the start
 count, as do modules that wake by themselves.
 """
 

@@ -97,7 +97,7 @@ def total(found: Sequence[Row]) -> PriceClass:
 
 def rows(board: BoardModel, netlist: Netlist) -> list[Row]:
     """Every line of the list."""
-    return [*_circuit(netlist), *_connectors(board, netlist), *_sundries(board, netlist)]
+    return [*_circuit(netlist), *_connectors(board, netlist), *_accessories(board, netlist)]
 
 
 def _circuit(netlist: Netlist) -> Iterator[Row]:
@@ -128,15 +128,15 @@ def _connectors(board: BoardModel, netlist: Netlist) -> Iterator[Row]:
         if latched:
             crimps += ways * len(alike)
             about = f"housing for the latched headers, {ways}-way, 2.54 mm"
-            yield _sundry(len(alike), f"{ways}-way", "-", "housing", about, second)
-    yield _sundry(crimps, "0.22 mm2", "-", "crimp", "crimp contacts for the housings", "wires soldered in")
+            yield _accessory(len(alike), f"{ways}-way", "-", "housing", about, second)
+    yield _accessory(crimps, "0.22 mm2", "-", "crimp", "crimp contacts for the housings", "wires soldered in")
 
 
-def _sundry(count: int, value: str, rating: str, package: str, about: str, second: str) -> Row:
+def _accessory(count: int, value: str, rating: str, package: str, about: str, second: str) -> Row:
     return Row(count, (), value, rating, package, about, second, NOWHERE, package)
 
 
-def _sundries(board: BoardModel, netlist: Netlist) -> Iterator[Row]:
+def _accessories(board: BoardModel, netlist: Netlist) -> Iterator[Row]:
     """What no netlist has."""
     box = board.enclosure
     assert box is not None
@@ -151,26 +151,26 @@ def _sundries(board: BoardModel, netlist: Netlist) -> Iterator[Row]:
         about = (
             "aluminium sheet, cut to the floor between the pillars, drilled with it, compound between both"
         )
-        yield _sundry(1, plate, "-", "sheet", about, "a thicker one")
+        yield _accessory(1, plate, "-", "sheet", about, "a thicker one")
     if box.bottom == FREE:
         about = "rubber foot, 20 mm or more, so that air reaches the bottom"
-        yield _sundry(4, "20 mm", "-", "foot", about, "plastic spacers of the height, screwed on")
+        yield _accessory(4, "20 mm", "-", "foot", about, "plastic spacers of the height, screwed on")
     yield from _screws(board)
     for fuse in netlist.of(FUSE):
         about = f"{fuse.package} fuse, {fuse.value}, {fuse.rating}: spares for {fuse.ref}"
-        yield _sundry(SPARE_FUSES, fuse.value, fuse.rating, "spare fuse", about, "of another maker")
+        yield _accessory(SPARE_FUSES, fuse.value, fuse.rating, "spare fuse", about, "of another maker")
     chips = buffers_of(board)
     about = f"DIP-20 socket for {' and '.join(chips)}"
-    yield _sundry(len(chips), "DIP-20", "7.62 mm", "socket", about, "two strips of 10")
-    for one in SUNDRIES:
-        yield _sundry(*one)
+    yield _accessory(len(chips), "DIP-20", "7.62 mm", "socket", about, "two strips of 10")
+    for one in ACCESSORIES:
+        yield _accessory(*one)
 
 
 def _screws(board: BoardModel) -> Iterator[Row]:
     """What holds the circuit board and, two each, the clad resistors."""
     below, above = stand_off_screws_mm(board)
     about = f"stand-off M3, 10 mm, screws M3 x {below} below, M3 x {above} above, lock washers"
-    yield _sundry(4, "M3", "10 mm", "stand-off", about, "nylon")
+    yield _accessory(4, "M3", "10 mm", "stand-off", about, "nylon")
     counts: dict[str, int] = {}
     for package in placed(board):
         thread = screw_of(board.channels[package.channel - 1].package)
@@ -179,15 +179,15 @@ def _screws(board: BoardModel) -> Iterator[Row]:
         long = resistor_screw_mm(board, thread)
         about = f"screw {thread} x {long} with nut and lock washer for a clad resistor"
         hole = f"hole {CLEARANCE_MM[thread]:g} mm"
-        yield _sundry(count, thread, hole, "screw", about, "what fits the part's own holes")
+        yield _accessory(count, thread, hole, "screw", about, "what fits the part's own holes")
     if counts:
         every = sum(counts.values()) // 2
         about = f"thermal compound, a dab for each of {every} resistors, below the sheet too"
-        yield _sundry(1, "5 g", "-", "compound", about, "thermal pads, 0.5 K/W or less")
+        yield _accessory(1, "5 g", "-", "compound", about, "thermal pads, 0.5 K/W or less")
 
 
 # what every box has
-SUNDRIES = (
+ACCESSORIES = (
     (1, "M12", "IP67", "cable gland", "cable gland M12 x 1.5 with nut, for two wires in sleeving", "PG7"),
     (1, f"{USB_HOLE_MM:g} mm", "-", "plug", "rubber plug for the USB hole", "adhesive tape"),
     (1, "1 m", "600 V", "sleeving", "heat-shrink sleeving 2:1, 2.4 mm and 6 mm", "silicone sleeving"),

@@ -5,7 +5,7 @@ Theory of operation. The grid's nodes are points 0.3175 mm apart on two layers, 
 the via. For each net, a node is closed where the net's own width and the distance of the classes leave no
 room beside pads, holes and the edge; where only another net's track is in the way it stays open at a price.
 What a path crosses is taken up and waits for its turn again. The price of a node grows each time that it was
-fought over (as in negotiated routing, McMurchie and Ebeling, 1995), so that nets give way to each other. Cost
+contested (as in negotiated routing, McMurchie and Ebeling, 1995), so that nets give way to each other. Cost
 is the length, more across a layer's favoured direction, a via as much as VIA_COST. Nothing is random and nets
 are taken in a fixed order: the same board has the same tracks.
 """
@@ -42,15 +42,14 @@ STRIDE = 2  # nodes that a step takes: those between are looked at, and paths li
 ROUNDED_MM = 0.001
 VIA_COST = 12.0  # in steps
 ACROSS = 0.2  # more for a step against the layer's direction
-FOUGHT = 4.0  # the price of a node under another net's track, and what each quarrel adds
-PATIENCE = 150  # routings until the price of crossing others begins to grow, so that quarrels end
+CONTESTED = 4.0  # the price of a node under another net's track, and what each conflict adds
+PATIENCE = 150  # routings until the price of crossing others begins to grow, so that conflicts end
 MOST_TURNS = 900  # routings, those again included
 HOLES_APART_MM = 0.3  # drilled holes' edges, copper between them aside
 CLOSED = 255
 SLANT = 2**0.5 - 1  # what a diagonal step takes beyond a straight one
-HURRY = (
-    1.1  # the estimate's weight: paths up to a tenth dearer than the cheapest, found several times as fast
-)
+# the estimate's weight: paths that cost up to a tenth more than the cheapest, found several times as fast
+HURRY = 1.1
 # A step between two free nodes may pass something round, or a sharp corner, by this much closer than both.
 SPARE_MM, CORNER_MM = 0.03, 0.06
 
@@ -71,7 +70,7 @@ _MOVES = tuple(
 
 
 class StuckError(Exception):
-    """A net found no way, or the quarrels never ended; the text says which."""
+    """A net found no way, or the conflicts never ended; the text says which."""
 
 
 @dataclass
@@ -122,7 +121,7 @@ class Router:
             if turns > MOST_TURNS:
                 raise StuckError(f"{net.name} and {len(waiting)} other nets")
             self.tell(every - len(waiting), every)
-            for other in self._lay(net, FOUGHT * max(1.0, turns / PATIENCE)):
+            for other in self._lay(net, CONTESTED * max(1.0, turns / PATIENCE)):
                 other.tracks, other.vias = [], []
                 waiting.append(other)
             if not waiting and net.name != GROUND and self._walled_in():
@@ -143,11 +142,11 @@ class Router:
         """Wide and short ones first."""
         return -self.rules.net(net.name).width_mm, net.span, net.name
 
-    def _lay(self, net: Net, fought: float = FOUGHT) -> list[Net]:
-        """Route a net, other nets' tracks at the price of `fought`; the nets that it crossed, in order of
+    def _lay(self, net: Net, contested: float = CONTESTED) -> list[Net]:
+        """Route a net, other nets' tracks at the price of `contested`; the nets that it crossed, in order of
         name."""
         net.tracks, net.vias, net.missed = [], [], 0
-        steps, holes = self._prices(net, fought)
+        steps, holes = self._prices(net, contested)
         tree = list(self._nodes(net.pads[0]))
         left = net.pads[1:]
         done = [net.pads[0]]
@@ -172,7 +171,7 @@ class Router:
         place = round(at.y / PITCH_MM) * self.wide + round(at.x / PITCH_MM)
         return place, place + self.plane
 
-    def _prices(self, net: Net, fought: float) -> tuple[list[float], list[float]]:
+    def _prices(self, net: Net, contested: float) -> tuple[list[float], list[float]]:
         """What each node costs besides the step, for tracks and for vias; infinite where closed."""
         own = self.rules.net(net.name)
         steps = self.history.copy()
@@ -182,7 +181,7 @@ class Router:
         self._close_edge(holes[np.newaxis], edge + VIA_MM / 2)
         others = [m for other in self.nets.values() if other is not net for m in other.metal()]
         for metal in others:
-            self._mark(metal, own.width_mm, net.name, steps, holes, fought)
+            self._mark(metal, own.width_mm, net.name, steps, holes, contested)
         for metal in self.fixed:
             self._mark(metal, own.width_mm, net.name, steps, holes, np.inf)
         return steps.ravel().tolist(), np.concatenate([holes.ravel(), holes.ravel()]).tolist()
@@ -241,7 +240,7 @@ class Router:
             net.tracks.append(Track(net.name, start[0], *ends, width))
 
     def _crossed(self, net: Net) -> list[Net]:
-        """The nets whose copper is now too close to this one's; the places get dearer."""
+        """The nets whose copper is now too close to this one's; the places get a higher price."""
         found = []
         mine = net.metal()
         for name in sorted(self.nets):
@@ -254,7 +253,7 @@ class Router:
             for layer, x, y in hits:
                 column, row = round(x / PITCH_MM), round(y / PITCH_MM)
                 window = (slice(max(0, row - 2), row + 3), slice(max(0, column - 2), column + 3))
-                self.history[layer][window] += FOUGHT / 4
+                self.history[layer][window] += CONTESTED / 4
             if hits:
                 found.append(other)
         return found

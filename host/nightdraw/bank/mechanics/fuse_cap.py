@@ -17,7 +17,9 @@ from nightdraw.bank.parts.blade_fuses import HIGH, MEDIUM, MINIATURE, SIZES
 from nightdraw.errors import InputError
 
 LEAST_WALL_MM = 0.5  # one line of a 0.4 mm nozzle, squeezed
-LEAST_GAP_MM = 0.3  # between neighbours: a printed part may be 0.1 mm large, a fuse stand 0.1 mm askew
+LEAST_GAP_MM = (
+    0.3  # between neighbours: a printed part may be 0.1 mm large, a fuse stand 0.1 mm off its place
+)
 THROUGH_MM = 1.0  # cutters reach beyond what they cut
 
 
@@ -113,8 +115,8 @@ def solid(cap: Cap) -> Any:
     for side in (-1, 1):
         x = side * cap.spacing / 2
         body -= _tube(x, hole, -THROUGH_MM, top + THROUGH_MM)
-        funnel = Manifold.cylinder(radius - 0.35, hole, hole + radius - 0.35, ROUND)
-        body -= funnel.translate([x, 0.0, top - (radius - 0.35) * 0.7])
+        chamfer = Manifold.cylinder(radius - 0.35, hole, hole + radius - 0.35, ROUND)
+        body -= chamfer.translate([x, 0.0, top - (radius - 0.35) * 0.7])
     for side in (-1, 1):
         slot = _box(4 * cap.wall, cap.width * 0.3, -cap.grip - THROUGH_MM, -cap.grip / 3)
         body -= slot.translate([side * cap.outer_length / 2, 0.0, 0.0])

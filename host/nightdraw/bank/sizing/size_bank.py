@@ -30,7 +30,7 @@ COLDEST_C = -10.0  # a workshop yard in winter; drift is counted from REFERENCE_
 REFERENCE_C = 25.0  # resistors have their nominal value here
 WIDE = 0.10  # a level whose worst case is wider than this is pointed out
 # and one wider than this isn't made at all: a single resistor over 10.5 to 16 V has 23 % and its tolerances
-HOPELESS = 0.30
+UNUSABLE = 0.30
 MOST_NAMED = 5  # levels named one by one in a remark
 
 
@@ -130,7 +130,7 @@ def _level_remarks(request: SizingRequest, patterns: Ints, errors: Sequence[Leve
     ]
     for worst, level in sorted(wide, reverse=True)[:MOST_NAMED]:
         message = f"{100 * worst:.1f} % off in the worst case, more than {100 * limit:g} %"
-        severity = WARNING if request.within is None and worst <= HOPELESS else ERROR
+        severity = WARNING if request.within is None and worst <= UNUSABLE else ERROR
         remarks.append(Remark(_level(level), "error", message, severity))
     if len(wide) > MOST_NAMED:
         message = (

@@ -78,7 +78,7 @@ class Conductor:
     def steady_temp_c(self, current_a: float, ambient_c: float) -> float:
         """The copper's temperature with this current for ever, alone in still air.
 
-        Sought over the surface, whose loss says the copper's temperature at once."""
+        Bisected over the surface's temperature, whose loss gives the copper's directly."""
         low, high = ambient_c, ambient_c + 1000.0
         copper = ambient_c
         for _ in range(HALVINGS):

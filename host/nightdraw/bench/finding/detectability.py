@@ -48,10 +48,10 @@ class Assessment:
 
 @dataclass(frozen=True)
 class Signal:
-    """A face of the fault at a recorder's channel, in `unit`: its size, the level below it, the vehicle's own
-    largest pulse there, the front end that it passes, the level's own drift a second."""
+    """A signature of the fault at a recorder's channel, in `unit`: its size, the level below it, the
+    vehicle's own largest pulse there, the front end that it passes, the level's own drift a second."""
 
-    face: Signature
+    signature: Signature
     size: float
     level: float
     twitch: float
@@ -72,14 +72,14 @@ def straddling_share(width_s: float, window_s: float) -> float:
     return min(1.0, width_s / window_s, width_s / (2 * window_s) + SCARCE / 2)
 
 
-def window_share(face: Signature, window_s: float) -> float:
+def window_share(signature: Signature, window_s: float) -> float:
     """The share of a fault's level that the fullest window has as its mean, at least: whole cycles, and of
     one more pulse what is left of the window."""
-    if not face.pulsed:
+    if not signature.pulsed:
         return 1.0
-    whole = math.floor(window_s / face.cycle_most_s) if face.cycle_most_s else 0
-    rest_s = min(face.narrow_s, window_s - whole * face.cycle_most_s)
-    return min(1.0, (whole * face.narrow_s + rest_s) / window_s)
+    whole = math.floor(window_s / signature.cycle_most_s) if signature.cycle_most_s else 0
+    rest_s = min(signature.narrow_s, window_s - whole * signature.cycle_most_s)
+    return min(1.0, (whole * signature.narrow_s + rest_s) / window_s)
 
 
 def step_response(width_s: float, corner_hz: float) -> float:
@@ -111,24 +111,24 @@ def drift_of(front: Traits, time_s: float) -> float:
     return front.drift * math.sqrt(-2 * math.expm1(-time_s / DRIFT_TIME_S))
 
 
-def tries(face: Signature, front: Traits, most_hz: float) -> list[tuple[float, int]]:
+def tries(signature: Signature, front: Traits, most_hz: float) -> list[tuple[float, int]]:
     """Rates to try and samples to smooth over, what shows most of the pulse first."""
-    if not face.pulsed:
+    if not signature.pulsed:
         rates = [min(rate, most_hz) for rate in STEADY_RATES_HZ]
         return (
             [(rates[0], 1), (rates[0], max(1, round(rates[0])))] if front.instant else [(r, 1) for r in rates]
         )
-    shape_hz = min(most_hz, max(LEAST_RATE_HZ, SHAPE / face.narrow_s))
+    shape_hz = min(most_hz, max(LEAST_RATE_HZ, SHAPE / signature.narrow_s))
     if not front.instant:
-        return [(shape_hz, 1), (min(most_hz, max(STEADY_RATES_HZ[1], WIDTH / face.narrow_s)), 1)]
-    fast_hz = min(most_hz, SMOOTHED / face.narrow_s)
-    return [(shape_hz, 1), (fast_hz, max(1, math.floor(fast_hz * face.narrow_s / WIDTH)))]
+        return [(shape_hz, 1), (min(most_hz, max(STEADY_RATES_HZ[1], WIDTH / signature.narrow_s)), 1)]
+    fast_hz = min(most_hz, SMOOTHED / signature.narrow_s)
+    return [(shape_hz, 1), (fast_hz, max(1, math.floor(fast_hz * signature.narrow_s / WIDTH)))]
 
 
 def assess(signal: Signal, most_hz: float) -> tuple[Assessment, float]:
     """A signal at a recorder's channel, and its noise there; of the settings its rate."""
-    front, unit, narrow_s = signal.front, signal.unit, signal.face.narrow_s
-    for rate_hz, smoothed in tries(signal.face, front, most_hz):
+    front, unit, narrow_s = signal.front, signal.unit, signal.signature.narrow_s
+    for rate_hz, smoothed in tries(signal.signature, front, most_hz):
         seen = signal.size * seen_share(front, rate_hz, narrow_s)
         noise = noise_of(front, rate_hz, narrow_s, smoothed)
         clear = seen >= CLEAR * noise
@@ -151,7 +151,7 @@ def assess(signal: Signal, most_hz: float) -> tuple[Assessment, float]:
 
 
 def screen(
-    face: Signature,
+    signature: Signature,
     recorder: Recorder,
     channels: int,
     rate_hz: float,
@@ -164,7 +164,7 @@ def screen(
     wanted_s = max(2 * look_s, wait_s)
     fits_s = math.inf if recorder.memory is None else recorder.memory / channels / rate_hz
     across_s = min(wanted_s, fits_s)
-    if across_s < wanted_s and (not triggers or across_s < 2 * min(face.narrow_s, look_s)):
+    if across_s < wanted_s and (not triggers or across_s < 2 * min(signature.narrow_s, look_s)):
         return None
     across_s = math.floor(across_s * 10) / 10 if across_s >= 1 else across_s
     found: dict[str, Any] = {

@@ -92,10 +92,10 @@ def _hidden(methods: list[Method]) -> Reasons:
 
 def _unsteady(base: SearchBase, best: Method) -> Reasons:
     found: Reasons = []
-    pulsed = [face for face in base.faces if face.pulsed]
+    pulsed = [signature for signature in base.signatures if signature.pulsed]
     if any(isinstance(draw, Random) for draw in base.profile.draws):
         found.append((RANDOM_POINTS, "its instants are random: there is no period to recognise"))
-    alike = [name for face in pulsed for name in base.site.alike(face)]
+    alike = [name for signature in pulsed for name in base.site.alike(signature)]
     if alike:
         found.append((TWITCH_POINTS, f"the vehicle's own twitches can be taken for it: {', '.join(alike)}"))
     return found
@@ -113,10 +113,10 @@ def _notes(base: SearchBase, methods: list[Method]) -> Reasons:
     fed = base.site.circuit.fed
     if fed:
         said = f"the {' and the '.join(fed)} feeds the vehicle: of its pulses the battery's cable carries"
-        for face in base.faces:
-            size_a = base.site.currents(face, BATTERY).size
-            if face.pulsed:
-                found.append((0.0, f"{said} {size_a * 1000:.3g} mA of {face.amps * 1000:.3g} mA"))
+        for signature in base.signatures:
+            size_a = base.site.currents(signature, BATTERY).size
+            if signature.pulsed:
+                found.append((0.0, f"{said} {size_a * 1000:.3g} mA of {signature.amps * 1000:.3g} mA"))
     ends_s, limit = base.site.ends()
     late = [m.method for m in methods if m.time is not None and m.time.p95_s > ends_s]
     if late:

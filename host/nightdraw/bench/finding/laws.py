@@ -341,15 +341,15 @@ def of(draw: Draw | None, look_s: float = LOOK_S) -> Law | None:
     return None
 
 
-def of_face(face: Signature, look_s: float = LOOK_S) -> Law | None:
-    """The same for a face of a fault: one that stays, too, and pulses that are all alike and equally far
+def of_signature(signature: Signature, look_s: float = LOOK_S) -> Law | None:
+    """The same for a signature of a fault: one that stays, too, and pulses that are all alike and equally far
     apart whatever makes them."""
-    train = face.train
+    train = signature.train
     if train is None:
         return Fixed((look_s, 0.0))
     if train.period_ticks is not None and train.widest_s <= look_s:
         return _periodic(round(train.widest_s * TICKS_PER_S), train.period_ticks)
-    return of(face.draw, look_s)
+    return of(signature.draw, look_s)
 
 
 def _periodic(on_ticks: int, every_ticks: int) -> Fixed:

@@ -1,7 +1,7 @@
 """A fault taken apart: what stays, each pulse, each random draw, each replay by itself, and who hides whom.
 
-Each part is a face of its own; the whole is what a class meets that waits for the strong pulses together, or
-follows up what stays.
+Each part is a signature of its own; the whole is what a class meets that waits for the strong pulses
+together, or follows up what stays.
 """
 
 from __future__ import annotations
@@ -70,18 +70,18 @@ def stays(site: Site) -> Signature:
     return Signature(site.made_a(site.base_a()), math.inf, None)
 
 
-def on_share(face: Signature | None) -> float:
-    """The share of the time that a face is there; of what comes once none."""
-    if face is None or (face.train is not None and not face.train.lasting):
+def on_share(signature: Signature | None) -> float:
+    """The share of the time that a signature is there; of what comes once none."""
+    if signature is None or (signature.train is not None and not signature.train.lasting):
         return 0.0
-    return 1.0 if face.train is None else face.train.on_share
+    return 1.0 if signature.train is None else signature.train.on_share
 
 
-def faces(site: Site, assumed: Assumed, pulses: Sequence[Signature]) -> list[Signature]:
+def signatures(site: Site, assumed: Assumed, pulses: Sequence[Signature]) -> list[Signature]:
     """The ways in which the fault as a whole shows: its strong pulses together (train.pulses), and what stays
     (of pulses that are dense their mean) where the vehicle's draw is then no longer a healthy one's."""
-    found = [site.made(face) for face in pulses]
-    dense = any(face.train is not None and face.train.dense for face in pulses)
+    found = [site.made(signature) for signature in pulses]
+    dense = any(signature.train is not None and signature.train.dense for signature in pulses)
     base_a = site.mean_a() if dense else site.base_a()
     if base_a + site.own_a() > assumed.healthy_a:
         found.append(Signature(base_a, math.inf, None) if dense else stays(site))

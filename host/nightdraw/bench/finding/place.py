@@ -31,7 +31,7 @@ REST, MV_PER_V = "supply-rest", 1000.0
 
 @dataclass(frozen=True)
 class Currents:
-    """What a face of the fault does at one place, amperes; below 0 flows into the battery.
+    """What a signature of the fault does at one place, amperes; below 0 flows into the battery.
 
     size: by how much it moves what is there; level: what is there without the pulses, or without the steady
     part; own: what the vehicle itself has there, and the sources give; most: the largest either way; twitch:
@@ -62,15 +62,16 @@ class Site:
         return VehicleCircuit(self.vehicle, self.splice, self.state, idle_a)
 
     def currents(
-        self, face: Signature, where: str, meter_ohms: float = 0.0, woken_a: float = 0.0
+        self, signature: Signature, where: str, meter_ohms: float = 0.0, woken_a: float = 0.0
     ) -> Currents:
-        """What a face does at BATTERY, a feed or a fuse; woken_a: what else an instrument there must take."""
+        """What a signature does at BATTERY, a feed or a fuse; woken_a: what else an instrument there must
+        take."""
 
         def amps(box_a: float, more: tuple[str, float] | None = None) -> float:
             return self.circuit.amps(where, box_a, meter_ohms, more)
 
         base_a, peak_a = self.made_a(self.base_a()), self.peak_a()
-        without_a = base_a if face.pulsed else max(0.0, base_a - face.amps)
+        without_a = base_a if signature.pulsed else max(0.0, base_a - signature.amps)
         level, own = amps(without_a), amps(0.0)
         at = self.fuse if where in (BATTERY, self.feed) else where
         largest = self.largest_twitch(where)
@@ -79,7 +80,7 @@ class Site:
         high = amps(peak_a, (at, woken_a)) if woken_a else amps(peak_a)
         most = max(abs(amps(base_a)), abs(level), abs(own), abs(high + twitch))
         creep = self.circuit.creeps(where, without_a, meter_ohms)
-        return Currents(amps(without_a + face.amps) - level, level, own, most, twitch, creep)
+        return Currents(amps(without_a + signature.amps) - level, level, own, most, twitch, creep)
 
     @property
     def fuse(self) -> str:
@@ -173,21 +174,21 @@ class Site:
         leak_a = standing.at_root(self.vehicle)[0] * NOMINAL_V * self.vehicle.battery.in_series
         return self.asleep_a() + standing.twitches_a(self.vehicle) + leak_a
 
-    def made(self, face: Signature) -> Signature:
-        """A face of pulses with the step that the bank makes of it here."""
+    def made(self, signature: Signature) -> Signature:
+        """A signature of pulses with the step that the bank makes of it here."""
         base_a = self.base_a()
-        return replace(face, amps=self.made_a(base_a + face.amps) - self.made_a(base_a))
+        return replace(signature, amps=self.made_a(base_a + signature.amps) - self.made_a(base_a))
 
-    def alike(self, face: Signature, where: str = BATTERY) -> list[str]:
+    def alike(self, signature: Signature, where: str = BATTERY) -> list[str]:
         """The vehicle's own twitches at a place that can be taken for the fault: as large or nearly, and
         about as long."""
-        if face.train is None:
+        if signature.train is None:
             return []
-        narrow, wide = face.narrow_s / LIKE_WIDTH, face.train.widest_s * LIKE_WIDTH
+        narrow, wide = signature.narrow_s / LIKE_WIDTH, signature.train.widest_s * LIKE_WIDTH
         return [
             f"{t.name} ({t.draw_a * 1000:.3g} mA for {t.on_ticks / TICKS_PER_S:.3g} s on {t.fuse})"
             for t in self.twitches(where)
-            if t.draw_a >= face.amps / LIKE_SIZE and narrow <= t.on_ticks / TICKS_PER_S <= wide
+            if t.draw_a >= signature.amps / LIKE_SIZE and narrow <= t.on_ticks / TICKS_PER_S <= wide
         ]
 
     def sleep_s(self) -> float:

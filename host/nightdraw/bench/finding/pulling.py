@@ -24,7 +24,7 @@ from nightdraw.bench.finding.walks import MOST_WAKING, Wakes, by_pulling
 NAME, METER = "pulling fuses", "MAX on a meter"
 
 
-def pulling(base: SearchBase, face: Signature, watched: list[Method]) -> Method:
+def pulling(base: SearchBase, signature: Signature, watched: list[Method]) -> Method:
     """The method's row; watched: rows of instruments that could tell when it stops."""
     showing = [row for row in watched if row.shows]
     if not showing:
@@ -34,14 +34,14 @@ def pulling(base: SearchBase, face: Signature, watched: list[Method]) -> Method:
     assumed = base.assumed
     pull_s, first_s = assumed.pull_fuse_s, assumed.meter_in_s if showing[-1].method == METER else 0.0
     back = Restoration(base.profile.resume, pull_s, base.site.return_s())
-    law = base.law(face)
-    patience_s = patience(base, face, law, wakes)
-    times = base.trials(face).by_pulling(wakes, fuse, pull_s, patience_s, back, first_s)
+    law = base.law(signature)
+    patience_s = patience(base, signature, law, wakes)
+    times = base.trials(signature).by_pulling(wakes, fuse, pull_s, patience_s, back, first_s)
     closed = None
     if law is not None and back.rule != CONTINUE and len(wakes.by_fuse) <= MOST_WAKING and not base.quick:
 
         def again_s(asleep_s: float) -> float:
-            return first_s + back_s(base, face, back, asleep_s)
+            return first_s + back_s(base, signature, back, asleep_s)
 
         closed = law.spread(by_pulling(wakes, fuse, pull_s, patience_s, again_s))
     longest_s = wakes.pulled_s(frozenset())
@@ -58,27 +58,27 @@ def pulling(base: SearchBase, face: Signature, watched: list[Method]) -> Method:
         f" for the fault before one blames the fuse; {_confirmed(back)}"
     )
     each_s = pull_s + longest_s + patience_s
-    hardest_s = first_s + len(wakes.places) * each_s + back.return_s + base.wait95_s(face)
+    hardest_s = first_s + len(wakes.places) * each_s + back.return_s + base.wait95_s(signature)
     more = {"wrong_fuse": round(times.wrong, 4)}
     row = Method(NAME, True, why, settings, isolates=f"fuse {fuse}", more=more)
-    return base.with_times(row, face, times, closed, hardest_s)
+    return base.with_times(row, signature, times, closed, hardest_s)
 
 
-def patience(base: SearchBase, face: Signature, law: Law | None, wakes: Wakes) -> float:
+def patience(base: SearchBase, signature: Signature, law: Law | None, wakes: Wakes) -> float:
     """How long to watch after a pull before the fuse is blamed, seconds."""
     pull_s, missed, look_s = base.assumed.pull_fuse_s, base.assumed.wrong_fuse, base.assumed.look_s
     if law is None:
-        return max(look_s, base.trials(face).longest_wait_s(wakes, pull_s, 1 - missed))
+        return max(look_s, base.trials(signature).longest_wait_s(wakes, pull_s, 1 - missed))
     moves_s = tuple({pull_s, *(pull_s + t for t in wakes.by_fuse.values())})
     return max(look_s, law.patience_s(moves_s, missed / max(1, len(wakes.places) - 1)))
 
 
-def back_s(base: SearchBase, face: Signature, back: Restoration, asleep_s: float) -> float:
+def back_s(base: SearchBase, signature: Signature, back: Restoration, asleep_s: float) -> float:
     """From the decision to put the fuse back to the fault being seen again, where the run begins anew: the
     schedule's own first pulses are known."""
     if back.rule == STAY_OFF:
         return 0.0
-    return back.pull_s + anew_s(base, face, back, asleep_s, 1)
+    return back.pull_s + anew_s(base, signature, back, asleep_s, 1)
 
 
 def _confirmed(back: Restoration) -> str:

@@ -1,4 +1,4 @@
-"""What all methods of one search share: the faces of the fault, waits by simulation and by formula.
+"""What all methods of one search share: the signatures of the fault, waits by simulation and by formula.
 
 Which instrument shows what is the methods' own business.
 """
@@ -58,7 +58,7 @@ class SearchBase:
         self.site = Site(profile, vehicle, place, state)
         self.assumed = load_assumed() if assumed is None else assumed
         pulses = self._pulses() if known is None else known
-        self.faces = parts.faces(self.site, self.assumed, pulses)
+        self.signatures = parts.signatures(self.site, self.assumed, pulses)
 
     def _pulses(self) -> list[Signature]:
         return train.pulses(self.profile, self.seed, self.assumed.look_s, self.assumed.weak)
@@ -69,15 +69,15 @@ class SearchBase:
         return parts.of(self.site, self.assumed)
 
     @functools.cache  # noqa: B019 (lives as long as the search)
-    def face_of(self, part: FaultPart) -> Signature | None:
+    def signature_of(self, part: FaultPart) -> Signature | None:
         """A part by itself; None where it never rises. Of one draw that moves it is the whole's."""
         if part.draw is None:
             return parts.stays(self.site)
-        pulsed = [face for face in self.faces if face.pulsed]
+        pulsed = [signature for signature in self.signatures if signature.pulsed]
         if len(self.parts) == 2 and pulsed:
             return pulsed[0]
-        face = train.alone(self.profile, self.seed, part.draw, self.assumed.look_s, self.assumed.weak)
-        return None if face is None else self.site.made(face)
+        signature = train.alone(self.profile, self.seed, part.draw, self.assumed.look_s, self.assumed.weak)
+        return None if signature is None else self.site.made(signature)
 
     def about(self) -> dict[str, Any]:
         """The JSON keys for all methods: where it is, seconds to fall asleep, when the box stops."""
@@ -106,9 +106,9 @@ class SearchBase:
     def followed(self) -> float:
         """The share of classes that follow up what stays, where it isn't healthy: the more the nearer to what
         is conspicuous; all, where nothing else is to be found."""
-        stays = [face for face in self.faces if not face.pulsed]
-        dense = any(face.train is not None and face.train.dense for face in self.faces)
-        if dense or len(stays) == len(self.faces):
+        stays = [signature for signature in self.signatures if not signature.pulsed]
+        dense = any(signature.train is not None and signature.train.dense for signature in self.signatures)
+        if dense or len(stays) == len(self.signatures):
             return 1.0
         low_a, high_a = self.assumed.healthy_a, self.assumed.conspicuous_a
         above_a = (self.site.steady_a() - low_a) if stays else 0.0
@@ -117,7 +117,7 @@ class SearchBase:
     def nothing(self) -> str | None:
         """Why there is nothing to be found; None where there is."""
         held = self.site.held()
-        if held is not None or self.faces:
+        if held is not None or self.signatures:
             return held
         total_ma = 1000 * self.site.steady_a()
         return (
@@ -126,68 +126,70 @@ class SearchBase:
         )
 
     @functools.cache  # noqa: B019 (lives as long as the search)
-    def law(self, face: Signature) -> Law | None:
+    def law(self, signature: Signature) -> Law | None:
         """The exact law of its waits, where one is known."""
-        return laws.of_face(face, self.assumed.look_s)
+        return laws.of_signature(signature, self.assumed.look_s)
 
-    def trials(self, face: Signature) -> Trials:
+    def trials(self, signature: Signature) -> Trials:
         """Fresh trials; the same each time."""
-        return Trials(face, self.seed, self.assumed.look_s)
+        return Trials(signature, self.seed, self.assumed.look_s)
 
     @functools.cache  # noqa: B019
-    def pulses(self, face: Signature, number: int) -> tuple[Times, SearchTime | None]:
+    def pulses(self, signature: Signature, number: int) -> tuple[Times, SearchTime | None]:
         """Until so many pulses were seen, by simulation and by formula."""
-        law = self.law(face)
-        times = _pulses(face.train, self.seed, self.assumed.look_s, number)
+        law = self.law(signature)
+        times = _pulses(signature.train, self.seed, self.assumed.look_s, number)
         return times, None if law is None else law.pulses(number)
 
-    def wait95_s(self, face: Signature) -> float:
+    def wait95_s(self, signature: Signature) -> float:
         """What 95 % of the waits from a random instant stay below."""
-        times, spread = self.pulses(face, 1)
+        times, spread = self.pulses(signature, 1)
         return times.p95_s if spread is None else spread.p95_s
 
-    def timed(self, row: Method, face: Signature, number: int) -> Method:
+    def timed(self, row: Method, signature: Signature, number: int) -> Method:
         """A row with the time to see so many pulses."""
-        times, closed = self.pulses(face, number)
-        return self.with_times(row, face, times, closed, self.wait95_s(face) * number)
+        times, closed = self.pulses(signature, number)
+        return self.with_times(row, signature, times, closed, self.wait95_s(signature) * number)
 
-    def in_line(self, row: Method, face: Signature) -> Method:
+    def in_line(self, row: Method, signature: Signature) -> Method:
         """A row with the time to see one pulse on a meter that is put in line first."""
         assumed, rule = self.assumed, self.profile.resume
         back = Restoration(rule, 0.0, self.site.return_s())
         cut = MeterInsertion(assumed.meter_in_s, assumed.meter_wakes, self.site.sleep_s(), back)
-        times, law = self.trials(face).in_line(1, cut), self.law(face)
+        times, law = self.trials(signature).in_line(1, cut), self.law(signature)
         closed = None
         if law is not None and (rule != CONTINUE or not cut.share) and not self.quick:
-            point_s = math.inf if rule == STAY_OFF else anew_s(self, face, back, cut.asleep_s, 1)
+            point_s = math.inf if rule == STAY_OFF else anew_s(self, signature, back, cut.asleep_s, 1)
             closed = law.pulses(1, laws.Interruption(cut.delay_s, cut.share, point_s))
         opened_s = cut.asleep_s if cut.share > 1 - QUANTILE else 0.0
         if rule == STAY_OFF and cut.share:
             lost = f"in {cut.share:.0%} of searches the box is cut off meanwhile, and stays off"
             row = replace(row, why=f"{row.why}; {lost}")
         row = replace(row, more={**row.more, "lost": round(times.wrong, 4)})
-        return self.with_times(row, face, times, closed, cut.delay_s + opened_s + self.wait95_s(face))
+        return self.with_times(
+            row, signature, times, closed, cut.delay_s + opened_s + self.wait95_s(signature)
+        )
 
-    def in_sets(self, row: Method, face: Signature, groups: Groups, move_s: float) -> Method:
+    def in_sets(self, row: Method, signature: Signature, groups: Groups, move_s: float) -> Method:
         """A row with the time to go through sets of candidates."""
-        law = self.law(face)
-        times = _in_sets(face.train, self.seed, self.assumed.look_s, tuple(groups), move_s)
+        law = self.law(signature)
+        times = _in_sets(signature.train, self.seed, self.assumed.look_s, tuple(groups), move_s)
         closed = None if law is None or self.quick else law.spread(in_sets(groups, move_s))
         rounds = sum(_rounds(*group) for group in groups)
-        return self.with_times(row, face, times, closed, rounds * (move_s + self.wait95_s(face)))
+        return self.with_times(row, signature, times, closed, rounds * (move_s + self.wait95_s(signature)))
 
     def with_times(
-        self, row: Method, face: Signature, times: Times, closed: SearchTime | None, hardest_s: float
+        self, row: Method, signature: Signature, times: Times, closed: SearchTime | None, hardest_s: float
     ) -> Method:
         """A row with its times; one that 5 % or more never end with shows nothing."""
-        if not face.lasting:
+        if not signature.lasting:
             row = replace(row, why=f"{row.why}; it comes once: counted from the run's start")
         if times.p95_s == float("inf"):
             share = times.within(1e12)
             over = "its pulses are over before one is through with it"
             return replace(row, shows=False, why=f"{row.why}; {over}: {share:.0%} of searches get there")
-        law = self.law(face)
-        more: dict[str, Any] = {"seen_by": "pulses" if face.pulsed else "steady part", **row.more}
+        law = self.law(signature)
+        more: dict[str, Any] = {"seen_by": "pulses" if signature.pulsed else "steady part", **row.more}
         more["in_run"] = round(times.within(self.site.ends()[0]), 4)
         name = None if law is None else law.name
         return replace(row, time=times, closed=closed, law=name, hardest_s=hardest_s, more=more)
@@ -216,13 +218,13 @@ def _rounds(sets: int, candidates: int, at_once: int) -> int:
     return sets
 
 
-def anew_s(base: SearchBase, face: Signature, back: Restoration, asleep_s: float, number: int) -> float:
+def anew_s(base: SearchBase, signature: Signature, back: Restoration, asleep_s: float, number: int) -> float:
     """From power back at a box whose run begins anew to so many pulses seen, all asleep by `asleep_s`: the
     schedule's own first pulses are known."""
     import numpy as np
 
     quiet_s = max(0.0, asleep_s - back.return_s)
-    if face.train is None:
+    if signature.train is None:
         return back.return_s + quiet_s + base.assumed.look_s
-    seen = face.train.seen(np.array([quiet_s * TICKS_PER_S]), number)
+    seen = signature.train.seen(np.array([quiet_s * TICKS_PER_S]), number)
     return back.return_s + float(seen[0]) / TICKS_PER_S

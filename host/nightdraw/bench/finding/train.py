@@ -154,7 +154,7 @@ def check(profile: Profile) -> None:
 
 
 def pulses(profile: Profile, seed: int, look_s: float = LOOK_S, weak: float = WEAK) -> list[Signature]:
-    """The fault's strong pulses, none or one face; limits and the start rule left out.
+    """The fault's strong pulses, none or one signature; limits and the start rule left out.
 
     Replays that end count only where nothing else moves: then each pulse comes once.
     """

@@ -99,24 +99,24 @@ def _p95(taken_s: Ticks) -> float:
 
 
 class Trials:
-    """Searches for one face of a fault, from instants all over its run (from the run's zero where its pulses
-    end), in the order of their beginnings."""
+    """Searches for one signature of a fault, from instants all over its run (from the run's zero where its
+    pulses end), in the order of their beginnings."""
 
-    def __init__(self, face: Signature, seed: int, look_s: float = LOOK_S) -> None:
+    def __init__(self, signature: Signature, seed: int, look_s: float = LOOK_S) -> None:
         import numpy as np
 
-        self._face = face
+        self._signature = signature
         self._look = look_s * TICKS_PER_S
         self._random = np.random.default_rng([seed, TRIALS])
         self._begun = np.zeros(TRIALS)
-        if face.train is not None and face.train.lasting:
+        if signature.train is not None and signature.train.lasting:
             # one in each 20 000th of the run
             places = (np.arange(TRIALS) + self._random.uniform(0, 1, TRIALS)) / TRIALS
-            self._begun = face.train.first + places * face.train.length
+            self._begun = signature.train.first + places * signature.train.length
 
     def seen(self, at: Ticks, number: int = 1) -> Ticks:
         """When it has shown so often to who looks from `at` on."""
-        train = self._face.train
+        train = self._signature.train
         return at + self._look if train is None else train.seen(at, number)
 
     def pulses(self, number: int) -> Times:

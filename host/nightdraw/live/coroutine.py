@@ -1,4 +1,4 @@
-"""A call that can be left in its middle and taken up again, so that nobody else waits for its end.
+"""A call as a coroutine: left in its middle and taken up again, so that nobody else waits for its end.
 
 Whoever speaks to a box may let hours pass by one command, which its link works through in one call. That call
 gets a thread, but only as a stack of its own: either the caller runs or the call, never both.
@@ -14,7 +14,7 @@ class StoppedError(BaseException):
     """Unwinds a call that nobody takes up again; nothing on the way may take it for a failure."""
 
 
-class Aside:
+class Coroutine:
     """One call at a time."""
 
     def __init__(self) -> None:
