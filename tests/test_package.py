@@ -101,7 +101,7 @@ def test_the_sources_are_found_by_an_editable_install() -> None:
 
 # Modules that the board has of itself; firmware and what stands in for it import them.
 BOARD_MODULES = {"machine", "micropython", "rp2", "uctypes", "vfs"}
-OURS = {Path(source.path).stem for source in tidy.sources()} | {"boxcore", "nightdraw", "tests", "fake_board"}
+OURS = {path.stem for path in tidy.paths()} | {"boxcore", "nightdraw", "tests", "fake_board"}
 OWNERS = packages_distributions()  # which installed package a module comes from
 KNOWN = OURS | BOARD_MODULES | set(sys.stdlib_module_names)
 
@@ -128,8 +128,8 @@ def declared(*extras: str) -> set[str]:
 @pytest.mark.parametrize(("folder", "extras"), [("host", ("all",)), ("firmware", ()), ("tests", ("test",))])
 def test_every_package_that_is_imported_is_asked_for(folder: str, extras: tuple[str, ...]) -> None:
     missing = set()
-    for source in tidy.sources():
-        for found in tidy.imports(source) if source.path.startswith(folder) else ():
+    for source in tidy.sources(folder):
+        for found in tidy.imports(source):
             root = found.module.split(".")[0]
             names = {normal(name) for name in OWNERS.get(root, [root])}
             if root and root not in KNOWN and not names & declared(*extras):

@@ -6,20 +6,23 @@ import pytest
 
 from tests import tidy
 
-SOURCES = tidy.sources()
+
+@pytest.fixture(scope="module")
+def sources() -> list[tidy.Source]:
+    return tidy.sources()
 
 
 @pytest.mark.parametrize("rule", tidy.RULES, ids=lambda rule: rule.__name__)
-def test_the_sources_keep_the_rule(rule: tidy.Rule) -> None:
-    assert [str(violation) for source in SOURCES for violation in rule(source)] == []
+def test_the_sources_keep_the_rule(rule: tidy.Rule, sources: list[tidy.Source]) -> None:
+    assert [str(violation) for source in sources for violation in rule(source)] == []
 
 
 def test_the_texts_name_nothing_foreign() -> None:
     assert [str(v) for path, text in tidy.texts() for v in tidy.foreign_words(path, text)] == []
 
 
-def test_all_of_the_project_is_looked_at() -> None:
-    paths = {source.path for source in SOURCES}
+def test_all_of_the_project_is_looked_at(sources: list[tidy.Source]) -> None:
+    paths = {source.path for source in sources}
     assert {
         "run.py",
         "firmware/boxcore/program.py",

@@ -131,12 +131,15 @@ PRIVATE_CONSTANT = re.compile(r"_[A-Z0-9_]+(?<!__)")
 Rule = Callable[[Source], Iterator[Violation]]
 
 
-@functools.cache
-def sources() -> list[Source]:
-    """Every Python file of the project."""
-    folders = [TOP / name for name in ("firmware", "host", "tests")]
-    paths = [TOP / "run.py"] + [path for folder in folders for path in sorted(folder.rglob("*.py"))]
-    return [Source.of(path.relative_to(TOP).as_posix(), path.read_text("utf-8")) for path in paths]
+def paths(*names: str) -> list[Path]:
+    """Every Python file of the project, or those of these parts of its top only."""
+    found = (TOP / name for name in names or ("run.py", "firmware", "host", "tests"))
+    return [path for one in found for path in ([one] if one.is_file() else sorted(one.rglob("*.py")))]
+
+
+def sources(*names: str) -> list[Source]:
+    """The same, parsed: a million objects for all of them, so keep them no longer than needed."""
+    return [Source.of(path.relative_to(TOP).as_posix(), path.read_text("utf-8")) for path in paths(*names)]
 
 
 @dataclass(frozen=True)
