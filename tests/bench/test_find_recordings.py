@@ -175,12 +175,16 @@ def outcome(one: Case, kept: Record, quiet: Record, level: float) -> Outcome:
     own = quiet.found(float(np.median(quiet.values)) + (level - between(kept.values, one)) / 2, 0.0)
     there_s = one.at_ticks / S  # before that the state that is judged isn't there yet
     whole = [(start, end) for start, end in kept.pulses if math.isfinite(end) and start >= there_s]
-    hits = [any(a < end + slack and b > start - slack for a, b in spans) for start, end in whole]
-    near = [*kept.pulses, *own]
-    false = [
-        (a, b) for a, b in spans if not any(a < end + slack and b > start - slack for start, end in near)
-    ]
-    return Outcome(len(hits), sum(hits), len(false))
+    hits = met(whole, spans, slack)
+    near = met(spans, kept.pulses, slack) | met(spans, own, slack)
+    return Outcome(len(hits), int(sum(hits)), int(sum(~near)))
+
+
+def met(spans: list[tuple[float, float]], others: list[tuple[float, float]], slack: float) -> np.ndarray:
+    """Which spans overlap one of the others, which stand in order and apart, to that slack."""
+    starts, ends = np.array(spans).reshape(-1, 2).T
+    begun, ended = np.array(others).reshape(-1, 2).T
+    return begun.searchsorted(ends + slack, "left") > ended.searchsorted(starts - slack, "right")
 
 
 def look(tmp_path: Path, one: Case, row: findable.Method) -> Outcome:
