@@ -8,6 +8,7 @@ alignment is said in align. Cost: candidates * edges * log(edges).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -181,7 +182,7 @@ def _meetings(one: Marks, other: Marks, anchor: int, lags: Floats, task: Task, w
 
 def nearest(times_s: Floats, wanted_s: Floats) -> Ints:
     """For each instant wanted the place of the nearest of some times (in order, one at least)."""
-    right = np.clip(np.searchsorted(times_s, wanted_s), 0, len(times_s) - 1)
+    right = np.minimum(times_s.searchsorted(wanted_s), len(times_s) - 1)
     left = np.maximum(right - 1, 0)
     near: Ints = np.where(np.abs(wanted_s - times_s[left]) <= np.abs(times_s[right] - wanted_s), left, right)
     return near
@@ -250,15 +251,23 @@ def _line(known_s: Floats, seen_s: Floats, task: Task) -> _Line:
     lag = seen_s - known_s * (1 + task.about)
     weight = np.ones(len(lag))
     rate = 0.0
-    for _ in range(3):
-        middle, mean_lag = float(np.average(known_s, weights=weight)), float(np.average(lag, weights=weight))
-        away = known_s - middle
-        left = lag - mean_lag - rate * away
-        deviation = max(float(np.sqrt(np.average(left**2, weights=weight))), LEAST_S)
-        stiffness = float(np.sum(weight * away**2)) + (deviation / task.usual) ** 2
-        rate = float(np.sum(weight * away * (lag - mean_lag))) / stiffness
-        left = lag - mean_lag - rate * away
-        limit = 4 * max(float(np.median(np.abs(left))) / 0.6745, LEAST_S)
-        weight = (np.abs(left) <= limit).astype(float)
-    rate = float(np.clip(rate, -task.most, task.most))
-    return _Line(mean_lag - rate * middle, task.about + rate, deviation / float(np.sqrt(stiffness)))
+    for _ in range(
+        3
+    ):  # for each of some hundred candidates: plain sums, numpy's own means take most of the time
+        total = weight.sum()
+        middle, mean_lag = float((known_s * weight).sum() / total), float((lag * weight).sum() / total)
+        away, late = known_s - middle, lag - mean_lag
+        left = late - rate * away
+        deviation = max(math.sqrt((left**2 * weight).sum() / total), LEAST_S)
+        stiffness = float((weight * away**2).sum()) + (deviation / task.usual) ** 2
+        rate = float((weight * away * late).sum()) / stiffness
+        off = np.abs(late - rate * away)
+        limit = 4 * max(_median(off) / 0.6745, LEAST_S)
+        weight = (off <= limit).astype(float)
+    rate = min(max(rate, -task.most), task.most)
+    return _Line(mean_lag - rate * middle, task.about + rate, deviation / math.sqrt(stiffness))
+
+
+def _median(values: Floats) -> float:
+    ordered = np.sort(values)
+    return float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
