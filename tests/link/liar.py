@@ -1,5 +1,5 @@
-"""A box behind a TCP port that lies, floods or dawdles; its seals are good, so that every word is believed to
-be its own. No test here.
+"""A box that lies, behind a line in this process; what floods or dawdles, behind a TCP port. A liar's seals
+are good, so that every word is believed to be its own. No test here.
 
 A real simulated box is behind it, which is asked unit by unit; what it answers is replaced, or not.
 """
@@ -21,6 +21,7 @@ Lie = Callable[[bytes, bytes], bytes]  # a question's header and the true answer
 BLOCK = re.compile(rb" #([1-9])")
 TICKS_A_MESSAGE = 20
 TICKS_A_SHARE = 20_000  # a box tells its share of a lock's exchange after some seconds
+READ_S = 0.001  # what an answer takes on a line
 MOST_S = 60.0  # a test that takes longer hangs
 ESCAPES = [
     b"\x1b[2J",
@@ -53,25 +54,62 @@ TEXTS = [
 ]
 
 
+class Clock:
+    """Stands in for the module time: it goes on only while somebody waits."""
+
+    def __init__(self) -> None:
+        self._now_s = 0.0
+
+    def monotonic(self) -> float:
+        return self._now_s
+
+    def sleep(self, seconds: float) -> None:
+        self._now_s += seconds
+
+
+class Line:
+    """A Transport to a liar: each read takes a little time, one that gets nothing all that it has."""
+
+    def __init__(self, name: str, box: Liar, clock: Clock) -> None:
+        self.name = name
+        self._box, self._clock = box, clock
+        self._said = b""
+        box.connect()
+
+    def write(self, data: bytes) -> None:
+        self._said += self._box.feed(data)
+
+    def read(self, limit_s: float) -> bytes:
+        said, self._said = self._said, b""
+        self._clock.sleep(READ_S if said else limit_s)
+        return said
+
+    def close(self) -> None:
+        pass
+
+
 class Liar:
-    """Serves one connection after another; `address` says where. lie: what becomes of an answer."""
+    """Takes one connection after another. lie: what becomes of an answer."""
 
     def __init__(self, lie: Lie) -> None:
         self.lie = lie
         self.told = 0  # lies so far
         self._world = build().world()
         self._link = BenchLink(self._world)
-        self._heard = self._said = b""
+        self._heard = self._said = self._waiting = b""
 
-    def serve(self, connection: socket.socket) -> None:
-        """Answer until the other end goes."""
-        waiting = b""
-        while data := connection.recv(4096):
-            waiting += data
-            while (end := self._message_end(waiting)) is not None:
-                message, waiting = waiting[:end], waiting[end:]
-                if answers := self._answer(message):
-                    connection.sendall(answers)
+    def connect(self) -> None:
+        """Begin a connection: what the last one left unfinished is gone."""
+        self._waiting = b""
+
+    def feed(self, data: bytes) -> bytes:
+        """The answers to the messages that are whole by now."""
+        self._waiting += data
+        answers = b""
+        while (end := self._message_end(self._waiting)) is not None:
+            message, self._waiting = self._waiting[:end], self._waiting[end:]
+            answers += self._answer(message)
+        return answers
 
     def _message_end(self, waiting: bytes) -> int | None:
         """Behind the first message's line end, one within a block left out."""

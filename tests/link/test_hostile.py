@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 from nightdraw.cli import main
+from nightdraw.link import deadline, probe, transport
 
 from tests.link import liar
 
@@ -42,6 +43,7 @@ NEVER_SAID = ("Traceback", "defect of Nightdraw")
 NO_NUMBER = re.compile(r"\b(nan|inf|infinity)\b", re.IGNORECASE)
 
 Call = Callable[..., tuple[int, str, str]]
+Behind = Callable[[liar.Liar], str]
 
 
 @pytest.fixture
@@ -81,14 +83,30 @@ def call(capsys: pytest.CaptureFixture[str], tmp_path, monkeypatch: pytest.Monke
     return run
 
 
+@pytest.fixture
+def behind(quick: None, monkeypatch: pytest.MonkeyPatch) -> Behind:
+    """Put a liar at the end of every line; returns its address. Waiting for it takes no time of ours."""
+    clock = liar.Clock()
+    for name in ("session", "latch", "check", "prompt"):
+        monkeypatch.setattr(f"nightdraw.link.{name}.time", clock)
+    for timed in (deadline.Timed.__init__, probe.probe):
+        defaults = (clock.monotonic if one is time.monotonic else one for one in timed.__defaults__ or ())
+        monkeypatch.setattr(timed, "__defaults__", tuple(defaults))
+
+    def put(box: liar.Liar) -> str:
+        monkeypatch.setattr(transport, "SocketTransport", lambda name, *_: liar.Line(name, box, clock))
+        return "socket://127.0.0.1:5025"
+
+    return put
+
+
 def _refuse(name: str) -> Any:
     raise AssertionError(f"{name} in a document")
 
 
-def told_lies(call: Call, rng: Random, words: tuple[str, ...], rate: float) -> None:
-    box = liar.Liar(liar.liar(rng, rate))
-    with liar.serving(box.serve) as address:
-        status, out, err = call(*words, *rng.choice([(), ("--json",)]), "--box", address)
+def told_lies(call: Call, behind: Behind, rng: Random, words: tuple[str, ...], rate: float) -> None:
+    address = behind(liar.Liar(liar.liar(rng, rate)))
+    status, out, err = call(*words, *rng.choice([(), ("--json",)]), "--box", address)
     assert status in ((0, 1) if words == ("check",) else (0, 1, 2, 3)), (out, err)
     said = out.replace("information", "")
     assert rate < 1 or status == (1 if words == ("check",) else 2), (out, err)
@@ -98,21 +116,19 @@ def told_lies(call: Call, rng: Random, words: tuple[str, ...], rate: float) -> N
         assert address in out + err, (out, err)
 
 
-@pytest.mark.usefixtures("quick")
 @pytest.mark.parametrize("name", COMMANDS)
-def test_lies_are_refused_by_name(call: Call, seed: int, name: str) -> None:
+def test_lies_are_refused_by_name(call: Call, behind: Behind, seed: int, name: str) -> None:
     rng = Random(f"{seed} {name}")
     for rate in (0.05, 0.2, 1.0):
-        told_lies(call, rng, COMMANDS[name], rate)
+        told_lies(call, behind, rng, COMMANDS[name], rate)
 
 
 @pytest.mark.campaign
-@pytest.mark.usefixtures("quick")
 @pytest.mark.parametrize("name", COMMANDS)
-def test_many_lies(call: Call, seed: int, name: str) -> None:
+def test_many_lies(call: Call, behind: Behind, seed: int, name: str) -> None:
     rng = Random(f"{seed} many {name}")
     for _ in range(40):
-        told_lies(call, rng, COMMANDS[name], rng.choice([0.02, 0.1, 0.5]))
+        told_lies(call, behind, rng, COMMANDS[name], rng.choice([0.02, 0.1, 0.5]))
 
 
 @pytest.mark.usefixtures("quick")
@@ -142,37 +158,34 @@ def test_a_flood_takes_no_memory(call: Call, kind: str) -> None:
 BOUNDS = [b"0,1000000000000000", b"5,3", b"-160,0", b"0,1048576", b"1000000000000000,1000000000000160"]
 
 
-@pytest.mark.usefixtures("quick")
 @pytest.mark.parametrize("bounds", BOUNDS)
-def test_a_journal_has_bounds(call: Call, bounds: bytes) -> None:
-    box = liar.Liar(lambda header, true: bounds if header == b":DIAG:JOUR?" else true)
-    with liar.serving(box.serve) as address:
-        status, _, err = call("journal", "--box", address)
+def test_a_journal_has_bounds(call: Call, behind: Behind, bounds: bytes) -> None:
+    address = behind(liar.Liar(lambda header, true: bounds if header == b":DIAG:JOUR?" else true))
+    status, _, err = call("journal", "--box", address)
     assert status == 2
     assert address in err
 
 
-@pytest.mark.usefixtures("quick")
 @pytest.mark.parametrize("answer", [b"nan", b"inf", b"1e5", b"-3.0", b"twelve", b"\x1b[2J"])
-def test_what_is_no_voltage_is_said_to_be_none(call: Call, answer: bytes) -> None:
-    box = liar.Liar(lambda header, true: answer if header == b":MEAS:VOLT?" else true)
-    with liar.serving(box.serve) as address:
-        status, out, err = call("status", "--box", address)
+def test_what_is_no_voltage_is_said_to_be_none(call: Call, behind: Behind, answer: bytes) -> None:
+    address = behind(liar.Liar(lambda header, true: answer if header == b":MEAS:VOLT?" else true))
+    status, out, err = call("status", "--box", address)
     assert (status, out) == (2, "")
     assert "to :MEAS:VOLT?, not a decimal number from 0 to 100" in err
     assert "nightdraw box check" in err
 
 
-@pytest.mark.usefixtures("quick")
-def test_an_honest_box_behind_the_same_line_is_believed(call: Call, monkeypatch) -> None:
+def test_an_honest_box_behind_the_same_line_is_believed(
+    call: Call, behind: Behind, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Else the tests above would show nothing."""
     monkeypatch.setattr("nightdraw.link.deadline.COMMAND_S", 30.0)
     monkeypatch.setattr("nightdraw.link.session.ANSWER_S", 3.0)
     monkeypatch.setattr("nightdraw.link.latch.SHARE_S", 30.0)
     box = liar.Liar(lambda header, true: true)
-    with liar.serving(box.serve) as address:
-        for words in COMMANDS.values():
-            call("halt", "--box", address)
-            status, out, err = call(*words, "--box", address)
-            assert status == 0, (words, out, err)
+    address = behind(box)
+    for words in COMMANDS.values():
+        call("halt", "--box", address)
+        status, out, err = call(*words, "--box", address)
+        assert status == 0, (words, out, err)
     assert box.told == 0
