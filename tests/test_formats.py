@@ -37,7 +37,7 @@ from tests.mutated import dump, mutated, short
 from tests.profile.made import plain
 
 TRIES = 100  # of each format in a quick run
-CAMPAIGN_TRIES = tries(1000, 300)
+CAMPAIGN_TRIES = tries(1000, 200)
 VEHICLES = [load_vehicle(path) for path in data.shipped_paths("vehicles")]
 
 

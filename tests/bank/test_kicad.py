@@ -24,11 +24,12 @@ from nightdraw.board import BoardModel, load_board
 from nightdraw.errors import InputError
 
 from tests.bank import board_faults, kicad_cli
+from tests.counts import tries
 
 BOARDS = sorted(
     path for path in data.folder("hardware").glob("*.yaml") if (path.with_suffix("") / PROJECT).is_dir()
 )
-EACH = 2
+EACH = tries(2, 1)  # faults of a kind on each board
 RENEW = "nightdraw bank draw hardware/{0}.yaml --out hardware/{0}"
 
 
@@ -179,13 +180,14 @@ def test_planted_faults_on_every_board(tmp_path: Path, seed: int, capsys: pytest
     """EACH faults of every kind on every board, places drawn by the seed; the boards as they are must pass
     (four tries: the rules' false alarms)."""
     draw = random.Random(seed)
-    tries = [(path.stem, kind) for path in BOARDS for kind in board_faults.KINDS for _ in range(EACH)]
-    missed = [told for name, kind in tries if (told := _found(name, kind, draw, tmp_path))]
+    planted = [(path.stem, kind) for path in BOARDS for kind in board_faults.KINDS for _ in range(EACH)]
+    missed = [told for name, kind in planted if (told := _found(name, kind, draw, tmp_path))]
     alarms = [path.stem for path in BOARDS if kicad_cli.drc(_board_file(path.stem), tmp_path)]
     with capsys.disabled():
         print(
             f"\nplanted board faults ({len(board_faults.KINDS)} kinds, {len(BOARDS)} boards): "
-            f"{len(tries) - len(missed)} of {len(tries)} found; {len(alarms)} false alarms in {len(BOARDS)}"
+            f"{len(planted) - len(missed)} of {len(planted)} found; {len(alarms)} false alarms in "
+            f"{len(BOARDS)}"
         )
         print("\n".join(missed))
     assert missed == []

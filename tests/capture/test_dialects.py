@@ -20,7 +20,7 @@ from tests.capture.test_reading import whole
 from tests.counts import tries
 
 FILES = 150  # of the quick test; the campaign writes more
-CAMPAIGN_FILES = tries(4000, 1500)
+CAMPAIGN_FILES = tries(4000, 1000)
 
 
 def check(path: Path, seed: int) -> Written:

@@ -14,6 +14,7 @@ from nightdraw.cli import main
 from nightdraw.errors import CannotTellError, InputError
 
 from tests.capture.fusebox import Box, Setup, box
+from tests.counts import tries
 
 HARD = Setup(noise_mv=1.0, rise_mv=0.3, rating=10.0)  # 300 uV in 1 mV of noise, four captures of three
 SETUPS = {
@@ -52,9 +53,9 @@ def test_rates_of_false_names_and_false_acquittals(
 ) -> None:
     """A name of another fuse, or of any where none carries it, is a false yes; "none of these" of a box with
     the culprit in it is a false no. Confidence 0.95 allows one in twenty; in forty tries more than six would
-    come once in two hundred (binomial)."""
-    tries, counts = 20, Counter[str]()
-    for k in range(2 * tries):
+    come once in three hundred, in twenty more than four once in four hundred (binomial)."""
+    count, counts = tries(20, 10), Counter[str]()
+    for k in range(2 * count):
         made = box(1000 * seed + k, SETUPS[name], guilty=k % 2 == 0)
         found = verdict(made)
         counts["named"] += found.name is not None and found.name == made.culprit
@@ -63,10 +64,10 @@ def test_rates_of_false_names_and_false_acquittals(
         counts["false no"] += found.known is False and made.culprit is not None
         counts["can't tell"] += found.known is None
     with capsys.disabled():
-        print(f"\nculprit, {name}: {dict(counts)} in {tries} boxes with and {tries} without one")
-    assert counts["false yes"] <= 6
-    assert counts["false no"] <= 6
-    assert counts["named"] >= tries // 2
+        print(f"\nculprit, {name}: {dict(counts)} in {count} boxes with and {count} without one")
+    assert counts["false yes"] <= tries(6, 4)
+    assert counts["false no"] <= tries(6, 4)
+    assert counts["named"] >= count // 2
 
 
 def test_ratings_needn_t_be_known() -> None:

@@ -19,7 +19,7 @@ from pyarrow import parquet
 from tests.counts import tries
 
 FILES = 250  # of the quick test; the campaign mangles more
-CAMPAIGN_FILES = tries(12_000, 4_000)
+CAMPAIGN_FILES = tries(12_000, 2_500)
 ROWS = 300
 TIME_S = np.arange(ROWS) / 100
 VALUE_MA = np.random.default_rng(1).normal(340, 3, ROWS)

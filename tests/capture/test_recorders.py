@@ -14,6 +14,7 @@ from nightdraw.capture.read import from_arrays
 from tests.capture.faults import fault
 from tests.capture.scoring import Score
 from tests.capture.signals import Recorder, World, staircases, train
+from tests.counts import tries
 
 SLOW: dict[str, dict[str, float]] = {
     "still": {},
@@ -125,7 +126,7 @@ def test_campaign_of_staircases(
     """Levels of 50 ms to 1 s, steps from 12 dB on and of 30 mA at least (a tail hides less than
     a twentieth of its edge), through a low-pass: all found, and as sure as stated."""
     score = Score()
-    for k in range(8):
+    for k in range(tries(8, 4)):
         world = World(300.0, staircases(300.0, max(4 * noise_ma, 30.0), (0.05, 1.0), seed + k))
         recorder = Recorder(noise_ma=noise_ma, time_constant_s=time_constant_s, seed=seed + k)
         score.add(world, see(recorder.recording(world)))

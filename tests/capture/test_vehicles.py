@@ -16,12 +16,14 @@ from nightdraw.vehicle.script import EMPTY
 
 from tests.capture import bench_runs as runs
 from tests.capture import campaign
+from tests.counts import tries
 
-QUICK, TRIES = 3, 40
-# by the binomial law more than 2 of 40 come once in 1400 runs at a rate of 0.5 %
-MOST_WRONG = 2
-# Counted: for 4 of 70 sound boxes and 4 of 60 that differ it can't be told. Of 40 more than 8 come once in
-# some hundreds of runs at that rate; of three one may.
+QUICK, TRIES = 3, tries(40, 20)
+# By the binomial law at a rate of 0.5 % more than 2 of 40 come once in 930 runs, more than 1 of 20 once in
+# 220.
+MOST_WRONG = tries(2, 1)
+# Counted: for 4 of 70 sound boxes and 4 of 60 that differ it can't be told. At that rate more than 8 of 40
+# come once in 1700 runs, more than 4 of 20 once in 160; of three one may.
 MOST_OPEN = 0.2
 
 

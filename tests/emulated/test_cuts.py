@@ -17,11 +17,12 @@ import pytest
 from boxcore import program as pg
 from nightdraw import programs
 
+from tests.counts import tries
 from tests.emulated import play
 from tests.emulated.board import Board, open_file_system
 
 MOST_OPERATIONS = 14  # what one action takes at most, and a little of what follows
-CUTS, FEW_CUTS = 100, 3
+CUTS, FEW_CUTS = tries(100, 40), 3
 BUSY = 5  # the slot that is changed
 RUNS = 2  # the slot that runs
 LEVELS = 200  # of the replays that are stored: 1.6 KB, several pages
@@ -115,5 +116,5 @@ def test_a_few_cuts_lose_nothing(box_to_cut: Board, seed: int) -> None:
 
 
 @pytest.mark.campaign
-def test_a_hundred_cuts_lose_nothing(box_to_cut: Board, seed: int) -> None:
+def test_many_cuts_lose_nothing(box_to_cut: Board, seed: int) -> None:
     survive(box_to_cut, seed + 1, CUTS)

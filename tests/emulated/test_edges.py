@@ -17,10 +17,11 @@ from boxcore import program as pg
 from nightdraw import data, programs
 from nightdraw.profile import load
 
+from tests.counts import tries
 from tests.emulated import play
 from tests.emulated.board import NS, Board
 
-FOR_S = 12.0
+FOR_S = tries(12, 8)
 SHORT = ("chattering-relay", "telematics-search")  # the busiest two, each time; all of them in the campaign
 QUESTIONS = ("MEAS:VOLT?", "DIAG:RUN?", "MEAS:CURR?", "STAT:QUES:COND?", "DIAG:JOUR?", "*STB?", "MEAS:TEMP?")
 NAMES = sorted(path.stem for path in data.folder("profiles").glob("*.yaml"))

@@ -24,7 +24,7 @@ HEAP_BYTES = 245_888
 LEAST_FREE_BYTES = HEAP_BYTES // 4  # in a busy run
 LEAST_BLOCK_BYTES = 8_192  # of them in one piece: six times an open file, the largest request of a run
 OPEN_FILE_BYTES = 1_300
-RUN_S, LONG_RUN_S = 4.0, tries(600, 120)
+RUN_S, LONG_RUN_S = 4.0, tries(600, 60)
 LOOK_S = 2.0  # between two looks at the heap, each of which takes the box half a second
 
 

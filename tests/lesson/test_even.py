@@ -11,10 +11,11 @@ from nightdraw.lesson.choose import Choice
 from nightdraw.lesson.classfile import load_class
 from nightdraw.lesson.rows import Cuts, Row, rows
 
+from tests.counts import tries
 from tests.lesson.long_search import most_even
 
 AS_EVEN = 1.1  # times the best that a long search finds: what an instructor is promised
-CLASSES = 8
+CLASSES = tries(8, 4)
 STARTS = 400
 NEAR = 1.25  # a search that ends farther from the bound in most classes would prove nothing
 
