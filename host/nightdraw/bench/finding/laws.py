@@ -17,6 +17,7 @@ and go to trials.py. Cost: one FFT of 2 * CELLS for each kind of move, O(CELLS) 
 
 from __future__ import annotations
 
+import bisect
 import functools
 import math
 from collections.abc import Callable
@@ -128,18 +129,15 @@ def _quantile(parts: list[tuple[float, float, float]], share: float) -> float:
 
     # between two corners the distribution is a straight line, so the quantile is found on one piece
     corners = sorted({low for _, low, _ in parts} | {low + width for _, low, width in parts})
-    for k, corner in enumerate(corners):
-        if reached(corner) < share - ROUNDING:
-            continue
-        if not k:
-            return corner
-        before = corners[k - 1]
-        inner = [(weight / width, low, width) for weight, low, width in parts if width]
-        slope = sum(d for d, low, width in inner if low <= before and corner <= low + width + ROUNDING)
-        if slope <= 0:  # the share is reached by a jump at this corner, not on the line before it
-            return corner
-        return min(corner, before + max(0.0, share - reached(before)) / slope)
-    return corners[-1]
+    k = bisect.bisect_left(corners, share - ROUNDING, key=reached)
+    if k in (0, len(corners)):
+        return corners[max(0, k - 1)]
+    before, corner = corners[k - 1], corners[k]
+    inner = [(weight / width, low, width) for weight, low, width in parts if width]
+    slope = sum(d for d, low, width in inner if low <= before and corner <= low + width + ROUNDING)
+    if slope <= 0:  # the share is reached by a jump at this corner, not on the line before it
+        return corner
+    return min(corner, before + max(0.0, share - reached(before)) / slope)
 
 
 Ramp = Callable[["npt.NDArray[np.float64]"], "npt.NDArray[np.float64]"]  # x -> E[max(0, x - X)]
