@@ -114,6 +114,23 @@ def test_a_test_that_fails_anyway_is_told_and_the_others_are_asked(
     )
 
 
+@pytest.mark.parametrize(
+    ("loads", "expected"),
+    [
+        ("import planted_sum\nassert planted_sum.total(2, 1) == 3\n", (trial.KILLED, trial.NONE_BEGINS)),
+        ("import nowhere\n", (trial.SICK, "pytest itself failed")),
+    ],
+)
+def test_a_fault_with_which_no_test_begins_is_killed(
+    project: Path, loads: str, expected: tuple[str, str]
+) -> None:
+    known = (project / "conftest.py").read_text()
+    (project / "conftest.py").write_text(loads + known)
+    (project / "test_it.py").write_text("def test_it():\n    pass\n")
+    found = verdict(project, SUM)
+    assert (found.said, found.by) == expected
+
+
 def test_where_all_tests_fail_anyway_nothing_is_counted(
     project: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -120,6 +120,7 @@ class Verdict:
 
 
 KILLED, SURVIVED, SICK = "killed", "SURVIVED", "sick"
+NONE_BEGINS = "no test begins with it"
 
 
 def verdict(ask: Callable[[Sequence[str], bool], Outcome], tests: Sequence[str]) -> Verdict:
@@ -132,7 +133,9 @@ def verdict(ask: Callable[[Sequence[str], bool], Outcome], tests: Sequence[str])
             return Verdict(SURVIVED, "no test noticed it in its time", tuple(sick))
         if outcome.passed:
             return Verdict(SURVIVED, ", ".join(tests), tuple(sick))
-        if not outcome.failed:
+        if not outcome.failed:  # none began: what all tests import doesn't load, or they are none
+            if ask(tests[:1], False).passed:
+                return Verdict(KILLED, NONE_BEGINS, tuple(sick))
             return Verdict(SICK, "pytest itself failed", tuple(sick))
         if ask(outcome.failed[:1], False).passed:
             return Verdict(KILLED, outcome.failed[0], tuple(sick))
