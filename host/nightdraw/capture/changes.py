@@ -45,6 +45,7 @@ QUIET_WINDOWS = 16  # fewer windows than this say too little about what a filter
 LOOKED_AT = 1024  # windows of a piece enough for a quantile: it is known to a twentieth then
 STEP_SIDE = 64  # samples on either side that tell a known step: more would take off what wanders
 SIDES = 12  # blocks on either side of a pulse that its level is held against
+PLACES = 4  # a block's fractions at which a step that is tried may lie
 ROUNDS = 4  # changes closer than a window hide each other: each round uncovers the next
 HALF_TOP = (
     0.6  # of a pulse's threshold that each of its two flanks must reach: a single edge has one flank only
@@ -221,7 +222,16 @@ class _Search:
         hits = np.abs(answer) > least
         # the narrowest edge is what sigma was measured by: there is nothing else to learn from it
         if hits.any() and matched.span > 2:
-            least = np.maximum(least, self.z * self._spreads(matched, size, count)[piece])
+            spread = self._spreads(matched, size, count, self.known)[piece]
+            if (hits & (np.abs(answer) <= self.z * spread)).any():
+                # A train of pulses is most of what wide filters show, and would hide itself. Without the
+                # steps that stand out of white noise little is left of it, but nearly all of hum and wander.
+                peaks = np.flatnonzero(hits)[_peaks(starts[hits], answer[hits])]
+                tried = np.concatenate([(starts[peaks] + edge) * size for edge in matched.edges])
+                tried = self._placed(tried, size, matched.top * size)
+                without = self._spreads(matched, size, count, np.union1d(self.known, tried))[piece]
+                spread = np.minimum(spread, without)
+            least = np.maximum(least, self.z * spread)
             hits = np.abs(answer) > least
         starts, answer, least = starts[hits], answer[hits], least[hits] / (matched.top * size)
         for _ in range(ROUNDS):
@@ -254,14 +264,23 @@ class _Search:
         counts: Ints = np.searchsorted(self.known, at + last, side="right")
         return counts - np.searchsorted(self.known, at + first, side="left")
 
-    def _spreads(self, matched: _Filter, size: int, count: int) -> Floats:
-        """The deviation that a filter's answers show in each piece without the known changes; inf where too
-        few windows can tell. count: windows."""
+    def _placed(self, at: Ints, size: int, reach: int) -> Ints:
+        """Where around some blocks' bounds the means over `reach` on both sides differ most: a step taken off
+        half a block from its place would leave a pulse."""
+        places = at[:, None] + np.arange(-size, size + 1, max(size // PLACES, 1))
+        k = np.clip(places, reach, self.samples - reach)
+        apart = np.abs(self.total[k + reach] + self.total[k - reach] - 2 * self.total[k])
+        found: Ints = k[np.arange(len(k)), np.argmax(apart, axis=1)]
+        return found
+
+    def _spreads(self, matched: _Filter, size: int, count: int, known: Ints) -> Floats:
+        """The deviation that a filter's answers show in each piece without some changes; inf where too few
+        windows can tell. count: windows."""
         per = max(PIECE // size, 1)
         apart = max(per // LOOKED_AT, matched.span // 4, 1)
         pieces = np.arange(len(self.noise.least))[:, None]
         some = pieces * per + np.arange(max(per // apart, 1)) * apart
-        quiet = np.abs(matched.answers(self._without_steps(), np.minimum(some, count - 1) * size, size))
+        quiet = np.abs(matched.answers(self._without_steps(known), np.minimum(some, count - 1) * size, size))
         quiet[some >= count] = np.inf
         number = np.count_nonzero(some < count, axis=1)
         # a short record: all its pieces together, if they are enough
@@ -274,9 +293,9 @@ class _Search:
         spread: Floats = np.broadcast_to(np.where(enough, quarter, rest) / QUARTER_Z, (len(pieces),))
         return spread
 
-    def _without_steps(self) -> Sums:
-        """The running sum of the record without the steps at the known changes; what wanders stays."""
-        at = self.known[(self.known > 0) & (self.known < self.samples)]
+    def _without_steps(self, known: Ints) -> Sums:
+        """The running sum of the record without the steps at some changes; what wanders stays."""
+        at = known[(known > 0) & (known < self.samples)]
         if not len(at):
             return self.sums
         low, high = bounds(self.total, at, self.gaps[:0], np.full(len(at), STEP_SIDE))

@@ -217,9 +217,7 @@ def _learn(m: _Stretch, shape: rsp.Shape) -> None:
     halves = np.nan_to_num((three_s - quarter_s) / interval_s)
     telling = strong & (room > np.minimum(ROOM_EDGES * m.inside, ROOM_HALVES * np.maximum(halves, 1.0)))
     shape.learn(quarter_s[telling], m.at_s[telling], three_s[telling], interval_s)
-    real = ~m.is_gap
-    value = m.chunk.value
-    shape.stack(value, m.first[real], m.before[real], (m.after - m.before)[real], m.sigma[real])
+    shape.weigh(m.chunk.value, m.first, ~m.is_gap & ~strong, m.sigma)
 
 
 def _trace(

@@ -33,7 +33,9 @@ from nightdraw.errors import CannotTellError, Finding, InputError, nearest
 SURE = 0.95  # a name, or "none of these", needs this confidence
 CARRIES = 20.0  # times likelier to carry the draw than not, and
 CARRIES_Z = 3.5  # so many standard uncertainties above nothing: such a fuse carries it
+LEAST_LOOKS = 8  # whose scatter about their own mean stands for chance
 BEHIND = 1.5  # times the other's resistance: then it is clear which of two in a row lies behind
+RARE = 0.25  # of how often the draw comes in most recordings: less is no evidence for or against anyone
 LEAST_EVENTS = 3  # fewer may meet by chance whatever else a fuse does
 TOLERANCE = 0.25  # fuses of one rating differ by this ratio, standard deviation (cheap ones; judgement)
 POINTS = 41  # of that distribution
@@ -195,11 +197,18 @@ def culprit(captures: Sequence[Capture], fuses: Sequence[Fuse] | None) -> Culpri
     if others:
         notes.append(f"{others} other events in the clamp are not of this draw")
     evidence: dict[str, list[tuple[float, float, float]]] = {fuse.name: [] for fuse in known}
-    for (k, clamp), numbers in zip(seen.items(), kind, strict=True):
+    draws = {k: on[k].take(numbers == draw) for k, numbers in zip(seen, kind, strict=True)}
+    often = {k: len(draws[k]) / max(clamp.length_s, 1e-12) for k, clamp in seen.items()}
+    least = RARE * float(np.median([rate for rate in often.values() if rate]))
+    for k, clamp in seen.items():
+        if often[k] < least:  # what is left there of the draw's kind may be others' edges that happen to pair
+            notes.append(f"{clamp.name} left out: hardly ever the draw by itself, another load goes with it")
+            continue
         for drop in captures[k].drops:
             if drop.channel in evidence:
-                one = cor.coincidences(clamp, on[k], drop, numbers).get(draw)
-                evidence[drop.channel] += [] if one is None else [_resistance(one)]
+                found = cor.coincidences(clamp, draws[k], drop, np.zeros(len(draws[k]), dtype=np.int64))
+                rows = (_resistance(one) for one in found.values())
+                evidence[drop.channel] += [row for row in rows if row is not None]
     return _judge(known, evidence, level, notes)
 
 
@@ -247,8 +256,9 @@ def _draw(on: list[cor.OnTimes]) -> tuple[list[Ints], int]:
     return kind, draw
 
 
-def _resistance(one: cor.Coincidence) -> tuple[float, float, float]:
-    """What the draw would run through (ohm), its standard uncertainty, and how many looks that rests on.
+def _resistance(one: cor.Coincidence) -> tuple[float, float, float] | None:
+    """What the draw would run through (ohm), its standard uncertainty, and how many looks that rests on; None
+    where so few looks say nothing of chance.
 
     Each look is weighed by the noise that it lets through, for some windows are short. Huber's estimate: a
     load of the fuse's own that falls into a look must not outweigh all others, as it does in a mean; its
@@ -259,6 +269,8 @@ def _resistance(one: cor.Coincidence) -> tuple[float, float, float]:
     ohms = float(np.median(one.step / one.level_ma))
     if len(idle) < cor.LEAST_SHIFTED:  # no room between the edges: how they scatter about their own mean
         idle = step - ohms * level
+        if len(idle) < LEAST_LOOKS:
+            return None
     scale = max(float(np.median(np.abs(idle - np.median(idle)))) / 0.6745, cor.LEAST_MV)
     for _ in range(ROUNDS):
         weight = np.minimum(1.0, CLIP * scale / np.maximum(np.abs(step - ohms * level), 1e-30))
@@ -308,6 +320,10 @@ def _judge(
     if len(carries) > 1 and behind is None:
         notes.append(f"{' and '.join(known[k].name for k in carries)} carry the same draw alike")
     sure = behind is not None and verdicts[behind].confidence >= SURE
+    unseen = [fuse for k, fuse in enumerate(known) if np.isinf(ohms_u[k])]
+    if sure and behind is not None and any(_may_lie_behind(fuse, known[behind]) for fuse in unseen):
+        notes.append(f"{known[behind].name} carries the draw; a fuse that wasn't looked at may lie behind it")
+        sure = False
     name = known[behind].name if behind is not None and sure else None
     if name is not None and behind is not None:
         notes += _remarks(verdicts[behind], typical_ma)
@@ -338,6 +354,10 @@ def _in_a_row(known: list[Fuse], ohms: Floats, carries: Ints) -> tuple[int | Non
     if len(order) > 1 and np.sort(size)[-1] < BEHIND * np.sort(size)[-2]:
         return None, []
     return int(order[0]), [int(k) for k in order[1:]]
+
+
+def _may_lie_behind(fuse: Fuse, other: Fuse) -> bool:
+    return fuse.ohms is None or other.ohms is None or fuse.ohms >= BEHIND * other.ohms
 
 
 def _remarks(named: Verdict, level_ma: float) -> list[str]:

@@ -1,8 +1,8 @@
 """A recorder's response to edges: its time constant, and edges behind such a low-pass fitted.
 
-Theory of operation. The time constant is learnt as a recording goes by: from strong edges one by one, or from
-weak ones laid over each other (see transitions for the law). A first-order low-pass (clamps and their inputs
-have 5 to 20 ms) makes of a step of
+Theory of operation. The time constant is learnt as a recording goes by: from strong edges one by one (see
+transitions for the law), or from weak ones together, as the likeliest of some courses, each edge's place
+being integrated over. A first-order low-pass (clamps and their inputs have 5 to 20 ms) makes of a step of
 height h at t the course h (1 - exp(-(s - t) / tau)). Edges nearer to each other than it takes to settle are
 one group, whose record is a level and the sum of their courses; instants and heights follow by least squares
 (Gauss and Newton), uncertainties from the same normal equations and the noise. An edge whose height doesn't
@@ -17,15 +17,17 @@ the cost is in proportion to their number.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
 from nightdraw.capture.seen import Bools, Columns, Floats, Ints, stacked
 
-AROUND = 64  # samples on either side of weak edges that are laid over each other
-STACKED = 256  # of a chunk's edges at most
-TELLING_U = 0.05  # of the height: noise of what lies over each other that still tells a shape
-WEAK_SAMPLES = 2.5  # where noise hides single edges its scatter widens what lies over each other as well
+AROUND = 64, 32, 16  # samples on either side of weak edges that tell their course: as many as are free
+WEIGHED = 256  # edges tell a course; more cost time
+EARLY, LATE = 48, 16  # samples before and after where it was found that a weak edge may begin,
+PLACES = 4  # at so many places in each: a sample may be the mean over its interval
+TELLING = 12.0  # logarithm of how much likelier than sharp a course must be: noise alone goes to a few
 LEAST_STRONG = 3  # fewer say nothing about a recorder
 FIRST_ORDER = 1.35  # upper half over lower half of an edge: 1 of a ramp, 1.71 of a first-order low-pass
 ALIKE, ALIKE_SHARE = 0.3, 0.6  # a recorder shows all edges alike: so many of them within so much of tau
@@ -50,44 +52,88 @@ TRIED = 4
 MOST_ADDED = 6  # edges of one group
 
 
+@dataclass(frozen=True)
+class Course:
+    """How an edge may go: by a low-pass of tau samples, or as a ramp of so many; both 0: sharp."""
+
+    tau: float = 0.0
+    ramp: float = 0.0
+
+    @property
+    def width(self) -> float:
+        """Samples from 25 to 75 % of the height."""
+        return self.tau * LN_3 + self.ramp / 2
+
+    def share(self, after: Floats) -> Floats:
+        """The share of the height that is reached some samples after the edge begins."""
+        on = np.maximum(after, 0.0)
+        if self.tau:
+            return np.asarray(-np.expm1(-on / self.tau))
+        return np.minimum(on / self.ramp, 1.0) if self.ramp else (after > 0).astype(float)
+
+
+# A sample that is the mean over its interval makes a ramp of one of an edge, and a base that creeps long
+# ones: without them its steeper pieces would be taken for a very slow recorder's edges.
+COURSES = (
+    Course(),
+    *(Course(ramp=ramp) for ramp in (1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0)),
+    *(Course(tau=tau) for tau in (2.0, 4.0, 8.0, 16.0, 32.0)),
+)
+
+
+@cache
+def _courses(around: int) -> tuple[Floats, ...]:
+    """Each of COURSES over so many samples on either side, begun at every place: rows of mean 0, energy 1."""
+    begin = np.arange(-min(EARLY, around - 4), min(LATE, around - 4), 1 / PLACES)[:, None]
+    rows = [course.share(np.arange(-around, around + 1) - begin) for course in COURSES]
+    rows = [row - row.mean(axis=1, keepdims=True) for row in rows]
+    return tuple(row / np.sqrt(np.sum(row**2, axis=1, keepdims=True)) for row in rows)
+
+
 class Shape:
     """What strong edges have shown of the recorder's low-pass so far; in samples."""
 
     def __init__(self) -> None:
         self._taus: list[Floats] = []
         self._skews: list[Floats] = []
-        self._sum = np.zeros(2 * AROUND + 1)
-        self._weight = 0.0
+        self._likely = np.zeros(len(COURSES))
+        self._weighed = 0
         self._refined = 0.0
 
     def refine(self, tau: float) -> None:
         """Take a time constant that fits better."""
         self._refined = tau
 
-    def stack(self, value: Floats, first: Ints, before: Floats, height: Floats, sigma: Floats) -> None:
-        """Lay some edges over each other, each by its height and weighed by how it stands out; first: the
-        sample where each begins, none of a gap."""
-        room = np.diff(np.concatenate(([0], first, [len(value)])))
-        some = np.flatnonzero((room[:-1] > AROUND) & (room[1:] > AROUND + 1))
-        some = some[:: max(len(some) // STACKED, 1)]
-        around = value[first[some][:, None] + np.arange(-AROUND, AROUND + 1)]
-        shape = (around - before[some][:, None]) / height[some][:, None]
-        weight = (height[some] / sigma[some]) ** 2
-        self._sum += weight @ shape
-        self._weight += float(weight.sum())
+    def weigh(self, value: Floats, first: Ints, weak: Bools, sigma: Floats) -> None:
+        """How likely each of COURSES is by the weak edges, whose shape noise hides one by one; first: the
+        sample where each edge or gap begins; sigma: the noise there. Strong edges, if there are, know better.
 
-    def stacked(self) -> tuple[float, float]:
-        """Samples between 25 and 75 % of what lies over each other, and how much longer its upper half
-        takes."""
-        if self._weight < TELLING_U**-2:
-            return 0.0, 1.0
-        shape = self._sum / self._weight
-        shape = np.convolve(np.pad(shape, 1, mode="edge"), np.full(3, 1 / 3), mode="valid")
-        at = [
-            float(np.interp(level, np.maximum.accumulate(shape), np.arange(len(shape))))
-            for level in (0.25, 0.5, 0.75)
-        ]
-        return at[2] - at[0], (at[2] - at[1]) / max(at[1] - at[0], 1e-12)
+        An edge lies anywhere near where it was found, each place as likely: laid over each other by where
+        noise made them look sharpest, all edges would be sharp.
+        """
+        if self._refined or sum(map(len, self._taus)) >= LEAST_STRONG or self._weighed >= WEIGHED:
+            return
+        room = np.diff(np.concatenate(([0], first, [len(value)])))
+        room = np.minimum(room[:-1], room[1:] - 1)
+        room = np.where(weak, room, 0)
+        half = np.count_nonzero(weak) / 2
+        around = next((most for most in AROUND if np.count_nonzero(room > most) > half), AROUND[-1])
+        some = np.flatnonzero(room > around)
+        some = some[:: max(len(some) // WEIGHED, 1)]
+        self._weighed += len(some)
+        shown = value[first[some][:, None] + np.arange(-around, around + 1)] / sigma[some][:, None]
+        shown -= shown.mean(axis=1, keepdims=True)
+        for k, course in enumerate(_courses(around)):
+            fits = (shown @ course.T) ** 2 / 2
+            most_of = fits.max(axis=1, initial=0.0)
+            self._likely[k] += np.sum(most_of + np.log(np.mean(np.exp(fits - most_of[:, None]), axis=1)))
+
+    @property
+    def likeliest(self) -> Course:
+        """The course of weak edges; a low-pass only where that is clear."""
+        slow = np.array([course.tau > 0 for course in COURSES])
+        told = self._likely - np.where(slow, TELLING, 0.0)
+        return COURSES[int(np.argmax(told))]
 
     def learn(self, quarter_s: Floats, at_s: Floats, three_s: Floats, interval_s: float) -> None:
         """Further strong edges, by the instants of 25, 50 and 75 % of their height."""
@@ -100,7 +146,7 @@ class Shape:
     def width(self) -> float:
         """Samples that edges take from 25 to 75 % of their height, at least one."""
         taus = np.concatenate(self._taus) if self._taus else np.empty(0)
-        return max(float(np.median(taus)) * LN_3 if len(taus) >= LEAST_STRONG else self.stacked()[0], 1.0)
+        return max(float(np.median(taus)) * LN_3 if len(taus) >= LEAST_STRONG else self.likeliest.width, 1.0)
 
     @property
     def tau(self) -> float:
@@ -109,8 +155,7 @@ class Shape:
             return self._refined
         taus = np.concatenate(self._taus) if self._taus else np.empty(0)
         if len(taus) < LEAST_STRONG:
-            width, skew = self.stacked()
-            return width / LN_3 if width > WEAK_SAMPLES and skew >= FIRST_ORDER else 0.0
+            return self.likeliest.tau
         slow = taus > SLOW_SAMPLES
         middle = float(np.median(taus[slow])) if slow.any() else 0.0
         # what settles slowly by itself does so at its own pace, beside edges that are sharp

@@ -30,6 +30,10 @@ PLACE_SHARE = 10.0  # where a change of h deviations may really lie: within (PLA
 UNEVEN = 8  # times as long may one side of a change be looked at for a line
 LINE_REACH = 4  # times as far as a change is tested over, a line is looked for
 LINE_BETTER = 16.0  # variances by which a line must fit better: at less chance takes real steps for one
+# A piece of a slope that is z deviations high rises by half of that within the levels on either side: z^2 / 4
+# variances that a line explains. Chance takes off 3 of their deviations (z / 2 - 3 >= 4): such a piece needs
+# no others to be told, and a tread of a staircase isn't taken for one of them.
+SURELY_BENT = 14.0
 LINE_TAUS = 4.0  # time constants
 ROUNDS = 4  # of placing: what is moved moves the levels beside its neighbours
 
@@ -107,13 +111,21 @@ def _significance(
     sigma = np.maximum(noise.at(found), 1e-12)
     reach, height = _reach(total, found, gaps, noise, widest)
     low, high = bounds(total, found, gaps, reach)
-    z: Floats = np.abs(height) / (
-        sigma * np.sqrt(1.0 / np.maximum(found - low, 1) + 1.0 / np.maximum(high - found, 1))
-    )
+    z = _deviations(found, low, high, height, sigma)
     if tau is None:
         return z
-    low, high = _around(total, found, gaps, height, reach * LINE_REACH, np.abs(height) < keep_z * sigma)
+    reach = reach * LINE_REACH
+    low, high = bounds(total, found, gaps, reach)
+    slight = (np.abs(height) < keep_z * sigma) & (_deviations(found, low, high, height, sigma) < SURELY_BENT)
+    low, high = _around(total, found, gaps, height, reach, slight)
     z[_is_line(total, found, low, high, sigma, tau)] = 0.0
+    return z
+
+
+def _deviations(found: Ints, low: Ints, high: Ints, height: Floats, sigma: Floats) -> Floats:
+    """By how many deviations of the means on both sides some heights stand out."""
+    sides = 1.0 / np.maximum(found - low, 1) + 1.0 / np.maximum(high - found, 1)
+    z: Floats = np.abs(height) / (sigma * np.sqrt(sides))
     return z
 
 
