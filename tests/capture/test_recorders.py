@@ -189,3 +189,22 @@ def test_what_noise_hides_is_not_judged(from_s: float, until_s: float, seed: int
     assert np.count_nonzero(outside) >= np.count_nonzero((started < from_s - 22) | (started > until_s + 22))
     assert np.all(found.level_ma[outside] < 160)
     assert any("too noisy" in remark for remark in found.remarks())
+
+
+@pytest.mark.parametrize("time_constant_s", [0.016, 0.024, 0.032])
+def test_weak_edges_tell_a_low_pass_together(time_constant_s: float, seed: int) -> None:
+    """At 6 dB noise hides each edge's shape; of a hundred edges the time constant is known to a quarter, and
+    uncertainties hold the durations."""
+    world = World(200.0, train(200, 10.0, 0.5, 3.0, seed))
+    seen = see(Recorder(noise_ma=5.0, time_constant_s=time_constant_s, seed=seed).recording(world))
+    assert seen.time_constant_s == pytest.approx(time_constant_s, rel=0.3)
+    score = Score()
+    score.add(world, seen)
+    assert score.found >= 0.97 * score.tries
+    assert score.covered(3.0) >= 0.9
+
+
+def test_weak_edges_on_a_base_that_creeps_tell_no_low_pass(seed: int) -> None:
+    """Pieces of a slope rise as slowly as edges of a very slow recorder would."""
+    world = World(200.0, train(200, 10.0, 0.5, 3.0, seed), wander_ma=10.0, wander_s=20.0)
+    assert see(Recorder(noise_ma=5.0, seed=seed).recording(world)).time_constant_s == 0.0

@@ -14,7 +14,7 @@ drop; memory grows with the number of on-times.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -33,6 +33,7 @@ KIND_MA = 3.0  # pulses whose levels are nearer than this, or a tenth, are of on
 KIND_SHARE = 0.1
 WINDOW_S = 0.5  # beside a pulse the drop is averaged over this, or the length of the pulse where that is more
 EDGE_SAMPLES = 1.0  # left out beside an edge
+FAR = 4.0  # times what most looks let through of the noise: such a look at another instant isn't like them
 LEAST_MV = 1e-9  # a recording without noise
 MAIN_SHARE = 0.5  # of the pulses' charge: who carries more carries them
 
@@ -187,14 +188,6 @@ class _Looks:
         found: Floats = np.sqrt(np.sum(1 / np.maximum(self.end_s - self.begin_s, 1e-9), axis=0)) / 2
         return found
 
-    def moved(self, by_s: Floats) -> _Looks:
-        """The same at other instants."""
-        return _Looks(self.begin_s + by_s, self.end_s + by_s)
-
-    def at(self, which: Ints | sn.Bools) -> _Looks:
-        """Of some pulses."""
-        return _Looks(self.begin_s[:, which], self.end_s[:, which])
-
 
 def moves_with(clamp: Seen, drops: Sequence[Recording]) -> Moving:
     """Which drops (mV, in one file with the clamp) move with what the clamp's loads do."""
@@ -278,14 +271,19 @@ def coincidences(clamp: Seen, on: OnTimes, drop: Recording, kind: Ints) -> dict[
     for number in np.unique(kind):
         members = on.take(kind == number)
         some = np.unique(np.linspace(0, len(members) - 1, MOST_PULSES).astype(int))
-        looks = _looks(members, clamp.interval_s).at(some)
+        # at most half of the way to the kind's next, or two looks would share their noise
+        halfway = (members.end_s[:-1] + members.start_s[1:]) / 2
+        before_s = np.maximum(members.before_s, np.append(-np.inf, halfway))
+        after_s = np.minimum(members.after_s, np.append(halfway, np.inf))
+        looked = replace(members, before_s=before_s, after_s=after_s).take(some)
         chosen.append((int(number), members, some))
-        asked += [looks, _elsewhere(clamp, looks)]
+        asked += [_looks(each, clamp.interval_s) for each in (looked, _elsewhere(clamp, looked))]
     found = {}
     steps = _steps(drop.times(1.0, drop.unit, MOST_MV), asked)
     for (number, members, some), looks, elsewhere in zip(chosen, asked[::2], asked[1::2], strict=True):
         (rise, fall), (up, down) = next(steps), next(steps)
         seen, still = (np.isfinite(a) & np.isfinite(b) for a, b in ((rise, fall), (up, down)))
+        still &= elsewhere.spread <= FAR * float(np.median(looks.spread))
         if seen.any():
             found[number] = Coincidence(
                 rise=rise[seen],
@@ -300,35 +298,47 @@ def coincidences(clamp: Seen, on: OnTimes, drop: Recording, kind: Ints) -> dict[
 
 
 def _looks(on: OnTimes, interval_s: float) -> _Looks:
-    """Windows beside each edge of one kind's on-times, as far as the clamp has no other edge: inside half of
-    the on-time, outside as long as it or WINDOW_S, but at most half of the way to the kind's next, or two
-    looks would share their noise."""
+    """Windows beside each edge of some on-times, as far as the clamp has no other edge: inside half of the
+    on-time, outside as long as it or WINDOW_S."""
     margin_s = EDGE_SAMPLES * interval_s
     start_s, end_s = on.start_s, on.end_s
     half_s = (end_s - start_s) / 2
-    gap_s = np.concatenate(([np.inf], start_s[1:] - end_s[:-1], [np.inf])) / 2
-    most_s = np.maximum(2 * half_s, WINDOW_S)
-    before_s = np.minimum(np.minimum(start_s - on.before_s, gap_s[:-1]), most_s + margin_s)
-    after_s = np.minimum(np.minimum(on.after_s - end_s, gap_s[1:]), most_s + margin_s)
-    # to an edge of its own or another's the margin is kept, in the middle of a pulse it need not be
-    first_s = np.minimum(start_s + half_s, on.first_s - margin_s)
-    last_s = np.maximum(end_s - half_s, on.last_s + margin_s)
-    begin = (start_s - before_s + margin_s, start_s + margin_s, last_s, end_s + margin_s)
-    until = (start_s - margin_s, first_s, end_s - margin_s, end_s + after_s - margin_s)
+    most_s = np.maximum(2 * half_s, WINDOW_S) + margin_s
+    begin = (
+        np.maximum(on.before_s + margin_s, start_s - most_s),
+        start_s + margin_s,
+        np.maximum(on.last_s + margin_s, end_s - half_s),  # no edge is in the middle: no margin there
+        end_s + margin_s,
+    )
+    until = (
+        start_s - margin_s,
+        np.minimum(on.first_s - margin_s, start_s + half_s),
+        end_s - margin_s,
+        np.minimum(on.after_s - margin_s, end_s + most_s),
+    )
     return _Looks(np.array(begin), np.maximum(np.array(until), np.array(begin)))
 
 
-def _elsewhere(clamp: Seen, looks: _Looks) -> _Looks:
-    """The same looks at instants at which the clamp has no edge in them."""
+def _elsewhere(clamp: Seen, on: OnTimes) -> OnTimes:
+    """The same on-times at instants at which the clamp has none of their edges, as if they were there."""
     room_s = clamp.end_s - clamp.start_s
     shifts_s = (np.arange(1, SHIFTS + 1) / (SHIFTS + 1) + 0.003) * room_s
-    count = looks.begin_s.shape[1]
-    few = np.unique(np.linspace(0, count - 1, max(MOST_PULSES // SHIFTS, 1)).astype(int))
-    at = looks.at(np.tile(few, SHIFTS))
-    by_s = np.repeat(shifts_s, len(few))
-    moved = at.moved(clamp.start_s + (at.begin_s[0] - clamp.start_s + by_s) % room_s - at.begin_s[0])
-    begun, ended = np.searchsorted(clamp.edges.at_s, (moved.begin_s[[0, 2]], moved.end_s[[1, 3]]))
-    return moved.at((begun == ended).all(axis=0) & (moved.end_s[3] <= clamp.end_s))
+    few = np.unique(np.linspace(0, len(on) - 1, max(MOST_PULSES // SHIFTS, 1)).astype(int))
+    moved = on.take(np.tile(few, SHIFTS))
+    start_s = clamp.start_s + (moved.start_s - clamp.start_s + np.repeat(shifts_s, len(few))) % room_s
+    end_s = start_s + moved.end_s - moved.start_s
+    at_s = np.concatenate(([clamp.start_s], clamp.edges.at_s, [clamp.end_s]))
+    begun, ended = (np.clip(np.searchsorted(at_s, each_s), 1, len(at_s) - 1) for each_s in (start_s, end_s))
+    moved = replace(
+        moved,
+        start_s=start_s,
+        end_s=end_s,
+        before_s=at_s[begun - 1],
+        first_s=at_s[begun],
+        last_s=at_s[ended - 1],
+        after_s=at_s[ended],
+    )
+    return moved.take(end_s < clamp.end_s)
 
 
 def _steps(drop: Recording, looks: list[_Looks]) -> Iterator[tuple[Floats, Floats]]:

@@ -37,6 +37,7 @@ PARTIAL_RUN = 1  # a single sample between two steps of one direction was caught
 PARTIAL_Z = 3.0  # beside a known step a sample this far off its level was caught in the middle of the step
 LEVEL_SHARE = 1000.0  # a level beside an edge is averaged until noise is this small a part of the height:
 LEVEL_LEAST = 16  # or what wanders is averaged too; but over so many samples
+CREEP_Z = 4.0  # deviations by which a slope stands out
 SMOOTHED = 4  # a slow edge is smoothed over a quarter of its length before it is asked for its middle,
 SMOOTH_SHARE = 100.0  # or until noise is this small a part of the height: a tail is long without noise
 ROOM_EDGES = 3  # lengths of an edge that the level after it lasts, for it to have settled,
@@ -252,7 +253,19 @@ def _beside(total: Floats, opens: Ints, closes: Ints, sigma: Floats, window: int
     reach[high_enough] = np.maximum(
         (LEVEL_SHARE * sigma[high_enough] / height[high_enough]) ** 2, LEVEL_LEAST
     ).astype(np.int64)
-    return np.maximum(low, closes[:-1] - reach), np.minimum(high, opens[1:] + reach)
+    low, high = np.maximum(low, closes[:-1] - reach), np.minimum(high, opens[1:] + reach)
+    before, after = _still(total, low, closes[:-1], sigma), _still(total, opens[1:], high, sigma)
+    return np.maximum(low, closes[:-1] - before), np.minimum(high, opens[1:] + after)
+
+
+def _still(total: Floats, low: Ints, high: Ints, sigma: Floats) -> Ints:
+    """Over how many samples beside an edge the mean is least off: of n the noise leaves sigma / sqrt(n), a
+    slope that stands out n times it. Its halves tell the slope."""
+    half = np.maximum((high - low) // 2, 1)
+    apart = np.abs(_means(total, high - half, high) - _means(total, low, low + half))
+    slope = np.maximum(apart - CREEP_Z * sigma * np.sqrt(2 / half), 0.0) / half
+    most = (sigma / np.maximum(slope, 1e-12)) ** (2 / 3)
+    return np.asarray(np.minimum(np.maximum(most, LEVEL_LEAST), high - low), dtype=np.int64)
 
 
 def _merge(total: Floats, found: Ints, gaps: Ints, noise: Noise, tau: float) -> tuple[Ints, Ints, Bools]:

@@ -29,6 +29,8 @@ PLATEAU_PULSES = 3  # pulses on a plateau that make it a base to them
 SPIKE_INTERVALS = 2.5  # from the settled sample before an event to the one after it: a single sample
 SPIKES_ALIKE = 5  # single samples alike, at a period, are pulses shorter than a sampling interval
 ALIKE = 0.25
+UNSURE = -1  # an excursion that isn't judged
+LEVEL_ALIKE = 0.15
 CUT_LASTING = 4.0  # times the longest pulse that one which is cut may have been seen
 SETTLED = 3  # samples that tell a level of a part
 BESIDE_LEAST = 4.0
@@ -108,15 +110,14 @@ def _seen(found: Scan, recording: Recording, least: float) -> Seen:
     excursions = lv.excursions(level, m.is_gap, m.wander, found.window * found.interval_s, found.interval_s)
     whole = ~m.is_gap
     row = np.cumsum(whole) - 1  # of each transition among the edges
-    events, parts, cut = _events(m, excursions, least)
+    events, parts, doubted = _events(m, excursions, least)
     steps, cut_ends, base_rows = _steps(m, excursions, events)
     events = stacked([events, steps])
     events = events.take(np.argsort(events.start_s, kind="stable"))
     spans = [
         Span(float(a), float(b), sn.GAP) for a, b in zip(t.last_s[~whole], t.first_s[~whole], strict=True)
     ]
-    spans += [Span(float(a), float(b), sn.CUT) for a, b in (*cut, *cut_ends)]
-    spans += _noisy(found)
+    spans += [*doubted, *(Span(a, b, sn.CUT) for a, b in cut_ends), *_noisy(found)]
     return Seen(
         name=recording.name,
         channel=recording.channel,
@@ -126,6 +127,7 @@ def _seen(found: Scan, recording: Recording, least: float) -> Seen:
         end_s=found.end_s,
         interval_s=found.interval_s,
         noise=found.noise,
+        wander=float(m.wander.within(np.array(1.0))),
         mean=found.mean,
         z=found.z,
         least_change=found.least_change,
@@ -162,32 +164,49 @@ def _base(m: _Measured, rows: Ints) -> sn.Base:
     return sn.Base(time_s[order], value[order], u[order])
 
 
-def _events(m: _Measured, x: lv.Excursions, least: float) -> tuple[Events, Parts, list[tuple[float, float]]]:
-    """Pulses, dips and spikes with their parts, and the spans of those that a gap cuts."""
+def _events(m: _Measured, x: lv.Excursions, least: float) -> tuple[Events, Parts, list[Span]]:
+    """Pulses, dips and spikes with their parts, and the spans of those that a gap cuts or that the base may
+    have made itself."""
     kind, chosen = _chosen(m, x)
     first, last = x.first[chosen], x.last[chosen]
     gaps_before = np.append(0, np.cumsum(x.is_gap))
     is_cut = gaps_before[last + 1] > gaps_before[first]
-    cut = [
-        (float(m.level.from_s[a + 1]), float(m.level.until_s[b]))
+    doubted = [
+        Span(float(m.level.from_s[a + 1]), float(m.level.until_s[b]), sn.CUT)
         for a, b in zip(first[is_cut], last[is_cut], strict=True)
     ]
     kind, first, last = kind[~is_cut], first[~is_cut], last[~is_cut]
     parts, part_from = _parts(m, first, last)
     events = _measure(m, kind, first, last, parts, part_from)
     events = replace(events, kind=_spikes(m, events))
-    keep = (events.kind != sn.PULSE) | (np.abs(events.level) >= least)
-    return events.take(keep), parts, cut
+    # What a base that wanders does in a time may look like anything: nothing is made of it, but of a single
+    # level as high as its edges are, whichever way the base went beside them.
+    small = np.abs(events.level) < sn.BENEATH * m.wander.within(events.duration_s)
+    step = m.level.start[1:] - m.level.end[:-1]
+    edges = (step[events.first_edge] - step[events.last_edge]) / 2
+    alike = np.abs(edges - events.level) <= LEVEL_ALIKE * np.abs(events.level)
+    small &= np.isin(events.kind, (sn.PULSE, sn.DIP)) & ~(alike & (events.last_edge == events.first_edge + 1))
+    small |= events.kind == UNSURE
+    doubted += [
+        Span(float(at), float(at + lasting), sn.WANDER)
+        for at, lasting in zip(events.start_s[small], events.duration_s[small], strict=True)
+    ]
+    keep = ~small & ((events.kind != sn.PULSE) | (np.abs(events.level) >= least))
+    return events.take(keep), parts, doubted
 
 
 def _chosen(m: _Measured, x: lv.Excursions) -> tuple[Ints, Ints]:
     """The excursions that are events of their own, with their kinds: the outermost ones; of plateaus, which
-    last long and carry pulses, those inside as well."""
+    last long and carry pulses, those inside as well, and of what the base may have made around others
+    (UNSURE)."""
     inside = np.searchsorted(x.first, x.last) - np.arange(len(x.first)) - 1
     lasting_s = m.at_s[x.last] - m.at_s[x.first]
     plateau = ~x.down & (lasting_s >= sn.PLATEAU_S) & (inside >= PLATEAU_PULSES)
+    step = np.abs(m.level.start[x.first + 1] - m.level.end[x.first])
+    unsure = ~plateau & (inside > 0) & (step < sn.BENEATH * m.wander.within(lasting_s))
     kind = np.where(plateau, sn.PLATEAU, np.where(x.down, sn.DIP, sn.PULSE))
-    step = np.where(plateau, 1, 1 + inside).tolist()
+    kind = np.where(unsure, UNSURE, kind)
+    step = np.where(plateau | unsure, 1, 1 + inside).tolist()
     chosen, k = list[int](), 0
     while k < len(step):
         chosen.append(k)

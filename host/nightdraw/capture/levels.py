@@ -28,6 +28,7 @@ from nightdraw.capture.transitions import Scan, Trace
 
 ALIKE_Z = 5.0  # deviations within which two levels are one
 ALIKE_MA = 0.25  # and a fixed amount: the best clamps resolve 0.1 to 1 mA
+STEPS_Z = 7.0  # deviations within which steps add up to nothing, of each step's two sides
 SUPPLY_SHARE = 0.01  # of the height: a load's current moves by a percent as the supply does
 WANDER_Z = 4.0  # wander isn't normal: a sine goes to 1.4 rms, a car that falls asleep beyond 3
 LOOSE_SHARE = (
@@ -55,13 +56,16 @@ FADING_RMS = 10.0  # times what most of the record moves by
 
 @dataclass(frozen=True)
 class Level:
-    """Rows of levels, one more than transitions: value and its standard uncertainty at the start and the end,
-    their mean, settled samples, and the instants they begin and end (inside a gap: its middle)."""
+    """Rows of levels, one more than transitions: value, its standard uncertainty and the time that it is a
+    mean over, at the start and the end; their mean, settled samples, and the instants they begin and end
+    (inside a gap: its middle)."""
 
     start: Floats
     start_u: Floats
+    start_over_s: Floats
     end: Floats
     end_u: Floats
+    end_over_s: Floats
     mean: Floats
     n: Floats
     from_s: Floats
@@ -150,8 +154,10 @@ def levels_of(scan: Scan, at_s: Floats) -> Level:
     return Level(
         start=np.append(mean[:1] if not len(t) else t.before[:1], t.after),
         start_u=np.append(scan.noise if not len(t) else u_before[:1], u_after),
+        start_over_s=np.append(0.0, t.n_after) * scan.interval_s,
         end=np.append(t.before, t.after[-1:] if len(t) else mean[:1]),
         end_u=np.append(u_before, u_after[-1:] if len(t) else scan.noise),
+        end_over_s=np.append(t.n_before, 0.0) * scan.interval_s,
         mean=mean,
         n=n,
         from_s=np.append(scan.start_s, at_s),
@@ -168,10 +174,12 @@ class _Chain:
         self.level = level
         self.few_s = FEW_SAMPLES * interval_s
         self.wander = wander
-        self.window_s = window_s  # levels are means over up to this: they are known as of so long ago
+        self.window_s = window_s
         self.lo = np.arange(len(level.n))
         self.hi = self.lo.copy()
         self.found: list[tuple[Ints, Ints, Bools, Bools]] = []
+        step = np.where(is_gap, 0.0, level.start[1:] - level.end[:-1])  # across a gap none is known
+        self._steps = np.append(0.0, np.cumsum(step))  # up to each row
         # where nothing changed across a gap nothing is said to have
         quiet = is_gap & self._alike(self.lo[:-1], self.lo[1:], np.zeros(len(is_gap)), 0.0)
         self.is_gap = is_gap & ~quiet
@@ -201,22 +209,23 @@ class _Chain:
         rest: Floats = self.level.start[self.lo[there]] - self.level.end[self.hi[here]]
         return rest
 
-    def _allowed(self, here: Ints, there: Ints, height: Floats) -> Floats:
-        """By how much two levels may differ and be one; height: of what lies between."""
-        level = self.level
-        noise = np.hypot(level.end_u[self.hi[here]], level.start_u[self.lo[there]])
-        apart_s = level.from_s[self.lo[there]] - level.until_s[self.hi[here]]
-        allowed: Floats = (
-            ALIKE_Z * noise
-            + WANDER_Z * self.wander.within(apart_s + self.window_s)
-            + SUPPLY_SHARE * height
-            + ALIKE_MA
-        )
-        return allowed
-
     def _alike(self, here: Ints, there: Ints, height: Floats, loose: float) -> Bools:
-        allowed = np.maximum(self._allowed(here, there, height), loose * height)
-        alike: Bools = np.abs(self._residual(here, there)) <= allowed
+        """Whether pairs of levels are one, as far as noise and what wanders in the time between them allow;
+        height: of what lies between; loose: a share of it by which they may differ besides.
+
+        Where the wander may be more than that height, what returns by it may be anything: then the steps
+        between, each known by what lies right beside it, must add up to nothing as well.
+        """
+        level, behind, ahead = self.level, self.hi[here], self.lo[there]
+        noise = np.hypot(level.end_u[behind], level.start_u[ahead])
+        # means over some time are levels as of half of that ago
+        over_s = (level.end_over_s[behind] + level.start_over_s[ahead]) / 2
+        wander = WANDER_Z * self.wander.within(level.from_s[ahead] - level.until_s[behind] + over_s)
+        allowed = ALIKE_Z * noise + wander + SUPPLY_SHARE * height + ALIKE_MA
+        by_level = np.abs(self._residual(here, there)) <= np.maximum(allowed, loose * height)
+        net = np.abs(self._steps[ahead] - self._steps[behind])
+        by_steps = net <= STEPS_Z * noise * np.sqrt(ahead - behind) + LOOSE_SHARE * height + ALIKE_MA
+        alike: Bools = by_level & ((allowed < height) | by_steps)
         return alike
 
     def _join(self, before: Ints) -> None:
@@ -275,10 +284,11 @@ class _Chain:
         count = len(self.lo)
         first, last = [], []
         here = 0
-        start, end = self.level.start[self.lo], self.level.end[self.hi]
+        # heights by the steps alone: what creeps within a level neither lifts nor lowers what rises from it
+        height = self._steps[self.lo]
         joined = np.zeros(count, dtype=bool)
         while here < count - 2:
-            back = self._return(here, start, end, loose)
+            back = self._return(here, height, loose)
             if back:
                 first.append(int(self.hi[here]))
                 last.append(int(self.lo[back]) - 1)
@@ -294,22 +304,17 @@ class _Chain:
         self.lo, self.hi = self.lo[head], self.hi[tail]
         return True
 
-    def _return(self, here: int, start: Floats, end: Floats, loose: float) -> int:
+    def _return(self, here: int, height: Floats, loose: float) -> int:
         """The level at which an excursion of several levels comes back to `here`, 0 where none does."""
-        far = min(here + LOOKAHEAD, len(start))
-        between = np.arange(here + 1, far)
-        low = np.minimum(start[between], end[between])
-        back = (
-            np.flatnonzero(low[1:] <= (end[here] + low[0]) / 2) + here + 2
-        )  # half as high as it began, or less
-        for there in back.tolist():
-            height = np.array([low[: there - here - 1].min() - end[here]])
-            if height[0] <= 0:
+        high = height[here + 1 : here + LOOKAHEAD] - height[here]
+        least = np.minimum.accumulate(high)
+        # half as high as it began, or less
+        for k in (np.flatnonzero(high[1:] <= high[0] / 2) + 1).tolist():
+            if least[k - 1] <= 0:
                 return 0
-            if self._alike(np.array([here]), np.array([there]), height, loose)[0]:
+            there = here + 1 + k
+            if self._alike(np.array([here]), np.array([there]), least[k - 1 : k], loose)[0]:
                 return there
-            if start[there] < end[here]:
-                return 0
         return 0
 
 

@@ -45,7 +45,7 @@ LOOKS = 4
 LOUD = 2.5  # and that have a noise of their own where it is so many times the piece's: an engine starts
 BESIDE = 2  # runs on either side
 ROUNDS = 4  # of leaving out what can only be steps
-REFINED = 3  # rounds from a deviation by a quantile to the one by squares: each leaves a quarter of its error
+REFINED = 2  # rounds from a deviation by a quantile to the one by squares: each leaves a quarter of its error
 
 
 @dataclass(frozen=True)
@@ -146,9 +146,9 @@ def _of_pieces(value: Floats) -> tuple[Floats, Floats, Floats]:
         floor[k] = max(floor[k], unit / np.sqrt(12), flicker)
         least[k] = max(least[k], LEAST_UNITS * unit)
         bias[k] = quantization_u(unit, flicker)
-    quarter = each.shape[-1] // 4
-    each = np.abs(each - np.median(each, axis=3, keepdims=True))  # a slope is no noise
-    own = np.partition(each, quarter, axis=3)[..., quarter].max(axis=2) / (QUARTER_Z * np.sqrt(2))
+    # the middle quarter of them: a slope moves its place, not its width
+    each, middle, eighth = np.sort(each, axis=3), each.shape[-1] // 2, each.shape[-1] // 8
+    own = (each[..., middle + eighth] - each[..., middle - eighth]).max(axis=2) / (QUARTER_Z * np.sqrt(8))
     sigma = np.maximum(sigma, floor)[:, None]
     return np.where(own > LOUD * sigma, own, sigma).ravel(), least, bias
 
@@ -162,12 +162,13 @@ def _by_squares(value: Floats, sigma: Floats) -> Floats:
     """
     found = sigma.copy()
     for k in range(len(value)):  # a row at a time stays in the cache
-        square = np.square(_moves(value[k]))
+        moves = _moves(value[k])
         for _ in range(REFINED):
-            most = np.float32(2 * (TRIM_Z * found[k]) ** 2)
-            beyond = int(np.count_nonzero(square > most))
-            within = float(np.minimum(square, most).sum()) - beyond * float(most)
-            found[k] = np.sqrt(max(within, 0.0) / max(len(square) - beyond, 1) / 2 / TRIM_SHARE)
+            most = np.float32(np.sqrt(2) * TRIM_Z * found[k])
+            beyond = int(np.count_nonzero(moves > most) + np.count_nonzero(moves < -most))
+            cut = np.clip(moves, -most, most)
+            within = float(np.dot(cut, cut)) - beyond * float(most) ** 2
+            found[k] = np.sqrt(max(within, 0.0) / max(len(moves) - beyond, 1) / 2 / TRIM_SHARE)
     return found
 
 

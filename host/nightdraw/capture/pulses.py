@@ -204,7 +204,7 @@ class Pulses:
         seen = self.seen
         yield from seen.notes
         if seen.unjudged:
-            spans = {why: [s for s in seen.unjudged if s.why == why] for why in (sn.CUT, sn.GAP, sn.NOISE)}
+            spans = {why: [s for s in seen.unjudged if s.why == why] for why in WHYS}
             told = ", ".join(f"{len(some)} {WHYS[why]}" for why, some in spans.items() if some)
             share = 100 * seen.unjudged_s / max(seen.length_s, 1e-12)
             yield f"not judged: {seen.unjudged_s:.1f} s, {share:.2g} % of the recording ({told})"
@@ -274,7 +274,8 @@ class Pulses:
 
 
 OTHERS = {sn.DIP: "dip", sn.SPIKE: "spike", sn.PLATEAU: "plateau"}
-WHYS = {sn.CUT: "pulses cut by an end or a gap", sn.GAP: "gaps", sn.NOISE: "stretches too noisy"}
+WHYS = {sn.CUT: "pulses cut by an end or a gap", sn.GAP: "gaps", sn.NOISE: "stretches too noisy",
+        sn.WANDER: "stretches in which the base moves by as much"}  # fmt: skip
 SURELY_S = (0.01, 0.1, 1.0)
 
 

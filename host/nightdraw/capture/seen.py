@@ -22,7 +22,7 @@ Table = TypeVar("Table", bound="Columns")
 
 PULSE, DIP, STEP, SPIKE, PLATEAU = range(5)
 PLATEAU_S = 60.0  # an excursion that lasts this long and carries pulses of its own is a base to them
-GAP, NOISE, CUT = "gap", "noise", "cut"  # why a span was not judged
+GAP, NOISE, CUT, WANDER = "gap", "noise", "cut", "wander"  # why a span was not judged
 
 
 class Columns:
@@ -101,7 +101,8 @@ class Base(Columns):
 @dataclass(frozen=True)
 class Span:
     """A stretch that was not judged, and why: GAP (samples are missing), NOISE (too loud for the pulses that
-    are asked for), CUT (an event that the recording's begin, its end or a gap cuts)."""
+    are asked for), CUT (an event that the recording's begin, its end or a gap cuts), WANDER (what rises and
+    comes back there is no more than what the base itself does in that time)."""
 
     from_s: float
     until_s: float
@@ -152,10 +153,11 @@ class Parts(Columns):
 class Seen:
     """One channel of a recording, as it was seen.
 
-    noise: rms of one sample; interval_s: the sampling interval; time_constant_s: of a first-order low-pass
-    that the edges show (0 where they show none; instants and durations are already without it); z: the
-    deviations that a change must stand out by, from the rate of false alarms; least_change: whatever is
-    smaller isn't told from the values' resolution or the bends of what creeps.
+    noise: rms of one sample; wander: rms by which the base moves within a second; interval_s: the sampling
+    interval; time_constant_s: of a first-order low-pass that the edges show (0 where they show none; instants
+    and durations are already without it); z: the deviations that a change must stand out by, from the rate of
+    false alarms; least_change: whatever is smaller isn't told from the values' resolution or the bends of
+    what creeps.
     """
 
     name: str
@@ -166,6 +168,7 @@ class Seen:
     end_s: float
     interval_s: float
     noise: float
+    wander: float
     mean: float
     z: float
     least_change: float
@@ -206,10 +209,10 @@ class Seen:
         return float(max(np.ceil(samples), LEAST_SAMPLES) * self.interval_s)
 
     def least(self, duration_s: float) -> float:
-        """The smallest level that a pulse of some duration must have to be surely found."""
+        """The smallest level that a pulse of some duration, up to a second, must have to be surely found."""
         samples = max(duration_s / max(self.interval_s, 1e-12), 1.0)
         by_noise = (self.z + MISS_Z) * FILTER_LOSS * self.noise / np.sqrt(samples)
-        return float(max(by_noise, self.least_change))
+        return float(max(by_noise, self.least_change, BENEATH * self.wander * duration_s))
 
     def times(self, factor: float, unit: str) -> Seen:
         """The same with every level times a factor (millivolts as the current that makes them, or back)."""
@@ -220,7 +223,7 @@ class Seen:
             )
             for table, names in LEVELS.items()
         }
-        own = {name: getattr(self, name) * factor for name in ("noise", "mean", "least_change")}
+        own = {name: getattr(self, name) * factor for name in ("noise", "wander", "mean", "least_change")}
         return replace(self, unit=unit, **own, **scaled)
 
 
@@ -228,6 +231,7 @@ FILTER_LOSS = (
     1.27  # the widths of filters are steps apart, what is beside a pulse is noisy: as counted at 3 dB
 )
 LEAST_SAMPLES = 2.0  # a single sample is a spike
+BENEATH = 3.0  # of the wander's rms: a sine moves by 1.4 of it, a car that falls asleep by 3
 MISS_Z = 3.1  # a normal deviation is larger once in a thousand
 LEVELS = {
     "edges": ("before", "before_u", "after", "after_u"),
