@@ -35,15 +35,12 @@ TAIL_LATE = 2.0  # lengths of the edge so far: a tail is found in pieces, each f
 NEAR = 32  # samples beside a step that tell its direction
 PARTIAL_RUN = 1  # a single sample between two steps of one direction was caught in the middle of one step
 PARTIAL_Z = 3.0  # beside a known step a sample this far off its level was caught in the middle of the step
-LEVEL_SHARE = 1000.0  # a level beside an edge is averaged until noise is this small a part of the height:
-LEVEL_LEAST = 16  # or what wanders is averaged too; but over so many samples
-CREEP_Z = 4.0  # deviations by which a slope stands out
+LEVEL_LEAST = 16  # samples that a level beside an edge is averaged over, however it creeps
+CREEP_Z = 4.0  # deviations by which that stands out
 SMOOTHED = 4  # a slow edge is smoothed over a quarter of its length before it is asked for its middle,
 SMOOTH_SHARE = 100.0  # or until noise is this small a part of the height: a tail is long without noise
 ROOM_EDGES = 3  # lengths of an edge that the level after it lasts, for it to have settled,
-ROOM_HALVES = (
-    6  # or so many times what lies between 25 and 75 %: without noise an edge's tail is in its length
-)
+ROOM_HALVES = 6  # or times what lies between 25 and 75 %: without noise an edge's tail is in its length
 SETTLED_TAUS = 6.0  # time constants after which an edge has settled to 0.3 %
 FITS = 2  # of a slow recorder's edges: what is added or left out moves tau and the neighbours
 
@@ -246,14 +243,6 @@ def _beside(total: Floats, opens: Ints, closes: Ints, sigma: Floats, window: int
     """From where on the level before each transition, and up to where the one after it, is averaged."""
     low = np.maximum(opens[:-1], closes[:-1] - window)
     high = np.minimum(closes[1:], opens[1:] + window)
-    height = np.abs(_means(total, opens[1:], high) - _means(total, low, closes[:-1]))
-    most = window / (LEVEL_SHARE * sigma) ** 2  # the height above which less than a window will do
-    reach = np.full(len(height), window)
-    high_enough = height**2 * most > 1
-    reach[high_enough] = np.maximum(
-        (LEVEL_SHARE * sigma[high_enough] / height[high_enough]) ** 2, LEVEL_LEAST
-    ).astype(np.int64)
-    low, high = np.maximum(low, closes[:-1] - reach), np.minimum(high, opens[1:] + reach)
     before, after = _still(total, low, closes[:-1], sigma), _still(total, opens[1:], high, sigma)
     return np.maximum(low, closes[:-1] - before), np.minimum(high, opens[1:] + after)
 
