@@ -236,7 +236,7 @@ NYQUIST_SHARE = 0.45  # of the rate: a line above can't be told from its mirror
 LOOKED_AT = 1 << 15  # samples
 LEAST_S = 4.0  # of a stretch without gaps
 LINE = 30.0
-LEAST_SHARE = 1e-4  # of all that is left: a hundredth of it in size changes nothing
+HUM_SHARE = 1e-4  # of all that is left: a hundredth of it in size changes nothing
 AVERAGED_S = 0.5  # twice, one after the other
 CLIP_MAD = 6.0  # of what is left: stray samples and what lies beside an edge aren't hum
 
@@ -279,7 +279,7 @@ def _lines(rest: Floats, rate_hz: float) -> list[float]:
         low, high = int(low_hz * per_hz), int(np.ceil(high_hz * per_hz)) + 1
         wide = power[max(2 * low - high, 1) : 2 * high - low]
         place = low + int(np.argmax(power[low:high]))
-        if power[place] <= max(LINE * float(np.median(wide)), LEAST_SHARE * float(power.sum())):
+        if power[place] <= max(LINE * float(np.median(wide)), HUM_SHARE * float(power.sum())):
             return None
         near = power[place - 1 : place + 2]
         return float(np.sum(near * np.arange(place - 1, place + 2)) / np.sum(near)) / per_hz
