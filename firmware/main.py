@@ -26,9 +26,9 @@ import gc  # noqa: E402
 import sys  # noqa: E402
 
 import boxcore  # noqa: E402
-from boxcore import memory  # noqa: E402
+from boxcore import port  # noqa: E402
 
-BUFFERS = memory.Buffers()  # while the heap is one piece still
+BUFFERS = port.Buffers()  # while the heap is one piece still
 gc.threshold(131_072)  # so that what loading leaves behind doesn't lie between the modules for ever
 
 from boxcore import checked  # noqa: E402

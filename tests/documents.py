@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable
 from functools import partial
 
-from boxcore import commands, memory, states
+from boxcore import commands, port, states
 from nightdraw import journals
 from nightdraw.lesson import bookschema
 
@@ -34,15 +34,15 @@ EVENTS = {
     "halt": "halted by the link, the arm switch or the resume rule",
 }
 PLAN = (
-    ("program", memory.PROGRAM_BYTES, "`slots.py`: the armed program, which `draws.py` plays from here"),
+    ("program", port.PROGRAM_BYTES, "`slots.py`: the armed program, which `schedule.py` plays from here"),
     (
         "ring",
-        2 * memory.RING_HALVES,
+        2 * port.RING_HALVES,
         "`edgeplayer.py`: the edge queue's words and flags, aligned for the DMA",
     ),
-    ("journal", memory.JOURNAL_BYTES, "`journal.py`: records that wait to be appended"),
-    ("answer", memory.ANSWER_BYTES, "`commands_box.py`: a long answer's block until the link has sent it"),
-    ("piece", memory.PIECE_BYTES, "`slots.py`: a stored program's bytes while they are checked"),
+    ("journal", port.JOURNAL_BYTES, "`journal.py`: records that wait to be appended"),
+    ("answer", port.ANSWER_BYTES, "`commands_box.py`: a long answer's block until the link has sent it"),
+    ("piece", port.PIECE_BYTES, "`slots.py`: a stored program's bytes while they are checked"),
 )
 PART = re.compile(r"(<!-- from the code: (\w+) -->\n)(.*?)(<!-- end -->)", re.DOTALL)
 

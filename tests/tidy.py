@@ -16,7 +16,8 @@ TOP = Path(__file__).resolve().parents[1]
 MOST_FUNCTION_LINES = 60  # what fits a screen
 MOST_MODULE_LINES = 400  # what one reads in one go
 
-CORE_IMPORTS = {"boxcore", "struct", "binascii", "json", "array", "hashlib"}  # on the board, and pure
+# on the board, and pure
+CORE_IMPORTS = {"boxcore", "struct", "binascii", "collections", "json", "array", "hashlib"}
 CORE_EXTRAS = {
     "checked": {"vfs"},  # it is what the package is imported through
     "start": {"gc", "os"},  # a power-up, once: main.py's second half, compiled

@@ -17,7 +17,6 @@ from boxcore import run as rn
 from boxcore import states as st
 from boxcore.bank import Bank
 from boxcore.ledger import RETRY_TICKS, SAVE_TICKS, STANDING, Kept
-from boxcore.memory import Buffers
 from boxcore.panel import ArmSwitch
 from boxcore.player import AGAIN_TICKS, Player
 from boxcore.schedule import Schedule
@@ -28,8 +27,8 @@ IDLE_TICKS = 50_000  # with nothing to do step() asks to be called again after 5
 WAIT_TICKS = 1_000  # while waiting for a start or a release: 0.1 s, should a shell overlook a new deadline
 
 
-class Box:
-    """One box on one store and one hal.
+class Box(Kept):
+    """One box on one store, see Kept, and one hal.
 
     state: one of states.STATES; run_account: the run.Run that is armed, playing or was last since boot, else
     None; fault: what holds, tripped or ended it; flagged: a fault that is only shown; deadline: when step()
@@ -37,16 +36,12 @@ class Box:
     """
 
     def __init__(self, board, store, hal, serial, journal_files=jn.FILES, buffers=None):
+        buffers = buffers or port.Buffers()
+        super().__init__(store, board.channels_ns, hal.random, journal_files, buffers)
         self.board = board
         self.serial, self.hal = serial, hal
         self.bank = Bank(board.channels_ns)
-        buffers = buffers or Buffers()
         self.answer = buffers.answer
-        self._kept = kept = Kept(store, board.channels_ns, hal.random, self.record, journal_files, buffers)
-        self.ledger, self.slots, self.journal = kept.ledger, kept.slots, kept.journal
-        self.trim = kept.trim
-        self.lock = self.slow_supply = None  # until boot_further(): no run needs them
-        self.readings = port.Readings()
         self.state = st.IDLE
         self.run_account = None
         self.fault = self.flagged = st.NO_FAULT
@@ -54,7 +49,6 @@ class Box:
         self.hand_ua, self.hand_ticks = board.own_ua, 0
         self.player = Player(hal, self.bank, board.own_ua, self.journal)
         self._monitor = gd.Monitor(self.bank)
-        self._switch = ArmSwitch(self)
 
     @property
     def slot(self):
@@ -90,9 +84,9 @@ class Box:
         Nothing plays before step(). Damaged files are journaled and lead to no load."""
         self.hal.stop()
         self.readings = readings
-        self._kept.open(now, cause)
+        self.load(now, cause)
         self.trim.apply(self.bank, self.hal)
-        self._switch.boot(now, readings.arm)
+        self._switch = ArmSwitch(self, now, readings.arm)
         self._resume(now)
         self._save_or_trip(now)
         self.deadline = now
@@ -102,9 +96,7 @@ class Box:
     def boot_further(self, now):
         """Load one thing more, of what no run needs; False when nothing is left: the link may come."""
         self.top_up(now)
-        more, kept = self._kept.further(now), self._kept
-        self.lock, self.slow_supply = kept.lock, kept.slow_supply
-        return more
+        return self.load_further(now)
 
     def _resume(self, now):
         ledger = self.ledger
@@ -112,16 +104,14 @@ class Box:
         if ledger.phase not in (lg.WAITING, lg.RUNNING):
             return
         self.run_account = rn.restored(ledger, self.slots, self.board, self.bank)
-        if self.run_account is not None:
-            self._come_back(now, ledger.phase == lg.RUNNING, ledger.position_ticks)
-            return
-        self.record(now, jn.DAMAGE, jn.SLOT_PART, ledger.slot)
-        self.record(now, jn.HALT, st.BY_RESUME)
+        if self.run_account is None:
+            self.record(now, jn.DAMAGE, jn.SLOT_PART, ledger.slot)
+        self._come_back(now, ledger.phase == lg.RUNNING, ledger.position_ticks)
 
     def _come_back(self, now, begun, position_ticks):
-        """Wait for the start rule once more, as the program's resume rule says."""
+        """Wait for the start rule once more, as the program's resume rule says; without a program halt."""
         run = self.run_account
-        quiet_ticks = run.quiet_ticks(begun, self.readings.arm)
+        quiet_ticks = None if run is None else run.quiet_ticks(begun, self.readings.arm)
         if quiet_ticks is None:
             self.state = st.IDLE
             self.record(now, jn.HALT, st.BY_RESUME)
@@ -130,14 +120,10 @@ class Box:
         self.record(now, jn.ARM, run.slot, run.number, st.BY_RESUME)
         self._wait(now, quiet_ticks, position_ticks if goes_on else 0)
 
-    def record(self, now, kind, arg=0, value=0, pattern=0):
-        """Journal something, the supply beside it."""
-        self.journal.add(now, kind, arg, pattern, value, self.readings.supply_mv)
-
     def arm(self, now, slot, by=st.BY_LINK):
         """Arm the program in `slot`: a new run with fresh budgets, which begins when its start rule says.
 
-        Raises BoxError -221 (something is armed, or a trip was not cleared), -222, -282, -311, -250."""
+        Raises BoxError -221 (something is armed, or a trip was not cleared), -282, -311, -250."""
         st.next_state(self.state, "arm")
         program = self.slots.load(slot)
         serial = self.slots.infos[slot].serial
@@ -232,7 +218,7 @@ class Box:
             if state in st.PLAYING:
                 self._check(now, readings, state)
             elif state == st.WAITING:
-                self.run_account.rule.update(now, readings)
+                self.run_account.look(now, readings)
                 self.deadline = now
             self._switch.sense(now, readings.arm)
             if self.slow_supply is not None:
@@ -317,10 +303,10 @@ class Box:
     def _step_waiting(self, now):
         if not self.player.catch_up(self._seek_to):
             return now + 1
-        if self.ledger.is_lead(now, self.run_account) != self.ledger.covered:
+        if self.ledger.is_lead(now, self.run_account) != (self.ledger.phase == lg.RUNNING):
             self.ledger.due = min(self.ledger.due, now)
             return now + 1
-        due = self.run_account.rule.due()
+        due = self.run_account.due()
         if due is not None and now >= due:
             return self._begin(now)
         if due is None or due - now > PRIME_TICKS:
@@ -375,7 +361,8 @@ class Box:
             return min(now + (WAIT_TICKS if caught_up else 1), player.stop_at)
         self.state, self.fault = st.next_state(self.state, "release"), st.NO_FAULT
         self.record(now, jn.RELEASE)
-        return player.again(now, self.readings.supply_mv)
+        player.launch(now, self.readings.supply_mv)
+        return player.refill(now, self.readings.supply_mv)
 
     def _finish(self, now, tick, fault):
         """End the run as of `tick`: a budget, or a hand level's time, is used up."""

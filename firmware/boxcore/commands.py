@@ -29,14 +29,14 @@ MAX_ANSWER = 200  # bytes of a message's answer with its NL: fits the board's US
 FAULT = "!"  # what the seal hears for bytes that were no unit; no unit is this
 
 TABLES = (commands_common.TABLE, commands_box.TABLE)  # searched one after the other: a sum would be a copy
-# Lock and trim are asked for seldom: what only they have is loaded when they are, and takes no memory before.
-LATE_TABLES = (("SYSTem:PASSword", "commands_lock"), ("CALibration", "commands_trim"))
+# Asked for seldom: what only they have is loaded when they are, and takes no memory before.
+LATE_TABLES = (("SYSTem:PASSword", "commands_lock"), ("CALibration", "commands_trim"), ("*TST", "selftest"))
 
 
 def late_rows(words):
-    """The rows of lock or trim for a header (by its words) that only these have; none for any other."""
+    """The rows of a late table for a header (by its words) that only this has; none for any other."""
     for head, module in LATE_TABLES:
-        if scpi_text.matches(head, words[: 1 + head.count(":")]):
+        if words[0][:3] in head and scpi_text.matches(head, words[: 1 + head.count(":")]):
             return __import__("boxcore." + module, None, None, ("TABLE",)).TABLE
     return ()
 
@@ -75,8 +75,7 @@ class Instrument:
         self._receiver = scpi.Receiver(self)
         self._replies = []
         self._long_waits = False  # the box's answer buffer holds what the link is to send
-        self._block = None  # the handler that takes a block, a generator, and whether it is protected
-        self._protected = False
+        self._block = None  # the handler that takes a block, a generator
         self.chosen = None
         self._begin()
         self._begin_seal()
@@ -131,21 +130,10 @@ class Instrument:
             self.fail(-365)
             self._begin()
 
-    def hang_up(self):
-        """Forget a message under way, errors, enables and the chosen program: the link was closed, and who
-        opens it next begins afresh."""
-        self._receiver.reset()
-        self._abort_block()
-        self._begin()
-        self._begin_seal()
-        self.chosen = None
-        self._look()
-        self.status.restart()
-
     def fail(self, code, info=""):
         """Report an error of the unit under way."""
         self._failed = True
-        self._abort_block()
+        self.abort_block()
         if event_bit(code) == COMMAND:  # after which the rest of the message can't be trusted
             self._receiver.drop()
         self.status.report(code, info)
@@ -167,7 +155,8 @@ class Instrument:
         self.status.operation.see(st.OPERATION.get(box.state, 0))
         self.status.questionable.see(st.question_bit(box.fault) | st.question_bit(box.flagged))
 
-    def _abort_block(self):
+    def abort_block(self):
+        """Give up a block under way: what it was to store is forgotten."""
         block = self._block
         self._block = None
         if block is not None:
@@ -192,7 +181,6 @@ class Instrument:
         block = row[HANDLER](self, *(values + [size]))
         next(block)
         self._block = block
-        self._protected = row[LOCKED] == commands_common.PROTECTED
 
     @_reported
     def on_data(self, piece):
@@ -211,8 +199,7 @@ class Instrument:
             return
         if text:
             raise BoxError(-108 if text.startswith(",") else -103)
-        if self._protected:  # once more: another link may have locked the box since the block began
-            self.box.lock.ask_open()
+        self.box.lock.ask_open()  # once more: another link may have locked the box since the block began
         try:
             self._block.send(None)
         except StopIteration:

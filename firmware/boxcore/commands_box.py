@@ -22,12 +22,11 @@ from boxcore import scpi_text as words
 from boxcore import states as st
 from boxcore.commands_common import HALT, OPEN, PROTECTED, TAKES_BLOCK, ask_not
 from boxcore.journal import CLOCK, FILE_BYTES, FILES
-from boxcore.loop import GRID_TICKS
-from boxcore.memory import ANSWER_BYTES
-from boxcore.port import NOT_MEASURED
+from boxcore.lock import STEP_MV
+from boxcore.loop import GRID_TICKS, TICKS_A_MS
+from boxcore.port import ANSWER_BYTES, NOT_MEASURED
 from boxcore.program import MAX_BYTES, MAX_TICKS, TICKS_PER_S
 from boxcore.slots import SLOTS
-from boxcore.slowmean import STEP_MV
 from boxcore.states import BoxError
 
 MAX_DATA = 160  # bytes of a block answer, ten journal records: a header and short answers have room beside it
@@ -37,7 +36,6 @@ MAX_SEAL = 999_999_999
 AMPERES = {"": 6, "A": 6, "MA": 3, "UA": 0}  # suffix -> power of ten to microamperes
 SECONDS = {"": 4, "S": 4, "MS": 1}  # suffix -> power of ten to ticks
 MAX_UTC_S = 0xFFFFFFFE  # the year 2106; the record has 32 bits
-TICKS_A_MS = 10
 UA_PLACES, TICK_PLACES, MV_PLACES, CDEG_PLACES = 6, 4, 3, 2  # of answers in amperes, seconds, volts, degrees
 LOW, HIGH = "low", "high"  # MINimum and MAXimum where only the box knows them
 
@@ -84,7 +82,7 @@ def _of_selected(handler):
 
 
 def _catalog(ins):
-    return ['"SLOT%d"' % slot for slot in range(SLOTS) if not ins.box.slots.is_empty(slot)] or '""'
+    return ['"SLOT%d"' % slot for slot in range(SLOTS) if ins.box.slots.infos[slot]] or '""'
 
 
 def ask_change(box, slot):
@@ -132,7 +130,7 @@ def _definition(ins, slot, offset=None, length=None):
 
 
 def _delete(ins, slot):
-    if ins.box.slots.is_empty(slot):
+    if ins.box.slots.infos[slot] is None:
         raise BoxError(-282, "slot %d is empty" % slot)
     ask_change(ins.box, slot)
     ins.box.slots.delete(slot)
@@ -146,21 +144,15 @@ def _delete_all(ins):
 
 
 def _set_state(ins, slot, state):
+    """slot: None for the chosen one, whose STOP halts whatever runs."""
     if state == "STOP":
-        if ins.box.slot == slot and ins.box.state in st.ARMED:
+        if slot is None or (ins.box.slot == slot and ins.box.state in st.ARMED):
             ins.box.halt(ins.now)
     elif state == "RUN":
         ins.closes_switches()
-        ins.box.arm(ins.now, slot)
+        ins.box.arm(ins.now, _selected(ins) if slot is None else slot)
     else:
         raise BoxError(-221, "a program runs or stops")
-
-
-def _set_selected_state(ins, state):
-    if state == "STOP":
-        ins.box.halt(ins.now)
-    else:
-        _set_state(ins, _selected(ins), state)
 
 
 def _program_state(ins, slot):
@@ -245,13 +237,10 @@ def _files(ins):
 def _data(ins, name, offset, length):
     if name.upper() != JOURNAL:
         raise BoxError(-256)
-    try:
-        if length <= MAX_DATA:
-            return words.block(ins.box.journal.read_at(offset, length))
-        view = memoryview(ins.box.answer)[:length]
-        return view[: ins.box.journal.read_into(offset, view)]
-    except ValueError as error:
-        raise BoxError(-222, str(error)) from None
+    if length <= MAX_DATA:
+        return words.block(ins.box.journal.read_at(offset, length))
+    view = memoryview(ins.box.answer)[:length]
+    return view[: ins.box.journal.read_into(offset, view)]
 
 
 # DIAGnostic
@@ -272,10 +261,7 @@ def _pair(ins, utc_s, utc_ms=0):
 
 def _waits(ins):
     state, run = ins.box.state, ins.box.run_account
-    if state not in st.BUSY:
-        return st.NOTHING.upper(), None, None
-    what, below_mv, left_ticks = run.waits(state, ins.now)
-    return what.upper(), below_mv, left_ticks
+    return run.waits(state, ins.now) if state in st.BUSY else (st.NOTHING, None, None)
 
 
 def _program(ins, slot):
@@ -291,7 +277,7 @@ TABLE = (
     ("PROGram[:SELected]:DEFine?", PROTECTED, 0, (_OFFSET, _LENGTH), _of_selected(_definition)),
     ("PROGram[:SELected]:DELete[:SELected]", PROTECTED, 0, (), _of_selected(_delete)),
     ("PROGram[:SELected]:DELete:ALL", PROTECTED, 0, (), _delete_all),
-    ("PROGram[:SELected]:STATe", HALT, 1, (_STATE,), _set_selected_state),
+    ("PROGram[:SELected]:STATe", HALT, 1, (_STATE,), lambda ins, state: _set_state(ins, None, state)),
     ("PROGram[:SELected]:STATe?", PROTECTED, 0, (), _of_selected(_program_state)),
     ("PROGram:EXPLicit:DEFine", PROTECTED, 1, (slot_name,), _define, TAKES_BLOCK),
     ("PROGram:EXPLicit:DEFine?", PROTECTED, 1, (slot_name, _OFFSET, _LENGTH), _definition),

@@ -3,14 +3,14 @@
 A row of a table is (header, when locked, parameters needed, parameters' parsers, handler): the header as the
 standard writes it, optional nodes in brackets; OPEN, HALT or PROTECTED; the handler is called with the
 instrument and the parsed parameters, and answers with what scpi_text.listed() takes or bytes, a command with
-None. A row whose last parameter is a block ends with TAKES_BLOCK: its handler is a generator that is called
-with the block's size too, asks permission, and then gets the block's pieces, at last None; where something
-fails meanwhile it is closed.
+None. A row whose last parameter is a block ends with TAKES_BLOCK and is PROTECTED: its handler is a generator
+that is called with the block's size too, asks permission, and then gets the block's pieces, at last None;
+where something fails meanwhile it is closed.
 """
 
 from boxcore import __version__
 from boxcore import states as st
-from boxcore.scpi_status import MASTER_SUMMARY, MAX_BYTE, MAX_REGISTER
+from boxcore.scpi_status import MASTER_SUMMARY, MAX_BYTE, MAX_REGISTER, OPERATION_COMPLETE
 from boxcore.scpi_text import register
 
 HEADER, LOCKED, NEEDED, PARSERS, HANDLER = 0, 1, 2, 3, 4  # what stands where in a row
@@ -49,27 +49,13 @@ def _reset(ins):
     ins.chosen = None
 
 
-def _selftest(ins):
-    from boxcore import selftest  # only now: few power-ups ask for it
-
-    ask_not(ins, st.PLAYING, "self-test")
-    ins.box.empty_queue(ins.now)
-    return selftest.run(ins.box)
-
-
 def _register_rows(header, of):
-    """The rows of one of SCPI's register sets, which `of` finds in a Status."""
+    """The rows of one of SCPI's register sets, which `of` finds in an instrument."""
     return (
-        (header + "[:EVENt]?", OPEN, 0, (), lambda ins: of(ins.status).take_event()),
-        (header + ":CONDition?", OPEN, 0, (), lambda ins: of(ins.status).condition),
-        (header + ":ENABle?", OPEN, 0, (), lambda ins: of(ins.status).enable & MAX_REGISTER),
-        (
-            header + ":ENABle",
-            OPEN,
-            1,
-            (_REGISTER,),
-            lambda ins, mask: setattr(of(ins.status), "enable", mask),
-        ),
+        (header + "[:EVENt]?", OPEN, 0, (), lambda ins: of(ins).take_event()),
+        (header + ":CONDition?", OPEN, 0, (), lambda ins: of(ins).condition),
+        (header + ":ENABle?", OPEN, 0, (), lambda ins: of(ins).enable & MAX_REGISTER),
+        (header + ":ENABle", OPEN, 1, (_REGISTER,), lambda ins, mask: setattr(of(ins), "enable", mask)),
     )
 
 
@@ -79,18 +65,17 @@ TABLE = (
     ("*ESE?", OPEN, 0, (), lambda ins: ins.status.standard.enable),
     ("*ESR?", OPEN, 0, (), lambda ins: ins.status.standard.take_event()),
     (INDEFINITE, OPEN, 0, (), _identify),
-    ("*OPC", OPEN, 0, (), lambda ins: ins.status.complete()),
+    ("*OPC", OPEN, 0, (), lambda ins: ins.status.standard.latch(OPERATION_COMPLETE)),
     ("*OPC?", OPEN, 0, (), lambda ins: 1),
     ("*RST", OPEN, 0, (), _reset),
     ("*SRE", OPEN, 1, (_BYTE,), lambda ins, mask: setattr(ins.status, "service_enable", mask)),
     ("*SRE?", OPEN, 0, (), lambda ins: ins.status.service_enable & ~MASTER_SUMMARY),
     ("*STB?", OPEN, 0, (), lambda ins: ins.status.byte(bool(ins.answer))),
-    ("*TST?", PROTECTED, 0, (), _selftest),
     ("*WAI", OPEN, 0, (), lambda ins: None),
     ("SYSTem:ERRor[:NEXT]?", OPEN, 0, (), lambda ins: ins.status.next_error()),
     ("SYSTem:ERRor:COUNt?", OPEN, 0, (), lambda ins: len(ins.status.errors)),
     ("SYSTem:VERSion?", OPEN, 0, (), lambda ins: SCPI_VERSION),
     ("STATus:PRESet", OPEN, 0, (), lambda ins: ins.status.preset()),
 )
-TABLE += _register_rows("STATus:OPERation", lambda status: status.operation)
-TABLE += _register_rows("STATus:QUEStionable", lambda status: status.questionable)
+TABLE += _register_rows("STATus:OPERation", lambda ins: ins.status.operation)
+TABLE += _register_rows("STATus:QUEStionable", lambda ins: ins.status.questionable)

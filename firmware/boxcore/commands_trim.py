@@ -1,7 +1,7 @@
 """CALibration over the link: a reference meter's readings in, what the box believes of its bank out.
 
 Rows and handlers as commands_common describes them. The words below CALibration are ours, the standard has
-none for it.
+none for it. A trim changes what is predicted: it is refused while that plays, or is armed.
 
     CALibration:CLOSe <channel>[,<s>]    closes one channel alone for so long (30 s); a hand level in all else
     CALibration:READing <channel>,<A>,<V>  what the channel draws, and the volts at the box while it does
@@ -42,11 +42,6 @@ def _close(ins, channel, seconds=CLOSE_S):
     box.level(ins.now, level_ua, seconds * TICKS_PER_S, pattern)
 
 
-def _ask(ins):
-    """A trim changes what is predicted: not while that plays, or is armed."""
-    ask_not(ins, st.BUSY, "trim")
-
-
 def _used(ins, channel, value):
     """What the trim has taken holds from now on, and is journaled."""
     ins.box.trim.apply(ins.box.bank, ins.box.hal)
@@ -54,7 +49,7 @@ def _used(ins, channel, value):
 
 
 def _reading(ins, channel, current_ua, supply_mv):
-    _ask(ins)
+    ask_not(ins, st.BUSY, "trim")
     caps = ins.box.board.caps
     if not caps["supply_min_mv"] <= supply_mv <= caps["supply_max_mv"]:
         raise st.BoxError(-222, "%d mV to %d mV" % (caps["supply_min_mv"], caps["supply_max_mv"]))
@@ -63,18 +58,12 @@ def _reading(ins, channel, current_ua, supply_mv):
 
 def _supply(ins, supply_mv):
     ins.refresh()
-    _ask(ins)
+    ask_not(ins, st.BUSY, "trim")
     _used(ins, 0, MILLION + ins.box.trim.take_supply(supply_mv, ins.box.readings.supply_mv))
 
 
-def _data(ins, channel):
-    trim = ins.box.trim
-    true_ns = trim.channels_ns[channel - 1] if trim.is_trimmed(channel) else 0
-    return trim.nominal_ns[channel - 1], true_ns
-
-
 def _clear(ins, channel=None):
-    _ask(ins)
+    ask_not(ins, st.BUSY, "trim")
     trim = ins.box.trim
     trim.clear(channel)
     _used(ins, channel or 0, MILLION if channel is None else trim.nominal_ns[channel - 1])
@@ -85,6 +74,6 @@ TABLE = (
     ("CALibration:READing", PROTECTED, 3, (_CHANNEL, _AMPERES, _VOLTS), _reading),
     ("CALibration:SUPPly", PROTECTED, 1, (_VOLTS,), _supply),
     ("CALibration:SUPPly?", PROTECTED, 0, (), lambda ins: ins.box.trim.supply_ppm),
-    ("CALibration:DATA?", PROTECTED, 1, (_CHANNEL,), _data),
+    ("CALibration:DATA?", PROTECTED, 1, (_CHANNEL,), lambda ins, channel: ins.box.trim.figures_ns(channel)),
     ("CALibration:CLEar", PROTECTED, 0, (_CHANNEL,), _clear),
 )

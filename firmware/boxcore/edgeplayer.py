@@ -18,7 +18,7 @@ never reaches the pins: the program opens every switch, says so by an entry in t
 still until it is started anew. A word that comes too late is never played late.
 """
 
-from boxcore.memory import RING_BYTES
+from boxcore.port import RING_BYTES
 
 MAX_PINS = 16  # the pattern's half of a word
 LAST_GPIO = 29  # the RP2040 has GPIO 0 .. 29
@@ -85,11 +85,6 @@ def running_hz(told_hz, trial_us, trial_ticks=TRIAL_TICKS):
     raise ValueError("the edge player's tick does not fit any known clock: %d us" % trial_us)
 
 
-def index(address):
-    """The ring index of a DMA read address, for a ring that starts at a multiple of RING_BYTES."""
-    return address // WORD_BYTES & RING_MASK
-
-
 class EdgePlayer:
     """off: the gate buffer's output-enable pin, low active. build(hz): a stopped state machine with the edge
     program at that PIO clock. ring: array of 3 * RING_BYTES // 2 halves at `address`. connect(machine,
@@ -135,7 +130,10 @@ class EdgePlayer:
     def room(self):
         """How many words push() takes now; what is left to play is read from the DMA's own address. One place
         stays free: its flag 0 is what stops the DMA."""
-        return RING_MASK - (self._write - index(self._feed.read) & RING_MASK)
+        return RING_MASK - (self._write - self._next() & RING_MASK)
+
+    def _next(self):
+        return self._feed.read // WORD_BYTES & RING_MASK  # for the ring starts at a multiple of RING_BYTES
 
     def push(self, pattern, ticks):
         """Queue a word. It only writes memory: the flag behind it first, its own last."""
@@ -158,7 +156,7 @@ class EdgePlayer:
 
     def _go_on(self):
         """Start the chain at the word that feed would move next."""
-        self._gate.read = self._flags_at + WORD_BYTES * index(self._feed.read)
+        self._gate.read = self._flags_at + WORD_BYTES * self._next()
         self._gate.active(1)
 
     def trim(self, ticks):

@@ -4,8 +4,6 @@ check() allocates nothing while ticks are small integers, so that a trip can fol
 read the sensors. Run time and charge are counted by the player, which ends a run to the tick.
 """
 
-from boxcore import port
-from boxcore import program as pg
 from boxcore import states as st
 from boxcore.bank import current_ua
 
@@ -44,36 +42,23 @@ class Guard:
         self._calm_tick = self._gone_tick = None
 
     def check(self, now, readings):
-        """The fault that these readings are, or NO_FAULT. A hold ends only HYSTERESIS_MV inside the range,
-        RELEASE_TICKS later."""
-        limits = self.limits
+        """The fault that these readings are, or NO_FAULT. A hold ends HYSTERESIS_MV inside the limit that was
+        passed, RELEASE_TICKS later."""
+        limits, held, supply_mv = self.limits, self.held, readings.supply_mv
         if readings.bank_cdeg > limits.bank_temp_cdeg:
             return st.BANK_HOT
         if readings.board_cdeg > BOARD_MAX_CDEG:
             return st.BOARD_HOT
         if readings.bank_cdeg < SENSOR_LOW_CDEG or readings.board_cdeg < SENSOR_LOW_CDEG:
             return st.SENSOR_BAD
-        supply_mv = readings.supply_mv
-        if self.held:
-            return self._settle(now, supply_mv)
-        if supply_mv < limits.supply_min_mv:
-            self.held = st.SUPPLY_LOW
-        elif supply_mv > limits.supply_max_mv:
-            self.held = st.SUPPLY_HIGH
-        self._calm_tick = None
-        return self.held
-
-    def _settle(self, now, supply_mv):
-        limits = self.limits
-        if self.held == st.SUPPLY_LOW:
-            inside = limits.supply_min_mv + HYSTERESIS_MV <= supply_mv <= limits.supply_max_mv
-        else:
-            inside = limits.supply_min_mv <= supply_mv <= limits.supply_max_mv - HYSTERESIS_MV
-        if not inside:
+        is_low = supply_mv < limits.supply_min_mv + (HYSTERESIS_MV if held == st.SUPPLY_LOW else 0)
+        is_high = supply_mv > limits.supply_max_mv - (HYSTERESIS_MV if held == st.SUPPLY_HIGH else 0)
+        if is_low or is_high:
             self._calm_tick = None
-        elif self._calm_tick is None:
+            self.held = held or (st.SUPPLY_LOW if is_low else st.SUPPLY_HIGH)
+        elif held and self._calm_tick is None:
             self._calm_tick = now
-        elif now - self._calm_tick >= RELEASE_TICKS:
+        elif held and now - self._calm_tick >= RELEASE_TICKS:
             self.held = st.NO_FAULT
         return self.held
 
@@ -102,11 +87,9 @@ class Monitor:
         self._of = self._ns = self._strikes = self._pattern = 0
 
     def check(self, readings, pattern, standing_ticks):
-        """The fault, or NO_FAULT, for the pattern that plays and how long it has; judged at the supply that
-        was read now, which may have moved since the pattern was picked."""
+        """The fault, or NO_FAULT, where a bank current was measured, for the pattern that plays and how long
+        it has; judged at the supply that was read now, which may have moved since the pattern was picked."""
         measured_ua = readings.bank_ua
-        if measured_ua == port.NOT_MEASURED:
-            return st.NO_FAULT
         if measured_ua > self._bank.full_ua(readings.supply_mv) // 100 * OVER_PERCENT + OVER_UA:
             return st.OVER_CURRENT
         if standing_ticks < STANDING_TICKS:
@@ -134,52 +117,3 @@ def reading(fault, readings):
     if fault == st.BOARD_HOT or fault == st.SENSOR_BAD:  # no tuple: nothing is allocated here
         return readings.board_cdeg
     return readings.bank_ua if fault == st.OVER_CURRENT else readings.supply_mv
-
-
-class StartRule:
-    """When an armed program may begin; follows the measured supply and the panel, never the boot.
-
-    quiet_ticks: quiet time after the supply came back, before the rule counts at all.
-    """
-
-    def __init__(self, program, quiet_ticks=0):
-        self._kind = program.start
-        self._below_mv = program.start_below_mv
-        self._wait_ticks = program.start_after_ticks
-        if program.start == pg.START_REST:
-            self._wait_ticks += program.start_steady_ticks
-        self._quiet_ticks = quiet_ticks
-        self._present_tick = self._true_tick = None
-
-    def update(self, now, readings):
-        """Take note of new readings."""
-        if readings.supply_mv < PRESENT_MV:
-            self._present_tick = self._true_tick = None
-            return
-        if self._present_tick is None:
-            self._present_tick = now
-        if not self._holds(readings):
-            self._true_tick = None
-        elif self._true_tick is None:
-            self._true_tick = now
-
-    def _holds(self, readings):
-        if self._kind == pg.START_PANEL:
-            return readings.arm
-        if self._kind == pg.START_REST:
-            return readings.supply_mv < self._below_mv
-        return True
-
-    def lacks(self):
-        """What the condition lacks, or states.DELAY while it holds."""
-        if self._true_tick is not None:
-            return st.DELAY
-        if self._present_tick is None:
-            return st.SUPPLY
-        return st.SWITCH if self._kind == pg.START_PANEL else st.REST
-
-    def due(self):
-        """The tick at which the run may begin if nothing changes, or None while the condition is false."""
-        if self._true_tick is None:
-            return None
-        return max(self._true_tick, self._present_tick + self._quiet_ticks) + self._wait_ticks

@@ -86,27 +86,13 @@ def _player(pins, off_pin, ring):
     return EdgePlayer(off, build, feed, gate, connect, ring, addressof(ring), time, machine.freq())
 
 
-def _sensors(hardware, monitor):
-    thermistor = shunt = bus = None
-    if hardware["thermistor"]:
-        thermistor = _channel(hardware["thermistor_pin"])
-    if hardware["shunt_full_ua"]:
-        shunt = _channel(hardware["shunt_pin"])
-    elif monitor:
-        sda, scl = machine.Pin(hardware["sda_pin"]), machine.Pin(hardware["scl_pin"])
-        bus = machine.I2C(hardware["i2c"], sda=sda, scl=scl, freq=I2C_HZ, timeout=I2C_TIMEOUT_US)
-    return Sensors(
-        _channel(hardware["supply_pin"]),
-        hardware["supply_full_mv"],
-        machine.ADC(machine.ADC.CORE_TEMP),
-        (thermistor, hardware["thermistor"]),
-        (shunt, hardware["shunt_full_ua"]),
-        (bus, hardware["monitor_address"], hardware["monitor_shunt_uohm"]),
-    )
-
-
 def _channel(pin):
     return machine.ADC(machine.Pin(pin))
+
+
+def _bus(hardware):
+    sda, scl = machine.Pin(hardware["sda_pin"]), machine.Pin(hardware["scl_pin"])
+    return machine.I2C(hardware["i2c"], sda=sda, scl=scl, freq=I2C_HZ, timeout=I2C_TIMEOUT_US)
 
 
 class Rp2Hal:
@@ -135,7 +121,8 @@ class Rp2Hal:
         self._us = time.ticks_us()
         self._rest_us = self._tick = 0
         self._player = player = _player(board.pins, hardware["enable_pin"], ring)
-        self._sensors = sensors = _sensors(hardware, board.monitor)
+        processor = machine.ADC(machine.ADC.CORE_TEMP)
+        self._sensors = sensors = Sensors(hardware, board.monitor, _channel, processor, _bus)
         self.clock_hz = player.clock_hz
         self.push, self.room, self.stop = player.push, player.room, player.stop
         self.trim_supply, self.measure = sensors.trim_supply, sensors.read

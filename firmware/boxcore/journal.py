@@ -18,7 +18,8 @@ import struct
 from array import array
 
 from boxcore.files import tried
-from boxcore.memory import JOURNAL_BYTES
+from boxcore.port import JOURNAL_BYTES
+from boxcore.states import BoxError
 
 RECORD = "<BBHIIHBBHH"
 RECORD_BYTES = 20
@@ -119,7 +120,7 @@ class Journal:
 
     def _find(self):
         starts = [_file_start(name) for name in self._store.names()]
-        starts = sorted(start for start in starts if start is not None) or [0]
+        starts = sorted([start for start in starts if start is not None]) or [0]
         last = starts[-1]
         size = self._store.size(NAME % last) or 0
         torn = self._go_on(starts, size) or size % RECORD_BYTES
@@ -237,22 +238,22 @@ class Journal:
     def read_into(self, offset, view):
         """Fill a memoryview from `offset` as far as one file or the memory goes; returns how many bytes.
 
-        Holes that a power cut left read as 0xFF. Raises ValueError for an offset outside start .. end,
-        BoxError -250 where the store fails."""
+        Holes that a power cut left read as 0xFF. Raises BoxError -222 for an offset outside start .. end,
+        -250 where the store fails."""
         length = len(view)
         if not self.start <= offset <= self.end:
-            raise ValueError("the journal holds %d to %d" % (self.start, self.end))
+            raise BoxError(-222, "the journal holds %d to %d" % (self.start, self.end))
         tail = self._starts[-1] + self._size
         if offset >= tail:
             at = offset - tail
             length = min(length, self._count * RECORD_BYTES - at)
             view[:length] = memoryview(self._buffer)[at : at + length]
             return length
-        index = len(self._starts) - 1
-        while self._starts[index] > offset:
-            index -= 1
-        first = self._starts[index]
-        limit = self._starts[index + 1] if index + 1 < len(self._starts) else tail
+        limit = tail
+        for first in reversed(self._starts):
+            if first <= offset:
+                break
+            limit = first
         length = min(length, limit - offset)
         read = tried(self._read, NAME % first, offset - first, view[:length])
         for at in range(read, length):

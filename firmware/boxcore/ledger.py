@@ -12,6 +12,7 @@ import struct
 from boxcore import files
 from boxcore import journal as jn
 from boxcore import states as st
+from boxcore.port import Readings
 from boxcore.slots import SLOTS, Slots
 from boxcore.trim import Trim
 
@@ -47,11 +48,10 @@ class Ledger:
     """What one file of a store says, as it was written last: FIELDS as plain numbers (serial: the armed
     program's; boot: a count), and for each slot its program's serial and how often that was armed.
 
-    due: the tick at which save() is to be called; covered: it says that the run runs, with a reserve."""
+    due: the tick at which save() is to be called. A phase of RUNNING comes with a reserve."""
 
     def __init__(self, store):
         self._store = store
-        self.covered = False
         self.due = jn.LATER
         self.hold(FRESH)
 
@@ -78,7 +78,7 @@ class Ledger:
 
     def is_lead(self, now, run):
         """True within LEAD_TICKS before the start of a run.Run that waits, and after it."""
-        due = run.rule.due()
+        due = run.due()
         return due is not None and due - now <= LEAD_TICKS
 
     def save_change(self, now, box):
@@ -103,7 +103,6 @@ class Ledger:
             self.hold(before)
             raise
         self.due = now + SAVE_TICKS if box.state in (st.RUNNING, st.HOLDING) else jn.LATER
-        self.covered = self.phase == RUNNING
 
     def _account(self, now, run, mas):
         self.slot, self.by, self.serial, self.run = run.slot, run.by, run.serial, run.number
@@ -138,34 +137,39 @@ def unpack(body):
 
 
 class Kept:
-    """ledger, slots, journal, lock, trim: each the owner of its files in one store; slow_supply: what a
-    locked box tells; record(now, kind, arg, value, pattern) journals."""
+    """What a Box keeps. ledger, slots, journal, trim and lock are each the owner of its files in one store;
+    slow_supply: what a locked box tells; lock and it are None until load_further(), for no run needs them;
+    readings: the latest."""
 
-    def __init__(self, store, channels_ns, random, record, journal_files, buffers):
-        self._record = record
+    def __init__(self, store, channels_ns, random, journal_files, buffers):
         self.ledger = Ledger(store)
         self.slots = Slots(store, buffers)
         self.journal = jn.Journal(store, journal_files, buffers.journal)
         self.trim = Trim(store, channels_ns)
         self.lock = self.slow_supply = None
         self._store, self._random = store, random
-        self._further = -1  # what further() looks at next: the lock, then each slot
+        self.readings = Readings()
+        self._further = -1  # what load_further() looks at next: the lock, then each slot
 
-    def open(self, now, cause):
+    def record(self, now, kind, arg=0, value=0, pattern=0):
+        """Journal something, the supply beside it."""
+        self.journal.add(now, kind, arg, pattern, value, self.readings.supply_mv)
+
+    def load(self, now, cause):
         """Read what a run needs, journal the boot and whatever of it is damaged; cause: the hardware's reset
         cause. The armed slot is read by whoever plays it."""
         damaged, ledger = self.ledger.open(), self.ledger
         unreadable = self.journal.open(ledger.boot)
         lost = jn.BUFFER_RECORDS if ledger.boot > 1 or damaged else 0
-        self._record(now, jn.BOOT, cause, ledger.boot, lost)
+        self.record(now, jn.BOOT, cause, ledger.boot, lost)
         if damaged:
-            self._record(now, jn.DAMAGE, jn.LEDGER_PART)
+            self.record(now, jn.DAMAGE, jn.LEDGER_PART)
         if unreadable:
-            self._record(now, jn.DAMAGE, jn.JOURNAL_PART)
+            self.record(now, jn.DAMAGE, jn.JOURNAL_PART)
         if self.trim.open():
-            self._record(now, jn.DAMAGE, jn.TRIM_PART, self.trim.lost)
+            self.record(now, jn.DAMAGE, jn.TRIM_PART, self.trim.lost)
 
-    def further(self, now):
+    def load_further(self, now):
         """Read one more of what only the link needs, the lock first, then slot by slot; False when nothing is
         left. Nothing may be asked or stored before."""
         at = self._further
@@ -174,13 +178,12 @@ class Kept:
         self._further += 1
         if at < 0:
             self.slots.begin(max(self.ledger.serials))
-            from boxcore.lock import Lock  # only now: its arithmetic is large, and no run needs it
-            from boxcore.slowmean import SlowMean
+            from boxcore.lock import Lock, SlowMean  # only now: they are large, and no run needs them
 
             self.slow_supply = SlowMean()
-            self.lock = Lock(self._store, self._random, self._record)
+            self.lock = Lock(self._store, self._random, self.record)
             if self.lock.open(now, self.ledger.boot):
-                self._record(now, jn.DAMAGE, jn.LOCK_PART)
+                self.record(now, jn.DAMAGE, jn.LOCK_PART)
         elif self.slots.scan(at):
-            self._record(now, jn.DAMAGE, jn.SLOT_PART, at)
+            self.record(now, jn.DAMAGE, jn.SLOT_PART, at)
         return True

@@ -4,7 +4,7 @@ It keeps a record that the host derived from a passcode, never the passcode; kno
 by an exchange (spake2plus.py) in which one can be tried, but never read or checked afterwards. A passcode is
 set under the key of another such exchange, in which nothing has to be known, so that a listener has nothing.
 Time and random bytes come in; what takes long is done step by step, by work(). It is no safe: whoever reaches
-the prompt has the files.
+the prompt has the files. What a locked box tells of its supply is a SlowMean.
 """
 
 import hashlib
@@ -12,19 +12,20 @@ import struct
 
 from boxcore import files
 from boxcore import journal as jn
+from boxcore.guard import PRESENT_MV
 from boxcore.program import TICKS_PER_S
 from boxcore.states import BoxError
 
 NAME = "lock"
 TEMPORARY = "lock.new"
 HEAD = b"NDlk\x02"  # and format
-LAYOUT = "<xHI16s227s"  # failed tries, cost, salt, record
 SALT_BYTES = 16  # at least 128 bits (NIST SP 800-132, 5.1)
 POINT_BYTES = 65
 RECORD_BYTES = 32 + 3 * POINT_BYTES  # a number and three points: what spake2plus.unpack() takes
 MAC_BYTES = 32
-HEAD_BYTES = SALT_BYTES + 4  # salt and cost
-SEALED_BYTES = HEAD_BYTES + RECORD_BYTES + MAC_BYTES  # these, the record enciphered, a code of all
+LAYOUT = "<xHI%ds%ds" % (SALT_BYTES, RECORD_BYTES)  # failed tries, cost, salt, record
+SEALED = "<%dsI%ds%ds" % (SALT_BYTES, RECORD_BYTES, MAC_BYTES)  # salt, cost, record enciphered, code of all
+SEALED_BYTES = struct.calcsize(SEALED)
 MAX_TRIES = 0xFFFF
 # RFC 9383's context and names of the two sides: an exchange for anything else never serves here.
 TO_UNLOCK = (b"Nightdraw unlock, format 2", b"", b"")
@@ -40,6 +41,12 @@ EXCHANGE_TICKS = 60 * TICKS_PER_S  # an exchange that is not finished within a m
 # takes beside a run would tell how busy the run is. On the board (emulated, 96 MHz) it takes 10.5 s without a
 # run and 11.7 s beside twenty edges a second, 3 s of it the arithmetic alone.
 TELL_TICKS = 14 * TICKS_PER_S
+
+# SlowMean's
+SAMPLE_TICKS = TICKS_PER_S // 2
+FIRST_SAMPLES = 20
+SAMPLES = 1200  # 600 s
+STEP_MV = 100
 
 
 def wait_ticks(tries):
@@ -57,7 +64,7 @@ def _pake():
 def _ask_point(share):
     """Raise BoxError -224 for a host's share that is no point."""
     try:
-        _pake().p256.decode(share)
+        _pake().decode(share)
     except ValueError as error:
         raise BoxError(-224, str(error)) from None
 
@@ -258,19 +265,16 @@ class Lock:
         key = self._keys(now, TO_SET).shared
         self._exchange = None
         pake = _pake()
-        sent, code = data[:-MAC_BYTES], data[-MAC_BYTES:]
-        salt, cost, record = (
-            sent[:SALT_BYTES],
-            sent[SALT_BYTES:HEAD_BYTES],
-            pake.ciphered(key, sent[HEAD_BYTES:]),
-        )
+        salt, cost, hidden, code = struct.unpack(SEALED, data)
+        record = pake.ciphered(key, hidden)
+        code_key = pake.hkdf(key, b"code", MAC_BYTES)
         try:
-            if not pake.same(code, pake.hmac_sha256(pake.hkdf(key, b"code", MAC_BYTES), sent)):
+            if not pake.same(code, pake.hmac_sha256(code_key, data[:-MAC_BYTES])):
                 raise ValueError
             pake.unpack(record)
         except ValueError:
             raise BoxError(-224, "it did not come through whole") from None
-        self._keep(0, int.from_bytes(cost, "little"), salt, record)
+        self._keep(0, cost, salt, record)
         self._note(now, jn.LATCH, jn.PASSCODE_SET, 0)
 
     def clear(self, now):
@@ -279,3 +283,60 @@ class Lock:
         files.tried(self._store.delete, NAME)
         self._hold(0, 0, b"", None)
         self._note(now, jn.LATCH, jn.PASSCODE_GONE, 0)
+
+
+class SlowMean:
+    """A mean of the supply so slow and so coarse that a run can't be read from it; each reading stands until
+    the next. mv: what is told, a multiple of STEP_MV.
+
+    A load of 2 A on wires and battery of 0.1 ohm moves the supply by 0.2 V, and any reading of it within the
+    pulse gives the pulse away. The mean of ten minutes of the same moves by 0.2 V * 1 s / 600 s = 0.3 mV for
+    a pulse of a second, a 300th of the step of 0.1 V that is told, and a lesson of two hours has twelve of
+    them. They end at whole ten minutes of the box's clock, whatever it plays. What is left is the slow way of
+    a battery that is drained, which any meter shows.
+
+    After the supply came or went, as at power-up, the first mean is of ten seconds. Nothing here allocates.
+    """
+
+    def __init__(self):
+        self.mv = 0
+        self._present = None
+        self._last_mv = 0
+        self._sample = self._end = 0  # numbers of samples since power-up: taken, and where the mean is due
+        self._count = self._sum_mv = 0
+
+    def take(self, now, supply_mv):
+        """A reading at box tick `now`."""
+        sample = now // SAMPLE_TICKS
+        present = supply_mv >= PRESENT_MV
+        if present != self._present:
+            self._present = present
+            self.mv = _rounded(supply_mv, 1)
+            self._begin(sample, sample + FIRST_SAMPLES)
+        elif sample >= self._end:
+            self._add(self._end)
+            self.mv = _rounded(self._sum_mv, self._count)
+            block = sample - sample % SAMPLES
+            if block >= self._end + SAMPLES:  # nothing was read for a whole mean and more
+                self.mv = _rounded(self._last_mv, 1)
+            end = block + SAMPLES
+            if end - sample < SAMPLES // 2:  # behind the first mean: the second takes five minutes and more
+                end += SAMPLES
+            self._begin(max(self._end, block), end)
+        self._add(sample)
+        self._last_mv = supply_mv
+
+    def _begin(self, sample, end):
+        self._sample = sample
+        self._end = end
+        self._count = self._sum_mv = 0
+
+    def _add(self, sample):
+        self._count += sample - self._sample
+        self._sum_mv += (sample - self._sample) * self._last_mv
+        self._sample = sample
+
+
+def _rounded(sum_mv, count):
+    step = STEP_MV * count
+    return (2 * sum_mv + step) // (2 * step) * STEP_MV

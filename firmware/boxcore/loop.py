@@ -41,10 +41,10 @@ MOST_HELD = 200  # bytes of answers, one message's: more is not listened to befo
 class Loop:
     """One box and the hal it plays on: read(), measure(), ticks(), show(), alive(), collect() and wire."""
 
-    def __init__(self, hal, box, readings):
+    def __init__(self, hal, box):
         self._hal = hal
         self._box = box
-        self._readings = readings
+        self._readings = box.readings
         self._sense_at = 0
         self._grid_at = 0
         self._hears = False
@@ -62,19 +62,18 @@ class Loop:
         """A turn before the link is there, while the rest is loaded and Ctrl-C ends at the prompt: what plays
         goes on, nothing is heard, and no watchdog runs, which nothing could stop any more."""
         hal, box = self._hal, self._box
-        now = hal.ticks()
-        if now >= self._sense_at:
-            now = self._sense(now)
-        if now >= box.deadline:
-            box.step(now)
+        self._work(hal.ticks())
         hal.show(box.state, box.flagged != 0, hal.ticks())
 
-    def _sense(self, now):
-        self._hal.read(self._readings)
-        now = self._hal.ticks()
-        self._box.sense(now, self._readings)
-        self._sense_at = now + SENSE_TICKS
-        return now
+    def _work(self, now, may_step=True):
+        """Sense and step where that is due."""
+        if now >= self._sense_at:
+            self._hal.read(self._readings)
+            now = self._hal.ticks()
+            self._box.sense(now, self._readings)
+            self._sense_at = now + SENSE_TICKS
+        if may_step and now >= self._box.deadline:
+            self._box.step(now)
 
     def turn(self):
         """Do all that is due, then sleep until something is, or a byte comes."""
@@ -86,11 +85,8 @@ class Loop:
             self._meet(now)
             now = hal.ticks()
             left = self._grid_at - now
-        if now >= self._sense_at:
-            now = self._sense(now)
         may_step = left > STEP_ENDS_TICKS
-        if now >= box.deadline and may_step:
-            box.step(now)
+        self._work(now, may_step)
         if not locked:
             self._listen(hal.wire)
         elif self._hears:

@@ -13,9 +13,8 @@ from boxcore import journal as jn
 from boxcore import states as st
 
 POSITIONS = 10  # the selector's, one for each slot
-# One reading's bits: the selector's code, weights 1 2 4 8; the arm switch; the button.
+# One reading's bits: the selector's code, weights 1 2 4 8; the arm switch.
 ARM = 1 << 4
-BUTTON = 1 << 5
 SELECTOR = ARM - 1
 SETTLE_TICKS = 5_000  # after a boot the arm switch is believed after 0.5 s: until then its contacts settle
 
@@ -35,7 +34,7 @@ PAUSE_TICKS = 2_000  # 0.2 s dark between the blinks of a group
 
 
 class Panel:
-    """selector: the last settled position 0 .. 9; arm, button: settled levels.
+    """selector: the last settled position 0 .. 9; arm: the switch's settled level.
 
     The switch counts as off until it has been seen on twice, so that a box never wakes up armed by a glitch.
     """
@@ -43,7 +42,6 @@ class Panel:
     def __init__(self):
         self.selector = 0
         self.arm = False
-        self.button = False
         self._last = -1
 
     def update(self, bits):
@@ -54,21 +52,15 @@ class Panel:
             self.selector = bits & SELECTOR
         if same & ARM:
             self.arm = bits & ARM != 0
-        if same & BUTTON:
-            self.button = bits & BUTTON != 0
 
 
 class ArmSwitch:
-    """What the arm switch of a box.Box asks for."""
+    """What the arm switch of a box.Box asks for, from a power-up at `now` on, when it is `on` or off."""
 
-    def __init__(self, box):
+    def __init__(self, box, now, on):
         self._box = box
-        self._on = self._wanted = False
-        self._settled_at = 0
-
-    def boot(self, now, on):
-        """Begin with the switch as it is at power-up."""
         self._on = on
+        self._wanted = False
         self._settled_at = now + SETTLE_TICKS
 
     def sense(self, now, on):

@@ -18,7 +18,7 @@ RING = 320  # edges queued and not yet played: 5 ms apart through more than a se
 REPICK_PERCENT = 1  # a standing level's pattern is picked anew when the supply has moved further than this
 CACHE_PER_MILLE = 2  # a new level may use a pick made at a supply within this
 UNITS_PER_MAS = 1_000_000
-AGAIN_TICKS = 4_000  # a run plays on 0.4 s behind a stop: filling the queue takes 0.3 s at most
+AGAIN_TICKS = 4_000  # a run plays on 0.4 s behind a stop, its schedule ahead: filling takes 0.3 s at most
 SEGMENTS = 500  # segments that a schedule passes in one call: 50 ms on the board, 1.5 s of exponential gaps
 CATCH_UPS = 3  # of these behind an empty queue; what then lags still would do so until the watchdog's reset
 # 0.3 s are queued before a start: as much of the shortest words as there is room for, or enough to fill the
@@ -45,9 +45,9 @@ class Player:
         self._patterns = array("H", [0] * RING)
         self._supplies = array("H", [0] * RING)
         self._kinds = bytearray(RING)
-        self._first = self.at = 0
+        self._first = self.at = self._settled = self.stop_at = self._limit_at = 0
         self._cache = Picks()
-        self._cache_mv = self._picked_mv = 0
+        self._cache_mv = 0
         self.begin(None, 0, 0)
 
     def begin(self, schedule, now, charge_mas, only=None):
@@ -56,34 +56,28 @@ class Player:
         self._cache.clear()  # of another pattern alone, or of a bank that was trimmed since
         self._only = only
         self.schedule = schedule
-        self._count = 0
         self.primed = self.outrun = False
         self.mas = self._units = 0
         self._charge_mas = charge_mas
         self.rest(now, 0)
 
-    def _open(self):
-        self.pattern = 0
+    def _open(self, now):
+        """Nothing is queued and every switch open from `now` on."""
+        self.since = now
+        self._count = self.pattern = 0
         self.true_ua = self._own_ua
         self._rate = self._ahead_rate = (self._own_ua + 5) // 10
-        self._ahead_pattern = 0
         self._level_ua = NO_LEVEL
         self._ahead_mas = self.mas
         self._ahead_units = self._units
-        self._word_mas = self._most_of_a_word()
-
-    def _most_of_a_word(self):
-        return self._ahead_rate * port.MAX_WORD_TICKS // UNITS_PER_MAS + 2
+        self.stop_at = self._limit_at  # the end of the charge, if it was queued, is taken back with the rest
+        self.stop_fault = st.TIME_USED
 
     def prime(self, now, supply_mv):
         """Fill the queue as if its first word began at `now`; nothing plays. The schedule must stand at
         `now`, or ahead of it: then the switches stay open until its tick."""
-        self._hal.stop()
-        self._count = 0
-        self._open()
-        self._settled = self.since = now
-        if self.at < now:
-            self.at = now
+        self.stop(now)
+        self.at = max(self.at, now)
         lead = self.at - now
         while lead > 0:
             ticks = min(lead, port.MAX_WORD_TICKS)
@@ -109,28 +103,17 @@ class Player:
         self.primed = False
         return zero
 
-    def again(self, now, supply_mv):
-        """Play on after a stop, the schedule ahead of `now` by AGAIN_TICKS, which cover the filling; returns
-        the tick at which to call refill()."""
-        self.launch(now, supply_mv)
-        return self.refill(now, supply_mv)
-
     def stop(self, now):
         """Open every switch, settle what was played until `now` and forget the rest."""
         self._hal.stop()
         self.settle(now)
-        self._count = 0
-        self._open()
-        self.since = now
-        self.stop_at = self._limit_at  # the end of the charge, if it was queued, was taken back with the rest
-        self.stop_fault = st.TIME_USED
+        self._open(now)
 
     def rest(self, now, ticks):
         """Begin to account at `now`, with every switch open still; the run must stop `ticks` later."""
-        self.at = self._settled = self.since = now
-        self.stop_at = self._limit_at = now + ticks
-        self.stop_fault = st.TIME_USED
-        self._open()
+        self.at = self._settled = now
+        self._limit_at = now + ticks
+        self._open(now)
 
     def go_on(self, now, supply_mv):
         """Account for what has played, refill the queue, begin anew where it ran empty; returns the tick at
@@ -138,7 +121,7 @@ class Player:
         if not self._starved(now):
             self.settle(min(now, self.stop_at))
         elif now < self.stop_at and not self.outrun:
-            self.again(now, supply_mv)
+            self.launch(now, supply_mv)
         if now >= self.stop_at or self.outrun:
             return self.stop_at
         return min(self.refill(now, supply_mv), self.stop_at)
@@ -170,7 +153,7 @@ class Player:
         returns the tick at which to call again."""
         at = self.at
         if force or at - now <= port.QUEUE_LOW_TICKS:
-            picked_mv = self._picked_mv
+            picked_mv = self._cache_mv
             if self._level_ua != NO_LEVEL and abs(supply_mv - picked_mv) * 100 > picked_mv * REPICK_PERCENT:
                 self._edge(at, jn.REPICK, self._level_ua, supply_mv)
             at = self._fill(at, now + port.QUEUE_HIGH_TICKS, supply_mv)
@@ -193,7 +176,8 @@ class Player:
             ticks = min(ticks, schedule.left_ticks, self.stop_at - at)
             if schedule.level_ua != self._level_ua:
                 self._edge(at, jn.EDGE, schedule.level_ua, supply_mv)
-            if self._charge_mas - self._ahead_mas <= self._word_mas:
+            most_mas = self._ahead_rate * port.MAX_WORD_TICKS // UNITS_PER_MAS + 2  # of a word
+            if self._charge_mas - self._ahead_mas <= most_mas:
                 ticks = self._within_charge(at, ticks)
                 if not ticks:
                     continue
@@ -202,7 +186,7 @@ class Player:
                 self._ahead_mas += units // UNITS_PER_MAS
                 units %= UNITS_PER_MAS
             self._ahead_units = units
-            hal.push(self._ahead_pattern, ticks)
+            hal.push(self._cache.pattern, ticks)
             schedule.take(ticks)
             self.at = at = at + ticks
             room -= 1
@@ -221,14 +205,12 @@ class Player:
         self._pick(level_ua, supply_mv)
         true_ua = self._own_ua + current_ua(self._cache.ns, supply_mv)
         self._level_ua = level_ua
-        self._ahead_pattern = self._cache.pattern
         self._ahead_rate = (true_ua + 5) // 10
-        self._word_mas = self._most_of_a_word()
         slot = (self._first + self._count) % RING
         self._ticks[slot] = at & jn.TICK_MASK
         self._kinds[slot] = kind
         self._levels[slot] = true_ua
-        self._patterns[slot] = self._ahead_pattern
+        self._patterns[slot] = self._cache.pattern
         self._supplies[slot] = min(supply_mv, 0xFFFF)
         self._count += 1
 
@@ -237,7 +219,6 @@ class Player:
         if abs(supply_mv - self._cache_mv) * 1000 > self._cache_mv * CACHE_PER_MILLE:
             self._cache.clear()
             self._cache_mv = supply_mv
-        self._picked_mv = self._cache_mv
         if self._cache.find(level_ua):
             return
         pattern = self._only

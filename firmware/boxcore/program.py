@@ -9,7 +9,7 @@ ten 32-bit fields in the order of `NUMBERS`, the draws (kind, 16-bit length, bod
 import binascii
 import struct
 
-from boxcore.memory import PIECE_BYTES, PROGRAM_BYTES
+from boxcore.port import PIECE_BYTES, PROGRAM_BYTES
 
 MAGIC = b"NDrw"
 FORMAT = 1

@@ -28,19 +28,50 @@ class Run:
         self.by = by
         self.limits = gd.Limits(board.caps, program)
         self.guard = gd.Guard(self.limits)
-        self.rule = None
+        self._quiet_ticks = 0
+        self._present_tick = self._true_tick = None
         self.used_ticks = self.used_mas = 0
         self.position_ticks = 0
         self.zero = self.since = None
         self._peak_ua = peak_ua(program, board.own_ua, bank, board.caps["supply_max_mv"])
 
     def wait(self, now, readings, quiet_ticks, position_ticks):
-        """Begin to wait for the start rule, afresh or after a power loss."""
+        """Begin to wait for the start rule, afresh or after a power loss; quiet_ticks: after the supply came
+        back, before the rule counts at all."""
         self.guard = gd.Guard(self.limits)
-        self.rule = gd.StartRule(self.program, quiet_ticks)
-        self.rule.update(now, readings)
+        self._quiet_ticks = quiet_ticks
+        self._present_tick = self._true_tick = None
         self.position_ticks = position_ticks
         self.zero = self.since = None
+        self.look(now, readings)
+
+    def look(self, now, readings):
+        """Take new readings while it waits: a start follows the measured supply and the panel, never the
+        boot."""
+        if readings.supply_mv < gd.PRESENT_MV:
+            self._present_tick = self._true_tick = None
+            return
+        if self._present_tick is None:
+            self._present_tick = now
+        if not self._may_start(readings):
+            self._true_tick = None
+        elif self._true_tick is None:
+            self._true_tick = now
+
+    def _may_start(self, readings):
+        program = self.program
+        if program.start == pg.START_PANEL:
+            return readings.arm
+        return program.start != pg.START_REST or readings.supply_mv < program.start_below_mv
+
+    def due(self):
+        """The tick at which the run may begin if nothing changes, or None while its condition is false."""
+        if self._true_tick is None:
+            return None
+        program = self.program
+        steady_ticks = program.start_steady_ticks if program.start == pg.START_REST else 0
+        begun = max(self._true_tick, self._present_tick + self._quiet_ticks)
+        return begun + steady_ticks + program.start_after_ticks
 
     def quiet_ticks(self, begun, on):
         """Quiet time before the start rule counts again after a power loss; None: it stays off. begun: the
@@ -82,8 +113,13 @@ class Run:
         """What a run in this state waits for, of states.WAITS; the level that the supply is to rest below in
         millivolts; the ticks left to its start or of its time: None where there are none."""
         if state == st.WAITING:
-            due = self.rule.due()
-            return self.rule.lacks(), self.program.start_below_mv or None, due and max(0, due - now)
+            due = self.due()
+            what = st.SWITCH if self.program.start == pg.START_PANEL else st.REST
+            if due is not None:
+                what = st.DELAY
+            elif self._present_tick is None:
+                what = st.SUPPLY
+            return what, self.program.start_below_mv or None, due and max(0, due - now)
         left_ticks = self.limits.run_ticks - self.account(now, 0)[0]
         return st.RANGE if state == st.HOLDING else st.NOTHING, None, max(0, left_ticks)
 

@@ -42,7 +42,6 @@ TEXTS = """
 -282 Illegal program name
 -284 Program currently running
 -285 Program syntax error
--286 Program runtime error
 -311 Memory error
 -313 Calibration memory lost
 -315 Configuration memory lost
@@ -135,10 +134,6 @@ class Status:
         text = text_of(code) + (";" + info if info else "")
         return '%d,"%s"' % (code, text[:MAX_TEXT].replace('"', "'"))
 
-    def complete(self):
-        """*OPC with nothing pending."""
-        self.standard.latch(OPERATION_COMPLETE)
-
     def clear(self):
         """*CLS: every event register and the error queue; enables and conditions stay."""
         self.errors.clear()
@@ -148,12 +143,6 @@ class Status:
     def preset(self):
         """STATus:PRESet: SCPI's enables to 0; nothing of 488.2's changes."""
         self.operation.enable = self.questionable.enable = 0
-
-    def restart(self):
-        """For another host: no event, no error, nothing enabled."""
-        self.clear()
-        self.preset()
-        self.standard.enable = self.service_enable = 0
 
     def byte(self, answer_waits):
         """The status byte with the master summary in bit 6."""

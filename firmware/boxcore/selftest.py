@@ -1,6 +1,9 @@
-"""The self-test: each check has a number, the first that fails is the answer. Milliseconds of load only."""
+"""The self-test: each check has a number, the first that fails is the answer. Milliseconds of load only. Its
+row is as commands_common describes it."""
 
 from boxcore import port
+from boxcore import states as st
+from boxcore.commands_common import PROTECTED, ask_not
 from boxcore.slots import SLOTS
 
 PASS = 0
@@ -13,9 +16,12 @@ STEP_UA = 150  # beyond the offset, a reading is good to this: three steps of a 
 PERCENT = 5  # and a channel to this: resistor and monitor tolerances together
 
 
-def run(box):
-    """PASS or the number of the first failing check of a box.Box in which nothing plays, channels counting
-    from 1. Without a monitor only what is stored is tested."""
+def _run(ins):
+    """PASS or the number of the first failing check, channels counting from 1. Without a monitor only what is
+    stored is tested."""
+    ask_not(ins, st.PLAYING, "self-test")
+    box = ins.box
+    box.empty_queue(ins.now)
     for slot in range(SLOTS):
         if box.slots.scan(slot):
             return SLOT_CHECK + slot
@@ -42,3 +48,6 @@ def _channels(bank, hal, supply_mv):
         if abs(hal.probe(1 << k) - leak_ua - ua) > ua * PERCENT // 100 + STEP_UA:
             return k + 1
     return PASS
+
+
+TABLE = (("*TST?", PROTECTED, 0, (), _run),)

@@ -1,14 +1,14 @@
 """Reads what the board has: supply, bank and processor temperature, bank current; from converter counts to
 millivolts, hundredths of a degree and microamperes. Failing sensors never raise.
 
-It is given converter channels and a bus and knows none of the board's pins; verdicts are guard's. Every
+It is given ways to get converter channels and a bus and touches none of the chip; verdicts are guard's. Every
 product stays below 2^30, the board's small integers, so that sensing allocates nothing. Counts are of 14
 bits: SAMPLES readings of 16 bits added up and shifted by SUM_SHIFT.
 """
 
 from boxcore import port, trim
 
-# Bits of `faults`: what can't be read at present.
+# Bits of Sensors.faults.
 NO_MONITOR, NO_THERMISTOR, NO_PROCESSOR_TEMP = 1, 2, 4
 MONITOR_REST = 200  # readings between two tries to find a monitor that doesn't answer: 10 s at 50 ms
 
@@ -31,7 +31,7 @@ MONITOR_MAKER = 0xFE
 MAKER_ID = 0x5449
 # Bits 14..12 as found, 4 averages, 1.1 ms conversions, shunt voltage only, continuously: a reading is 4.4 ms
 # old.
-MONITOR_SETTING = 0x4325
+MONITOR_SETTING = b"\x43\x25"
 LSB_NV = 2_500
 LSB_PARTS = 16  # currents of one count are kept in sixteenths of a microampere
 SIGN_BIT = 0x8000
@@ -88,23 +88,23 @@ def monitor_ua(high, low, step):
 
 
 class Sensors:
-    """What a board has. Converter channels have read_u16(). supply: its channel, full_mv what a full count
-    stands for; processor: the chip's own temperature. Others where they are fitted, without them their
-    readings say so: thermistor: its channel on a bank resistor, and its table, see thermistor_cdeg; shunt:
-    the channel of an amplified shunt, and what a full count stands for; monitor: an INA226-class one's bus,
-    which has readfrom_mem_into() and writeto_mem(), address, and shunt in microohms."""
+    """What a board has, by its `hardware` (see board.HARDWARE) and whether it has a `monitor`; what isn't
+    fitted reads as NOT_MEASURED. channel(pin): a converter channel, which has read_u16(); processor: that of
+    the chip's own temperature; bus(hardware): the bus of an INA226-class power monitor, which has
+    readfrom_mem_into() and writeto_mem(). An amplified shunt takes the monitor's place."""
 
-    def __init__(
-        self, supply, full_mv, processor, thermistor=(None, ()), shunt=(None, 0), monitor=(None, 0, 1)
-    ):
-        self.faults = 0
-        self._supply = supply
-        self._full_mv = self._board_full_mv = full_mv
+    def __init__(self, hardware, monitor, channel, processor, bus):
+        self._faults = 0
+        self._supply = channel(hardware["supply_pin"])
+        self._full_mv = self._board_full_mv = hardware["supply_full_mv"]
         self._processor = processor
-        self._thermistor, self._table = thermistor
-        self._shunt, self._full_ua = shunt
-        self._bus, self._address, shunt_uohm = monitor
-        self._step = monitor_step(shunt_uohm)
+        self._table = hardware["thermistor"]
+        self._thermistor = channel(hardware["thermistor_pin"]) if self._table else None
+        self._full_ua = hardware["shunt_full_ua"]
+        self._shunt = channel(hardware["shunt_pin"]) if self._full_ua else None
+        self._bus = bus(hardware) if monitor and not self._full_ua else None
+        self._address = hardware["monitor_address"]
+        self._step = monitor_step(hardware["monitor_shunt_uohm"])
         self._rest = 0
         self._pair = bytearray(2)
         if self._bus is not None:
@@ -136,7 +136,7 @@ class Sensors:
         try:
             self._bus.readfrom_mem_into(self._address, MONITOR_SHUNT, pair)
         except OSError:
-            self._note_monitor(False)
+            self._rest = MONITOR_REST
             return port.NOT_MEASURED
         return monitor_ua(pair[0], pair[1], self._step)
 
@@ -159,20 +159,19 @@ class Sensors:
             self._bus.readfrom_mem_into(self._address, MONITOR_MAKER, pair)
             found = pair[0] << 8 | pair[1] == MAKER_ID
             if found:
-                pair[0] = MONITOR_SETTING >> 8
-                pair[1] = MONITOR_SETTING & 0xFF
-                self._bus.writeto_mem(self._address, MONITOR_CONFIG, pair)
+                self._bus.writeto_mem(self._address, MONITOR_CONFIG, MONITOR_SETTING)
         except OSError:
             found = False
-        self._note_monitor(found)
+        self._rest = 0 if found else MONITOR_REST
         return found
 
-    def _note_monitor(self, found):
-        self._rest = 0 if found else MONITOR_REST
-        self._flag(NO_MONITOR, not found)
+    @property
+    def faults(self):
+        """What can't be read at present."""
+        return self._faults | (NO_MONITOR if self._rest else 0)
 
     def _flag(self, bit, failing):
-        self.faults = self.faults | bit if failing else self.faults & ~bit
+        self._faults = self._faults | bit if failing else self._faults & ~bit
 
 
 def count(channel):

@@ -8,6 +8,7 @@ buffer for it. Nothing is run from here.
 
 import binascii
 import struct
+from collections import namedtuple
 
 from boxcore import program as pg
 from boxcore.files import tried
@@ -21,25 +22,13 @@ TRAILER_BYTES = 8
 BAD = "bad"  # what is known of a slot that is damaged or can't be read
 
 
-class Info:
-    """What is known of a stored program without loading it: name, crc32, bytes (of the program), serial."""
-
-    def __init__(self, name, crc32, length, serial):
-        self.name = name
-        self.crc32 = crc32
-        self.bytes = length
-        self.serial = serial
-
-
-def check_slot(slot):
-    """Raise BoxError -222 where `slot` is not 0 .. 9."""
-    if not 0 <= slot < SLOTS:
-        raise BoxError(-222, "slots are 0 to %d" % (SLOTS - 1))
+# What is known of a stored program without loading it; bytes: of the program, serial: its store number.
+Info = namedtuple("Info", ("name", "crc32", "bytes", "serial"))
 
 
 class Slots:
-    """The slots in a store. `infos[slot]` is an Info, BAD, or None where there is nothing; `writing` is the
-    slot that is being written, None where none is."""
+    """The slots in a store, numbers 0 .. 9. `infos[slot]` is an Info, BAD, or None where there is nothing;
+    `writing` is the slot that is being written, None where none is."""
 
     def __init__(self, store, buffers):
         self._store = store
@@ -47,12 +36,7 @@ class Slots:
         self._piece = memoryview(buffers.piece)
         self.infos = [None] * SLOTS
         self.writing = self._file = None
-        self._serial = self._length = self._crc = 0
-
-    @property
-    def bad(self):
-        """The damaged slots, ascending."""
-        return [slot for slot in range(SLOTS) if self.infos[slot] is BAD]
+        self._serial = self._crc = 0
 
     def begin(self, serial):
         """At power-up, before the slots are read: heed the highest store number known from elsewhere, drop an
@@ -69,28 +53,23 @@ class Slots:
         return self.infos[slot] is BAD
 
     def _look(self, slot, buffer, keep=False):
-        """What _read() says of a slot, remembered; raises BoxError -311 for what is damaged."""
+        """What _read() says of a slot, remembered; raises BoxError -282 where there is no program, -311 where
+        it is damaged."""
         try:
             found = self._read(NAME % slot, buffer, keep)
         except (pg.ProgramError, OSError, MemoryError) as error:  # whatever lies there
             self._know(slot, BAD)
             raise BoxError(-311, "slot %d: %s" % (slot, error)) from None
         self._know(slot, found and found[1])
+        if found is None:
+            raise BoxError(-282, "slot %d is empty" % slot)
         return found
 
     def info(self, slot):
-        """The Info of a slot, which is read once more where it couldn't be; raises BoxError -282 where there
-        is no program, -311 where it is damaged."""
-        check_slot(slot)
-        if self.infos[slot] is BAD:
+        """The Info of a slot, which is read once more where none is known; raises BoxError -282, -311."""
+        if not isinstance(self.infos[slot], Info):
             self._look(slot, self._piece)
-        if self.infos[slot] is None:
-            raise BoxError(-282, "slot %d is empty" % slot)
         return self.infos[slot]
-
-    def is_empty(self, slot):
-        """True where a slot holds neither a program nor what is left of one."""
-        return self.infos[slot] is None
 
     def _know(self, slot, info):
         self.infos[slot] = info
@@ -122,13 +101,9 @@ class Slots:
         return program, Info(program.name, parser.checksum, parser.size, serial)
 
     def load(self, slot):
-        """The Program in a slot, read into the one buffer for it and checked anew; raises BoxError -282 (none
-        there) or -311 (damaged). An earlier one's replays are gone then."""
-        check_slot(slot)
-        found = self._look(slot, self._whole, True)
-        if found is None:
-            raise BoxError(-282, "slot %d is empty" % slot)
-        return found[0]
+        """The Program in a slot, read into the one buffer for it and checked anew; an earlier one's replays
+        are gone then. Raises BoxError -282, -311."""
+        return self._look(slot, self._whole, True)[0]
 
     def read_at(self, slot, offset, length):
         """Part of a stored program's bytes; raises BoxError as info() does."""
@@ -136,34 +111,20 @@ class Slots:
         return tried(self._store.read_at, NAME % slot, offset, length)
 
     def open_write(self, slot):
-        """Begin to store a program; an earlier one that is unfinished is dropped. Where the store itself
-        fails, here and below, BoxError -250."""
-        check_slot(slot)
-        self.abort()
+        """Begin to store a program, where none is being written: write() takes its bytes, commit() or abort()
+        ends it. Where the store itself fails, here and below, BoxError -250."""
         self._file = tried(self._store.create, TEMPORARY)
         self.writing = slot
-        self._length = self._crc = 0
+        self._crc = 0
 
     def write(self, chunk):
-        """Take the next bytes; raises BoxError -223 (too much data) beyond a slot, -286 unopened."""
-        if self.writing is None:
-            raise BoxError(-286, "no slot is being written")
-        if self._length + len(chunk) > pg.MAX_BYTES:
-            self.abort()
-            raise BoxError(-223, "a program has at most %d bytes" % pg.MAX_BYTES)
-        self._length += len(chunk)
+        """Take the next bytes."""
         self._crc = binascii.crc32(chunk, self._crc)
-        try:
-            tried(self._file.write, chunk)
-        except BoxError:
-            self.abort()
-            raise
+        tried(self._file.write, chunk)
 
     def commit(self, pause=lambda: None):
         """Check what came, as the store has it, and put it in its slot; raises BoxError -285 for bytes that
         are no program. pause: called before each write but the first, for a write may take 0.4 s and more."""
-        if self.writing is None:
-            raise BoxError(-286, "no slot is being written")
         slot = self.writing
         try:
             info = tried(self._put, NAME % slot, pause)
@@ -201,6 +162,5 @@ class Slots:
 
     def delete(self, slot):
         """Empty a slot."""
-        check_slot(slot)
         tried(self._store.delete, NAME % slot)
         self._know(slot, None)

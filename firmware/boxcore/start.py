@@ -34,14 +34,13 @@ def work(hal, buffers):
     from boxcore.box import Box
     from boxcore.files import FileStore
     from boxcore.loop import Loop
-    from boxcore.port import Readings
 
     top = FileStore()
     if not top.is_folder(DATA):
         top.delete(DATA)  # what has its name and is no folder was never the box's
         os.mkdir(DATA)
     box = Box(hal.board, FileStore(DATA), hal, hal.serial, buffers=buffers)
-    loop = Loop(hal, box, Readings())
+    loop = Loop(hal, box)
     gc.threshold(-1)  # from here on as soon as the heap is full
     loop.begin()
     loop.early_turn()

@@ -29,12 +29,12 @@ AFTER = {
 }
 
 # What keeps an armed box from drawing, or one that draws from being left alone; DIAGnostic:WAIT? says which.
-NOTHING = "none"
-SUPPLY = "supply"  # there is none
-SWITCH = "switch"  # the arm switch is off
-REST = "rest"  # the supply is above the profile's level
-DELAY = "delay"  # the start rule's condition holds; its time runs
-RANGE = "range"  # held: the supply is out of its range
+NOTHING = "NONE"
+SUPPLY = "SUPPLY"  # there is none
+SWITCH = "SWITCH"  # the arm switch is off
+REST = "REST"  # the supply is above the profile's level
+DELAY = "DELAY"  # the start rule's condition holds; its time runs
+RANGE = "RANGE"  # held: the supply is out of its range
 WAITS = (NOTHING, SUPPLY, SWITCH, REST, DELAY, RANGE)
 
 NO_FAULT = 0

@@ -77,10 +77,11 @@ class Trim:
         """Every channel's conductance as far as it is known."""
         return tuple([true or nominal for true, nominal in zip(self._true_ns, self.nominal_ns)])
 
-    def is_trimmed(self, channel):
-        """True when a channel (from 1) has a reading of its own; raises BoxError -222 for one that isn't."""
+    def figures_ns(self, channel):
+        """A channel's (from 1) conductance by the board file, and by its trim, 0 without one; raises BoxError
+        -222."""
         self.check(channel)
-        return self._true_ns[channel - 1] != 0
+        return self.nominal_ns[channel - 1], self._true_ns[channel - 1]
 
     def check(self, channel):
         """Raise BoxError -222 for a channel (from 1) that the bank doesn't have."""

@@ -6,7 +6,7 @@ hence no __future__.
 
 import struct
 
-from boxcore import lock, p256, spake2plus
+from boxcore import lock, spake2plus
 
 TYPE_CHECKING = False  # for mypy alone: MicroPython has no such module
 if TYPE_CHECKING:
@@ -30,17 +30,17 @@ def prove(
 
     Raises ValueError for a share that is no point, or that leaves the point at infinity."""
     share = yield from spake2plus.hidden(x, w0_m)
-    y = p256.add(p256.decode(verifier_share), p256.negative(w0_n))
-    z = yield from p256.multiply(x, y)
-    z = yield from p256.affine(z)
-    v = yield from p256.multiply(w1, y)
-    v = yield from p256.affine(v)
+    y = spake2plus.add(spake2plus.decode(verifier_share), spake2plus.negative(w0_n))
+    z = yield from spake2plus.multiply(x, y)
+    z = yield from spake2plus.affine(z)
+    v = yield from spake2plus.multiply(w1, y)
+    v = yield from spake2plus.affine(v)
     return spake2plus.Keys(names, share, verifier_share, z, v, w0)
 
 
 def agree(x: int, verifier_share: bytes) -> "Generator[None, None, bytes]":
     """The key of an exchange lock.TO_SET, a generator; x: the secret number of the host's share."""
-    keys = yield from prove(lock.TO_SET, 0, 1, x, verifier_share, p256.INFINITY, p256.INFINITY)
+    keys = yield from prove(lock.TO_SET, 0, 1, x, verifier_share, spake2plus.INFINITY, spake2plus.INFINITY)
     shared: bytes = keys.shared
     return shared
 

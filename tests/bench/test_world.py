@@ -175,6 +175,33 @@ def test_a_box_without_power_says_nothing():
     assert link.feed(b"*IDN?\n").startswith(b"NIGHTDRAW,bench-test,")
 
 
+def test_hanging_up_forgets_the_message_and_keeps_the_program():
+    world = support.world()
+    link = BenchLink(world)
+    put = b"PROG:DEF " + support.block(programs.pack(support.PULSED)) + b"\n"
+    link.feed(put)
+    link.feed(put[:-20])
+    link.hang_up()
+    assert world.box.slots.writing is None
+    assert link.feed(b"*OPC?;:SYST:ERR?;:PROG:CAT?\n") == b'1;0,"No error";"SLOT0"\n'
+    assert link.feed(b"*ID") == b""
+    link.hang_up()
+    assert link.feed(b"*OPC?\n") == b"1\n"
+
+
+def test_who_comes_after_a_hang_up_finds_nothing_of_who_was_before():
+    """Errors, events, enables, the chosen program; what the box does goes on."""
+    link = BenchLink(support.world())
+    link.feed(b"*ESE 60;*SRE 255;:STAT:QUES:ENAB 7;:STAT:OPER:ENAB 9;:PROG:NAME SLOT7;:BOGUS\n")
+    link.feed(b"CURR 0.2;:OUTP ON\n")
+    link.hang_up()
+    said = link.feed(
+        b"SYST:ERR:COUN?;*ESR?;*ESE?;*SRE?;*STB?;:STAT:QUES:ENAB?;:STAT:OPER:ENAB?;:STAT:OPER?\n"
+    )
+    assert said == b"0;0;0;0;16;0;0;0\n"
+    assert link.feed(b"PROG:NAME?;:OUTP?;:CURR?\n") == b"SLOT0;1;0.200000\n"
+
+
 def test_time_jumps_on_command_and_the_answer_knows():
     world = support.world()
     link = support.run(world, support.PULSED)

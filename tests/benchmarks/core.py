@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from random import Random
 
-from boxcore import draws, schedule
 from boxcore import program as pg
+from boxcore import schedule
 from nightdraw.board import load_board
 
 from tests.benchmarks.measure import Ratio, compare
@@ -58,7 +58,7 @@ def schedule_of_eight() -> Ratio:
             played.take(pg.MAX_TICKS)
 
     def single() -> None:
-        streams = [draws.stream(draw, index, 0, 1) for index, draw in enumerate(plan.draws)]
+        streams = [schedule.stream(draw, index, 0, 1) for index, draw in enumerate(plan.draws)]
         for _ in range(EDGES // len(streams)):
             for stream in streams:
                 stream.left_ticks = 0
@@ -71,10 +71,10 @@ def exponential_law() -> Ratio:
     """The integer logarithm against the machine's own."""
     rng = Random(1)
     states = [rng.randint(1, pg.MAX_U32) for _ in range(NUMBERS)]
-    gaps = draws.Exponential(1_000_000)
+    gaps = schedule.Exponential(1_000_000)
     return compare(
         f"exponential gaps in integers, {NUMBERS}",
-        lambda: [gaps.ticks(state >> 16, state & draws.MASK16) for state in states],
+        lambda: [gaps.ticks(state >> 16, state & schedule.MASK16) for state in states],
         "the same with math.log",
         lambda: [round(-math.log((state + 0.5) / 2**32) * 1_000_000) for state in states],
     )

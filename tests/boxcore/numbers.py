@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from boxcore import draws
+from boxcore import schedule
 
 
 def after(state: int) -> int:
     """The state that the generator goes to."""
-    numbers = draws.Xorshift32(state)
+    numbers = schedule.Xorshift32(state)
     numbers.step()
     return int(numbers.high << 16 | numbers.low)
 
 
 def uniform_ticks(state: int, low: int, high: int) -> int:
     """A duration in low .. high."""
-    return int(low + draws.Xorshift32(state).share(high - low + 1))
+    return int(low + schedule.Xorshift32(state).share(high - low + 1))
 
 
 def exponential_ticks(state: int, mean: int) -> int:
     """A duration with that mean."""
-    return int(draws.Exponential(mean).ticks(state >> 16, state & draws.MASK16))
+    return int(schedule.Exponential(mean).ticks(state >> 16, state & schedule.MASK16))

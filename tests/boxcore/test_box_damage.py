@@ -10,6 +10,7 @@ from hypothesis import strategies as some
 from tests.boxcore import fakes
 from tests.boxcore.plans import PULSE, STEADY, S, open_between, plan
 from tests.boxcore.test_box_run import started
+from tests.micropython import doors
 
 
 def loaded(world):
@@ -124,15 +125,15 @@ def test_one_failure_of_the_store_at_any_place_of_a_boot_is_survived():
         store = Faulty(dict(before.store.files), at)
         world = fakes.World(store).boot().run(20 * S)
         slots = world.box.slots
-        assert len(slots.bad) <= 1
+        assert len(doors.bad(slots)) <= 1
         booted = store.left
         if booted > 0:
             break
         assert {slots.info(2).name, slots.info(7).name} == {"plan"}
-        for slot in list(slots.bad):  # an empty one, which is looked at once more when it is asked for
+        for slot in list(doors.bad(slots)):  # an empty one, which is looked at once more when it is asked for
             with pytest.raises(st.BoxError, match="empty"):
                 slots.info(slot)
-        assert slots.bad == []
+        assert doors.bad(slots) == []
         world.arm(slot=2).run(S)
         assert world.box.state == st.RUNNING
     assert at > 15  # every slot, the ledger, lock, trim and journal were read before
@@ -149,7 +150,7 @@ def test_a_boot_survives_any_bytes_in_any_file(name, data):
         world.arm(slot=2).run(S)
         assert world.box.state == st.RUNNING
     else:
-        assert world.box.slots.bad == [2]
+        assert doors.bad(world.box.slots) == [2]
         world.load(plan(PULSE), 2)
     assert world.box.slots.info(2).name == "plan"
 
@@ -165,11 +166,11 @@ def test_a_boot_survives_a_folder_in_place_of_any_file(name, tmp_path):
     (tmp_path / name / "in" / "it").mkdir(parents=True)
     world = fakes.World(store).boot().run(20 * S)
     if name.startswith("slot") and name != "slot.new":
-        assert world.box.slots.bad == [int(name[4:])]
+        assert doors.bad(world.box.slots) == [int(name[4:])]
     for slot in (2, 3):
         world.load(plan(PULSE), slot)
     world.arm(slot=4).run(20 * S)
-    assert (world.box.state, world.box.slots.bad) == (st.RUNNING, [])
+    assert (world.box.state, doors.bad(world.box.slots)) == (st.RUNNING, [])
     assert world.records("start")
 
 
@@ -180,8 +181,8 @@ def test_a_slot_that_could_not_be_read_once_can_be_armed():
     slots = fakes.World(store).box.slots
     store.left = 1
     assert slots.scan(0)
-    assert slots.bad == [0]
-    assert (slots.load(0).name, slots.bad, slots.infos[0].name) == ("plan", [], "plan")
+    assert doors.bad(slots) == [0]
+    assert (slots.load(0).name, doors.bad(slots), slots.infos[0].name) == ("plan", [], "plan")
 
 
 def test_an_older_format_is_listed_as_damaged_and_replaced():

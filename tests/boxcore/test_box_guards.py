@@ -167,6 +167,17 @@ def test_a_run_that_would_begin_too_hot_trips_and_never_loads():
     assert world.played() == [(0, 0)]
 
 
+def test_what_was_queued_for_a_start_that_is_held_is_no_edge():
+    world = fakes.World().boot().arm(plan(STEADY, start_after_ticks=S))
+    world.run(S - 100)
+    assert world.box.player.primed
+    world.readings.supply_mv = 11_700
+    world.run(S)
+    assert world.box.state == st.HOLDING
+    assert world.kinds()[-3:] == ["arm", "start", "hold"]
+    assert not closed(world)
+
+
 def test_a_run_that_begins_on_a_low_supply_holds_and_comes_in_step():
     program = plan(STEADY, PULSE)
     world = fakes.World().boot()

@@ -118,9 +118,7 @@ class Life:
 
     def delete(self):
         if self.say(f"PROG:EXPL:DEL SLOT{self.rng.randrange(3)}"):
-            self.slots = {
-                slot: self.slots[slot] for slot in self.slots if not self.world.box.slots.is_empty(slot)
-            }
+            self.slots = {slot: self.slots[slot] for slot in self.slots if self.world.box.slots.infos[slot]}
             if not self.slots:
                 self.store(0)
 

@@ -246,7 +246,7 @@ def test_cut_while_a_program_is_stored(torn):
         world.cut().run(S)
         kept = programs.pack(world.box.slots.load(0))
         assert kept == new if survived else kept in (old, new)
-        assert (world.box.state, world.box.slots.bad, world.played()) == (st.IDLE, [], [(0, 0)])
+        assert (world.box.state, doors.bad(world.box.slots), world.played()) == (st.IDLE, [], [(0, 0)])
         assert sl.TEMPORARY not in world.store.files
 
 
@@ -342,7 +342,7 @@ def test_cut_while_a_slot_is_emptied(torn):
     ):
         world.cut().run(S)
         assert (world.box.slots.infos[0] is None) or not survived
-        assert (world.box.slots.bad, world.played()) == ([], [(0, 0)])
+        assert (doors.bad(world.box.slots), world.played()) == ([], [(0, 0)])
 
 
 def test_boots_are_counted_and_the_cause_is_kept():

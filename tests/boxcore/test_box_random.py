@@ -143,7 +143,7 @@ class Life:
             book = self.book(run)
             assert ticks >= book[0]
             assert charge >= book[1] - STALE_MAS * book[2]
-        assert box.slots.bad == []
+        assert doors.bad(box.slots) == []
         for slot, kept in self.stored.items():
             found = box.slots.infos[slot] and programs.pack(box.slots.load(slot))
             assert found in kept

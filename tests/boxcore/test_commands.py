@@ -7,7 +7,7 @@ from random import Random
 import pytest
 from boxcore import board, commands, commands_box, commands_common, port, scpi, scpi_status
 from boxcore import program as pg
-from boxcore.memory import ANSWER_BYTES
+from boxcore.port import ANSWER_BYTES
 from nightdraw import journals
 
 from tests.boxcore import noise
@@ -149,26 +149,6 @@ def test_an_event_between_two_messages_is_latched(rig):
     rig.wait(10)
     rig.say(b"OUTP OFF\n")
     assert rig.say(b"STAT:OPER:COND?;EVEN?\n") == b"0;512\n"
-
-
-def test_hanging_up_forgets_the_message_and_keeps_the_program(rig):
-    rig.say(PUT)
-    rig.say(PUT[:-20])
-    rig.instrument.hang_up()
-    assert rig.say(b"*OPC?;:SYST:ERR?;:PROG:CAT?\n") == b'1;0,"No error";"SLOT0"\n'
-    assert rig.say(b"*ID")[:0] == b""
-    rig.instrument.hang_up()
-    assert rig.say(b"*OPC?\n") == b"1\n"
-
-
-def test_who_comes_after_a_hang_up_finds_nothing_of_who_was_before(rig):
-    """Errors, events, enables, the chosen program; what the box does goes on."""
-    rig.say(b"*ESE 60;*SRE 255;:STAT:QUES:ENAB 7;:STAT:OPER:ENAB 9;:PROG:NAME SLOT7;:BOGUS\n")
-    rig.say(b"CURR 0.2;:OUTP ON\n")
-    rig.instrument.hang_up()
-    said = rig.say(b"SYST:ERR:COUN?;*ESR?;*ESE?;*SRE?;*STB?;:STAT:QUES:ENAB?;:STAT:OPER:ENAB?;:STAT:OPER?\n")
-    assert said == b"0;0;0;0;16;0;0;0\n"
-    assert rig.say(b"PROG:NAME?;:OUTP?;:CURR?\n") == b"SLOT0;1;0.200000\n"
 
 
 def test_a_block_begun_before_the_lock_is_not_stored_after_it(rig):

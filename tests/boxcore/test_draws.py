@@ -4,8 +4,8 @@ import math
 import zlib
 
 import pytest
-from boxcore import draws
 from boxcore import program as pg
+from boxcore import schedule
 from hypothesis import given
 from hypothesis import strategies as some
 from nightdraw import programs
@@ -51,12 +51,12 @@ def test_the_generator_is_the_published_map(state):
 @given(some.integers(0, 2**32 - 1), some.integers(1, 2**32 - 1), some.integers(0, 7))
 def test_the_first_state_is_the_crc_of_seed_run_and_draw(seed, run, index):
     packed = b"".join(number.to_bytes(4, "little") for number in (seed, run, index))
-    assert draws.first_state(seed, run, index) == (zlib.crc32(packed) or 1)
+    assert schedule.first_state(seed, run, index) == (zlib.crc32(packed) or 1)
 
 
 def test_a_first_state_of_zero_becomes_one(monkeypatch):
-    monkeypatch.setattr(draws.binascii, "crc32", lambda data: 0)
-    assert draws.first_state(1, 2, 3) == 1
+    monkeypatch.setattr(schedule.binascii, "crc32", lambda data: 0)
+    assert schedule.first_state(1, 2, 3) == 1
 
 
 @given(STATES, some.integers(10, 2**31), some.integers(0, 2**31))
@@ -83,7 +83,7 @@ def test_exponential_at_the_ends_and_at_the_cut(state):
 
 def segments(draw, count, seed=7, run=3, index=0):
     """(level, ticks) of the first `count` segments of a draw."""
-    stream = draws.stream(draw, index, seed, run)
+    stream = schedule.stream(draw, index, seed, run)
     found = []
     for _ in range(count):
         found.append((stream.level_ua, stream.left_ticks))
@@ -133,6 +133,6 @@ def test_pulses_and_replays_as_they_are_written():
     assert segments((pg.PULSE, 5, 20, 100, 33), 3) == [(0, 33), (5, 20), (0, 80)]
     levels = programs.pack_levels([(7, 10), (9, 30)])
     once = segments((pg.REPLAY, 1, levels), 4)
-    assert once == [(7, 10), (9, 30), (0, draws.NEVER_TICKS), (0, draws.NEVER_TICKS)]
-    assert segments((pg.REPLAY, 2, levels), 5)[2:] == [(7, 10), (9, 30), (0, draws.NEVER_TICKS)]
+    assert once == [(7, 10), (9, 30), (0, schedule.NEVER_TICKS), (0, schedule.NEVER_TICKS)]
+    assert segments((pg.REPLAY, 2, levels), 5)[2:] == [(7, 10), (9, 30), (0, schedule.NEVER_TICKS)]
     assert segments((pg.REPLAY, pg.FOREVER, levels), 40) == [(7, 10), (9, 30)] * 20

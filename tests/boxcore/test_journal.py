@@ -6,6 +6,7 @@ from random import Random
 
 import pytest
 from boxcore import journal as jn
+from boxcore.states import BoxError
 from hypothesis import given
 from hypothesis import strategies as some
 from nightdraw import journals
@@ -185,9 +186,9 @@ def test_the_ring_is_bounded_and_drops_the_oldest():
     edges = [record["value"] for record in records if record["kind"] == "edge"]
     assert edges == list(range(20_000 - len(edges), 20_000))
     assert journal.end - journal.start == len(records) * jn.RECORD_BYTES
-    with pytest.raises(ValueError, match="holds"):
+    with pytest.raises(BoxError, match="holds"):
         journal.read_at(journal.start - 1, 16)
-    with pytest.raises(ValueError, match="holds"):
+    with pytest.raises(BoxError, match="holds"):
         journal.read_at(journal.end + 1, 16)
 
 

@@ -5,7 +5,7 @@ import struct
 from random import Random
 
 import pytest
-from boxcore import lock, p256
+from boxcore import lock, spake2plus
 from boxcore import program as pg
 from hypothesis import given, settings
 from hypothesis import strategies as some
@@ -106,7 +106,7 @@ def test_setting_a_passcode_leaves_it_open_until_it_is_locked():
 def test_a_record_that_came_through_changed_is_not_taken(data):
     """Any bit of salt, cost, record or code: a box is never locked with what its owner can't know."""
     found = opened()
-    share = p256.encode(multiple(3, p256.BASE))
+    share = spake2plus.encode(multiple(3, spake2plus.BASE))
     found.begin_set(0, share)
     work(found)
     key = exchange.finish(exchange.agree(3, found.share(0)))

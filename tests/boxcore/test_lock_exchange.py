@@ -3,7 +3,7 @@
 from random import Random
 
 import pytest
-from boxcore import lock, p256, spake2plus
+from boxcore import lock, spake2plus
 from hypothesis import given
 from hypothesis import strategies as some
 from nightdraw import exchange
@@ -62,7 +62,7 @@ def test_the_share_is_told_at_its_own_time_however_long_the_arithmetic_took():
     refused(-221, found.confirmation, TELL - 1)
 
 
-POINT = p256.encode(multiple(99, p256.BASE))
+POINT = spake2plus.encode(multiple(99, spake2plus.BASE))
 NO_POINTS = {
     "infinity as SEC 1 writes it": b"\0",
     "infinity padded": bytes(65),
@@ -70,7 +70,7 @@ NO_POINTS = {
     "hybrid": b"\6" + POINT[1:],
     "off the curve": POINT[:-1] + bytes((POINT[-1] ^ 1,)),
     "zero": b"\4" + bytes(64),
-    "x beyond the field": b"\4" + (p256.P + 5).to_bytes(32, "big") + POINT[33:],
+    "x beyond the field": b"\4" + (spake2plus.P + 5).to_bytes(32, "big") + POINT[33:],
     "y beyond the field": POINT[:33] + b"\xff" * 32,
     # 2^2 = 1^3 - 3 + 6: of a curve with another B, where points of a low order may lie
     "of a curve with other coefficients": b"\4" + (1).to_bytes(32, "big") + (2).to_bytes(32, "big"),
@@ -90,7 +90,7 @@ def test_what_is_no_point_is_refused_and_no_try(data):
 def test_a_share_that_leaves_infinity_ends_the_exchange_and_is_a_try():
     """X = w0 * M: only whoever knows w0 can send it, by chance or from a record that was read."""
     found = opened(stored())
-    found.begin(0, p256.encode(HOST.w0_m))
+    found.begin(0, spake2plus.encode(HOST.w0_m))
     work(found)
     refused(-221, found.share, TELL)
     assert (found.locked, found.tries) == (True, 1)
@@ -124,17 +124,19 @@ def test_an_overheard_unlocking_gives_a_guess_nothing_to_check_against():
     record = spake2plus.unpack(real.record)
     share_v, keys = exchange.finish(spake2plus.verify(lock.TO_UNLOCK, record, y, share_p))
     multiples = {}
-    point = p256.INFINITY
+    point = spake2plus.INFINITY
     for k in range(1, 1000):
-        point = exchange.finish(p256.affine(p256.add(point, p256.BASE)))
-        multiples[p256.encode(point)] = k
+        point = exchange.finish(spake2plus.affine(spake2plus.add(point, spake2plus.BASE)))
+        multiples[spake2plus.encode(point)] = k
     fits, opens = [], []
     for name, guess in guesses.items():
-        rest = p256.add(p256.decode(share_p), p256.negative(guess.w0_m))
-        rest = exchange.finish(p256.affine(rest))
-        p256.decode(p256.encode(rest))  # a point of the group as any other: some x makes this share
+        rest = spake2plus.add(spake2plus.decode(share_p), spake2plus.negative(guess.w0_m))
+        rest = exchange.finish(spake2plus.affine(rest))
+        spake2plus.decode(
+            spake2plus.encode(rest)
+        )  # a point of the group as any other: some x makes this share
         fits.append(name)
-        number = multiples.get(p256.encode(rest))
+        number = multiples.get(spake2plus.encode(rest))
         if number and guess.keys(number, share_v).verifier_confirmation == keys.verifier_confirmation:
             opens.append(name)
     assert (fits, opens) == (list(guesses), ["other"])
@@ -160,16 +162,18 @@ def test_a_dictionary_run_on_a_recorded_unlocking_finds_nothing():
         return {keys.verifier_confirmation, keys.prover_confirmation}
 
     def minus(one, other):
-        return exchange.finish(p256.affine(p256.add(p256.decode(one), p256.negative(other))))
+        return exchange.finish(
+            spake2plus.affine(spake2plus.add(spake2plus.decode(one), spake2plus.negative(other)))
+        )
 
     for guess in (HOST, OTHER):
         rest_p, rest_v = minus(share_p, guess.w0_m), minus(share_v, guess.w0_n)
-        known = [rest_p, rest_v, multiple(guess.w1, rest_v), multiple(guess.w1, rest_p), p256.BASE,
-                 multiple(guess.w1, p256.BASE), guess.w0_m, guess.w0_n]  # fmt: skip
+        known = [rest_p, rest_v, multiple(guess.w1, rest_v), multiple(guess.w1, rest_p), spake2plus.BASE,
+                 multiple(guess.w1, spake2plus.BASE), guess.w0_m, guess.w0_n]  # fmt: skip
         for z in known:
             for v in known:
                 assert not confirmations(guess, z, v) & set(heard)
-        right = confirmations(guess, multiple(y, rest_p), multiple(y, multiple(guess.w1, p256.BASE)))
+        right = confirmations(guess, multiple(y, rest_p), multiple(y, multiple(guess.w1, spake2plus.BASE)))
         assert (right == set(heard)) == (guess is HOST)
 
 
@@ -177,7 +181,7 @@ def test_a_passcode_that_is_set_is_no_part_of_what_travels():
     """No eight bytes of the record stand in the block, and two settings of the same differ."""
     blocks = []
     for number in (5, 6):
-        share = p256.encode(multiple(number, p256.BASE))
+        share = spake2plus.encode(multiple(number, spake2plus.BASE))
         box = opened(random=Random(number).randbytes)
         box.begin_set(0, share)
         work(box)

@@ -39,7 +39,7 @@ def world():
     found.hal = SlowHal()
     found.box = fakes.Box(found.board, found.store, found.hal, "loop")
     found.readings = port.Readings()
-    found.loop = loop.Loop(found.hal, found.box, found.readings)
+    found.loop = loop.Loop(found.hal, found.box)
     found.hal.cause = 0
     found.loop.begin()
     del found.hal.read_at[:], found.hal.measured_at[:]
@@ -114,6 +114,7 @@ class Working:
     """A box that works for a random time whenever it is called, locked or not."""
 
     state, flagged = "idle", 0
+    readings = port.Readings()
 
     def __init__(self, rng, hal, locked, most_ticks):
         self.lock = self
@@ -157,7 +158,7 @@ def talk(seed, locked, most_ticks):
     hal.wire = Wire(hal)
     hal.now = rng.randrange(10**6)
     box = Working(rng, hal, locked, most_ticks)
-    running = loop.Loop(hal, box, port.Readings())
+    running = loop.Loop(hal, box)
     running.instrument = Echo()
     for _ in range(20):
         running.turn()

@@ -5,6 +5,7 @@ from fractions import Fraction
 import pytest
 from boxcore import bank, port, sensors, trim
 from boxcore import program as pg
+from boxcore.board import HARDWARE
 from hypothesis import assume, given
 from hypothesis import strategies as some
 
@@ -30,7 +31,7 @@ def test_a_reading_is_the_conductance_by_ohms_law(channel, per_mille, supply_mv)
     assert abs(found.take(channel, current_ua, supply_mv) - exact_ns) <= Fraction(1, 2)
     again = opened(found._store)
     assert again.channels_ns == found.channels_ns
-    assert [again.is_trimmed(k + 1) for k in range(10)] == [k + 1 == channel for k in range(10)]
+    assert [again.figures_ns(k + 1)[1] != 0 for k in range(10)] == [k + 1 == channel for k in range(10)]
 
 
 @given(some.integers(1, 10), some.integers(0, 10**7), some.integers(1_000, 16_000))
@@ -290,8 +291,14 @@ class Converter:
         return self.count
 
 
+def a_shell(supply, full_mv):
+    """The sensors of a board that has nothing else fitted."""
+    hardware = {**HARDWARE, "supply_full_mv": full_mv}
+    return sensors.Sensors(hardware, False, lambda pin: supply, Converter(0), None)
+
+
 def test_the_boards_reading_follows_the_trim_and_none_is_lost_to_rounding():
-    found = sensors.Sensors(Converter(32_640), 25_300, Converter(0))
+    found = a_shell(Converter(32_640), 25_300)
     readings = port.Readings()
     found.read(readings)
     before_mv = readings.supply_mv
@@ -299,7 +306,7 @@ def test_the_boards_reading_follows_the_trim_and_none_is_lost_to_rounding():
         found.trim_supply(ppm)
         found.read(readings)
         assert abs(readings.supply_mv - before_mv * (10**6 + ppm) / 10**6) <= 1
-    found = sensors.Sensors(Converter(65_535), sensors.MAX_FULL_MV, Converter(0))
+    found = a_shell(Converter(65_535), sensors.MAX_FULL_MV)
     found.trim_supply(50_000)
     found.read(readings)
     assert readings.supply_mv == sensors.MAX_FULL_MV  # small integers still: no garbage while sensing

@@ -41,11 +41,11 @@ def shell():
     chip.adc = {4: 14_000, 26: 32_700, 27: 32_768}
     chip.monitor = Meter()
     modules.install(chip)
-    from boxcore import hal_rp2, memory
+    from boxcore import hal_rp2, port
 
     hal_rp2.sys = modules.Module()
     hal_rp2.sys.stdin = hal_rp2.sys.stdout = modules.Stream(chip)
-    return chip, hal_rp2.Rp2Hal(board(), memory.Buffers().ring)
+    return chip, hal_rp2.Rp2Hal(board(), port.Buffers().ring)
 
 
 def without_heap(what, call):

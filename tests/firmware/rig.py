@@ -40,11 +40,11 @@ def board(monitor: bool = False, pins: Any = None, **hardware: Any) -> boards.Bo
 
 def shell(chip: Any, model: boards.Board | None = None) -> Any:
     """A Rp2Hal on the chip."""
-    from boxcore import hal_rp2, memory
+    from boxcore import hal_rp2, port
 
     hal_rp2.sys = modules.Module()
     hal_rp2.sys.stdin = hal_rp2.sys.stdout = modules.Stream(chip)
-    return hal_rp2.Rp2Hal(model or board(), memory.Buffers().ring)
+    return hal_rp2.Rp2Hal(model or board(), port.Buffers().ring)
 
 
 def timeline(words: list[tuple[int, int]], start_ns: int, end_ns: int | None = None) -> list[tuple[int, int]]:

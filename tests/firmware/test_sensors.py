@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from boxcore import guard, port, sensors
 from boxcore import program as pg
+from boxcore.board import HARDWARE
 from boxcore.sensors import MONITOR_REST, NO_MONITOR, NO_PROCESSOR_TEMP, NO_THERMISTOR, Sensors
 from hypothesis import given
 from hypothesis import strategies as st
@@ -49,9 +50,28 @@ class Bus:
             raise OSError(5)
 
 
-def made(supply: int = 32_700, processor: int = 14_000, **fitted: Any) -> Sensors:
-    """Sensors with what is fitted besides supply and processor."""
-    return Sensors(Channel(supply), 25_300, Channel(processor), **fitted)
+def made(
+    supply: int = 32_700,
+    processor: int = 14_000,
+    thermistor: tuple[Channel | None, tuple[int, ...]] = (None, ()),
+    shunt: tuple[Channel | None, int] = (None, 0),
+    monitor: tuple[Bus | None, int] = (None, 1),
+) -> Sensors:
+    """Sensors with what is fitted besides supply and processor: a channel and its table, a channel and what a
+    full count stands for, a bus and the shunt's microohms."""
+    hardware = {
+        **HARDWARE,
+        "thermistor": thermistor[1],
+        "shunt_full_ua": shunt[1],
+        "monitor_shunt_uohm": monitor[1],
+    }
+    channels = {
+        hardware["supply_pin"]: Channel(supply),
+        hardware["thermistor_pin"]: thermistor[0],
+        hardware["shunt_pin"]: shunt[0],
+    }
+    has_monitor = monitor[0] is not None
+    return Sensors(hardware, has_monitor, channels.get, Channel(processor), lambda hardware: monitor[0])
 
 
 @pytest.mark.parametrize(
@@ -88,7 +108,8 @@ def test_monitor_setting_keeps_the_datasheets_bits() -> None:
     # 111)
     power_on = 0x4127
     averages_4, shunt_only = 0b001 << 9, 0b101
-    assert power_on & ~(0b111 << 9) & ~0b111 | averages_4 | shunt_only == sensors.MONITOR_SETTING
+    setting = int.from_bytes(sensors.MONITOR_SETTING, "big")
+    assert power_on & ~(0b111 << 9) & ~0b111 | averages_4 | shunt_only == setting
 
 
 @given(st.integers(-32_768, 32_767), st.integers(1_000, 1_000_000))
@@ -183,7 +204,7 @@ def test_a_processor_sensor_beyond_all_sense_is_not_measured(count: int) -> None
 def test_a_monitor_that_is_missing_costs_a_try_now_and_then_and_is_found_again() -> None:
     bus = Bus(Monitor(0x40, 8_000))
     bus.dead = True
-    here = made(monitor=(bus, 0x40, 2_000))
+    here = made(monitor=(bus, 2_000))
     assert (here.bank_ua(), here.faults) == (port.NOT_MEASURED, NO_MONITOR)
     before = bus.calls
     for _ in range(MONITOR_REST * 3):
@@ -193,12 +214,12 @@ def test_a_monitor_that_is_missing_costs_a_try_now_and_then_and_is_found_again()
     for _ in range(MONITOR_REST + 1):
         ua = here.bank_ua()
     assert (ua, here.faults) == (10_000_000, 0)
-    assert bus.monitor.registers[sensors.MONITOR_CONFIG] == sensors.MONITOR_SETTING.to_bytes(2, "big")
+    assert bus.monitor.registers[sensors.MONITOR_CONFIG] == sensors.MONITOR_SETTING
 
 
 def test_a_monitor_that_is_lost_while_measuring_raises_nothing() -> None:
     bus = Bus(Monitor(0x40, 8_000))
-    here = made(monitor=(bus, 0x40, 2_000))
+    here = made(monitor=(bus, 2_000))
     assert here.bank_ua() == 10_000_000
     bus.dead = True
     assert (here.bank_ua(), here.faults) == (port.NOT_MEASURED, NO_MONITOR)
@@ -207,7 +228,7 @@ def test_a_monitor_that_is_lost_while_measuring_raises_nothing() -> None:
 def test_another_maker_s_chip_at_the_address_is_no_monitor(monkeypatch: pytest.MonkeyPatch) -> None:
     bus = Bus(Monitor(0x40, 8_000))
     monkeypatch.setattr(bus.monitor, "read", lambda register: b"\x12\x34")
-    here = made(monitor=(bus, 0x40, 2_000))
+    here = made(monitor=(bus, 2_000))
     assert (here.bank_ua(), here.faults) == (port.NOT_MEASURED, NO_MONITOR)
 
 

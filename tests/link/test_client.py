@@ -7,6 +7,7 @@ from fractions import Fraction
 import pytest
 from boxcore import commands
 from boxcore import program as pg
+from boxcore.states import BoxError
 from nightdraw import __version__, journals
 from nightdraw.errors import InputError, LinkError
 from nightdraw.link import BoxClient, LoopTransport, RefusedError, client, open_box
@@ -183,7 +184,7 @@ def test_a_journal_whose_oldest_file_goes_meanwhile_is_read_anew(box, rig, monke
     def read_once_too_late(offset, length):
         if not moved:
             moved.append(offset)
-            raise ValueError("the journal holds 16384 to 32768")
+            raise BoxError(-222, "the journal holds 16384 to 32768")
         return read_at(offset, length)
 
     monkeypatch.setattr(rig.box.journal, "read_at", read_once_too_late)

@@ -5,6 +5,7 @@ Runs under MicroPython too.
 
 from boxcore import commands_box
 from boxcore import states as st
+from boxcore.slots import BAD
 
 
 class Caller:
@@ -26,7 +27,8 @@ def rows():
     from boxcore import commands
 
     common, box = commands.TABLES
-    return common + commands.late_rows(["SYST", "PASS"]) + box + commands.late_rows(["CAL"])
+    late = [commands.late_rows(words) for words in (["*TST"], ["SYST", "PASS"], ["CAL"])]
+    return common + late[0] + late[1] + box + late[2]
 
 
 def error_texts():
@@ -51,8 +53,16 @@ def store(box, slot, data):
     """Store a program's bytes in a slot, whole or not at all; returns its slots.Info."""
     commands_box.ask_change(box, slot)
     box.slots.open_write(slot)
-    box.slots.write(data)
-    return box.slots.commit()
+    try:
+        box.slots.write(data)
+        return box.slots.commit()
+    finally:
+        box.slots.abort()
+
+
+def bad(slots):
+    """The damaged slots, ascending."""
+    return [slot for slot in range(len(slots.infos)) if slots.infos[slot] is BAD]
 
 
 def used(box, now):

@@ -241,7 +241,7 @@ def put_old(world):
 def after_store(world, again, survived):
     kept = programs.pack(again.box.slots.load(0))
     assert kept == NEW if survived else kept in (OLD, NEW)
-    assert (again.box.slots.bad, again.box.state) == ([], IDLE)
+    assert (doors.bad(again.box.slots), again.box.state) == ([], IDLE)
     assert "slot.new" not in os.listdir(ROOT)
 
 

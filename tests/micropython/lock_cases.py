@@ -2,7 +2,7 @@
 
 import binascii
 
-from boxcore import lock, p256
+from boxcore import lock, spake2plus
 from nightdraw import exchange
 
 try:
@@ -28,8 +28,8 @@ HOST = Host(0xA11CE, 0xB0B)
 OTHER = Host(0xA11CF, 0xB0B)
 H = 0x51DE
 X = (0xCAFE, 0xBEEF)
-SET_SHARE = p256.encode(multiple(H, p256.BASE))
-BOX_SET_SHARE = p256.encode(multiple(box_number(b"", 0, 1), p256.BASE))
+SET_SHARE = spake2plus.encode(multiple(H, spake2plus.BASE))
+BOX_SET_SHARE = spake2plus.encode(multiple(box_number(b"", 0, 1), spake2plus.BASE))
 KEY = exchange.finish(exchange.agree(H, BOX_SET_SHARE))
 SET = b"SYST:PASS:NEW " + block(exchange.encrypted_record(KEY, SALT, COST, HOST.record))
 WITH_PASSCODE = [
@@ -42,9 +42,11 @@ SHARES = [HOST.share(x) for x in X]
 
 def box_share(now, begun):
     """What the box answers to any share: its own doesn't depend on it."""
-    return p256.encode(
+    return spake2plus.encode(
         exchange.finish(
-            p256.affine(p256.add(multiple(box_number(HOST.record, now, begun), p256.BASE), HOST.w0_n))
+            spake2plus.affine(
+                spake2plus.add(multiple(box_number(HOST.record, now, begun), spake2plus.BASE), HOST.w0_n)
+            )
         )
     )
 
@@ -171,7 +173,7 @@ CASES = {
     "a share that is the box's own mask leaves nothing to share": steps(
         WITH_PASSCODE,
         (b"SYST:PASS:CDIS\n", b""),
-        (b"SYST:PASS:SHAR " + digits(p256.encode(HOST.w0_m)) + b";TRI?\n", b"1,0\n"),
+        (b"SYST:PASS:SHAR " + digits(spake2plus.encode(HOST.w0_m)) + b";TRI?\n", b"1,0\n"),
         TELL,
         (b"SYST:PASS:SHAR?\n", b""),
         (ASK, SHARE_FIRST),

@@ -6,7 +6,7 @@ Nothing is random: the numbers of an exchange are given.
 import hashlib
 import struct
 
-from boxcore import lock, p256, spake2plus
+from boxcore import lock, spake2plus
 from nightdraw import exchange
 
 SALT = bytes(range(16))
@@ -15,7 +15,7 @@ COST = 4096
 
 def multiple(number, point):
     """number * point with z = 1."""
-    return exchange.finish(p256.affine(exchange.finish(p256.multiply(number, point))))
+    return exchange.finish(spake2plus.affine(exchange.finish(spake2plus.multiply(number, point))))
 
 
 class Host:
@@ -26,8 +26,8 @@ class Host:
         self.w1 = w1
         self.w0_m = multiple(w0, spake2plus.M)
         self.w0_n = multiple(w0, spake2plus.N)
-        points = (multiple(w1, p256.BASE), self.w0_m, self.w0_n)
-        self.record = spake2plus.number_bytes(w0) + b"".join([p256.encode(point) for point in points])
+        points = (multiple(w1, spake2plus.BASE), self.w0_m, self.w0_n)
+        self.record = spake2plus.number_bytes(w0) + b"".join([spake2plus.encode(point) for point in points])
 
     def share(self, x):
         """Its share of an exchange."""
@@ -47,7 +47,7 @@ def work(box_lock):
 
 def give(box_lock, host, now=0, salt=SALT, number=0x1234567):
     """Set a host's passcode."""
-    share = p256.encode(multiple(number, p256.BASE))
+    share = spake2plus.encode(multiple(number, spake2plus.BASE))
     box_lock.begin_set(now, share)
     work(box_lock)
     box_share = box_lock.share(now)
@@ -69,4 +69,4 @@ def box_number(record, now, begun, boot=1, random=b"\x5a" * 64):
     """The secret number of a box for one exchange, written out anew from what it is made of."""
     stamp = struct.pack("<IQI", boot, now, begun) + record + random
     wide = hashlib.sha256(b"0" + stamp).digest() + hashlib.sha256(b"1" + stamp).digest()
-    return int.from_bytes(wide, "big") % p256.ORDER
+    return int.from_bytes(wide, "big") % spake2plus.ORDER

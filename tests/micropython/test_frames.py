@@ -19,9 +19,8 @@ EACH_EDGE = {
     "player": {"Player._edge", "Player._pick"},
     "edgeplayer": {"EdgePlayer.push", "EdgePlayer._stands"},
     "bank": {"Picks.keep", "Bank.conductance_ns", "current_ua"},
-    "schedule": {"Schedule.take", "Schedule._settle"},
-    "draws": {"Pulse.advance", "Random.advance", "Xorshift32.share", "_carry"}
-    | {"Replay.advance", "Replay._load", "_number_at"},
+    "schedule": {"Schedule.take", "Schedule._settle", "Pulse.advance", "Random.advance", "Xorshift32.share"}
+    | {"_carry", "Replay.advance", "Replay._load", "_number_at"},
     "journal": {"Journal._number", "check_word"},
 }
 ONE_FOR_EACH = {"journal": {"Journal.add"}}  # what takes a record's six fields has no room for them

@@ -13,8 +13,8 @@ from collections.abc import Callable
 from functools import cache
 
 import pytest
-from boxcore import draws as core
 from boxcore import program as pg
+from boxcore import schedule as core
 from nightdraw import data
 from nightdraw.profile import draws, load, model, table
 
@@ -115,7 +115,7 @@ NEEDED: dict[str, Callable[[str], object]] = {
     "firmware/boxcore/program.py, the check of its body": lambda kind: (
         kind in ("Steady", "Replay") or refused(zeros(kind))
     ),
-    "firmware/boxcore/draws.py and tests/micropython/make.py": is_streamed,
+    "firmware/boxcore/schedule.py and tests/micropython/make.py": is_streamed,
     "host/nightdraw/profile/table.py, its fields": lambda kind: (
         kind.lower() in [field.key for field in table.KINDS]
     ),

@@ -10,8 +10,8 @@ from random import Random
 import eseries
 import numpy as np
 import pytest
-from boxcore import draws, schedule
 from boxcore import program as pg
+from boxcore import schedule
 from boxcore.bank import Bank
 from hypothesis import given
 from hypothesis import strategies as st
@@ -55,7 +55,7 @@ def test_the_standards_crc_32_has_the_published_values(data: bytes, crc: int) ->
 @given(U32, U32, st.integers(0, 7))
 def test_a_draws_first_state_is_the_standards_crc_32(seed: int, run: int, index: int) -> None:
     crc = crc32_by_the_standard(struct.pack("<III", seed, run, index))
-    assert draws.first_state(seed, run, index) == (crc or 1)
+    assert schedule.first_state(seed, run, index) == (crc or 1)
 
 
 @given(U32, st.integers(0, pg.MAX_LEVEL_UA))
@@ -168,7 +168,7 @@ def test_neighbouring_gaps_know_nothing_of_each_other(law: int) -> None:
 
 def test_the_first_gaps_of_many_runs_follow_the_law_too() -> None:
     firsts = [
-        numbers.uniform_ticks(numbers.after(draws.first_state(11, run, 0)), *GAP_TICKS)
+        numbers.uniform_ticks(numbers.after(schedule.first_state(11, run, 0)), *GAP_TICKS)
         for run in range(1, NUMBERS)
     ]
     assert stats.kstest(firsts, uniform(*GAP_TICKS)).pvalue > SIGNIFICANCE

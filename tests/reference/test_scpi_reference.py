@@ -70,7 +70,6 @@ TEXTS = {
     -282: "Illegal program name",
     -284: "Program currently running",
     -285: "Program syntax error",
-    -286: "Program runtime error",
     -311: "Memory error",
     -313: "Calibration memory lost",
     -315: "Configuration memory lost",

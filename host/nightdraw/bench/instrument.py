@@ -27,7 +27,7 @@ class BenchLink:
     def __init__(self, world: World) -> None:
         self._world = world
         self._box = world.box
-        self._instrument = self._connect()
+        self._instrument = None if self._box is None else self._connect()
 
     def feed(self, data: bytes) -> bytes:
         """Bytes to the box now; returns the answers that became complete, none from a box without power."""
@@ -62,20 +62,22 @@ class BenchLink:
         return instrument is not None and bool(instrument.in_block())
 
     def hang_up(self) -> None:
-        """The other end has gone: a message under way is forgotten."""
+        """The other end has gone: whoever comes next has an instrument that knows nothing of it, but of no
+        power-up either, and of no condition that begins just now."""
         instrument = self._present()
         if instrument is not None:
-            instrument.hang_up()
+            instrument.abort_block()
+            self._instrument = instrument = self._connect()
+            instrument.tick(self._world.box_now)
+            instrument.status.clear()
 
     def _present(self) -> Instrument | None:
         if self._world.box is not self._box:
             self._box = self._world.box
-            self._instrument = self._connect()
+            self._instrument = None if self._box is None else self._connect()
         return self._instrument
 
-    def _connect(self) -> Instrument | None:
-        if self._box is None:
-            return None
+    def _connect(self) -> Instrument:
         rows = (("DIAGnostic:CLOCk:ADVance", OPEN, 1, (_ticks,), self._advance),)
         return Instrument(self._box, rows, self._world.sense)
 

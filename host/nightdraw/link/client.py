@@ -14,7 +14,7 @@ from types import TracebackType
 from boxcore import states
 from boxcore.commands_box import MAX_DATA
 from boxcore.commands_common import MAKER
-from boxcore.memory import ANSWER_BYTES
+from boxcore.port import ANSWER_BYTES
 from boxcore.program import MAX_BYTES, TICKS_PER_S
 from boxcore.slots import SLOTS
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import time
 from dataclasses import dataclass
 
-from boxcore import lock, p256, spake2plus
+from boxcore import lock, spake2plus
 
 from nightdraw import exchange
 from nightdraw.errors import Finding
@@ -58,7 +58,7 @@ class Latch(Line):
         record = codes.record(*codes.numbers(passcode, salt, cost))
         for _ in range(TRIES):
             own = codes.secret()
-            share = exchange.finish(spake2plus.hidden(own, p256.INFINITY))
+            share = exchange.finish(spake2plus.hidden(own, spake2plus.INFINITY))
             box_share = self._exchange_shares(":SYST:PASS:NEW:SHAR", share)
             try:
                 key = exchange.finish(exchange.agree(own, box_share))

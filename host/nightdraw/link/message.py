@@ -12,7 +12,7 @@ from __future__ import annotations
 import binascii
 from collections.abc import Sequence
 
-from boxcore.memory import ANSWER_BYTES
+from boxcore.port import ANSWER_BYTES
 
 MAX_ANSWER = 200  # bytes with NL, long blocks left out: the box's own bound
 MAX_BLOCK = ANSWER_BYTES + len(b"#44096")

@@ -12,7 +12,7 @@ import sys
 import unicodedata
 from pathlib import Path
 
-from boxcore import lock, p256, spake2plus
+from boxcore import lock, spake2plus
 
 from nightdraw.errors import Finding, InputError
 from nightdraw.exchange import finish
@@ -99,7 +99,7 @@ def new_salt() -> bytes:
 
 def secret() -> int:
     """A random number for one exchange, 1 .. order - 1."""
-    return secrets.randbelow(p256.ORDER - 1) + 1
+    return secrets.randbelow(spake2plus.ORDER - 1) + 1
 
 
 def is_cost(cost: int) -> bool:
@@ -130,11 +130,11 @@ def masks(w0: int) -> tuple[Point, Point]:
 
 def record(w0: int, w1: int) -> bytes:
     """What a box keeps: spake2plus.unpack() reads it."""
-    points = (_multiple(w1, p256.BASE), *masks(w0))
-    encoded = [spake2plus.number_bytes(w0), *(p256.encode(point) for point in points)]
+    points = (_multiple(w1, spake2plus.BASE), *masks(w0))
+    encoded = [spake2plus.number_bytes(w0), *(spake2plus.encode(point) for point in points)]
     return b"".join(encoded)
 
 
 def _multiple(number: int, point: Point) -> Point:
-    made: Point = finish(p256.affine(finish(p256.multiply(number, point))))
+    made: Point = finish(spake2plus.affine(finish(spake2plus.multiply(number, point))))
     return made

@@ -8,7 +8,7 @@ from __future__ import annotations
 from boxcore import journal, lock, spake2plus, states
 from boxcore.bank import MAX_CHANNELS
 from boxcore.commands_box import MAX_DATA
-from boxcore.memory import ANSWER_BYTES, JOURNAL_BYTES
+from boxcore.port import ANSWER_BYTES, JOURNAL_BYTES
 from boxcore.program import MAX_BYTES
 from boxcore.slots import SLOTS
 
@@ -58,7 +58,7 @@ RUN = Query(
 WAITS = Query(
     ":DIAG:WAIT?",
     row(
-        word({what.upper(): what for what in states.WAITS}),
+        word({what: what for what in states.WAITS}),
         optional(integer(0, MOST_V * 1000)),
         optional(integer(0, MAX_TICK)),
     ),
