@@ -1,4 +1,4 @@
-"""Holds, trips, flags and start rules on the whole box: what opens the switches, and what closes them."""
+"""Holds, trips and start rules on the whole box: what opens the switches, and what closes them."""
 
 import itertools
 
@@ -190,42 +190,6 @@ def test_a_run_that_begins_on_a_low_supply_holds_and_comes_in_step():
     begin = world.records("release")[0]["tick"] + 30_000
     whole = patterns(program, world.board, world.now)
     assert changes(world, begin, world.now) == [edge for edge in whole if edge[0] >= begin]
-
-
-# A measured bank current
-
-
-def measured(fault_ns=0, lacking=0, draws=(STEADY, PULSE), seconds=30):
-    """A run with a monitor: the true bank has fault_ns more than it should, or lacks a pattern's channels."""
-    world = started(plan(*draws), the_board=fakes.board(monitor=True))
-    for _ in range(seconds * 20):
-        pattern = world.hal.pattern_at(world.now) & ~lacking
-        siemens_ns = world.box.bank.conductance_ns(pattern) + fault_ns
-        world.readings.bank_ua = siemens_ns * world.readings.supply_mv // 10**6
-        world.sense()
-        world.run(500)
-    return world
-
-
-def test_a_right_bank_is_not_flagged():
-    world = measured()
-    assert (world.box.flagged, doors.questionable(world.box)) == (0, 0)
-    assert world.records("flag") == []
-
-
-def test_a_stuck_switch_is_flagged_and_the_run_goes_on():
-    world = measured(fault_ns=3_000_000)
-    assert world.box.state == st.RUNNING
-    assert (world.box.flagged, doors.questionable(world.box)) == (st.SWITCH_ON, 1 << 10)
-    (flag,) = world.records("flag")
-    assert flag["fault"] == "switch-on"
-    world.box.halt(world.now)
-    assert doors.questionable(world.box) == 0
-
-
-def test_an_open_channel_that_only_the_pulse_uses_is_flagged():
-    world = measured(lacking=1 << 8, draws=(STEADY, (pg.PULSE, 350_000, 3_000, 30_000, 0)))
-    assert world.box.flagged == st.SWITCH_OPEN
 
 
 # Start rules
