@@ -22,14 +22,12 @@ if "SHA256SUMS.new" in os.listdir():  # a complete update that is not in place y
         machine.mem32[SCRATCH] = MAINTENANCE if wanted else 0
         machine.reset()  # ... and this file may have been the old one's
 
-import gc  # noqa: E402
 import sys  # noqa: E402
 
 import boxcore  # noqa: E402
 from boxcore import port  # noqa: E402
 
 BUFFERS = port.Buffers()  # while the heap is one piece still
-gc.threshold(131_072)  # so that what loading leaves behind doesn't lie between the modules for ever
 
 from boxcore import checked  # noqa: E402
 

@@ -24,6 +24,9 @@ def shell(ring):
     with open(BOARD, "rb") as file:
         described = board.load(file.read())
     hal_rp2.gates_off(described)
+    # The only collection before a run's first edge. What is loaded behind it fills the small holes that it
+    # leaves; behind a later one every larger request of the start would look through them all.
+    gc.collect()
     from boxcore import box, files, loop  # noqa: F401 - to have them
 
     return hal_rp2.Rp2Hal(described, ring)
@@ -41,7 +44,6 @@ def work(hal, buffers):
         os.mkdir(DATA)
     box = Box(hal.board, FileStore(DATA), hal, hal.serial, buffers=buffers)
     loop = Loop(hal, box)
-    gc.threshold(-1)  # from here on as soon as the heap is full
     loop.begin()
     loop.early_turn()
     for name in LATER.split():

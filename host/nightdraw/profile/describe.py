@@ -9,7 +9,7 @@ from nightdraw.profile.quantities import show_ticks, show_ua
 from nightdraw.report.words import Words
 
 MAX_LEVELS_SHOWN = 6
-FIRST_LIGHT_S = 1.0  # power to first edge: 0.72 to 0.99 s on the emulated board; never measured on a real one
+FIRST_LIGHT_S = 1.0  # power to first edge: 0.65 to 0.89 s on the emulated board; never measured on a real one
 # What a pulse of a random draw takes a box that passes it unseen, to find its place (emulated board).
 SEEK_S = {"uniform": 0.0006, "exponential": 0.006}
 TOLD_SEEK_S = 0.1  # less than this for each hour isn't worth a word
