@@ -7,6 +7,7 @@ counts Ohm's law with the ohms of the board file.
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -23,20 +24,30 @@ SUPPLY_V = 12.6  # what the emulated board's converter has where nobody sets it
 LSB_V = 2.5e-6  # of an INA226's shunt register (TI SBOS547, register maps)
 ADDRESS = 0x40
 PLAYED_S = 15.0
+LARGE_TICKS = 1 << 30  # 29.8 h after a power-up ticks become objects in the heap
 DRAW_UA = 350_000
 QUESTIONS = ("MEAS:VOLT?", "MEAS:CURR?", "DIAG:RUN?", "*STB?", "MEAS:TEMP?")
 
 
 @pytest.fixture
-def monitored(firmware: Path) -> Iterator[Board]:
-    """A box with the board's own monitor: what each channel draws of SUPPLY_V, in counts of its shunt."""
+def monitored(
+    firmware: Path, tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest
+) -> Iterator[Board]:
+    """A box whose clock begins at the parameter's tick, with the board's own monitor: what each channel draws
+    of SUPPLY_V, in counts of its shunt."""
+    folder = tmp_path_factory.mktemp("monitored") / "root"
+    shutil.copytree(firmware, folder)
+    main = (folder / "main.py").read_text()
+    runs = "        hal = start.shell(BUFFERS.ring)\n"
+    assert main.count(runs) == 1
+    (folder / "main.py").write_text(main.replace(runs, f"{runs}        hal._tick = {request.param}\n"))
     model = play.board()
     shunt_ohms = float(model.circuit.sense.shunt_ohms or 0)
     counts = {
         channel.pin: SUPPLY_V / (float(channel.ohms) + float(channel.on_ohms)) * shunt_ohms / LSB_V
         for channel in model.channels
     }
-    with Board(firmware) as board:
+    with Board(folder) as board:
         board.fit_monitor(ADDRESS, counts, model.circuit.pins.enable)
         board.wait_usb()
         yield board
@@ -46,7 +57,11 @@ def told(box: Board, line: str) -> list[str]:
     return box.ask(line, 20).split(",")
 
 
-@pytest.mark.parametrize("edges_hz", [SUSTAINED_HZ, 200])
+@pytest.mark.parametrize(
+    ("monitored", "edges_hz"),
+    [(0, SUSTAINED_HZ), (0, 200), (LARGE_TICKS - 11 * TICKS_PER_S, 200)],
+    indirect=["monitored"],
+)
 def test_a_train_plays_without_a_gap(monitored: Board, edges_hz: int) -> None:
     box = monitored
     box.run(2)
