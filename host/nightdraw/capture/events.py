@@ -1,8 +1,19 @@
 """From a recording to what was seen in it: edges, base and events. The door of the measuring side is `see`.
 
-Transitions become events here: what rises and comes back is a pulse, with its parts if it has several levels;
-what does not come back is a step that stays; a single sample is a spike; what the recording cuts is said to
-be not judged.
+Theory of operation. A scan leaves transitions and the levels between them, each known at both of its ends;
+`levels` takes apart what returns (excursions, nested) from what stays. An excursion becomes one event:
+
+1. The outermost ones count, with all levels inside as parts. Of one that lasts PLATEAU_S and carries pulses,
+   those inside count as well: it is a base to them.
+2. Its level is the mean of its highest settled part above the base beside it, a line from the level before to
+   the level after, each side weighed by its samples. Durations run between mid-reference instants (IEEE 181).
+3. One that a gap or an end of the recording cuts is not judged. Nor is one that is no higher than BENEATH
+   times the rms by which the base moves in its time, for the base may have made it: unless it is a single
+   level, as high as its two edges are by what lies right beside them, which nothing slow makes.
+4. A lone sample is a spike, unless many alike come at a period; what does not come back is a step that stays.
+
+Assumed: loads are piecewise constant, the base moves slowly against an edge, noise is nearly white. Cost: a
+few passes over the events; the loop over the base's runs is in proportion to the steps that stay.
 """
 
 from __future__ import annotations

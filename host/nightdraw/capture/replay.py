@@ -1,7 +1,21 @@
 """A recorded fault as a profile: its levels above the base in one replay draw, and how well that follows it.
 
-The base is the vehicle's own and is left out; levels become what the board's bank can draw; edges stay where
-they are, to the tick. Nothing is played here: whoever plays it gives the recording of that to `proof`.
+Nothing is played here: whoever plays it gives the recording of that to `proof`.
+
+Theory of operation. The base is the vehicle's own and is left out: a running median of BASE_S, which keeps
+steps that stand for longer where they are. What is left may change its level at candidates only: at every
+edge that was seen, and, where the record is no level between two of them (means of BINS parts differ), at
+instants evenly spread and doubling in distance from both ends, as an exponential needs them. Of all choices
+of candidates the one with the fewest pieces is taken (see segments: optimal partitioning, exact for each
+penalty) that
+
+- leaves at most SHAPE of the error as rms where something is drawn, so that the bank may take the rest,
+- keeps the charge within the error,
+- has every sharp edge of LEAST_EDGE of the highest level: those are what a class measures.
+
+Each piece's mean becomes the nearest level that the bank draws, its bounds ticks of the box: an edge is then
+off by half a tick and what its instant was not known by. Assumed: the bank follows its levels at the supply
+that is given. Cost: that of the partitions, some twenty of them.
 """
 
 from __future__ import annotations
