@@ -34,6 +34,7 @@ FREE = {
     "channels.9.mounting": "in air by default, which heat weighs",
     "controller.clock": "bounded where it is read",
 }
+RULED = {fault.rules[0] for fault in FAULTS}  # each of them is asked for one fault at least
 FACTORS = (1e-3, 1e-2, 1e2, 1e3)
 
 
@@ -77,7 +78,9 @@ def test_a_few_planted_faults_are_refused_by_rule_and_part(tmp_path: Path, seed:
     draw = random.Random(seed)
     named = [fault for fault in FAULTS if fault.name in NAMED]
     assert len(named) == len(NAMED)
-    drawn = named + draw.sample(FAULTS, FEW)
+    rules = {rule for fault in named for rule in fault.rules}
+    others = [next(fault for fault in FAULTS if rule in fault.rules) for rule in sorted(RULED - rules)]
+    drawn = named + others + draw.sample(FAULTS, FEW)
     faults = [(fault, draw.choice(boards_of(fault))) for fault in drawn]
     assert [told for fault, name in faults if (told := missed(fault, name, tmp_path))] == []
 

@@ -10,7 +10,7 @@ from boxcore import program as pg
 from boxcore.states import BoxError
 from nightdraw import __version__, journals
 from nightdraw.errors import InputError, LinkError
-from nightdraw.link import BoxClient, LoopTransport, RefusedError, client, open_box
+from nightdraw.link import BoxClient, LoopTransport, RefusedError, client, open_box, queries
 
 from tests.micropython import link_cases
 from tests.micropython.link_rig import CHANNELS_NS, OWN_UA, TICKS_PER_S, Rig
@@ -231,3 +231,13 @@ def test_a_box_that_ends_in_mid_air_is_an_error(rig):
     for request in (box.run, box.measure, box.halt, box.errors, box.clock, box.read_journal):
         with pytest.raises(LinkError, match="no believable answer"):
             request()
+
+
+def test_a_checksum_of_the_box_has_32_bits_and_no_more() -> None:
+    """A CRC-32 and a run's number: the highest is one, one more is none."""
+    for number in (0, 0xFFFFFFFF):
+        assert queries.PROGRAM.read(b'"a",64,%d' % number, "here")[2] == number
+        assert queries.RUN.read(b"IDLE,0,%d,-1" % number, "here")[2] == number
+    for said, query in ((b'"a",64,4294967296', queries.PROGRAM), (b"IDLE,0,4294967296,-1", queries.RUN)):
+        with pytest.raises(LinkError, match="the box answered"):
+            query.read(said, "here")
