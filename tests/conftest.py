@@ -22,6 +22,7 @@ from tests.micropython import runner
 
 IN_CI = bool(os.environ.get("CI"))
 COUNTS = pytest.StashKey[Counter[str]]()
+LONGEST = ("tests/test_mutants.py", "tests/emulated/")  # each of some minutes in CI
 FAILED_SHOWN = 10  # lines that repeat a failure; beyond these the first ones say enough
 
 # Timing is never judged (a shared machine is slow at times), so nothing has a deadline.
@@ -87,7 +88,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def _longest_first(items: list[pytest.Item]) -> None:
     """Sort for a run that is spread by files, so that no worker is left with the longest of them."""
     campaigning = {item.path for item in items if item.get_closest_marker("campaign")}
-    items.sort(key=lambda item: (not item.nodeid.startswith("tests/emulated/"), item.path not in campaigning))
+    items.sort(key=lambda item: (not item.nodeid.startswith(LONGEST), item.path not in campaigning))
 
 
 def _of_the_version() -> int:

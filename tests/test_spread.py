@@ -26,10 +26,11 @@ class Item:
         return name if self.campaign and name == "campaign" else None
 
 
-def test_the_emulated_board_comes_first_then_files_with_campaigns_each_whole() -> None:
-    names = ["a.py::one", "b.py::one", "b.py::two", "c.py::one", "tests/emulated/d.py::one", "e.py::one"]
+def test_the_longest_come_first_then_files_with_campaigns_each_whole() -> None:
+    longest = ["tests/emulated/d.py::one", "tests/test_mutants.py::one"]
+    names = ["a.py::one", "b.py::one", "b.py::two", "c.py::one", *longest, "e.py::one"]
     items = [Item(name, campaign=name in ("b.py::two", "e.py::one")) for name in names]
     conftest._longest_first(cast(list[pytest.Item], cast(Any, items)))
     assert [item.nodeid for item in items] == [
-        "tests/emulated/d.py::one", "b.py::one", "b.py::two", "e.py::one", "a.py::one", "c.py::one",
+        *longest, "b.py::one", "b.py::two", "e.py::one", "a.py::one", "c.py::one",
     ]  # fmt: skip
