@@ -107,4 +107,4 @@ def test_long_listening_finds_nothing_either_on_a_slow_flash_too(
 ) -> None:
     rng = Random(seed)
     with running(firmware, True, erase_ms) as box:
-        assert Heard(box, tries(600, 160), rng).p_value(rng) > leak.ALARM
+        assert Heard(box, tries(600, 240), rng).p_value(rng) > leak.ALARM
