@@ -226,23 +226,27 @@ def _edges(seed: int, draws: tuple[tuple[Any, ...], ...]) -> npt.NDArray[np.floa
     import numpy as np
 
     moving = [draw for draw in draws if draw[0] != pg.STEADY]
-    if [draw[0] for draw in moving] == [pg.PULSE]:
-        return _even_edges(sum(draw[1] for draw in draws if draw[0] == pg.STEADY), *moving[0][1:])
+    base_ua = sum(draw[1] for draw in draws if draw[0] == pg.STEADY)
+    if len(moving) == 1 and moving[0][0] in (pg.PULSE, pg.RANDOM):
+        kind, draw_ua, *times = moving[0]
+        if (base_ua, draw_ua) != (0, 1):  # the instants of one draw are the same at every level
+            unit = tuple((kind, 1, *times) if draw is moving[0] else (pg.STEADY, 0) for draw in draws)
+            ticks, level = _edges(seed, unit).T
+            return np.column_stack((ticks, base_ua + draw_ua * level))
+        if kind == pg.PULSE:
+            return _even_edges(*times)
     run = schedule.Schedule(pg.Program("", draws, seed=seed), 1, 0)
     edges = islice(programs.edges(run, LONGEST_TICKS), EDGES)
     return np.array(list(edges), float).reshape(-1, 2)
 
 
-def _even_edges(
-    base_ua: int, draw_ua: int, on_ticks: int, every_ticks: int, first_ticks: int
-) -> npt.NDArray[np.float64]:
-    """The same of one even draw above a base, by arithmetic: what the schedule takes 0.25 s for."""
+def _even_edges(on_ticks: int, every_ticks: int, first_ticks: int) -> npt.NDArray[np.float64]:
+    """The same of one even draw of 1 uA, by arithmetic: what the schedule takes 0.25 s for."""
     import numpy as np
 
     starts = first_ticks + every_ticks * np.arange(EDGES)
-    rises = np.column_stack((starts, np.full(EDGES, base_ua + draw_ua)))
-    falls = np.column_stack((starts + on_ticks, np.full(EDGES, base_ua)))
-    table = np.stack((rises, falls), 1).reshape(-1, 2).astype(float)
+    ticks = np.column_stack((starts, starts + on_ticks)).ravel()
+    table = np.column_stack((ticks, np.tile((1, 0), EDGES))).astype(float)
     if first_ticks:
-        table = np.vstack(((0.0, float(base_ua)), table))
+        table = np.vstack(((0.0, 0.0), table))
     return table[table[:, 0] < LONGEST_TICKS][:EDGES]
