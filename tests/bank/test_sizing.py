@@ -203,6 +203,14 @@ def test_a_bank_that_burns_says_so() -> None:
     assert remarks(sized, "power")
 
 
+@pytest.mark.parametrize(("level_ma", "severity"), [(100, None), (250, "warning"), (420, "error")])
+def test_a_resistor_above_half_its_rating_is_warned_of(level_ma: int, severity: str | None) -> None:
+    """Nine of 0.6 W at most: below half of that nothing is said (common practice), above all of it no is."""
+    sized = size(request(level_ma, channels=1, packages=("film-0.6w",)), "made")
+    told = [remark.severity for remark in sized.remarks if remark.rule == "power"]
+    assert told == ([] if severity is None else [severity])
+
+
 def test_bodies_given_are_the_ones_used() -> None:
     sized = size(request(40, 350, channels=2, packages=("ceramic-5w", "ceramic-17w")), "made")
     assert {each.package.name for each in sized.channels} <= {"ceramic-5w", "ceramic-17w"}

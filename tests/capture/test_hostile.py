@@ -164,3 +164,7 @@ def test_the_command_ends_with_a_status_and_a_document(
     assert main.run(["capture", "pulses", str(path), "--json"]) in (2, 3)
     (error,) = json.loads(capsys.readouterr().out)["errors"]
     assert error["file"] == str(path)
+
+
+def test_a_packed_file_of_nothing_is_empty(tmp_path: Path) -> None:
+    refused(write(tmp_path, gzip.compress(b"")), "the recording is empty")
