@@ -14,6 +14,7 @@ from nightdraw.capture.compare import Comparison, Place, compare
 from nightdraw.capture.read import from_arrays
 
 from tests.capture import bench_runs as runs
+from tests.capture import cases
 from tests.capture.synthetic import (
     CHANNELS_NS,
     SUPPLY_MV,
@@ -199,6 +200,89 @@ def test_a_supply_read_ahead_of_its_edge_raises_no_doubt(seed: int) -> None:
     # ten times as much is not the stamps'
     broken = replace(run.truth, level_ma=run.truth.level_ma - 20.0 * (run.truth.level_ma > 500))
     assert in_company(replace(run, truth=broken), lambda t_s: np.full(len(t_s), 3.0)).agree is not True
+
+
+@pytest.mark.parametrize("seed", [8, 16])
+def test_a_weak_supply_accuses_no_part_of_a_box_alone(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nearly twice the resistance: two of 70 runs had a switch or a step accused for the stamps alone."""
+    monkeypatch.setattr("tests.capture.test_shared.SAG_OHM", 0.2)
+    run = sagging(cases.a_run(np.random.default_rng(seed)))
+    found = compare(None, run.did, from_arrays(*beside(run, np.zeros_like, Clamp(sigma_ma=0.5))))
+    assert (found.agree, found.differences) == (True, ()), found.text()
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.05])
+def test_an_end_speaks_alone_where_another_edge_hides_the_start(late_s: float) -> None:
+    """One layer ends 2 ms before the pulse of another begins, which comes later as a whole."""
+    layers = [steady(40), pulse(90, 1.0, 8.0, 1.0), pulse(160, 0.3, 10.0, 2.002), pulse(55, 0.4, 3.7, 0.55)]
+    run = run_of(layers, 120.0)
+    t_s = run.truth.t_s
+    once = (t_s > 42.001) & (t_s < 42.4)
+    assert np.count_nonzero(once) == 2
+    run = replace(run, truth=replace(run.truth, t_s=np.where(once, t_s + late_s, t_s)))
+    found = in_company(run, sleeping, monitored=True)
+    assert found.agree is (not late_s), found.text()
+    assert [row.kind for row in found.differences] == (["time"] if late_s else [])
+
+
+@pytest.mark.parametrize("other_ma", [-20.0, 25.0])
+def test_a_small_load_at_the_place_of_an_edge_that_moved_hides_it_not(other_ma: float) -> None:
+    """Something stays where the edge should be, and an edge of its height comes 0.19 s later."""
+    run = run_of([steady(40), pulse(280, 2.0, 9.0, 1.0)], 120.0)
+    t_s = run.truth.t_s.copy()
+    k = int(np.flatnonzero(run.truth.level_ma < 100)[5])
+    at_s = float(t_s[k])
+    t_s[k] += 0.19
+    run = replace(run, truth=replace(run.truth, t_s=t_s))
+    found = in_company(run, lambda t: 30.0 + other_ma * (t > at_s + 0.002), monitored=True)
+    assert [(row.kind, row.message[:4]) for row in found.differences] == [("duration", "seen")]
+
+
+def test_the_charge_around_an_edge_that_another_load_spoils_tells_no_instant() -> None:
+    """Behind a low-pass of 24 ms, with a load of 520 mA that falls a tenth of a second before an edge, and
+    with a motor whose current still fades when one comes."""
+    run = run_of([steady(40), pulse(70, 0.46, 7.0, 1.0)], 150.0)
+    edges_s = run.truth.t_s[3:]
+    for fades_s in (0.0, 0.15):
+        t_s = np.arange(150_000) / 1000.0
+        ma = run.truth.level_ma[np.maximum(np.searchsorted(run.truth.t_s, t_s, side="right") - 1, 0)] + 25.0
+        for at_s in edges_s[4::9]:
+            since_s = t_s - (at_s - 0.13)
+            gone = np.exp(-np.maximum(since_s, 0) / fades_s) if fades_s else (since_s < 0)
+            ma += 520.0 * gone * (since_s > -1.5)
+        slow = np.empty_like(ma)
+        level, keep = ma[0], float(np.exp(-1 / 24))
+        for k, value in enumerate(ma):
+            level = value + (level - value) * keep
+            slow[k] = level
+        slow += np.random.default_rng(4).normal(0, 0.3, len(slow))
+        found = compare(run.asked, run.did, from_arrays(t_s, slow / 1000), Place(shared=True, monitored=True))
+        assert found.agree is not False, found.text()
+
+
+def test_more_than_any_channel_draws_is_another_loads() -> None:
+    """A load of 800 mA meets four of the box's edges: no part of a bank of 572 mA channels does so much."""
+    run = run_of([steady(31), *EVEN[0][1:]], EVEN[1])
+    meets_s = run.truth.t_s[[3, 7, 13, 21]]
+
+    def others(t_s: Floats) -> Floats:
+        on = [800.0 * ((t_s > at_s) & (t_s < at_s + 2.2)) for at_s in meets_s]
+        return 20.0 + np.sum(on, axis=0)
+
+    found = in_company(run, others, monitored=True)
+    assert (found.agree, found.differences) == (True, ()), found.text()
+
+
+@pytest.mark.parametrize(("ma", "base_ma", "channel"), [(125, 48, 8), (89, 83, 5), (94, 45, 5)])
+def test_one_height_tells_an_open_switch_by_what_a_sleeping_vehicle_draws(
+    ma: float, base_ma: float, channel: int
+) -> None:
+    """25 mA are left in the base: no clamp the wrong way round, no stuck switch that leaves others 5 mA."""
+    run = run_of([steady(base_ma), pulse(ma, 0.7, 7.5)], 200.0).with_channels(opened=channel)
+    found = in_company(run, lambda t_s: np.full(len(t_s), 25.0))
+    assert found.agree is False
+    assert found.differences[0].kind == "open", found.text()
+    assert f"channel {channel} is open" in found.differences[0].message
 
 
 def test_missing_late_and_strange_pulses_are_still_told() -> None:

@@ -297,7 +297,7 @@ def _left_over(
 def _ordered(pieces: list[Piece], span_s: Span) -> list[Piece]:
     """The pieces in the recording's order, divided halfway between their outermost edges; the one that
     explains most comes first."""
-    order = sorted(pieces, key=lambda piece: float(piece.clock.to_recording(np.array([piece.first_s]))[0]))
+    order = sorted(pieces, key=lambda piece: piece.clock.to_recording(piece.first_s))
     ends = [piece.clock.to_recording(np.array([piece.first_s, piece.last_s])) for piece in order]
     cuts = [
         span_s[0],

@@ -17,7 +17,7 @@ from boxcore import guard
 
 from nightdraw.capture import differences as df
 from nightdraw.capture.differences import Difference
-from nightdraw.capture.faults import MOST_SHARE, resistors
+from nightdraw.capture.faults import MOST_SHARE, resistors, words
 from nightdraw.capture.instrument import weighed_quantile
 from nightdraw.capture.journal import Did
 from nightdraw.capture.seen import Bools, Floats
@@ -182,7 +182,7 @@ def _resistors(view: View, excess: float) -> list[str]:
         by_edges = -_shares(view, k)[1]
         if len(by_edges) and abs(float(np.median(by_edges)) - share) > BROKEN * abs(share):
             closed &= ~(1 << k)
-    return [box.words(fault) for fault in resistors(excess, closed, box.channels_ns, supply_mv)]
+    return [words(box, fault) for fault in resistors(excess, closed, box.channels_ns, supply_mv)]
 
 
 def _perhaps_off(view: View, allowed: float) -> list[str]:

@@ -22,8 +22,8 @@ from nightdraw.capture.align import Piece, Spot, align
 from nightdraw.capture.asked_did import asked_and_did, ended, flagged
 from nightdraw.capture.base import source_text
 from nightdraw.capture.current import Current
-from nightdraw.capture.diagnosis import Diagnosis
 from nightdraw.capture.differences import Difference
+from nightdraw.capture.faults import Diagnosis
 from nightdraw.capture.holding import Holding, Part
 from nightdraw.capture.instrument import PERFECT, Instrument
 from nightdraw.capture.journal import Did
@@ -268,13 +268,13 @@ class _PowerCycle:
             return Part(clock, did, notes=[note], placed=True)
         if did is not None and (did.others or self.several):
             pieces = [replace(pieces[0], from_s=whole.start_s, until_s=whole.end_s)]
-        end_s = max(float(piece.clock.to_run(np.array([piece.until_s]))[0]) for piece in pieces)
+        end_s = max(piece.clock.to_run(piece.until_s) for piece in pieces)
         if did is None:
             assert self.asked is not None
             return Holding(self.asked.account(max(end_s, TICK_S)), None, in_ma, pieces, self.prior).part()
         last_s = did.account.end_s
         part = self._against(did.until(end_s), in_ma, pieces)
-        at_s = float(pieces[0].clock.to_recording(np.array([last_s]))[0])
+        at_s = pieces[0].clock.to_recording(last_s)
         late = any(row.kind == df.EXTRA and row.seen is not None and row.seen > at_s for row in part.rows)
         if late and did.stopped() is None:
             part = self._against(did.ending(), in_ma, pieces)
@@ -292,7 +292,7 @@ class _PowerCycle:
             part.notes = []  # it was too short to show anything
             return part
         part.rows += list(asked_and_did(wanted, did)) if wanted is not None else []
-        part.rows += [] if part.found.fault is not None and not part.found.either else list(flagged(did))
+        part.rows += [] if part.found.accused else list(flagged(did))
         part.notes += _journal_notes(did)
         return part
 
@@ -313,7 +313,7 @@ def _ahead(asked: Asked | None, did: Did | None, lasting_s: float) -> Account:
 def _rows_of(parts: list[Part]) -> list[Difference]:
     """The rows of all parts; a broken channel is told once, by the part that knows it best, and so is what
     holds for the whole recording."""
-    broken = [part for part in parts if part.found.fault is not None and not part.found.either]
+    broken = [part for part in parts if part.found.accused]
     best = min(broken, key=lambda part: len(part.found.rivals), default=None)
     found: list[Difference] = []
     for part in parts:
@@ -351,7 +351,7 @@ def _loss_notes(part: Part, after: Part | None) -> Iterator[str]:
     did = part.did
     if did is None or after is None or not did.cycle.cut:
         return
-    last_s = float(part.clock.to_recording(np.array([did.account.end_s]))[0])
+    last_s = part.clock.to_recording(did.account.end_s)
     text = f"power off: the box's last record before it is at {last_s:.3f} s of the recording"
     boot_at_s = None if after.did is None else after.did.cycle.boot_at_s
     if boot_at_s is not None:

@@ -68,6 +68,11 @@ def milliseconds(seconds: float) -> str:
     return f"{seconds * 1e3:.1f} ms" if abs(seconds) < 10 else f"{seconds:.3f} s"
 
 
+def later(by_s: float) -> str:
+    """By how much something came later or earlier."""
+    return f"{milliseconds(abs(by_s))} {'later' if by_s > 0 else 'earlier'}"
+
+
 def capped(found: list[Difference]) -> list[Difference]:
     """At most MOST_OF_A_KIND of each kind, the last of them saying how many more there are."""
     kept: list[Difference] = []
@@ -85,28 +90,17 @@ def capped(found: list[Difference]) -> list[Difference]:
 def match(one_s: Floats, one_end_s: Floats, other_s: Floats, other_end_s: Floats) -> tuple[Ints, Ints]:
     """Indices of pulses that are each other's nearest, and overlap or start close together.
 
-    Seconds; both trains in order of time.
+    Seconds; both trains in order of time; instants are pulses of no length.
     """
-    here, there = _mutual(one_s, other_s)
-    overlap = (other_s[there] < one_end_s[here]) & (one_s[here] < other_end_s[there])
-    good = overlap | (np.abs(one_s[here] - other_s[there]) <= _reach(one_s)[here])
-    return here[good], there[good]
-
-
-def near(one_s: Floats, other_s: Floats) -> tuple[Ints, Ints]:
-    """Indices of instants that are each other's nearest and close together; both in order of time."""
-    here, there = _mutual(one_s, other_s)
-    good = np.abs(one_s[here] - other_s[there]) <= _reach(one_s)[here]
-    return here[good], there[good]
-
-
-def _mutual(one_s: Floats, other_s: Floats) -> tuple[Ints, Ints]:
     if not len(one_s) or not len(other_s):
         nothing = np.empty(0, dtype=np.int64)
         return nothing, nothing
     there = nearest(other_s, one_s)
     here = np.flatnonzero(nearest(one_s, other_s)[there] == np.arange(len(one_s)))
-    return here, there[here]
+    there = there[here]
+    overlap = (other_s[there] < one_end_s[here]) & (one_s[here] < other_end_s[there])
+    good = overlap | (np.abs(one_s[here] - other_s[there]) <= _reach(one_s)[here])
+    return here[good], there[good]
 
 
 def _reach(starts_s: Floats) -> Floats:

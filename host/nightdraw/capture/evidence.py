@@ -15,10 +15,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from nightdraw.capture.faults import OFF, unit_effect
-from nightdraw.capture.journal import Did
 from nightdraw.capture.noise import HALF_Z
 from nightdraw.capture.observed import LONG_WIRES_PER_A, Observed
 from nightdraw.capture.seen import Floats, Ints
+from nightdraw.capture.view import View
 
 SOURCE_PER_A = 0.004  # the journal's level is for an earlier load's supply: 50 mOhm at 12.6 V, per ampere
 FLOOR_MA = 0.05  # converter steps of supply and journal
@@ -62,9 +62,9 @@ def setups(shared: bool, base_known: bool, levels: bool) -> tuple[Setup, Setup]:
 
 @dataclass(frozen=True)
 class _Steps:
-    """Steps between switch patterns, one entry an edge or a kind of edge: patterns before and after (0
-    without a journal), supply (mV), the levels that should be (mA), by how much the step was seen larger,
-    its variance, and what averaging doesn't mend (mA)."""
+    """Steps between switch patterns, one entry a kind of edge: patterns before and after (0 without a
+    journal), supply (mV), the levels that should be (mA), by how much the step was seen larger, its variance,
+    and by how much it is larger if the box read its supply ahead of it."""
 
     before: Ints
     after: Ints
@@ -73,55 +73,38 @@ class _Steps:
     level_after: Floats
     excess: Floats
     variance: Floats
-    systematic_ma: Floats
+    ahead_ma: Floats
 
     @classmethod
-    def of(cls, seen: Observed, pattern: Ints, supply_mv: Floats) -> _Steps:
-        """Every edge that was seen."""
+    def of(cls, view: View, seen: Observed, pattern: Ints, supply_mv: Floats, lone_ma: float) -> _Steps:
+        """The edges that were seen, those of one kind as one: their median, so that a single pulse that was
+        missed or disturbed doesn't speak for a channel. The variance is the larger of what the noise makes it
+        and what the kind's own scatter shows (median absolute deviation). lone_ma: by how much more an edge
+        may be off whose kind has fewer than SEVERAL."""
         account, known = seen.account, np.flatnonzero(seen.known)
-        supply = (np.append(supply_mv[:1], supply_mv[:-1]) + supply_mv) / 2
-        return cls(
-            np.append(0, pattern[:-1])[known],
-            pattern[known],
-            supply[known],
-            account.before_ma[known],
-            account.level_ma[known],
-            seen.edge_ma[known],
-            np.maximum(seen.edge_var[known], LEAST_VARIANCE),
-            seen.systematic_ma[known],
-        )
-
-    def in_kinds(self, lone_ma: float) -> _Steps:
-        """Steps of one kind (same patterns, else same levels; same supply within 0.1 V) as one: their median,
-        so that a single pulse that was missed or disturbed doesn't speak for a channel. The variance is the
-        larger of what the noise makes it and what the kind's own scatter shows (median absolute deviation).
-        lone_ma: by how much more an edge may be off whose kind has fewer than SEVERAL."""
-        level = np.round(np.column_stack((self.level_before, self.level_after))).astype(np.int64)
-        key = np.column_stack((self.before, self.after, np.round(self.supply_mv / 100).astype(np.int64)))
-        key = key if self.after.any() else level
-        _, kind, counts = np.unique(key, axis=0, return_inverse=True, return_counts=True)
-        members = np.split(np.argsort(kind.reshape(-1), kind="stable"), np.cumsum(counts)[:-1])
-        members = sorted(members, key=len, reverse=True)[:MOST_KINDS]
+        _, kind, counts = np.unique(view.kinds()[known], return_inverse=True, return_counts=True)
+        order = known[np.argsort(kind.reshape(-1), kind="stable")]
+        members = sorted(np.split(order, np.cumsum(counts)[:-1]), key=len, reverse=True)[:MOST_KINDS]
 
         def mean(values: Floats) -> Floats:
             return np.array([values[m].mean() for m in members])
 
-        excess = np.array([np.median(self.excess[m]) for m in members])
-        scatter = [np.median(np.abs(self.excess[m] - e)) for m, e in zip(members, excess, strict=True)]
+        excess = np.array([np.median(seen.edge_ma[m]) for m in members])
+        scatter = [np.median(np.abs(seen.edge_ma[m] - e)) for m, e in zip(members, excess, strict=True)]
         number = np.array([len(m) for m in members])
         first = np.array([m[0] for m in members])
+        noise = np.maximum(mean(seen.edge_var), LEAST_VARIANCE)
+        spread = np.maximum(noise, (np.array(scatter) / HALF_Z) ** 2)
         lone = np.where(number < SEVERAL, lone_ma**2, 0.0)
-        doubt2 = mean(self.systematic_ma**2)
-        spread = np.maximum(mean(self.variance), (np.array(scatter) / HALF_Z) ** 2)
-        return _Steps(
-            self.before[first],
-            self.after[first],
-            mean(self.supply_mv),
-            mean(self.level_before),
-            mean(self.level_after),
+        return cls(
+            np.append(0, pattern[:-1])[first],
+            pattern[first],
+            mean((np.append(supply_mv[:1], supply_mv[:-1]) + supply_mv) / 2),
+            mean(account.before_ma),
+            mean(account.level_ma),
             excess,
-            MEDIAN * spread / number + lone + doubt2,
-            np.sqrt(doubt2),
+            MEDIAN * spread / number + lone + mean(seen.systematic_ma**2),
+            mean(seen.ahead_ma),
         )
 
 
@@ -132,14 +115,15 @@ class Evidence:
     """
 
     def __init__(
-        self, seen: Observed, box: Did | None, known: tuple[Setup, Setup], lone_ma: float, gain: float = 1.0
+        self, view: View, seen: Observed, known: tuple[Setup, Setup], lone_ma: float, gain: float = 1.0
     ) -> None:
+        box = view.reference.box
         levels = len(seen.account.t_s)
         pattern = np.zeros(levels, dtype=np.int64) if box is None else box.pattern
         supply_mv = np.zeros(levels) if box is None else box.supply_mv
         self.free, self.tight = known
         self.channels_ns = () if box is None else box.channels_ns
-        self.steps = steps = _Steps.of(seen, pattern, supply_mv).in_kinds(lone_ma)
+        self.steps = steps = _Steps.of(view, seen, pattern, supply_mv, lone_ma)
         base = np.flatnonzero((seen.count > 0) & seen.base & np.isfinite(seen.whole_ma))
         weight = seen.count[base] / seen.count[base].sum()
         self._patterns, place = np.unique(pattern[base], return_inverse=True)
@@ -176,7 +160,7 @@ class Evidence:
         """The covariance of the numbers with nothing wrong."""
         steps, base_ma = self.steps, self.base_ma
         bent = np.append(steps.level_after**2 - steps.level_before**2, base_ma**2) / 1000
-        nuisances = [setup.gain * self.due, setup.source * bent]
+        nuisances = [setup.gain * self.due, setup.source * bent, np.append(steps.ahead_ma, 0.0)]
         nuisances += [setup.channel * self.effect(OFF, k) for k in range(len(self.channels_ns))]
         spread = np.column_stack(nuisances)
         covariance: Floats = self._noise + spread @ spread.T

@@ -105,7 +105,7 @@ def places(
     window_s = max(WINDOW_S, LEAST_WINDOW * interval_s)
     begin, end = np.minimum(high, low + window_s), np.maximum(low, high - window_s)
     waiting = _waiting(
-        clock.to_recording(np.array([-np.inf if alive_s is None else alive_s]))[0],
+        clock.to_recording(-np.inf if alive_s is None else alive_s),
         from_s[0],
         window_s,
         interval_s,

@@ -2,7 +2,8 @@
 
 On a supply of its own the box is all there is, so every such edge is a difference from a named instant; but a
 single sample that stands alone is the recorder's. On a circuit that others share, only a pulse that is the
-box's own by level and fixed duration is told, the rest is what others do.
+box's own by level and fixed duration is told, the rest is what others do. Where others may hide the box's
+own edges, or seem to add to them, that question is asked here, too.
 """
 
 from __future__ import annotations
@@ -17,13 +18,17 @@ from nightdraw.capture.expected import Moves
 from nightdraw.capture.loads import said
 from nightdraw.capture.place import nearest
 from nightdraw.capture.seen import Bools, Columns, Floats
-from nightdraw.capture.view import View
+from nightdraw.capture.view import SEVERAL, View
 
 LIKE_S = 4e-3  # a foreign pulse within this of a fixed duration of the box's may be the box's
 SPIKE_SAMPLES = 1.6  # an excursion of one sample is no current: nothing on a circuit is so short
 MANY = 3  # more foreign pulses than this are told in one row
 FIXED = 5  # pulses of one duration and level make a habit of the box's that another load hardly has too
 ANOTHERS = 3  # pulses of a level that are none of the box's by their durations make a habit of another load
+LARGE = 0.3  # of the run's largest step
+LIKE = 0.1  # edges within a tenth of a height of the box's may be the box's
+BETWEEN_S = 1.0  # the box's edges this long before its run belong to another run
+ANY_PART = 1.1  # of a channel's current is the most that a broken part changes a step by
 SPIKES = 0.01  # of the recording's edges may be single samples before they are told as pulses
 
 
@@ -78,14 +83,10 @@ def _as_own_step(view: View, found: Excursions) -> Bools:
 
 def _unexplained(view: View, others: Moves) -> tuple[Moves, list[str]]:
     """What is left of the foreign changes without the vehicle's own, and a note about those."""
-    loads, gain = view.prior.loads, view.gain
-    if loads is None or not view.prior.levels or not len(others):
-        return others, []
-    at_s = (others.last_s + others.first_s) / 2
+    gain = view.gain
     height, u_ma = np.nan_to_num(others.height_ma) / gain, np.nan_to_num(others.u_ma) / abs(gain)
-    box_s = view.clock.to_recording(np.append(view.observed.account.t_s, view.observed.account.end_s))
-    names = loads.explain(at_s, height, u_ma, box_s, view.observed.interval_s)
-    own = np.array([name is not None for name in names])
+    names = view.owners((others.last_s + others.first_s) / 2, height, u_ma)
+    own = np.array([name is not None for name in names], dtype=bool)
     return others.take(~own), [said(names)] if own.any() else []
 
 
@@ -201,3 +202,47 @@ def _rows(view: View, found: Excursions) -> list[Difference]:
         text = f"{what} that is in no other account was seen at {at_s[k]:.3f} s of the recording"
         rows.append(Difference(df.EXTRA, None, None, None, float(at_s[k]), text))
     return rows
+
+
+def edges_outside(view: View) -> Floats:
+    """Instants (the run's clock) of large edges clear of the run; among other loads only such as have the
+    height of one of the box's."""
+    account, seen = view.observed.account, view.seen
+    step = np.abs(account.step_ma)
+    clear = (seen.at_s < account.t_s[0] - BETWEEN_S) | (seen.at_s > account.end_s + BETWEEN_S)
+    height = np.abs(seen.height_ma)
+    clear &= height > LARGE * np.max(step, initial=0.0)
+    if view.prior.shared and len(height):
+        steps: Floats = np.unique(step)
+        clear &= np.abs(height - steps[nearest(steps, height)]) <= LIKE * height
+    found: Floats = seen.at_s[clear & ~view.of_loads()]
+    return found
+
+
+def hidden_edges(view: View, chance: Bools) -> Floats:
+    """Instants (recording) of edges of which nothing is seen, though none of the vehicle's known loads could
+    have hidden them by changing at the same instant."""
+    seen, loads = view.observed, view.prior.loads
+    gone = chance & seen.absent
+    if loads is None or not view.prior.levels or not gone.any():
+        return np.empty(0)
+    gone[gone] = ~loads.draw(np.abs(seen.edge_ma[gone]))
+    found: Floats = view.clock.to_recording(seen.account.t_s[gone])
+    return found
+
+
+def off_alike(view: View, off: Bools) -> float:
+    """By how much several of the edges that are off are so alike, or two that follow each other are off there
+    and back again (mA; 0: neither), other than by what a vehicle's own loads draw."""
+    off_ma, box = view.observed.edge_ma[off], view.reference.box
+    if box is not None:  # more than a channel's current is no broken part's, unless the edge is gone
+        most_ma = ANY_PART * max(box.current_ma(k + 1) for k in range(len(box.channels_ns)))
+        off_ma = off_ma[(np.abs(off_ma) <= most_ma) | view.observed.absent[off]]
+    if view.prior.loads is not None:
+        off_ma = off_ma[~view.prior.loads.draw(np.abs(off_ma))]
+    size = np.sort(np.abs(off_ma))
+    first, last = size[: 1 - SEVERAL], size[SEVERAL - 1 :]
+    alike = first[last - first <= df.tolerance_ma(first) / 2]
+    # a load that rises with the box by chance hardly falls with it, too
+    back = np.abs(off_ma[:-1])[np.abs(off_ma[1:] + off_ma[:-1]) <= df.tolerance_ma(off_ma[:-1]) / 2]
+    return float(next(iter([*alike, *back]), 0.0))

@@ -1,4 +1,13 @@
-"""One power cycle held against a recording: the instrument, one diagnosis, then edge by edge what differs."""
+"""One power cycle held against a recording: the instrument, one diagnosis, then edge by edge what differs.
+
+Theory of operation. The place that edges alone gave is a beginning: the time constant is fitted to the
+samples around the largest edges, the clock is set right by the charge around all of them. The table of
+hypotheses then explains the heights, by the clamp, the wiring or a part of the box. What it found goes into
+what is expected, and the recording is looked at anew, so that one cause isn't told as many differences.
+Each piece is judged edge by edge, then what is foreign in it, then the base. Told is only what enough edges
+speak for and no question is left open about; where a source feeds the circuit beside the battery all rows
+become one question.
+"""
 
 from __future__ import annotations
 
@@ -8,30 +17,28 @@ from itertools import pairwise
 
 import numpy as np
 
-from nightdraw.capture import diagnosis as dia
 from nightdraw.capture import differences as df
+from nightdraw.capture import faults, instrument
 from nightdraw.capture import hypotheses as hyp
-from nightdraw.capture import instrument
 from nightdraw.capture.accounts import Account
 from nightdraw.capture.align import Piece, Spot
 from nightdraw.capture.base import BaseFound, fed, judge_base, perhaps_broken, source_text
 from nightdraw.capture.current import Current
-from nightdraw.capture.diagnosis import Diagnosis
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.expected import moves
-from nightdraw.capture.foreign import MANY, judge_foreign
+from nightdraw.capture.faults import Diagnosis
+from nightdraw.capture.foreign import MANY, edges_outside, hidden_edges, judge_foreign, off_alike
 from nightdraw.capture.instrument import PERFECT, Instrument
 from nightdraw.capture.journal import Did
-from nightdraw.capture.judge import absent_edges, judge
+from nightdraw.capture.judge import judge
 from nightdraw.capture.observed import Observed, look
 from nightdraw.capture.place import Clock, nearest
 from nightdraw.capture.seen import Bools, Floats
-from nightdraw.capture.view import SEVERAL, Prior, Reference, View, edges_off, reference_of
+from nightdraw.capture.view import Prior, Reference, View, edges_off, reference_of
 
 AWAKE_S = 0.2  # after its power came the box draws its own consumption, whatever inrush there was
 COVERED = 0.9  # of the edges that lie in the recording must be judged, or nothing is agreed to ...
 COVERED_SHARED = 0.5  # ... and half where other loads spoil some
-LIKE = 0.1  # edges within a tenth of a height of the box's may be the box's
 BETWEEN_S = 1.0  # the box's edges this long before its run belong to another run
 FEW = 2  # edges clear of the run of a box that is alone: one foreign pulse, no more, says nothing of it
 HALF = 0.5  # of an edge
@@ -94,14 +101,14 @@ class Holding:
         found = hyp.diagnose(main, scale=not source.any())
         supply_v = NOMINAL_V if self._did is None else float(np.median(self._did.supply_mv)) / 1000
         tool = replace(tool, gain=found.gain, lead_ohm=found.lead_per_a * supply_v)
-        expected = dia.expected_of(found, reference)
+        expected = faults.expected_of(found, reference)
         views = self._confirmed(expected, tool)
         part.found, part.placed, part.told = found, True, True
         if found.either:
             part.told = False
-            part.notes.append(dia.either_text(found, self._did, supply_v))
+            part.notes.append(faults.either_text(found, self._did, supply_v))
         elif found.fault is not None:
-            part.rows.append(dia.fault_row(reference, views[0].observed, found))
+            part.rows.append(faults.fault_row(reference, views[0].observed, found))
         base = self._judge(part, views, tool)
         part.rows += _slips(reference, [view.piece for view in views])
         zero_ma = base.zero_ma if found.fault is None else 0.0
@@ -163,9 +170,16 @@ class Holding:
         return [self._view(replace(main, from_s=whole.start_s, until_s=whole.end_s), expected, tool)]
 
     def _look(self, piece: Piece, expected: Account, tool: Instrument) -> Observed:
-        seen = self._seen
+        seen, box = self._seen, self._did
         found = look(
-            expected, piece, seen.recording, seen.seen, tool, self._alive_s, shared=self._prior.shared
+            expected,
+            piece,
+            seen.recording,
+            seen.seen,
+            tool,
+            self._alive_s,
+            shared=self._prior.shared,
+            supply_mv=None if box is None else box.supply_mv,
         )
         if self._prior.loads is not None and self._prior.levels:
             found = found.beside_loads(self._prior.loads, piece.clock)
@@ -215,7 +229,7 @@ class Holding:
         """Whether nothing speaks against telling, with a note where something does, or a row."""
         doubts = list(self._doubts(view, bool(part.rows)))
         part.notes += doubts
-        outside = self._outside(view)
+        outside = edges_outside(view)
         if self._several or len(outside) <= (2 * MANY if self._prior.shared else FEW):
             return not doubts
         at_s = view.clock.to_recording(outside)
@@ -243,32 +257,18 @@ class Holding:
                 f"channel {' or '.join(map(str, channels))} may be broken: the few edges that switch it are "
                 "off by its current, too few to be sure among other loads"
             )
-        hidden_s = np.empty(0) if told else _hidden(view, chance)
+        hidden_s = np.empty(0) if told else hidden_edges(view, chance)
         if len(hidden_s):
             yield (
                 f"the box's edge at {hidden_s[0]:.3f} s of the recording isn't there, and nothing in the "
                 "vehicle draws what would hide it"
             )
-        often_ma = _repeated(view, chance | real) if self._prior.shared and not told else 0.0
+        often_ma = off_alike(view, chance | real) if self._prior.shared and not told else 0.0
         if often_ma:
             yield (
                 f"edges are off by the same {often_ma:.1f} mA again: another load hardly changes so often "
                 "together with the box; the journal, or a recording at the fuse, may tell more"
             )
-
-    def _outside(self, view: View) -> Floats:
-        """Instants (the run's clock) of large edges clear of the run; among other loads only such as have the
-        height of one of the box's."""
-        account, seen = view.observed.account, view.seen
-        step = np.abs(account.step_ma)
-        clear = (seen.at_s < account.t_s[0] - BETWEEN_S) | (seen.at_s > account.end_s + BETWEEN_S)
-        height = np.abs(seen.height_ma)
-        clear &= height > 0.3 * np.max(step, initial=0.0)
-        if self._prior.shared and len(height):
-            steps: Floats = np.unique(step)
-            clear &= np.abs(height - steps[nearest(steps, height)]) <= LIKE * height
-        found: Floats = seen.at_s[clear & ~view.of_loads()]
-        return found
 
     def _beside_a_source(self, part: Part, view: View, source: Bools) -> None:
         """Where a charger or an engine feeds the circuit, the battery's clamp doesn't see all of the box."""
@@ -281,32 +281,6 @@ class Holding:
             return
         assert self._did is not None
         part.rows, part.told, part.notes = [], False, [source_text(self._did)]
-
-
-def _hidden(view: View, chance: Bools) -> Floats:
-    """Instants (recording) of edges of which nothing is seen, though none of the vehicle's known loads could
-    have hidden them by changing at the same instant."""
-    seen, loads = view.observed, view.prior.loads
-    gone = chance & absent_edges(seen)
-    if loads is None or not view.prior.levels or not gone.any():
-        return np.empty(0)
-    gone[gone] = ~loads.draw(np.abs(seen.edge_ma[gone]))
-    found: Floats = view.clock.to_recording(seen.account.t_s[gone])
-    return found
-
-
-def _repeated(view: View, off: Bools) -> float:
-    """By how much several of the edges that are off are so alike, or two that follow each other are off there
-    and back again (mA; 0: neither), other than by what a vehicle's own loads draw."""
-    off_ma = view.observed.edge_ma[off]
-    if view.prior.loads is not None:
-        off_ma = off_ma[~view.prior.loads.draw(np.abs(off_ma))]
-    size = np.sort(np.abs(off_ma))
-    first, last = size[: 1 - SEVERAL], size[SEVERAL - 1 :]
-    alike = first[last - first <= df.tolerance_ma(first) / 2]
-    # a load that rises with the box by chance hardly falls with it, too
-    back = np.abs(off_ma[:-1])[np.abs(off_ma[1:] + off_ma[:-1]) <= df.tolerance_ma(off_ma[:-1]) / 2]
-    return float(next(iter([*alike, *back]), 0.0))
 
 
 def _goes_on(observed: Observed, matched: int) -> bool:
@@ -334,27 +308,23 @@ def _slips(reference: Reference, pieces: list[Piece]) -> Iterator[Difference]:
     """Rows about a run that goes on at another time, or begins anew, from one piece to the next."""
     ordered = sorted(pieces, key=lambda piece: piece.from_s)
     for one, other in pairwise(ordered):
-        before_s = float(one.clock.to_recording(np.array([one.last_s]))[0])
-        after_s = float(other.clock.to_recording(np.array([other.first_s]))[0])
+        before_s = one.clock.to_recording(one.last_s)
+        after_s = other.clock.to_recording(other.first_s)
         pulse = min(
             int(np.searchsorted(reference.train.start_s, other.first_s)), max(len(reference.train) - 1, 0)
         )
         if other.first_s <= one.first_s or other.last_s <= one.last_s:
             text = (
-                f"the pulses stop fitting at {before_s:.3f} s of the recording; from {after_s:.3f} s on "
-                f"they fit "
-                f"the run from its {other.first_s:.1f} s on: the power off and the run begun anew, or "
-                f"recordings "
-                "put together? The journal would tell"
+                f"the pulses stop fitting at {before_s:.3f} s of the recording; from {after_s:.3f} s on they "
+                f"fit the run from its {other.first_s:.1f} s on: the power off and the run begun anew, or "
+                "recordings put together? The journal would tell"
             )
             yield reference.row(df.MISSING, pulse, "start_s", None, text)
             continue
-        late_s = after_s - float(one.clock.to_recording(np.array([other.first_s]))[0])
+        late_s = after_s - one.clock.to_recording(other.first_s)
         text = (
             f"between {before_s:.3f} s and {after_s:.3f} s of the recording everything comes to be "
-            f"{df.milliseconds(abs(late_s))} {'later' if late_s > 0 else 'earlier'}: the run stood still, "
-            f"or the "
-            "recording was cut"
+            f"{df.later(late_s)}: the run stood still, or the recording was cut"
         )
         seen_s = float(reference.train.start_s[pulse]) + late_s if len(reference.train) else late_s
         yield reference.row(df.TIME, pulse, "start_s", seen_s, text)

@@ -18,12 +18,23 @@ from functools import cached_property
 import numpy as np
 
 from nightdraw.capture import differences as df
-from nightdraw.capture.diagnosis import Diagnosis, drawn
+from nightdraw.capture.base import MOST_ZERO_MA, SLEEPING_MA, USUAL_ZERO_MA
 from nightdraw.capture.evidence import FREE, LONE_MA, Evidence, setups
-from nightdraw.capture.faults import LEAST_SHARE, MOST_SHARE, NOTHING, OFF, OPEN, STUCK_ON, Fault
+from nightdraw.capture.faults import (
+    LEAST_SHARE,
+    MOST_SHARE,
+    NOTHING,
+    OFF,
+    OPEN,
+    STUCK_ON,
+    UNLOADED,
+    Diagnosis,
+    Fault,
+    drawn,
+)
 from nightdraw.capture.instrument import gain_of, weighed_quantile
 from nightdraw.capture.journal import Did
-from nightdraw.capture.observed import Observed
+from nightdraw.capture.observed import LONG_WIRES_PER_A, Observed
 from nightdraw.capture.seen import Bools, Floats
 from nightdraw.capture.view import View, edges_off
 
@@ -34,8 +45,6 @@ CLOSE = 4.5  # hypotheses this near to the best can't be told from it: three sta
 SCALE_PRIOR = -9.0  # a clamp whose scale is off by any factor: one in thousands, and any value
 SLIP_PRIOR = -4.0  # by a power of ten, or turned round: the slips that people make
 LEAD_PRIOR = -6.0  # long leads and poor contacts are commoner than scales of any value
-MOST_ZERO = 1.5  # times the zero's deviation: 30 mA, more than any low-current clamp drifts
-USUAL_ZERO = 0.33  # times the zero's deviation: 6.5 mA, as much as a clamp's is off any day
 APART = 1.2  # steps that differ by less are of one height
 NEAR_GAIN = 0.03  # a gain nearer to one is within a clamp's tolerance: the nuisance parameter has it
 LARGE = 0.3  # of the largest step: smaller ones say little about a scale
@@ -64,7 +73,7 @@ class _Way:
     @property
     def any_value(self) -> bool:
         """Whether it has a value that nobody could name beforehand: it fits one step of any height."""
-        return self.prior in (SCALE_PRIOR, LEAD_PRIOR)
+        return bool(self.lead_per_a) or self.prior == SCALE_PRIOR
 
 
 @dataclass(frozen=True)
@@ -122,9 +131,10 @@ class _Table:
         """Whether a step is left off by more than its tolerance."""
         return bool((np.abs(self.evidence.value) > df.tolerance_ma(self.evidence.due))[:-1].any())
 
-    def leaves(self, zeros: float) -> bool:
-        """Whether more than so many deviations of the clamp's zero are left over in the base."""
-        return abs(float(self.evidence.value[-1])) > zeros * self.evidence.free.zero_ma
+    def leaves(self, zero_ma: float) -> bool:
+        """Whether the base keeps more than a clamp's zero: upward other loads may draw besides."""
+        left_ma, known = float(self.evidence.value[-1]), self.evidence.free
+        return left_ma < -zero_ma or left_ma > zero_ma * known.zero_ma / FREE.zero_ma
 
     @cached_property
     def found(self) -> Diagnosis:
@@ -216,12 +226,16 @@ def _tables(view: View, seen: Observed, scale: bool) -> list[_Table]:
         ways += [*_scales(seen), *_leads(seen, box)]
     tables = []
     for way in ways:
-        shown = seen.against(drawn(seen.account, box, way.lead_per_a)) if way.lead_per_a else seen
-        tables.append(_Table(Evidence(shown, box, known, lone_ma, way.gain), way))
+        shown = seen
+        if way.lead_per_a:  # what the box drew in the leads as it read its supply is in what it should draw
+            shown = replace(
+                seen.against(drawn(seen.account, box, way.lead_per_a)), ahead_ma=np.zeros(len(seen.ahead_ma))
+            )
+        tables.append(_Table(Evidence(view, shown, known, lone_ma, way.gain), way))
     # a scale moves the base, and so does a lead: where the zero would be off by more than any is, another
     # load is there besides, which needs as much more evidence as a second fault, and steps of one height
     # have none
-    alone = [t for t in tables if not t.leaves(MOST_ZERO) or t.found.fault is not None]
+    alone = [t for t in tables if not t.leaves(MOST_ZERO_MA) or t.found.fault is not None]
     least = max((table.score for table in alone), default=-np.inf) + SURE
     several = not tables[0].single
     return [t for t in tables if t.way.usual or t in alone or (several and t.score > least)]
@@ -229,8 +243,9 @@ def _tables(view: View, seen: Observed, scale: bool) -> list[_Table]:
 
 def _scales(seen: Observed) -> Iterator[_Way]:
     """The clamp's scale as most edges show it; as a fault may spoil most of them, the usual slips besides."""
-    due, shown = _large(seen)
-    gain = gain_of(shown, due)
+    large = _large(seen)
+    due = seen.account.step_ma[large]
+    gain = gain_of(seen.edge_ma[large] + due, due)
     if not gain:
         return
     way, power = float(np.sign(gain)), float(np.log10(abs(gain)))
@@ -244,7 +259,7 @@ def _scales(seen: Observed) -> Iterator[_Way]:
 def _leads(seen: Observed, box: Did | None) -> Iterator[_Way]:
     """A resistance between the circuit and the box, as most edges show it."""
     account = seen.account
-    large = _is_large(seen)
+    large = _large(seen)
 
     def step_ma(per_a: float) -> Floats:
         return np.diff(drawn(account, box, per_a).level_ma, prepend=account.idle_ma)[large]
@@ -256,20 +271,25 @@ def _leads(seen: Observed, box: Did | None) -> Iterator[_Way]:
         per_a += weighed_quantile((shown - step_ma(per_a)) / slope, np.abs(slope))
         per_a = float(np.clip(per_a, 0.0, MOST_LEAD_PER_A))
     if LEAST_LEAD_PER_A <= per_a < MOST_LEAD_PER_A:
-        yield _Way(lead_per_a=per_a, prior=LEAD_PRIOR)
+        yield _Way(lead_per_a=per_a, prior=0.0 if _journal_shows(box, per_a) else LEAD_PRIOR)
 
 
-def _is_large(seen: Observed) -> Bools:
+def _journal_shows(box: Did | None, per_a: float) -> bool:
+    """Whether the supply that the box read fell by about what its own current drops in a lead, which no part
+    of the box would make it do."""
+    if box is None:
+        return False
+    low, high = np.quantile(box.supply_mv, (1 - UNLOADED, UNLOADED))
+    least, most = np.quantile(box.account.level_ma, (1 - UNLOADED, UNLOADED)) / 1000
+    fell, due = 1 - low / max(high, 1.0), per_a * (most - least)
+    return bool(fell > LONG_WIRES_PER_A * most and due / 2 < fell < 2 * due)
+
+
+def _large(seen: Observed) -> Bools:
+    """The edges that say something about a scale."""
     step = np.abs(seen.account.step_ma)
     large: Bools = seen.known & (step >= LARGE * np.max(step[seen.known], initial=0.0))
     return large
-
-
-def _large(seen: Observed) -> tuple[Floats, Floats]:
-    """The heights of the large edges, as they should be and as they were seen."""
-    large = _is_large(seen)
-    due = seen.account.step_ma[large]
-    return due, seen.edge_ma[large] + due
 
 
 def _told_apart(tables: list[_Table], best: _Table) -> Diagnosis:
@@ -282,7 +302,7 @@ def _told_apart(tables: list[_Table], best: _Table) -> Diagnosis:
     # a switch has its own current, a resistor may be anything, as a scale: by chance one lead in fifty takes
     # what some switch has, which is less than three deviations, and a scale of any value is rarer than a lead
     if best is usual and found.fault is not None and found.fault.kind != OFF:
-        fits = [table for table in fits if table.way.lead_per_a and not table.leaves(USUAL_ZERO)]
+        fits = [table for table in fits if table.way.lead_per_a and not table.leaves(USUAL_ZERO_MA)]
         fits = [table for table in fits if table.score - table.way.prior > best.score - CLOSE]
     # one value that mends steps of several heights accounts for all that only the tolerance accuses
     if not usual.single:
@@ -315,15 +335,22 @@ def _stuck_or_open(view: View, found: Diagnosis) -> Diagnosis:
     if fault.kind == OFF:
         return found
     stuck, opened = (Fault(k, fault.channel, s) for k, s in ((STUCK_ON, 1.0), (OPEN, -1.0)))
-    rivals = tuple(rival for rival in found.rivals if rival.channel != fault.channel)
+    causes = [stuck, opened, *(rival for rival in found.rivals if rival.channel != fault.channel)]
     if view.prior.levels:
         base = np.flatnonzero((seen.count > 0) & seen.base)
-        others = seen.whole_ma - stuck.effect_ma(box.channels_ns, box.pattern, box.supply_mv)
-        least = float(np.quantile(others[base], QUIETEST))
         level = float(np.mean(box.account.level_ma[base]))
-        if least < -df.level_tolerance(level):
-            return replace(found, fault=opened, rivals=rivals)
-    return replace(found, fault=stuck, rivals=(opened, *rivals))
+
+        def others_ma(cause: Fault) -> float:
+            """What is left to other loads in the quietest base."""
+            left = seen.whole_ma - cause.effect_ma(box.channels_ns, box.pattern, box.supply_mv)
+            return float(np.quantile(left[base], QUIETEST))
+
+        left_ma = {cause: others_ma(cause) for cause in causes}
+        if left_ma[stuck] < -df.level_tolerance(level):
+            causes.remove(stuck)
+        low, high = SLEEPING_MA  # a cause that leaves a vehicle as much as one draws asleep is told first
+        causes.sort(key=lambda cause: not low <= left_ma[cause] <= high)
+    return replace(found, fault=causes[0], rivals=tuple(causes[1:]))
 
 
 def _stands(view: View, evidence: Evidence, found: Diagnosis) -> bool:

@@ -177,7 +177,8 @@ def time_constant(recording: Recording, account: Account, piece: Piece, seen: Se
     # a slow clamp rounds rises and falls alike: pulses that all end late are no time constant
     plain = [stack.misfits(0.0, late_s + share * tau_s) for share in np.linspace(-0.5, 2.0, 26)]
     slow = stack.misfits(tau_s, late_s)
-    for way in (stack.rises, ~stack.rises):
+    clear = slow <= SPOILT * np.median(slow)  # two edges that another load spoils must not outvote the others
+    for way in (stack.rises & clear, ~stack.rises & clear):
         least, best = min(float(each[way].sum()) for each in plain), float(slow[way].sum())
         if way.any() and (least - best < BETTER_Z2 or best > BETTER_SHARE * least):
             return 0.0, 0.0

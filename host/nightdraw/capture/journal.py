@@ -16,7 +16,6 @@ import numpy as np
 
 from nightdraw.capture.accounts import TICK_S, Account
 from nightdraw.capture.cycles import ONE_CYCLE, Cycle, split
-from nightdraw.capture.faults import OPEN, STUCK_ON, Fault
 from nightdraw.capture.seen import Bools, Floats, Ints
 from nightdraw.errors import Finding, InputError
 
@@ -147,22 +146,6 @@ class Did:
     def current_ma(self, channel: int) -> float:
         """What a channel (from 1) draws at the run's median supply."""
         return self.channels_ns[channel - 1] * float(np.median(self.supply_mv)) * 1e-9
-
-    def words(self, fault: Fault) -> str:
-        """A fault for people: the channel, and its current or its resistor."""
-        full_ma, number = self.current_ma(fault.channel), fault.channel
-        if fault.kind == STUCK_ON:
-            return f"channel {number} is stuck on: its {full_ma:.1f} mA flow where its switch should be open"
-        if fault.kind == OPEN:
-            return f"channel {number} is open: its {full_ma:.1f} mA are missing where its switch is closed"
-        way = "more" if fault.share > 0 else "less"
-        ohms = 1e9 / self.channels_ns[number - 1]
-        real = f"about {_ohms(ohms / (1 + fault.share))} instead of {_ohms(ohms)}"
-        return f"channel {number} draws {100 * abs(fault.share):.0f} % {way} than the box believes: {real}"
-
-
-def _ohms(ohms: float) -> str:
-    return f"{ohms:.3g} ohm" if ohms < 1000 else f"{ohms / 1000:.3g} kohm"
 
 
 def read_did(path: Path | str) -> Did:

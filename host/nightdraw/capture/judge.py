@@ -1,9 +1,14 @@
 """What became of every edge and level of a reference in a recording: matched, differing, or explained by
 whom.
 
-The recording is held against what is expected (the reference, with the part of a broken channel that was
-found). Differences come out as rows about pulses; whether other loads hang on the circuit is a prior: it
-decides what an edge that is none of the box's may be. Tolerances stand in differences.
+Theory of operation. The recording is held against what is expected: the reference, with the part of a broken
+channel that was found. Each edge has an instant, by the charge around it or by the seen edge that is nearest,
+and a height. A pulse of which neither end is there is missing; one whose ends come early or late moved or has
+another duration; of those that are where they should be the levels above the base beside them are compared,
+pulses of one level together, then single ones, then their parts, then steps. What is told of a pulse once is
+not told of it again. Whether other loads hang on the circuit is a prior: it decides what an edge that is none
+of the box's may be, and a level must be off several times there. Tolerances stand in differences. Cost: edges
+* log(edges).
 """
 
 from __future__ import annotations
@@ -16,13 +21,11 @@ import numpy as np
 from nightdraw.capture import differences as df
 from nightdraw.capture.accounts import Account
 from nightdraw.capture.differences import Difference, milliseconds
-from nightdraw.capture.faults import resistors
-from nightdraw.capture.observed import Observed
+from nightdraw.capture.faults import resistors, words
 from nightdraw.capture.place import nearest
-from nightdraw.capture.seen import Bools, Floats, Ints
-from nightdraw.capture.view import DEVIATIONS, SEVERAL, View, edges_off
+from nightdraw.capture.seen import Bools, Floats, Ints, grouped
+from nightdraw.capture.view import SEVERAL, View, edges_off
 
-ABSENT = 0.25  # of an edge may be seen where none is: noise, or a small move of another load
 UNLIKE = 0.75  # of its height an edge may be off by a fault and still be itself
 HALF = 0.5  # of an edge
 REACHED = 0.5  # of the charge's window: an edge that is further off is looked for among the edges
@@ -54,8 +57,9 @@ class _Times:
     is_edge: Ints
 
 
-def _times(view: View) -> _Times:
-    """By the charge around each edge, and where that is too far off by the seen edge that is nearest."""
+def _times(view: View, chance: Bools) -> _Times:
+    """By the charge around each edge; where that is too far off, or another load's as well (chance), by the
+    seen edge that is nearest."""
     seen, account = view.observed, view.observed.account
     heights = view.seen.height_ma
     # edges less than a sample apart are seen as one: the one that has their sum
@@ -64,7 +68,8 @@ def _times(view: View) -> _Times:
     nearby = np.full(len(step), -1)
     for way in (1.0, -1.0):
         place, there = np.flatnonzero(step * way > 0), np.flatnonzero(heights * way > 0)
-        here, beside = df.near(at_s[place], view.seen.at_s[there])
+        known_s, seen_s = at_s[place], view.seen.at_s[there]
+        here, beside = df.match(known_s, known_s, seen_s, seen_s)
         nearby[place[here]] = there[beside]
     if view.prior.shared and len(heights):  # other loads move too: only edges of about the right height count
         unlike = np.abs(heights[nearby] - step) > UNLIKE * np.abs(step)
@@ -73,7 +78,7 @@ def _times(view: View) -> _Times:
     if not len(heights):
         return _Times(np.full(len(step), np.nan), seen.late_u_s, nearby)
     if view.prior.shared:
-        nearby = np.where(absent_edges(seen), _elsewhere(view), nearby)
+        nearby = np.where(seen.absent, _elsewhere(view), nearby)
     # noise moves an edge by its height as it was seen, which may be less than it should be
     height = np.minimum(np.abs(step), np.where(nearby >= 0, np.abs(heights[nearby]), np.inf))
     s = np.maximum(height / max(seen.sigma_ma, 1e-6), 1e-6)
@@ -84,9 +89,8 @@ def _times(view: View) -> _Times:
     by_edge = np.where(told, view.seen.at_s[nearby] - at_s, np.nan)
     with np.errstate(invalid="ignore"):
         charged = np.isfinite(seen.late_s) & (np.abs(seen.late_s) <= REACHED * seen.reach_s)
-        charged &= np.abs(seen.edge_ma) <= HALF * np.abs(
-            account.step_ma
-        )  # the charge of an edge that isn't there says nothing
+        # the charge of an edge that isn't there says nothing
+        charged &= ~chance & (np.abs(seen.edge_ma) <= HALF * np.abs(account.step_ma))
     late = np.where(charged, seen.late_s, by_edge)
     return _Times(late, np.where(charged, seen.late_u_s, by_edge_u_s), nearby)
 
@@ -109,10 +113,11 @@ def _elsewhere(view: View) -> Ints:
     free = (
         np.abs(account.t_s[nearest(account.t_s, edges.at_s)] - edges.at_s) > df.TIME_S + 2 * seen.interval_s
     )
-    # a load that rises a little before the box and falls at its edge hides that edge: its height is another
     noise = df.DEVIATIONS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
     allowed = df.tolerance_ma(step) + noise
-    nothing = absent_edges(seen) & (np.abs(seen.edge_ma + step) <= allowed) & (np.abs(step) > allowed)
+    # a load that hides an edge of the box's has another edge nearby, too: the less like the box's the more of
+    # it is left to be seen
+    nothing = seen.absent & (np.abs(step) > allowed)
     if nothing.any():  # a load of the vehicle's that is as high, and there by itself, is no moved edge
         free &= ~view.of_loads()
     for k in np.flatnonzero(nothing).tolist():
@@ -125,12 +130,6 @@ def _elsewhere(view: View) -> Ints:
     return found
 
 
-def absent_edges(seen: Observed) -> Bools:
-    """The edges of which nothing is seen where they should be."""
-    absent: Bools = seen.known & (np.abs(seen.edge_ma + seen.account.step_ma) <= _faint(seen))
-    return absent
-
-
 def judge(view: View) -> Judged:
     """Everything in which the piece differs from the reference, and what became of its edges."""
     reference, train = view.reference, view.reference.train
@@ -140,10 +139,9 @@ def judge(view: View) -> Judged:
     inside = (at_s > view.piece.from_s + seen.interval_s) & (at_s < view.piece.until_s - seen.interval_s)
     recorded = ~reference.lost.touches(account.t_s, account.until_s)
     chance = edges_off(view)[0] if view.prior.shared else np.zeros(len(inside), dtype=bool)
-    times = _times(view)
-    flat = absent_edges(seen)
+    times = _times(view, chance)
     ends = np.column_stack((train.first, train.last + 1))
-    absent = np.all(flat[ends], axis=1) & np.all(recorded[ends], axis=1)
+    absent = np.all(seen.absent[ends], axis=1) & np.all(recorded[ends], axis=1)
     gone = absent & ~_like_seen(view, times, ends)
     levels, variance = seen.without_edges(chance).levels(view.prior.shared)
     rows = list(_missing(view, gone))
@@ -158,14 +156,6 @@ def judge(view: View) -> Judged:
         rows += [] if view.prior.shared else _steps(view, still & ~told)
     edges_judged = inside & recorded & ((seen.known & ~chance) | np.isin(np.arange(len(inside)), ends[gone]))
     return Judged(rows, inside, edges_judged, view.seen.at_s[times.is_edge[times.is_edge >= 0]])
-
-
-def _faint(seen: Observed) -> Floats:
-    """What may be seen of an edge that isn't there."""
-    noise = np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
-    return ABSENT * np.abs(seen.account.step_ma) + np.minimum(
-        DEVIATIONS * noise, ABSENT * np.abs(seen.account.step_ma)
-    )
 
 
 def _like_seen(view: View, times: _Times, ends: Ints) -> Bools:
@@ -187,7 +177,7 @@ def _missing(view: View, gone: Bools) -> Iterator[Difference]:
             first_s, last_s = (float(train.start_s[k]) for k in (pulses[0], pulses[-1]))
             text = (
                 f"{len(pulses)} pulses on end were not seen, from the one at {first_s:.3f} s to the one at "
-                f"{last_s:.3f} s: from {_there(view, first_s)} s of the recording on"
+                f"{last_s:.3f} s: from {view.clock.to_recording(first_s):.3f} s of the recording on"
             )
             yield view.reference.row(df.MISSING, int(pulses[0]), "start_s", None, text)
             continue
@@ -197,10 +187,6 @@ def _missing(view: View, gone: Bools) -> Iterator[Difference]:
                 f"{train.level_ma[pulse]:.1f} mA) was not seen"
             )
             yield view.reference.row(df.MISSING, pulse, "start_s", None, text)
-
-
-def _there(view: View, run_s: float) -> str:
-    return f"{float(view.clock.to_recording(np.array([run_s]))[0]):.3f}"
 
 
 def _moved(
@@ -215,6 +201,8 @@ def _moved(
         longer, later = late[end] - late[start], late[start]
         other = ~gone & (np.abs(longer) > np.maximum(allowed[start], allowed[end]))
         shifted = ~gone & ~other & (np.abs(later) > allowed[start])
+        # where another edge hides the start the end alone speaks
+        ended = ~gone & ~np.isfinite(later) & (np.abs(late[end]) > allowed[end])
     found: dict[int, Difference] = {}
     for pulse in np.flatnonzero(other).tolist():
         lasted = float(train.duration_s[pulse] + longer[pulse])
@@ -222,11 +210,11 @@ def _moved(
             f"seen to last {milliseconds(lasted)} instead of {milliseconds(float(train.duration_s[pulse]))}"
         )
         found[pulse] = reference.row(df.DURATION, pulse, "duration_s", lasted, text)
-    for pulse in np.flatnonzero(shifted).tolist():
-        way = "later" if later[pulse] > 0 else "earlier"
-        text = f"seen {milliseconds(abs(later[pulse]))} {way} than it should start"
-        at_s = float(train.start_s[pulse] + later[pulse])
-        found[pulse] = reference.row(df.TIME, pulse, "start_s", at_s, text)
+    for which, by_s, of, does in (shifted, later, "start_s", "start"), (ended, late[end], "end_s", "end"):
+        for pulse in np.flatnonzero(which).tolist():
+            text = f"seen {df.later(by_s[pulse])} than it should {does}"
+            at_s = float(getattr(train, of)[pulse] + by_s[pulse])
+            found[pulse] = reference.row(df.TIME, pulse, of, at_s, text)
     ends = np.isin(np.arange(len(late)), np.concatenate((start, end)))
     with np.errstate(invalid="ignore"):
         steps = np.flatnonzero(~ends & (np.abs(late) > allowed) & (times.is_edge >= 0))
@@ -235,8 +223,7 @@ def _moved(
     for k, pulse in zip(steps.tolist(), pulse_of.tolist(), strict=True):
         if pulse >= 0 and (pulse in found or gone[pulse]):
             continue
-        way = "later" if late[k] > 0 else "earlier"
-        text = f"the step at {seen.account.t_s[k]:.3f} s was seen {milliseconds(abs(float(late[k])))} {way}"
+        text = f"the step at {seen.account.t_s[k]:.3f} s was seen {df.later(late[k])}"
         number = reference.number(pulse) if pulse >= 0 else None
         at_s = round(float(seen.account.t_s[k]), 6)
         said = {"asked": None, "did": None} | {reference.name: at_s}
@@ -254,7 +241,7 @@ def _levels(view: View, off: Floats, variance: Floats, still: Bools) -> tuple[li
     rows, told = [], np.zeros(len(train), dtype=bool)
     level_ma, deviation = _pulse_levels(view, off, variance)
     known = still & np.isfinite(deviation)
-    group = _groups(train.level_ma)
+    group = grouped(train.level_ma, df.tolerance_ma)
     least = SEVERAL if view.prior.shared else 1
     least = min(least, max(int(known.sum()), 1))
     for number in np.unique(group[known]):
@@ -291,7 +278,7 @@ def _suspects(view: View, excess_ma: float, pulse: int) -> str:
     first = int(view.reference.train.first[pulse])
     closed = int(box.pattern[first]) & ~(int(box.pattern[first - 1]) if first else 0)
     found = resistors(excess_ma, closed, box.channels_ns, float(np.median(box.supply_mv)))
-    return "".join(f"; or {box.words(fault)}" for fault in found)
+    return "".join(f"; or {words(box, fault)}" for fault in found)
 
 
 def _parts(
@@ -328,14 +315,13 @@ def _steps(view: View, fine: Bools) -> Iterator[Difference]:
     beside = np.column_stack((pulse, np.append(-1, pulse[:-1])))
     untold = np.all((beside < 0) | np.append(fine, True)[beside], axis=1)
     high = np.maximum(seen.account.level_ma, seen.account.before_ma) - train.base_ma
-    noise = df.DEVIATIONS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
+    noise = df.DEVIATIONS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0)) + np.abs(seen.ahead_ma)
     off = untold & seen.known & (np.abs(seen.edge_ma) > df.tolerance_ma(high) + noise)
     for k in np.flatnonzero(off).tolist():
         step = float(seen.account.step_ma[k])
         text = (
             f"the step at {seen.account.t_s[k]:.3f} s was seen to be {step + seen.edge_ma[k]:+.1f} mA "
-            f"instead of "
-            f"{step:+.1f} mA"
+            f"instead of {step:+.1f} mA"
         )
         yield reference.level_row(df.LEVEL, k, float(seen.account.level_ma[k] + seen.edge_ma[k]), text)
 
@@ -357,13 +343,6 @@ def _pulse_levels(view: View, off: Floats, variance: Floats) -> tuple[Floats, Fl
         level = train.level_ma + (summed[after] - summed[first]) / time
         deviation = (spread[after] - spread[first]) / time
     return np.where(time > 0, level, np.nan), np.where(time > 0, deviation, np.inf)
-
-
-def _groups(level_ma: Floats) -> Ints:
-    values = np.unique(level_ma)
-    gaps = np.diff(values) > df.tolerance_ma(values[:-1])
-    groups: Ints = np.concatenate(([0], np.cumsum(gaps)))[np.searchsorted(values, level_ma)]
-    return groups
 
 
 def _level_text(level: float, off: float, pulses: int) -> str:

@@ -17,7 +17,7 @@ import numpy as np
 
 from nightdraw.capture.accounts import Account, Train
 from nightdraw.capture.align import Piece
-from nightdraw.capture.expected import ENOUGH, Moves, Response, Span, moves, places, take
+from nightdraw.capture.expected import ENOUGH, SETTLING, Moves, Response, Span, moves, places, take
 from nightdraw.capture.instrument import Instrument
 from nightdraw.capture.loads import Loads
 from nightdraw.capture.place import Clock
@@ -26,6 +26,7 @@ from nightdraw.capture.seen import Bools, Floats, Seen
 
 TAIL_U = 0.1  # of a tail that is in a window: no clamp is a low pass of first order alone
 STANDS_OUT = 5.0  # deviations that a step must have for the charge around it to tell its instant
+ABSENT, ABSENT_NOISE = 0.25, 3.0  # of an edge, and deviations of noise, may be seen where none is
 TOUCHED = 0.2  # of a sample an edge may be off its place
 LEAST_TAUS = 6.0  # the charge around an edge must reach so far, or its neighbours' tails are in it
 TAU_U = 0.08  # of a time constant an edge's instant is known to: no clamp is a low pass of first order alone
@@ -42,6 +43,7 @@ class Observed:
 
     edge_ma: by how much it was seen higher than it should be, edge_var its variance (inf: not seen),
     systematic_ma: what averaging doesn't mend: other loads draw less while the box pulls their supply down;
+    ahead_ma: what the box's reading its supply ahead of its edges may add;
     late_s, late_u_s: by how much later, with its standard uncertainty (nan: not told), reach_s: more than
     this can't be seen so; whole_ma: each level's mean less what it should be, zero included, count: its
     samples (0: none), whole_var; zero, before: levels beside an edge as they read (mA).
@@ -53,6 +55,7 @@ class Observed:
     edge_ma: Floats
     edge_var: Floats
     systematic_ma: Floats
+    ahead_ma: Floats
     late_s: Floats
     late_u_s: Floats
     reach_s: Floats
@@ -71,6 +74,16 @@ class Observed:
         """True for edges that were seen."""
         known: Bools = np.isfinite(self.edge_var)
         return known
+
+    @property
+    def absent(self) -> Bools:
+        """The edges of which nothing is seen where they should be: less than noise, or another load's small
+        move, makes of one that isn't there."""
+        size = np.abs(self.account.step_ma)
+        noise = np.sqrt(np.where(self.known, self.edge_var, 0.0))
+        faint = ABSENT * size + np.minimum(ABSENT_NOISE * noise, ABSENT * size)
+        absent: Bools = self.known & (np.abs(self.edge_ma + self.account.step_ma) <= faint)
+        return absent
 
     def beside_loads(self, loads: Loads, clock: Clock) -> Observed:
         """The same with what a vehicle's own loads draw taken from each level; nothing is known of the height
@@ -180,6 +193,20 @@ def _wander(at_s: Floats, zero: Floats, var: Floats) -> float:
     return float(max(np.median(step) / 0.455, 0.0))  # half of chi squared of one degree lies below 0.455
 
 
+def read_ahead_ma(account: Account, supply_mv: Floats) -> Floats:
+    """By how much (mA) each edge's height is off if the box read its supply, up to a second before the edge
+    that it stamps with it, on the other side of the edge before: of two levels beside each other one is
+    stamped from before the load pulled the supply down, the other from after it. What flows on through the
+    edge then seems to change with the supply, and a small step between large levels is off by more than its
+    own tolerance."""
+    stamp_mv = np.maximum(supply_mv, 1.0)
+    # what is more than usual wires give way is a lead's, which the hypotheses weigh
+    most = LONG_WIRES_PER_A * np.max(account.level_ma) / 1000
+    share = np.clip(np.diff(stamp_mv, prepend=stamp_mv[:1]) / stamp_mv, -most, most)
+    off: Floats = -np.minimum(account.before_ma, account.level_ma) * share
+    return off
+
+
 def look(
     account: Account,
     piece: Piece,
@@ -188,18 +215,23 @@ def look(
     instrument: Instrument,
     alive_s: float | None = None,
     shared: bool = False,
+    supply_mv: Floats | None = None,
 ) -> Observed:
     """Take the windows' means, in one pass over the recording, and hold them against the account.
 
     alive_s: from when on (in the run) the box is known to have waited for the run with open switches (None:
-    it isn't known); shared: other loads may yield to the box's.
+    it isn't known); shared: other loads may yield to the box's; supply_mv: as the journal stamps each level.
     """
     clock, tau_s = piece.clock, instrument.tau_s
     others = moves(account, piece, seen, tau_s)
     wanted = places(account, piece, seen, others, tau_s, alive_s)
     spans = take(wanted, recording, piece)
     response = Response(account, tau_s)
-    return _held(account, spans, response, seen, instrument, others, clock, shared)
+    found = _held(account, spans, response, seen, instrument, others, clock, shared)
+    low_s, high_s = wanted[-1]  # the charge around an edge is another one's too where that isn't settled
+    alone = others.inside(low_s - SETTLING * tau_s, high_s) == 0
+    found = replace(found, late_s=np.where(alone, found.late_s, np.nan))
+    return found if supply_mv is None else replace(found, ahead_ma=read_ahead_ma(account, supply_mv))
 
 
 def _held(
@@ -231,9 +263,8 @@ def _held(
         systematic_ma = YIELDING * LONG_WIRES_PER_A * others_a * np.abs(account.step_ma)
         touched = _touched(account, after, response.share(after))
         # a mean is anywhere within a coarse digit, and no averaging of equal levels mends that
-        edge_var = edge_var + digit**2 / 6
+        edge_var = edge_var + digit**2 / 6 + np.where(known, touched + np.append(0.0, touched[:-1]), 0.0)
         systematic_ma = np.hypot(systematic_ma, digit / np.sqrt(6))
-        edge_var = edge_var + np.where(known, touched + np.append(0.0, touched[:-1]), 0.0)
         beside = _beside(base, before, after, off, sigma)
         apart = (after.from_s + after.to_s - before.from_s - before.to_s) / 2
         edge_var = edge_var + np.where(known, _wander(*beside) * np.maximum(apart, 0.0), 0.0)
@@ -249,6 +280,7 @@ def _held(
         edge_ma=edge_ma,
         edge_var=edge_var,
         systematic_ma=systematic_ma,
+        ahead_ma=np.zeros(len(edge_ma)),
         late_s=late,
         late_u_s=late_u,
         reach_s=reach,

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
@@ -33,6 +34,7 @@ DEVIATIONS = 3.0  # then as far as three deviations of the rate allow
 LEAST_S = 1e-5  # edges are never known better than this
 
 Span = tuple[float, float]  # instants of the recording
+Instants = TypeVar("Instants", float, Floats)
 
 
 @dataclass(frozen=True)
@@ -47,12 +49,12 @@ class Clock:
     deviation_s: float
     others: int
 
-    def to_recording(self, t_s: Floats) -> Floats:
-        """Instants since the run's start, on the recording's clock."""
+    def to_recording(self, t_s: Instants) -> Instants:
+        """Instants since the run's start (one, or an array), on the recording's clock."""
         return self.offset_s + t_s * (1 + self.rate_ppm * 1e-6)
 
-    def to_run(self, t_s: Floats) -> Floats:
-        """Instants of the recording, since the run's start."""
+    def to_run(self, t_s: Instants) -> Instants:
+        """Instants of the recording (one, or an array), since the run's start."""
         return (t_s - self.offset_s) / (1 + self.rate_ppm * 1e-6)
 
 

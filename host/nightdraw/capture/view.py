@@ -135,14 +135,19 @@ class View:
         """The piece's."""
         return self.piece.clock
 
-    def of_loads(self) -> Bools:
-        """The recorded edges that are the vehicle's own, by its file and script; else none."""
-        loads, to_recording = self.prior.loads, self.clock.to_recording
+    def owners(self, at_s: Floats, height_ma: Floats, u_ma: Floats) -> list[str | None]:
+        """Whose some changes (at the recording's instants) are by the vehicle's file and script; None where
+        nobody's is known."""
+        loads, account = self.prior.loads, self.observed.account
         if loads is None or not self.prior.levels:
-            return np.zeros(len(self.seen), dtype=bool)
-        seen, box_s = self.seen, to_recording(self.observed.account.t_s)
-        interval_s = self.observed.interval_s
-        owners = loads.explain(to_recording(seen.at_s), seen.height_ma, seen.u_ma, box_s, interval_s)
+            return [None] * len(at_s)
+        box_s = self.clock.to_recording(np.append(account.t_s, account.end_s))
+        return loads.explain(at_s, height_ma, u_ma, box_s, self.observed.interval_s)
+
+    def of_loads(self) -> Bools:
+        """The recorded edges that are the vehicle's own."""
+        seen = self.seen
+        owners = self.owners(self.clock.to_recording(seen.at_s), seen.height_ma, seen.u_ma)
         return np.array([owner is not None for owner in owners], dtype=bool)
 
     def kinds(self) -> Ints:
@@ -150,24 +155,11 @@ class View:
         box, account = self.reference.box, self.reference.account
         table: list[Any] = [np.round(account.before_ma), np.round(account.level_ma)]
         if box is not None:
-            table = [np.append(0, box.pattern[:-1]), box.pattern, np.round(box.supply_mv / 100)]
+            supply_mv = (np.append(box.supply_mv[:1], box.supply_mv[:-1]) + box.supply_mv) / 2
+            table = [np.append(0, box.pattern[:-1]), box.pattern, np.round(supply_mv / 100)]
         _, number = np.unique(np.column_stack(table), axis=0, return_inverse=True)
         found: Ints = number.reshape(-1)
         return found
-
-
-def _read_ahead_ma(reference: Reference) -> Floats | float:
-    """By how much each edge's height may be off (mA) because the box reads its supply up to a second before
-    the edge that it stamps with it: of two levels beside each other one may be stamped from before the load
-    pulled the supply down, the other from after it. What flows on through the edge then seems to change with
-    the supply, and a small step between large levels is off by more than its own tolerance."""
-    box = reference.box
-    if box is None:
-        return 0.0
-    account, supply_mv = reference.account, np.maximum(box.supply_mv, 1.0)
-    share = np.abs(np.diff(supply_mv, prepend=supply_mv[:1])) / supply_mv
-    off: Floats = np.minimum(account.before_ma, account.level_ma) * share
-    return off
 
 
 def edges_off(view: View) -> tuple[Bools, Bools]:
@@ -179,7 +171,7 @@ def edges_off(view: View) -> tuple[Bools, Bools]:
         allowed
         + df.DEVIATIONS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
         + DEVIATIONS * seen.systematic_ma
-        + _read_ahead_ma(view.reference)
+        + np.abs(seen.ahead_ma)
     )
     off = seen.known & (np.abs(seen.edge_ma) > allowed)
     chance, real = np.zeros(len(off), dtype=bool), np.zeros(len(off), dtype=bool)
