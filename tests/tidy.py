@@ -128,6 +128,7 @@ class Violation:
 
 PRIVATE = re.compile(r"_(?!.*__$).*")
 PRIVATE_CONSTANT = re.compile(r"_[A-Z0-9_]+(?<!__)")
+CONSTANT = re.compile(r"_?[A-Z][A-Z0-9_]*")
 
 Rule = Callable[[Source], Iterator[Violation]]
 
@@ -255,6 +256,20 @@ def private_constants(source: Source) -> Iterator[Violation]:
             yield Violation(source.path, node.lineno, f"{ast.unparse(node)} is private")
 
 
+def one_binding(source: Source) -> Iterator[Violation]:
+    """A constant of a module is bound once: what stands between two bindings reads another value than what
+    is called later. (The branches of one statement may each bind it, and a table may grow by +=.)"""
+    bound = {found.bound for found in imports(source) if found.at_top}
+    for statement in source.tree.body:
+        if isinstance(statement, ast.Assign | ast.AnnAssign):
+            targets = statement.targets if isinstance(statement, ast.Assign) else [statement.target]
+            for node in (node for target in targets for node in ast.walk(target)):
+                if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store):
+                    if CONSTANT.fullmatch(node.id) and node.id in bound:
+                        yield Violation(source.path, node.lineno, f"{node.id} is bound twice")
+                    bound.add(node.id)
+
+
 def floors(source: Source) -> Iterator[Violation]:
     """The host's packages import only what stands lower."""
     package = source.host_package
@@ -323,6 +338,7 @@ RULES: tuple[Rule, ...] = (
     chip_imports,
     whole_numbers,
     private_constants,
+    one_binding,
     floors,
     folders,
     quick_start,
