@@ -107,7 +107,7 @@ def test_a_train_keeps_its_period_where_pulses_in_a_row_are_missing(
 @pytest.mark.parametrize(("periods", "law"), [(2, PERIODIC), (4, PERIODIC), (5, RANDOM)])
 def test_a_train_hides_behind_another_for_four_periods_at_most(periods: int, law: str) -> None:
     """Every other distance is so many periods: more of them would be a period by chance."""
-    start_s = 2.0 * np.cumsum([0, *[1, periods] * 10])
+    start_s: Floats = np.cumsum([0.0, *[2.0, 2.0 * periods] * 10])
     (kind,) = kinds_of(start_s, 0.1, 200.0)
     assert (kind.law, kind.period_s) == (law, pytest.approx(2.0) if law == PERIODIC else None)
 
