@@ -17,6 +17,20 @@ EXPLAINED: tuple[tuple[str, str, str, str, str], ...] = (
         "(tests/capture/test_pulses.py holds that over several sizes of a block)",
     ),
     (
+        "host/nightdraw/capture/changes.py",
+        "hits = hits[np.abs(move[hits]) > lowest]",
+        ">",
+        ">=",
+        "a block just at the lowest threshold still has to exceed its own one, which is no lower",
+    ),
+    (
+        "host/nightdraw/capture/changes.py",
+        "starts = np.sort(np.concatenate([at - edge + k for edge in matched.edges for k in (-1, 0, 1)]))",
+        "+",
+        "-",
+        "k takes both signs, and the starts are sorted: they are the same ones",
+    ),
+    (
         "host/nightdraw/vehicle/network.py",
         "if not branch.feed.stale:",
         "not branch.feed.stale",

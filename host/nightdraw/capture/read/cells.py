@@ -180,9 +180,10 @@ def numbers(column: pa.StringArray, form: Form) -> Floats:
         pc.match_substring_regex(text, f"^(?:{_NO_NUMBER.pattern})$"),
     )
     nothing = pc.or_(over, pc.is_in(lower, value_set=pa.array(BLANKS)))
-    text = pc.if_else(pc.fill_null(nothing, True), pa.scalar(None, pa.string()), text)
+    # where there is no text, what is asked of it is null, and so is what comes out of either choice
+    text = pc.if_else(nothing, pa.scalar(None, pa.string()), text)
     grouped, plain = form.patterns()
-    in_groups = pc.fill_null(pc.match_substring_regex(text, f"^(?:{grouped.pattern})$"), False)
+    in_groups = pc.match_substring_regex(text, f"^(?:{grouped.pattern})$")
     if pc.any(in_groups).as_py():
         text = pc.if_else(in_groups, pc.replace_substring(text, form.other, ""), text)
     if not pc.all(pc.fill_null(pc.match_substring_regex(text, f"^(?:{plain.pattern})$"), True)).as_py():
