@@ -316,6 +316,23 @@ def test_every_rating_of_a_part_that_has_one_is_measured() -> None:
     assert rated - measured == {"J1", "Z1", "LED1", "RT1", "U5"}, "their stress follows from others measured"
 
 
+def test_a_suppressors_energy_is_that_of_its_pulse_and_of_what_it_bears_for_ever() -> None:
+    """Sheets of suppressors rate the peak for a pulse that falls exponentially to its half in 1 ms, and of
+    those of 1.5 kW most 5 W for ever (from memory)."""
+    from nightdraw.bank.circuit.simulate import probes_of
+
+    board = load_board(BOARDS["workshop-12v"])
+    clamp = board.circuit.clamp
+    assert clamp is not None
+    fall_s = [k * 1e-5 for k in range(2000)]
+    pulse_j = float(clamp.clamps_v * clamp.at_a) * sum(0.5 ** (t_s / 1e-3) * 1e-5 for t_s in fall_s)
+    netlist = build(board)
+    for one in cases(board):
+        (limit,) = [probe.limit for probe in probes_of(board, netlist, one) if probe.what == "energy"]
+        assert limit == pytest.approx(pulse_j + 5.0 * one.end_s, rel=0.01)
+    assert max(one.end_s for one in cases(board)) * 5.0 > pulse_j, "a case in which what it bears counts"
+
+
 @needs_ngspice
 @pytest.mark.parametrize("name", BOARDS)
 def test_without_its_controller_the_enables_divider_holds_every_switch_off(name: str, tmp_path: Path) -> None:

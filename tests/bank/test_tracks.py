@@ -24,14 +24,12 @@ def test_a_wider_track_for_more_current_and_less_rise() -> None:
 
 def test_distances_are_those_of_the_standard_s_table() -> None:
     # IPC-2221A table 6-1, column B2: 0 to 30 V 0.1 mm, 31 to 150 V 0.6 mm, 151 to 170 V 1.25 mm.
-    assert [apart_mm(volts) for volts in (12.0, 30.0, 31.0, 59.3, 92.0, 151.0)] == [
-        0.1,
-        0.1,
-        0.6,
-        0.6,
-        0.6,
-        1.25,
+    assert [apart_mm(volts) for volts in (0.0, 12.0, 30.0, 31.0, 59.3, 92.0, 150.0, 151.0, 170.0)] == [
+        *(0.1, 0.1, 0.1),
+        *(0.6, 0.6, 0.6, 0.6),
+        *(1.25, 1.25),
     ]
-    with pytest.raises(ValueError, match="200 V"):
-        apart_mm(200.0)
+    for beyond in ("170.1", "200"):
+        with pytest.raises(ValueError, match=rf"^{beyond} V is beyond .*\(170 V\)$"):
+            apart_mm(float(beyond))
     assert [distance for _, distance in APART_MM] == sorted(distance for _, distance in APART_MM)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -10,6 +12,7 @@ from nightdraw.capture import events, read, scan, seen
 from nightdraw.capture.pulses import Pulses, measure
 from nightdraw.capture.read import blocks
 from nightdraw.errors import CannotTellError
+from scipy.stats import norm
 
 from tests.capture.synthetic import Clamp, Truth, pulse, random_draw, steady, truth_of
 
@@ -267,6 +270,30 @@ def test_too_short_and_too_noisy_can_not_be_told() -> None:
             measure(read.from_arrays(np.arange(count) / 1000, np.full(count, 0.04)))
     with pytest.raises(CannotTellError, match="hides pulses"):
         measure(Clamp(sigma_ma=100).recording(truth_of([steady(40), pulse(30, 0.1, 5.0)], 60)))
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 1000.0])
+def test_noise_is_refused_where_it_hides_fifty_milliamperes_for_a_tenth_of_a_second(rate_hz: float) -> None:
+    """What a module that wakes for an instant draws (common practice). The level that noise hides goes with
+    the noise, so that one recording tells what any multiple of it hides."""
+    t_s = np.arange(60 * rate_hz) / rate_hz
+    noise_ma = np.random.default_rng(1).normal(0, 1, len(t_s))
+
+    def measured(rms_ma: float) -> Pulses:
+        return measure(read.from_arrays(t_s, (40 + rms_ma * noise_ma) / 1000))
+
+    with pytest.raises(CannotTellError) as refused:
+        measured(1000.0)
+    found = re.search(r"noise of ([\d.e+]+) mA rms hides pulses below ([\d.e+]+)", str(refused.value))
+    assert found is not None
+    assert float(found[1]) == pytest.approx(1000, rel=0.05)
+    hidden_ma = float(found[2]) / 1000  # by a noise of 1 mA, to three digits
+    # White noise of 1 mA exceeds this once in 100 h, by the normal law, if each window were another draw.
+    rare = norm.isf(0.01 / (3600 * rate_hz) / 2) * np.sqrt(2 / (0.1 * rate_hz))
+    assert hidden_ma == pytest.approx(rare, rel=0.15)
+    assert len(measured(49.5 / hidden_ma)) == 0
+    with pytest.raises(CannotTellError, match="hides pulses"):
+        measured(50.5 / hidden_ma)
 
 
 def test_the_document_has_the_contracts_keys() -> None:
