@@ -82,6 +82,13 @@ def test_a_step_that_a_level_may_be_off_by_has_no_instant() -> None:
     assert found.agree is True, found.text()
 
 
+def test_a_part_of_a_long_run_lies_where_its_small_edges_say() -> None:
+    """94 of 689 s were recorded; the large edges repeat every 36 s, the small pulses between them never do so
+    together."""
+    found = campaign.alone(cases.right(261266))
+    assert found.agree is True, found.text()
+
+
 def test_an_instruments_fault_is_named_with_its_value() -> None:
     run = run_of(*RUN)
     inverted = seen_by(run, gain=-1.0)

@@ -138,6 +138,17 @@ def _alike(one: Floats, other: Floats) -> Bools:
     return alike
 
 
+def _has_alike(one: Floats, other: Floats) -> Bools:
+    """Which heights are like any of the other ones."""
+    found = np.zeros(len(one), dtype=bool)
+    for way in (1.0, -1.0):
+        size, sizes = one * way, np.sort(other[other * way > 0] * way)
+        least = np.minimum(size * (1 - LIKE), size - LEAST_MA)
+        most = np.maximum(size / (1 - LIKE), size + LEAST_MA)
+        found |= (size > 0) & (sizes.searchsorted(most, "right") > sizes.searchsorted(least, "left"))
+    return found
+
+
 def _candidates(task: Task) -> list[tuple[float, float]]:
     """Lags worth following, and the known instant that each belongs to: those at which a stretch of either
     account's edges meets most of the other's (a short recording lies anywhere in a long run, and the other
@@ -145,8 +156,13 @@ def _candidates(task: Task) -> list[tuple[float, float]]:
     known, seen = task.known, task.seen
     ends = ((known.t_s[0], seen.t_s[0]), (known.t_s[-1], seen.t_s[-1]), (known.t_s[0], known.t_s[0]))
     found = [(float(there - here), float(here), np.inf) for here, there in ends]
+    # stretches are made of edges that are like one of the other's: a recording's small ones, where only the
+    # run's large ones lead, would leave next to none in a stretch
+    known, seen = (
+        one.take(_has_alike(one.height, other.height)) for one, other in ((known, seen), (seen, known))
+    )
     for one, other, way in ((known, seen, 1.0), (seen, known, -1.0)):
-        for anchor in sorted({int(k) for k in np.linspace(0, len(one.t_s) - 1, ANCHORS)}):
+        for anchor in sorted({int(k) for k in np.linspace(0, len(one.t_s) - 1, ANCHORS if len(one) else 0)}):
             alike = np.flatnonzero(_alike(other.height, np.full(len(other.t_s), one.height[anchor])))
             lags = other.t_s[alike] - one.t_s[anchor]
             if len(lags):
