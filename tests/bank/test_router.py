@@ -69,30 +69,22 @@ def shapes(pads: list[At], tracks: list[Track], vias: list[Via]) -> list[tuple]:
     return found + [(p.net, {0, 1}, ((p.x, p.y), (p.x, p.y)), p.wide / 2) for p in pads]
 
 
+def touch(one: tuple, other: tuple) -> bool:
+    """Whether two pieces of a net's copper meet: on a common layer an end of one lies on the other's axis."""
+    (_, layers, line, _), (_, others, beside, _) = one, other
+    ends = [*(to_segment(p, *beside) for p in line), *(to_segment(p, *line) for p in beside)]
+    return bool(layers & others) and min(ends) < ROUNDED_MM
+
+
 def is_joined(net: str, pads: list[At], tracks: list[Track], vias: list[Via]) -> bool:
-    """Whether a net's copper is one piece: tracks that meet end to end on a layer, vias, pads."""
-    parts = [{(layer, *end) for end in t.ends for layer in (t.layer,)} for t in ends_of(net, tracks)]
-    parts += [{(layer, round(v.x, 3), round(v.y, 3)) for layer in (0, 1)} for v in vias if v.net == net]
-    parts += [{(layer, round(p.x, 3), round(p.y, 3)) for layer in (0, 1)} for p in pads if p.net == net]
-    whole, rest = parts[0], parts[1:]
-    while True:
-        touching = [part for part in rest if part & whole]
-        if not touching:
-            return not rest
-        whole = whole.union(*touching)
-        rest = [part for part in rest if part not in touching]
-
-
-class Ends:
-    """A track's layer and its ends, rounded."""
-
-    def __init__(self, track: Track) -> None:
-        self.layer = track.layer
-        self.ends = [(round(x, 3), round(y, 3)) for x, y in (track.start, track.end)]
-
-
-def ends_of(net: str, tracks: list[Track]) -> list[Ends]:
-    return [Ends(track) for track in tracks if track.net == net]
+    """Whether a net's copper is one piece; a track may end on another's middle, or go on through a via."""
+    reached, *rest = (part for part in shapes(pads, tracks, vias) if part[0] == net)
+    waiting = [reached]
+    while waiting:
+        part = waiting.pop()
+        waiting += [other for other in rest if touch(part, other)]
+        rest = [other for other in rest if not touch(part, other)]
+    return not rest
 
 
 def hold(pads: list[At], tracks: list[Track], vias: list[Via], wide: tuple[str, ...] = ()) -> None:
