@@ -51,7 +51,7 @@ def test_a_replay_as_it_was_asked_for_is_proved() -> None:
     assert found.agrees(0.01, float(LEVEL_MA.max()))
 
 
-@pytest.mark.parametrize("which", [1, 3])
+@pytest.mark.parametrize("which", [1, 3, 4])
 @pytest.mark.parametrize("off_s", [-0.04, 0.04, 0.2])
 @pytest.mark.parametrize("edge", ["rise", "fall"])
 def test_the_worst_edge_is_told_whichever_way_it_goes(edge: str, off_s: float, which: int) -> None:
@@ -77,4 +77,6 @@ def test_levels_that_are_off_show_in_charge_and_level(times: float) -> None:
     rms_ma = np.sqrt(np.sum(LASTING_S * LEVEL_MA**2) / np.sum(LASTING_S))
     assert found.charge_error == pytest.approx(0.05, abs=0.005)
     assert found.level_error_ma == pytest.approx(0.05 * rms_ma, rel=0.1)
-    assert not found.agrees(0.04, float(LEVEL_MA.max()))
+    assert not found.agrees(0.04, 1e9), "for its charge"
+    assert not found.agrees(0.06, found.level_error_ma / 0.07), "for its levels"
+    assert found.agrees(0.06, found.level_error_ma / 0.05)
