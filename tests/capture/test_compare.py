@@ -305,6 +305,13 @@ def test_a_part_of_the_run_is_compared_and_said_to_be_a_part() -> None:
     assert found.coverage_pct == pytest.approx(100 * 38 / 81, abs=1.5)
 
 
+@pytest.mark.parametrize("name", RUNS)
+def test_of_a_run_that_was_recorded_whole_no_edge_is_left_over(name: str) -> None:
+    found = all_three(run_of(*RUNS[name]), Clamp(before_s=5.0))
+    assert found.agree is True
+    assert "can't be judged" not in " ".join(found.notes)
+
+
 def test_two_accounts_are_needed() -> None:
     run = run_of(*RUNS["periodic"])
     for one in ((run.asked, None, None), (None, run.did, None), (None, None, Clamp().recording(run.truth))):

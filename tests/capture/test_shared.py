@@ -108,6 +108,21 @@ def sleeping(t_s: Floats) -> Floats:
 
 
 EVEN = ([steady(40), pulse(350, 0.7, 7.5)], 200.0)
+OWN_BASE = ([pulse(150, 0.4, 3.0)], 100.0)  # no channel is closed between the pulses
+
+
+@pytest.mark.parametrize("draws", [EVEN, OWN_BASE])
+@pytest.mark.parametrize("other_ma", [30.0, 200.0])
+def test_a_load_that_may_be_a_stuck_switch_is_not_told_from_one(draws: Any, other_ma: float) -> None:
+    """The run leaves a channel unused that draws less than what the base is too high by."""
+    run = run_of(*draws)
+    used = int(np.bitwise_or.reduce(run.did.pattern))
+    unused_ma = [ns * SUPPLY_MV * 1e-9 for k, ns in enumerate(CHANNELS_NS) if not used >> k & 1]
+    assert any(5 < ma < other_ma for ma in unused_ma)
+    found = in_company(run, lambda t_s: np.full(len(t_s), other_ma))
+    assert (found.agree, found.differences) == (None, ())
+    assert "stuck switch" in " ".join(found.notes)
+    assert in_company(run, np.zeros_like).agree is True
 
 
 def test_a_base_that_others_may_have_lifted_accuses_nobody() -> None:
