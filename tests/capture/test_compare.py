@@ -312,6 +312,16 @@ def test_of_a_run_that_was_recorded_whole_no_edge_is_left_over(name: str) -> Non
     assert "can't be judged" not in " ".join(found.notes)
 
 
+@pytest.mark.parametrize("ohm", [1.37, 2.63])
+@pytest.mark.parametrize("name", ["two draws", "two levels", "own base"])
+def test_the_resistance_of_a_lead_is_that_of_ohms_law(name: str, ohm: float) -> None:
+    """Almost without noise, at the supply that the journal tells: to half a thousandth."""
+    run = run_of(*RUNS[name])
+    seen = Clamp(sigma_ma=0.01, before_s=5.0).recording(behind_lead(run.truth, ohm))
+    found: Any = compare(run.asked, run.did, seen).document()["instrument"]
+    assert found["lead_ohm"] == pytest.approx(ohm, rel=5e-4)
+
+
 def test_two_accounts_are_needed() -> None:
     run = run_of(*RUNS["periodic"])
     for one in ((run.asked, None, None), (None, run.did, None), (None, None, Clamp().recording(run.truth))):
