@@ -105,7 +105,8 @@ def _pulse(width: int) -> _Filter:
 # of LAG levels narrower: where one flank of a pulse is marked, no window over the whole pulse is left, and
 # its other flank by itself may be missed.
 HIGH = _edge(1)
-PULSES_OF_SAMPLES = _pulse(1), _pulse(2), _pulse(3), _pulse(4), _pulse(6)
+NARROW = _pulse(1), _pulse(2)
+PULSES_OF_SAMPLES = *NARROW, _pulse(3), _pulse(4), _pulse(6)
 PULSES = _pulse(4), _pulse(6)  # of sums of 2, 4, 8 ... samples
 EDGES_OF_SAMPLES = _edge(2), _edge(4)
 EDGES = (_edge(4),)
@@ -124,6 +125,10 @@ def find(value: Floats, total: Floats, gaps: Ints, noise: Noise, z: float, wides
         blocks[start : start + TILE] = value[start : start + TILE] - middle
     neighbours = _Screen(blocks, 1, noise, z).passed((1,))
     search.look(HIGH, 1, neighbours)
+    search.is_first = False  # of a pulse of a sample or two noise may have hidden one flank
+    for matched in NARROW:
+        search.look(matched, 1, neighbours)
+    search.is_first = True
     ends = np.concatenate(([0], search.known, [len(value)]))
     level = np.diff(total[ends]) / np.maximum(np.diff(ends), 1) - middle
     blocks -= np.repeat(level.astype(np.float32), np.diff(ends))
@@ -246,7 +251,8 @@ class _Search:
                 return
             edges = np.concatenate([(starts[peaks] + edge) * size for edge in matched.edges])
             if not self.is_first:
-                edges = edges[self._count(edges, -size, size) == 0]
+                near = min(size, matched.top * size - 1)  # a sample's two flanks are neighbours, not one
+                edges = edges[self._count(edges, -near, near) == 0]
             self.known = np.union1d(self.known, edges)
 
     def _free(self, starts: Ints, size: int, matched: _Filter) -> Bools:
@@ -254,8 +260,10 @@ class _Search:
         most."""
         inside = self._count(starts * size, 1, matched.span * size - 1)
         if matched.two_sided and not self.is_first and inside.any():
-            for edge in matched.edges:
-                inside -= self._count((starts + edge) * size, -size, size)
+            rise, width = (starts + matched.side) * size, matched.top * size
+            inside -= self._count(rise, -size, size)
+            # one that lies at both edges of a narrow pulse is one all the same
+            inside -= self._count(rise, max(width - size, size + 1), width + size)
         free: Bools = inside == 0
         return free
 
