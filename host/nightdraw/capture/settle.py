@@ -60,8 +60,8 @@ def _drop(
     other."""
     while len(found):
         z = _significance(total, found, gaps, noise, keep_z, widest, tau)
-        beside = np.minimum(np.append(z[1:], np.inf), np.append(np.inf, z[:-1]))
-        weak = (z < keep_z) & (z <= beside)
+        # of two alike the first alone: both may be found for the same step
+        weak = (z < keep_z) & (z <= np.append(z[1:], np.inf)) & (z < np.append(np.inf, z[:-1]))
         if not weak.any():
             break
         found = found[~weak]
