@@ -4,9 +4,10 @@ Theory of operation. The record may change its level only at candidate instants.
 one costs the squared error of its samples about their mean, each further piece a penalty. For one penalty the
 partition of least cost is found exactly by dynamic programming over the candidates, with the pruning of PELT
 (Killick, Fearnhead and Eckley 2012): a candidate from which even a free split would not pay is never looked
-at again, which loses nothing. That partition has the least squared error of all with as many pieces: this is
-its bound. The penalty is raised by bisection as far as the error allows. O(candidates x survivors) for a
-penalty; memory for the samples and their sums.
+at again, which loses nothing (but where sharp edges lie so near that a piece has no sample besides theirs: a
+split may cost more than the whole there, and a better one be missed). That partition has the least squared
+error of all with as many pieces: this is its bound. The penalty is raised by bisection as far as the error
+allows. O(candidates x survivors) for a penalty; memory for the samples and their sums.
 """
 
 from __future__ import annotations
