@@ -281,6 +281,21 @@ def test_a_resistor_within_tolerances_is_not_accused(share: float, named: bool) 
         assert found.fault.share == pytest.approx(share, abs=0.005)
 
 
+def test_a_fault_needs_five_standard_deviations() -> None:
+    """The likelihood ratio's logarithm, 12.5: edges of more and more noise, until nobody is accused."""
+    box, told = box_of(), []
+    for variance in (1.0, 30.0, 100.0, 200.0, 300.0, 500.0, 1000.0, 3000.0):
+        seen = faulty(box, Fault(OPEN, 2, -1.0), 0.0)
+        seen = replace(seen, edge_var=np.full(len(seen.edge_var), variance))
+        table = table_of(view_of(box, seen), seen)
+        best = max(table.faults, key=lambda row: row.score)
+        assert best.kind == OPEN or best.score - table.nothing.score < 12.5
+        told.append(table.found.fault is not None)
+        assert told[-1] is bool(best.score - table.nothing.score >= 12.5)
+    assert told[0]
+    assert not told[-1]
+
+
 def test_among_other_loads_the_base_tells_a_stuck_switch_from_an_open_one() -> None:
     """Channel 2 draws 38 mA: others draw 30 mA in the base, or 30 mA besides it, as a vehicle asleep does."""
     box = box_of()

@@ -209,6 +209,24 @@ def test_edges_within_a_sample_are_sharp(taus: list[float], due: float) -> None:
     assert shape.tau == pytest.approx(due)
 
 
+def test_an_edge_whose_quarters_are_not_in_order_is_sharp() -> None:
+    """Not known, or before the middle: such edges tell of no time constant."""
+    quarter, middle, three = quarters(np.full(4, 9.0), 1e-3)
+    for upper in (np.nan, middle[0] - 1e-4):
+        shape = Shape()
+        shape.learn(quarter - 0.1, middle, np.full(4, upper), 1e-3)
+        assert shape.tau == 0.0
+        assert shape.width == 1.0
+    shape.learn(quarter, middle, three, 1e-3)
+    assert shape.tau == 0.0  # four of eight
+
+
+def test_a_time_constant_moves_by_a_quarter_at_most() -> None:
+    onset, height = [100.3, 380.7], [200.0, -120.0]
+    for tau, due in ((30.0, 15.0), (5.0, 9.0)):
+        assert rs.fit(record(onset, height, 700, tau), given(onset, height, 0.5), TAU)[1] == due
+
+
 def test_a_ramp_is_no_low_pass() -> None:
     """Its upper half takes as long as its lower one, of a low pass 1.71 times (ln 2 / ln 1.5)."""
     shape = Shape()
