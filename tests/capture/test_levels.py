@@ -256,6 +256,23 @@ def test_a_lone_step_that_noise_made_is_none() -> None:
         assert x.stay.tolist() == stays
 
 
+@pytest.mark.parametrize("u", [0.5, 0.9, 3.0])
+@pytest.mark.parametrize("lasting_s", [0.09, 0.1, 0.5, 1.0, 5.0])
+def test_a_steep_piece_of_the_wander_is_no_step(u: float, lasting_s: float) -> None:
+    """Up to twice what the record moves by within what is seen of both levels (up to a second each, 10 mA
+    rms) and 4 deviations of the step, never beyond 16 of those; levels shorter than a tenth of the window are
+    spared."""
+    wander = lv.Wander(trace_of(np.arange(20) % 2 * 10.0), 0.0, np.empty(0))
+    seen_s, step_u = (1.0 + min(lasting_s, 1.0)) / 2, np.hypot(u, u)
+    steepest = min(2 * 10.0 * seen_s + 4 * step_u, 16 * step_u)
+    bound = max(4 * step_u, steepest if lasting_s >= 0.1 else 0.0)
+    for share, stays in ((0.999, []), (1.001, [0])):
+        level = level_of([0, share * bound], [5.0, lasting_s], u=u)
+        level.from_s[1], level.until_s[1] = 0.0, lasting_s  # exact
+        x = lv.excursions(level, np.zeros(1, dtype=bool), wander, 1.0, 0.01)
+        assert x.stay.tolist() == stays
+
+
 def test_samples_that_were_lost_are_a_dip_before_anything_else() -> None:
     """Two samples at nothing in the midst of short pulses: shorter than half of what lies beside them."""
     for n, lasting, wanted in ((2.0, 0.4, [(0, 3, False), (1, 2, True)]), (3.0, 0.4, None), (2.0, 0.6, None)):
