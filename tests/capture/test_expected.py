@@ -180,7 +180,8 @@ def test_windows_level_by_level(seed: int, tau_s: float, interval_s: float, aliv
 
 
 def test_means_are_taken_of_whole_windows_of_the_piece(seed: int) -> None:
-    """A loop over the samples; windows that leave the piece, that hold no sample or in which samples lack."""
+    """A loop over the samples; windows that leave the piece, that hold no sample or in which samples lack.
+    Most are whole, for the sampling interval is the median of what the windows show."""
     rng = np.random.default_rng(seed)
     for _ in range(10):
         t_s = np.arange(400) * 0.01
@@ -190,6 +191,7 @@ def test_means_are_taken_of_whole_windows_of_the_piece(seed: int) -> None:
         low = np.round(rng.uniform(-0.3, 4.2, 25), 2) + rng.choice([0.0, 0.004], 25)
         high = low + rng.choice([0.0, 0.004, 0.03, 0.2, 1.0], 25)
         low, high = np.append(low, [1.15, 1.3, 1.15]), np.append(high, [1.5, 1.35, 1.44])
+        low, high = np.append(low, 1.5 + np.arange(60) * 0.03), np.append(high, 1.55 + np.arange(60) * 0.03)
         begin, until = 0.5, 3.5
         clock = Clock(0.25, 1000.0, 9, 0.0, 0)
         levels, around = take(
