@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 from nightdraw.capture import events as ev
 from nightdraw.capture import levels as lv
+from nightdraw.capture import read
 from nightdraw.capture import seen as sn
 from nightdraw.capture.seen import Floats
 from nightdraw.capture.transitions import Pieces, Recorder, Scan, Trace, Transitions, empty
+from nightdraw.errors import CannotTellError
 
 INTERVAL_S = 0.01
 
@@ -265,3 +267,52 @@ def test_edges_are_the_transitions_with_their_levels() -> None:
     assert edges.at_s.tolist() == [5, 6]
     assert edges.last_s.tolist() == pytest.approx([4.995, 5.995])
     assert edges.first_s.tolist() == pytest.approx([5.005, 6.005])
+
+
+def test_what_the_base_may_have_made_itself_is_not_judged() -> None:
+    """A single level as high as its own two edges counts, whatever the base does; within what the base moves
+    by in its time one that isn't doesn't, nor does a staircase."""
+    low = {"before": [10.0, 60.0], "after": [60.0, 10.0]}
+    events, doubted = found_in(measured([10, 60, 10], [5, 6], wander_ma=60.0, **low))
+    assert ([kind for kind, *_ in events], doubted) == ([sn.PULSE], [])
+    events, doubted = found_in(measured([10, 80, 10], [5, 6], wander_ma=60.0, **low))
+    assert (events, [why for *_, why in doubted]) == ([], [sn.WANDER])
+    assert doubted[0][:2] == (5.0, 6.0)
+
+
+def test_a_step_in_the_time_of_a_pulse_is_told_at_its_end() -> None:
+    """100 and then 20 above what was before; where it stands out by 5 deviations."""
+    steps, _, _ = steps_of(measured([10, 110, 30, 30.1], [5, 6, 50]))
+    assert steps == [(6.0, 20.0)]
+
+
+def exact(gap_s: float, sigma_ma: float, high_ma: float) -> tuple[Floats, Floats]:
+    time_s = np.arange(6000) * INTERVAL_S
+    value = 40.0 + np.random.default_rng(1).normal(0, sigma_ma, 6000)
+    for at in (5.0, 20.0, 41.0):
+        value += high_ma * ((time_s > at) & (time_s < at + 1))
+    return time_s + gap_s * (time_s > 30), value / 1000
+
+
+def test_events_point_at_their_edges_where_gaps_are_none() -> None:
+    seen = ev.see(read.from_arrays(*exact(4.0, 1.0, 100.0)))
+    pulses = seen.events.of(sn.PULSE)
+    assert len(pulses) == 3
+    np.testing.assert_array_equal(seen.edges.at_s[pulses.first_edge], pulses.start_s)
+    ends = seen.edges.at_s[pulses.last_edge]
+    np.testing.assert_allclose(ends, pulses.start_s + pulses.duration_s)
+    assert [(span.from_s, span.until_s, span.why) for span in seen.unjudged] == [
+        (pytest.approx(30.0), pytest.approx(34.01), sn.GAP)
+    ]
+
+
+def test_noise_that_hides_all_is_refused_where_nothing_stands_out() -> None:
+    """A quiet record without events is an answer, as is a loud one with events."""
+    assert len(ev.see(read.from_arrays(*exact(0.0, 1.0, 0.0))).events) == 0
+    assert len(ev.see(read.from_arrays(*exact(0.0, 60.0, 1000.0))).events) == 3
+    with pytest.raises(CannotTellError, match="noise of"):
+        ev.see(read.from_arrays(*exact(0.0, 60.0, 0.0)))
+    time_s, value = exact(0.0, 1.0, 0.0)
+    with pytest.raises(CannotTellError, match="9 samples are too few"):
+        ev.see(read.from_arrays(time_s[:9], value[:9]))
+    assert ev.see(read.from_arrays(time_s[:10], value[:10])).samples == 10
