@@ -10,11 +10,15 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from boxcore import program as pg
+from boxcore.bank import Bank
 from nightdraw.capture import replay as rp
+from nightdraw.capture.read import from_arrays
 from nightdraw.capture.replay import Replay
 from nightdraw.capture.seen import Base, Floats, Seen
+from nightdraw.errors import CannotTellError, InputError
 
 from tests.capture.by_hand import Change, seen_of
+from tests.capture.synthetic import CHANNELS_NS, SUPPLY_MV
 
 
 def with_base(t_s: Floats, level: Floats, seen: Seen) -> Seen:
@@ -157,3 +161,55 @@ def test_durations_and_currents_are_exact(ticks: int, text: str) -> None:
 )
 def test_a_files_name_becomes_a_profiles(text: str, name: str) -> None:
     assert rp.slug(text) == name
+
+
+def follows(level_ma: Floats, error: float, noise_ma: float = 0.05, seed: int = 1) -> Replay:
+    """A replay of levels of 0.3 s each above 20 mA, between two seconds of nothing."""
+    ma = np.repeat(np.concatenate((np.zeros(7), level_ma, np.zeros(7))), 300)
+    noise = np.random.default_rng(seed).normal(0, noise_ma, len(ma))
+    recording = from_arrays(np.arange(len(ma)) * 1e-3, 20.0 + ma + noise, unit="mA")
+    return rp.replay(recording, Bank(CHANNELS_NS), SUPPLY_MV, error)
+
+
+@pytest.mark.parametrize("error", [0.01, 0.05, 0.2])
+def test_a_replay_keeps_its_error_in_shape_and_charge(seed: int, error: float) -> None:
+    """Against the truth itself, sample by sample: rms where something is drawn, charge of all of it; each
+    sharp edge of a twentieth of the highest level within a tick of where it is."""
+    rng = np.random.default_rng(seed)
+    level = np.repeat(rng.choice([150.0, 152.0, 200.0, 400.0], 6), 2)
+    made = follows(level, error, seed=seed)
+    t_s = np.arange(300 * (14 + len(level))) * 1e-3 + 5e-4
+    truth = np.repeat(np.concatenate((np.zeros(7), level, np.zeros(7))), 300)
+    ends = np.append(0, np.cumsum(made.ticks)) * 1e-4
+    place = np.clip(np.searchsorted(ends, t_s, side="right") - 1, 0, len(made.ticks) - 1)
+    drawn = np.array(made.level_ua)[place] / 1000
+    on = truth > 0.02 * truth.max()
+    edge = np.append(False, np.diff(truth) != 0)
+    inside = on & ~edge & ~np.append(edge[1:], False)  # where in a sample an edge lies nobody knows
+    # 0.8 for the pieces, and the bank's steps of 1.4 mA besides
+    assert np.sqrt(np.mean((drawn - truth)[inside] ** 2)) <= 0.8 * error * truth.max() + 1.4
+    assert abs(drawn[on].sum() - truth[on].sum()) <= (error + 0.01) * truth[on].sum()
+    assert abs(made.length_s - len(t_s) * 1e-3) <= 1e-3
+    large = np.flatnonzero(np.abs(np.diff(truth)) >= 0.06 * truth.max())
+    for k in large:
+        assert np.min(np.abs(ends - (k + 1) * 1e-3)) <= 2e-3
+    assert len(made.merged()) <= 2 + len(level)
+    assert len(follows(level, 0.5, seed=seed).merged()) <= len(made.merged())
+
+
+@pytest.mark.parametrize(("level_ma", "refused"), [(0.6, CannotTellError), (1.0, None)])
+def test_what_the_bank_cannot_tell_from_nothing_is_no_replay(level_ma: float, refused: type | None) -> None:
+    """Half of the bank's widest step, 1.5 mA, must stand above the base."""
+    assert Bank(CHANNELS_NS).gap_ua(SUPPLY_MV) == pytest.approx(1500, abs=200)
+    if refused is None:
+        assert follows(np.full(4, level_ma), 0.1, 0.005).peak_ma == pytest.approx(level_ma, abs=0.8)
+    else:
+        with pytest.raises(refused):
+            follows(np.full(4, level_ma), 0.1, 0.005)
+
+
+def test_a_level_beyond_the_bank_is_refused_and_the_most_isnt() -> None:
+    most = Bank(CHANNELS_NS).full_ua(SUPPLY_MV) / 1000
+    assert follows(np.full(4, most * 1.003), 0.1).peak_ma == pytest.approx(most)
+    with pytest.raises(InputError, match="the bank draws at most"):
+        follows(np.full(4, most * 1.008), 0.1)
