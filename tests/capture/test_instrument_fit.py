@@ -226,7 +226,7 @@ def test_remarks_name_what_is_off_and_nothing_else() -> None:
         ({"gain": 1.03}, "(+3.0 %)"),
         ({"gain": 0.97}, "(-3.0 %)"),
         ({"gain": 10.3}, "10 times too large"),
-        ({"gain": 0.098}, "0.1 times too small"),
+        ({"gain": 0.098}, "10 times too small"),
         ({"gain": 0.095}, "(-90.5 %)"),
         ({"gain": 1.06}, "(+6.0 %)"),
         ({"zero_ma": 2.1}, "zero +2.1 mA"),

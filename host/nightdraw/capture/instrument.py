@@ -76,7 +76,7 @@ class Instrument:
             power = near != 1 and abs(size / near - 1) <= 2 * USUAL_GAIN
             told = f"{100 * (size - 1):+.1f} %"
             if power:
-                told = f"{near:g} times too {'large' if near > 1 else 'small'}"
+                told = f"{max(near, 1 / near):g} times too {'large' if near > 1 else 'small'}"
             yield f"your clamp: scale off, it shows {size:.4g} mA of each mA ({told}); --scale sets it right"
         if abs(self.zero_ma) > ZERO_MA:
             yield f"your clamp: zero {self.zero_ma:+.1f} mA; levels are taken above the base beside them"

@@ -20,7 +20,7 @@ TIGHT = 3.0  # ... each kind spreads less than a third of that: else it is one k
 LEAST_LAW = 3  # fewer pulses have no law
 PERIOD_SHARE = 0.02  # starts of a periodic kind keep within this of a period ...
 PERIOD_INTERVALS = 2.0  # ... or so many sampling intervals
-MOST_MISSED = 4  # periods in a row without a pulse: two kinds at once hide one
+MOST_PERIODS = 4  # periods from one pulse to the next that is found: two kinds at once hide one between
 LAW_SHARE = 0.9  # of the distances must be whole periods
 PERIODIC, RANDOM, SINGLE = "periodic", "random", "single"
 
@@ -110,7 +110,7 @@ def _period(distances_s: Floats, interval_s: float) -> float | None:
     period = float(np.median(near))
     times = np.maximum(np.round(distances_s / period), 1.0)
     off = np.abs(distances_s - times * period)
-    good = (off <= np.maximum(PERIOD_SHARE * period, PERIOD_INTERVALS * interval_s)) & (times <= MOST_MISSED)
+    good = (off <= np.maximum(PERIOD_SHARE * period, PERIOD_INTERVALS * interval_s)) & (times <= MOST_PERIODS)
     if np.mean(good) < LAW_SHARE:
         return None
     return float(np.sum(distances_s[good]) / np.sum(times[good]))
