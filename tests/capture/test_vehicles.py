@@ -15,7 +15,7 @@ from nightdraw.vehicle.expected import Again
 from nightdraw.vehicle.script import EMPTY
 
 from tests.capture import bench_runs as runs
-from tests.capture import campaign
+from tests.capture import campaign, vehicles
 from tests.counts import tries
 
 QUICK, TRIES = 3, tries(40, 20)
@@ -40,6 +40,13 @@ def test_boxes_in_vehicles_are_judged(
     counted = {name: row["can't tell"] for name, row in found.verdicts.items()}
     # a pulse too many may be a load that the file doesn't know: that is never told for the box's
     assert sum(n for name, n in counted.items() if name != "extra") <= max(1, MOST_OPEN * count)
+
+
+def test_a_train_that_slipped_did_not_begin_behind_its_first_part(capsys: pytest.CaptureFixture[str]) -> None:
+    """An even train, late from its sixth pulse on: its rest alone fits as a run that began there."""
+    found = vehicles.wrong(470014).compared()
+    capsys.readouterr()
+    assert found.agree is False, found.text()
 
 
 @pytest.fixture

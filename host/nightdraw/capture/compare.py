@@ -249,8 +249,11 @@ class _PowerCycle:
         span_s = (max(whole.start_s, spot.from_s), min(whole.end_s, spot.until_s))
         pieces = align(ahead.edges(), self.seen.edges(spot), span_s, whole.interval_s, spot)
         part = self._at(ahead, pieces)
-        # an even train fits as well elsewhere: what is told must hold at every such place
-        for clock in pieces[0].rivals[:MOST_RIVALS] if part.rows else ():
+        # an even train fits as well elsewhere: what is told must hold at every such place, but for those by
+        # which the run would begin behind another of its pieces
+        begun_s = min((p.clock.to_recording(p.first_s) for p in pieces[1:]), default=np.inf)
+        rivals = [clock for clock in pieces[0].rivals if clock.offset_s <= begun_s]
+        for clock in rivals[:MOST_RIVALS] if part.rows else ():
             other = self._at(ahead, [Piece(clock, *span_s, -np.inf, np.inf)])
             if other.told and not other.rows:
                 return other
