@@ -13,7 +13,7 @@ from nightdraw.capture.accounts import Asked
 from nightdraw.capture.compare import Comparison, Place, compare
 from nightdraw.capture.read import from_arrays
 
-from tests.capture import campaign, cases, recorders
+from tests.capture import campaign, cases, recorders, twitches
 from tests.capture.synthetic import OWN_MA, Clamp, Run, Truth, pulse, random_draw, run_of, steady, truth_of
 from tests.counts import tries
 
@@ -80,6 +80,11 @@ def test_a_step_that_a_level_may_be_off_by_has_no_instant() -> None:
     """A step of 1.6 mA was asked and half of it made, in noise of as much: where it was can't be said."""
     found = campaign.alone(cases.right(760205))
     assert found.agree is True, found.text()
+
+
+def test_a_staircase_that_is_gone_is_missing_though_another_load_falls_at_its_end() -> None:
+    found = twitches.compared(twitches.wrong(880098))
+    assert found.agree is False, found.text()
 
 
 def test_a_part_of_a_long_run_lies_where_its_small_edges_say() -> None:

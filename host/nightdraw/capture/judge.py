@@ -141,8 +141,8 @@ def judge(view: View) -> Judged:
     chance = edges_off(view)[0] if view.prior.shared else np.zeros(len(inside), dtype=bool)
     times = _times(view, chance)
     ends = np.column_stack((train.first, train.last + 1))
-    absent = np.all(seen.absent[ends], axis=1) & np.all(recorded[ends], axis=1)
-    gone = absent & ~_like_seen(view, times, ends)
+    absent = np.all(seen.absent[ends], axis=1) & ~_like_seen(view, times, ends)
+    gone = (absent | _hollow(seen.absent, ends)) & np.all(recorded[ends], axis=1)
     levels, variance = seen.without_edges(chance).levels(view.prior.shared)
     rows = list(_missing(view, gone))
     moved, steps = _moved(view, times, gone, chance)
@@ -166,6 +166,15 @@ def _like_seen(view: View, times: _Times, ends: Ints) -> Bools:
     place = times.is_edge[ends]
     like = (place >= 0) & (np.abs(heights[place] - step[ends]) <= UNLIKE * np.abs(step[ends]))
     return np.asarray(like.any(axis=1))
+
+
+def _hollow(absent: Bools, ends: Ints) -> Bools:
+    """Pulses of several levels of which no edge is there but one end: another load's edge, by chance."""
+    before = np.append(0, np.cumsum(absent))
+    first, last = ends.T
+    inner = last - first - 1
+    hollow: Bools = (inner >= 2) & (before[last] - before[first + 1] == inner) & absent[ends].any(axis=1)
+    return hollow
 
 
 def _missing(view: View, gone: Bools) -> Iterator[Difference]:
