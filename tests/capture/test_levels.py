@@ -9,7 +9,7 @@ from nightdraw.capture import levels as lv
 from nightdraw.capture.seen import Floats
 from nightdraw.capture.transitions import Pieces, Scan, Trace, Transitions, empty
 
-STILL = lv.Wander(empty(Trace), 0.0, np.empty(0))
+Span = tuple[int, int, bool]  # first and last transition of an excursion, and whether it goes down
 
 
 def trace_of(mean: Floats, level: Floats | None = None, n: float = 1.0) -> Trace:
@@ -153,7 +153,7 @@ def taken(level: lv.Level, gaps: tuple[int, ...] = ()) -> lv.Excursions:
     return lv.excursions(level, is_gap, lv.Wander(trace_of(np.zeros(20)), 0.0, np.empty(0)), 1.0, 0.01)
 
 
-def found_in(level: lv.Level, gaps: tuple[int, ...] = ()) -> list[tuple[int, int, bool]]:
+def found_in(level: lv.Level, gaps: tuple[int, ...] = ()) -> list[Span]:
     x = taken(level, gaps)
     return list(zip(x.first.tolist(), x.last.tolist(), x.down.tolist(), strict=True))
 
@@ -197,28 +197,29 @@ def test_across_a_gap_no_step_is_known() -> None:
 
 
 def random_nest(
-    rng: np.random.Generator, depth: int, base: float, out: list[float], spans: list[list[int]]
-) -> None:
-    """Levels of an excursion from `base`: up, perhaps something upon it, and the same level once more."""
-    high = base + float(rng.uniform(20, 40))
-    begin = len(out) - 1
-    out.append(high)
+    rng: np.random.Generator, depth: int, base: float, out: list[tuple[float, float]]
+) -> list[Span]:
+    """Levels of an excursion from `base`: up, perhaps something upon it, and the same level once more. What
+    carries others lasts ten times as long, or it would be a dip between them. Returns its brackets."""
+    high, lasting_s = base + float(rng.uniform(20, 40)), 10.0**depth
+    begin, inner = len(out) - 1, list[Span]()
+    out.append((high, lasting_s))
     for _ in range(int(rng.integers(0, 3)) if depth else 0):
-        random_nest(rng, depth - 1, high, out, spans)
-        out.append(high)
-    spans.append([begin, len(out) - 1])
+        inner += random_nest(rng, depth - 1, high, out)
+        out.append((high, lasting_s))
+    return [(begin, len(out) - 1, False), *inner]
 
 
 def test_nested_excursions_are_taken_off_as_they_were_put_on(seed: int) -> None:
-    """Brackets: whatever was put on a level and taken off again, at any depth, between steps that stay."""
+    """Brackets: whatever was put on a level and taken off again, at any depth."""
     rng = np.random.default_rng(seed)
     for _ in range(40):
-        out, spans, base = [0.0], list[list[int]](), 0.0
+        out, spans = [(0.0, 1e3)], list[Span]()
         for _ in range(int(rng.integers(1, 8))):
-            random_nest(rng, 2, base, out, spans)
-            out.append(base)
-        found = found_in(level_of(out, rng.uniform(3, 6, len(out)).tolist()))
-        assert found == [(a, b, False) for a, b in sorted(spans, key=lambda span: (span[0], -span[1]))]
+            spans += random_nest(rng, 2, 0.0, out)
+            out.append((0.0, 1e3))
+        value, lasting_s = zip(*out, strict=True)
+        assert found_in(level_of(list(value), list(lasting_s))) == spans
 
 
 @pytest.mark.parametrize(("off", "alike"), [(0.9, True), (1.2, False)])
