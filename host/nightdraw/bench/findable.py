@@ -258,9 +258,8 @@ class Search(Readings):
         meter, site = self.kit.fuse_meter, self.site
         if meter is None:
             return Method(BY_HAND, False, "there is no millivolt meter")
-        averaged = (
-            AVERAGED * signature.cycle_most_s <= meter.update_s
-        )  # several pulses a reading: it stands still
+        # several pulses a reading: it stands still
+        averaged = AVERAGED * signature.cycle_most_s <= meter.update_s
         if signature.narrow_s < meter.update_s and not averaged:
             why = f"by hand: a pulse of {signature.narrow_s:.3g} s ends before the meter has read it"
             return Method(BY_HAND, False, why)

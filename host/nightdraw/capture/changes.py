@@ -47,9 +47,8 @@ STEP_SIDE = 64  # samples on either side that tell a known step: more would take
 SIDES = 12  # blocks on either side of a pulse that its level is held against
 PLACES = 4  # a block's fractions at which a step that is tried may lie
 ROUNDS = 4  # changes closer than a window hide each other: each round uncovers the next
-HALF_TOP = (
-    0.6  # of a pulse's threshold that each of its two flanks must reach: a single edge has one flank only
-)
+# Of a pulse's threshold that each of its two flanks must reach: a single edge has one flank only
+HALF_TOP = 0.6
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,7 @@ from nightdraw.capture.current import Current
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.expected import moves
 from nightdraw.capture.faults import Diagnosis
-from nightdraw.capture.foreign import MANY, edges_outside, hidden_edges, judge_foreign, off_alike
+from nightdraw.capture.foreign import BETWEEN_S, MANY, edges_outside, hidden_edges, judge_foreign, off_alike
 from nightdraw.capture.instrument import PERFECT, Instrument
 from nightdraw.capture.journal import Did
 from nightdraw.capture.judge import judge
@@ -39,7 +39,6 @@ from nightdraw.capture.view import Prior, Reference, View, edges_off, reference_
 AWAKE_S = 0.2  # after its power came the box draws its own consumption, whatever inrush there was
 COVERED = 0.9  # of the edges that lie in the recording must be judged, or nothing is agreed to ...
 COVERED_SHARED = 0.5  # ... and half where other loads spoil some
-BETWEEN_S = 1.0  # the box's edges this long before its run belong to another run
 FEW = 2  # edges clear of the run of a box that is alone: one foreign pulse, no more, says nothing of it
 HALF = 0.5  # of an edge
 NOMINAL_V = 12.6  # without a journal nobody knows the supply

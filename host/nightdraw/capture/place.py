@@ -269,9 +269,8 @@ def _line(known_s: Floats, seen_s: Floats, task: Task) -> _Line:
     lag = seen_s - known_s * (1 + task.about)
     weight = np.ones(len(lag))
     rate = 0.0
-    for _ in range(
-        3
-    ):  # for each of some hundred candidates: plain sums, numpy's own means take most of the time
+    # for each of some hundred candidates: plain sums, numpy's own means take most of the time
+    for _ in range(3):
         total = weight.sum()
         middle, mean_lag = float((known_s * weight).sum() / total), float((lag * weight).sum() / total)
         away, late = known_s - middle, lag - mean_lag

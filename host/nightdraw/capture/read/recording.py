@@ -48,11 +48,18 @@ class Recording:
     """One channel of a recording.
 
     name: for messages; channel; unit: `mA` or `mV`; notes: what was assumed or mended, complete after a pass;
+    unit_assumed: nothing names the values' unit;
     on_progress: called with the share of a pass that is done (0 .. 1), where that is known.
     """
 
     def __init__(
-        self, name: str, source: Source, channel: str, unit: str = MILLIAMPERE, notes: tuple[str, ...] = ()
+        self,
+        name: str,
+        source: Source,
+        channel: str,
+        unit: str = MILLIAMPERE,
+        notes: tuple[str, ...] = (),
+        unit_assumed: bool = False,
     ) -> None:
         self.name = name
         self.channel = channel
@@ -63,7 +70,7 @@ class Recording:
         self._factor = 1.0
         self._most = np.inf
         self._part = Part()
-        self._unit_assumed = False
+        self._unit_assumed = unit_assumed
         self.on_progress: Callable[[float], None] = lambda _share: None
 
     @property
@@ -108,14 +115,19 @@ class Recording:
         return other
 
     def _named(self, raw: Blocks) -> Blocks:
-        """The rows as they are; raises InputError where their unit had to be assumed and can't be told."""
-        for k, (time_s, value) in enumerate(raw):
-            typical_ma = float(np.median(np.abs(value[:: max(len(value) // LOOKED_AT, 1)]))) if not k else 0.0
-            if typical_ma >= UNTOLD_MA:
-                told = f"no unit is named: {typical_ma / 1e3:.4g} may be amperes or milliamperes"
-                hint = "name it in a header line above the rows, like time_s,current_ma"
-                raise InputError(Finding(f"the column {self.channel!r}: {told}", self.name, hint=hint))
-            yield time_s, value
+        """The rows as they are; raises InputError where their unit had to be assumed and the first block
+        doesn't tell it."""
+        first = next(raw, None)
+        if first is None:
+            return
+        values = first[1]
+        typical_ma = float(np.median(np.abs(values[:: max(len(values) // LOOKED_AT, 1)])))
+        if typical_ma >= UNTOLD_MA:
+            told = f"no unit is named: {typical_ma / 1e3:.4g} may be amperes or milliamperes"
+            hint = "name it in a header line above the rows, like time_s,current_ma"
+            raise InputError(Finding(f"the column {self.channel!r}: {told}", self.name, hint=hint))
+        yield first
+        yield from raw
 
     def _told(self, raw: Blocks, counts: Counts) -> Blocks:
         for time_s, value in raw:
@@ -179,8 +191,8 @@ def open_recording(path: Path | str, channel: str | None = None, options: Option
     source: Source = (
         table.TableSource(path, choice, options) if layout is None else TextSource(layout, choice, options)
     )
-    recording = Recording(str(path), source, choice.channel, choice.unit, choice.notes).part(options.part)
-    recording._unit_assumed = choice.assumed
+    whole = Recording(str(path), source, choice.channel, choice.unit, choice.notes, choice.assumed)
+    recording = whole.part(options.part)
     return recording.inverted() if options.invert else recording
 
 
