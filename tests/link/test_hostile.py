@@ -189,3 +189,10 @@ def test_an_honest_box_behind_the_same_line_is_believed(
         status, out, err = call(*words, "--box", address)
         assert status == 0, (words, out, err)
     assert box.told == 0
+
+
+def test_an_honest_block_may_end_in_any_byte(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A journal's piece ends in a checksum, one in 256 of them in the byte of a line end."""
+    box = liar.Liar(lambda header, true: true)
+    monkeypatch.setattr(box._link, "feed", lambda data: b"#15hell\n\n")
+    assert box.feed(b":MMEM:DATA? 'JOURNAL',0,5\n") == b"#15hell\n\n"
