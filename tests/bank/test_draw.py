@@ -272,6 +272,10 @@ def test_cuts_and_links_have_holes_of_their_own(starter: Netlist) -> None:
     assert not pins & set(plan.cuts)
     assert not pins & set(ends)
     assert not set(ends) & set(plan.cuts)
+    for link in plan.links:
+        column, low, high = link.start[0], *sorted((link.start[1], link.end[1]))
+        under = {(column, row) for row in range(low + 1, high)} if column == link.end[0] else set()
+        assert not under & {*pins, *ends}, f"{link} lies over a pin or another link's hole"
 
 
 def test_strips_without_room_for_a_cut_are_refused() -> None:

@@ -12,6 +12,7 @@ from nightdraw.bank.drawings.sheet import (
     BLUE,
     COPPER,
     GREY,
+    LEFT,
     LIGHT,
     MIDDLE,
     RED,
@@ -42,12 +43,13 @@ def stripboard_sheets(board: BoardModel, netlist: Netlist) -> list[Sheet]:
     plan = stripboard.plan(stripboard_plan.nets(netlist, placed), stripboard_plan.COLUMNS)
     parts = a4("stripboard, parts from above", board.name, "1 / 2")
     _grid(parts, plan, faint=True)
+    covered = _covered(placed)
     for ref, pins in placed.items():
         if ref in stripboard_plan.OFF_BOARD:
-            _pads(parts, ref, list(pins.values()))
+            _pads(parts, ref, list(pins.values()), covered)
         else:
             _part(parts, ref, list(pins.values()))
-            _names(parts, pins)
+            _names(parts, pins, covered)
     wiring = a4("stripboard, cuts and links from above", board.name, "2 / 2")
     _grid(wiring, plan, faint=False)
     for number, link in enumerate(plan.links, 1):
@@ -71,6 +73,26 @@ def stripboard_sheets(board: BoardModel, netlist: Netlist) -> list[Sheet]:
     ]
     notes(wiring, 16, 175, lines, 2.7)
     return [parts, wiring]
+
+
+def _covered(placed: dict[str, dict[str, stripboard.Hole]]) -> set[stripboard.Hole]:
+    """The holes beneath the parts' outlines and the wires' rings: no name has room there."""
+    found = set()
+    for ref, pins in placed.items():
+        columns, rows = zip(*pins.values(), strict=True)
+        if ref in stripboard_plan.OFF_BOARD:
+            found |= set(pins.values())
+            continue
+        for column in range(min(columns), max(columns) + 1):
+            found |= {(column, row) for row in range(min(rows), max(rows) + 1)}
+    return found
+
+
+def _beside(hole: stripboard.Hole, covered: set[stripboard.Hole]) -> tuple[int, str]:
+    """On which side of a hole its name stands, -1 the left, and by which end: the right one where it's free."""
+    column, row = hole
+    is_left = (column + 1, row) in covered and (column - 1, row) not in covered
+    return (-1, RIGHT) if is_left else (1, LEFT)
 
 
 def _at(hole: stripboard.Hole) -> Point:
@@ -121,29 +143,33 @@ def _part(sheet: Sheet, ref: str, holes: list[stripboard.Hole]) -> None:
         sheet.text(left - over - 0.5, middle[1] + 0.8, ref, size, RIGHT, True)
 
 
-def _names(sheet: Sheet, pins: dict[str, stripboard.Hole]) -> None:
+def _names(sheet: Sheet, pins: dict[str, stripboard.Hole], covered: set[stripboard.Hole]) -> None:
     """The pins' names beside their holes, where they have names."""
     if len(pins) > MOST_NAMED or set(pins) == {"1", "2"}:
         return
     for pin, hole in pins.items():
         x, y = _at(hole)
-        sheet.text(x + 1.9, y + 0.6, pin, 1.7, colour=BLUE)
+        side, anchor = _beside(hole, covered)
+        sheet.text(x + 1.9 * side, y + 0.6, pin, 1.7, anchor, colour=BLUE)
 
 
-def _pads(sheet: Sheet, ref: str, holes: list[stripboard.Hole]) -> None:
+def _pads(sheet: Sheet, ref: str, holes: list[stripboard.Hole], covered: set[stripboard.Hole]) -> None:
     """Two wires' holes of a part that sits elsewhere."""
     for number, hole in enumerate(holes, 1):
         x, y = _at(hole)
         sheet.ring((x, y), 1.2, BLUE, WHITE, 0.4)
-        sheet.text(x + 1.5, y - 1.0, f"{ref}.{number}", 1.9, colour=BLUE)
+        side, anchor = _beside(hole, covered)
+        sheet.text(x + 1.5 * side, y - 1.0, f"{ref}.{number}", 1.9, anchor, colour=BLUE)
 
 
 def _link(sheet: Sheet, number: int, link: stripboard.Link) -> None:
     start, end = _at(link.start), _at(link.end)
     sheet.line([start, end], BLUE, 0.5)
-    for point in (start, end):
+    for point, other in ((start, end), (end, start)):
         sheet.ring(point, 0.8, BLUE, WHITE, 0.3)
-        sheet.text(point[0] + 0.9, point[1] - 0.7, str(number), 2.2, bold=True, colour=BLUE)
+        leaves_by_it = other[0] > point[0] and other[1] < point[1]  # the usual place, above on the right
+        side, anchor = (-1, RIGHT) if leaves_by_it else (1, LEFT)
+        sheet.text(point[0] + 0.9 * side, point[1] - 0.7, str(number), 2.2, anchor, True, BLUE)
 
 
 def links_table(board: BoardModel, netlist: Netlist) -> str | None:

@@ -122,7 +122,7 @@ def _packages(sheet: Sheet, board: BoardModel, netlist: Netlist, left: float, to
         sheet.box(x, y, package.long_mm, package.tall_mm, stroke=GREY)
         middle = (x + package.long_mm / 2, y + package.tall_mm / 2)
         name = f"RB{package.channel} {board.channels[package.channel - 1].package}"
-        sheet.text(middle[0], middle[1] + 1, name, 2.5, MIDDLE)
+        sheet.text(middle[0], middle[1], name, 2.5, MIDDLE)
         thread = screw_of(board.channels[package.channel - 1].package)
         screws = f"{thread}, {package.along_mm:g} x {package.across_mm:g}"
-        sheet.text(middle[0], middle[1] + 4.2, screws, 2.2, MIDDLE, colour=GREY)
+        sheet.text(middle[0], middle[1] + 3.0, screws, 2.2, MIDDLE, colour=GREY)

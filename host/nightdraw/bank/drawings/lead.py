@@ -54,10 +54,10 @@ def _circuit(sheet: Sheet, y: float) -> None:
     sheet.box(40, y - 9, 22, 18, LIGHT, BLACK, BOLD_LINE)
     sheet.line([(45, y - 6), (45, y + 6)], COPPER, 2.2)
     sheet.line([(45, y), (58, y)], COPPER, CORE)
-    sheet.text(49, y - 11, "X1 splice, crimped or soldered,", 3)
+    sheet.text(49, y - 11, "X1 splice, crimped or soldered", 3)
     sheet.line([(30, y + 12), (42, y + 5)], GREY, THIN)
-    sheet.text(16, y + 16, "adhesive heat-shrink,", 3)
-    sheet.text(16, y + 20, "15 mm past each end", 3)
+    for k, line in enumerate(("adhesive", "heat-shrink, 15 mm", "past each end")):
+        sheet.text(14, y + 16 + 4 * k, line, 3)
 
 
 def _fuse(sheet: Sheet, netlist: Netlist, y: float) -> None:

@@ -42,7 +42,7 @@ class StripboardPlan:
 
 
 SLANT = 1.3  # a slanting link is harder to read and to lay than an upright one
-CROWD = 2.0  # and one that passes over other links' ends even more
+CROWD = 6.0  # and one that lies over another link's end, or over a part's pin, can't be told from it
 
 
 class NoRoomError(ValueError):
@@ -57,7 +57,7 @@ def plan(pins: Mapping[Hole, str], columns: int, keep: frozenset[Hole] = frozens
         made, cut = _strip(row, pins, columns, keep)
         pieces += made
         cuts += cut
-    return StripboardPlan(tuple(cuts), tuple(_links(pieces, keep)))
+    return StripboardPlan(tuple(cuts), tuple(_links(pieces, frozenset(pins), keep)))
 
 
 def _strip(
@@ -86,47 +86,51 @@ def _cut(row: int, left: int, right: int, keep: frozenset[Hole]) -> int:
     return min(free, key=lambda column: (abs(column - middle), column))
 
 
-def _links(pieces: list[StripSegment], keep: frozenset[Hole]) -> Iterator[Link]:
-    """For every net a tree over its pieces, the shortest link first."""
+def _links(pieces: list[StripSegment], pins: frozenset[Hole], keep: frozenset[Hole]) -> Iterator[Link]:
+    """For every net a tree over its pieces, the shortest link first; nets with the least choice of holes come
+    first, so that others' links keep clear of them."""
     nets: dict[str, list[StripSegment]] = {}
     for piece in pieces:
         nets.setdefault(piece.net, []).append(piece)
-    used = set(keep)
-    for net, there in nets.items():
+    used, covered = {*keep, *pins}, set[Hole]()
+    for net, there in sorted(
+        nets.items(), key=lambda item: min(len(_free(piece, used)) for piece in item[1])
+    ):
         joined, rest = [there[0]], there[1:]
         while rest:
-            choices = [_between(a, b, used) for a in joined for b in rest]
+            choices = [_between(a, b, used, covered) for a in joined for b in rest]
             found = min((choice for choice in choices if choice), key=lambda choice: choice[0], default=None)
             if found is None:
                 raise NoRoomError(f"no free hole for a link of {net}")
             _, start, end, piece = found
             used |= {start, end}
+            covered |= _under(start, end)
             joined.append(piece)
             rest.remove(piece)
             yield Link(net, start, end)
 
 
 def _between(
-    a: StripSegment, b: StripSegment, used: set[Hole]
+    a: StripSegment, b: StripSegment, used: set[Hole], covered: set[Hole]
 ) -> tuple[float, Hole, Hole, StripSegment] | None:
     """The shortest way between two pieces' free holes: upright where they overlap."""
     best: tuple[float, Hole, Hole, StripSegment] | None = None
     for column in _free(a, used):
         for other in _free(b, used):
-            length = (
-                abs(column - other) * SLANT + abs(a.row - b.row) + CROWD * _passed(column, other, a, b, used)
-            )
+            start, end = (column, a.row), (other, b.row)
+            crowded = len(_under(start, end) & used) + len({start, end} & covered)
+            length = abs(column - other) * SLANT + abs(a.row - b.row) + CROWD * crowded
             if best is None or length < best[0]:
-                best = (length, (column, a.row), (other, b.row), b)
+                best = (length, start, end, b)
     return best
 
 
-def _passed(column: int, other: int, a: StripSegment, b: StripSegment, used: set[Hole]) -> int:
-    """How many used holes an upright link would lie over."""
-    if column != other:
-        return 0
-    low, high = sorted((a.row, b.row))
-    return sum((column, row) in used for row in range(low, high + 1))
+def _under(start: Hole, end: Hole) -> set[Hole]:
+    """The holes that an upright link lies over; a slanting one lies between holes."""
+    if start[0] != end[0]:
+        return set()
+    low, high = sorted((start[1], end[1]))
+    return {(start[0], row) for row in range(low + 1, high)}
 
 
 def _free(piece: StripSegment, used: set[Hole]) -> list[int]:
