@@ -45,7 +45,7 @@ class Box:
         )
 
     def is_crossed(self, a: Point, b: Point, half_mm: float) -> bool:
-        """Whether the line from a to b, half_mm to either side, comes into it (Liang and Barsky's clipping)."""
+        """Whether a line from a to b, half_mm to either side, comes into it (Liang-Barsky clipping)."""
         first, last = 0.0, 1.0
         for step, room in (
             (a[0] - b[0], a[0] - self.left + half_mm),

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from nightdraw import data
-from nightdraw.cli import library, main
+from nightdraw.cli import bench_look, library, main
 
 from tests.tidy import TOP
 
@@ -100,5 +100,20 @@ def test_a_meter_says_its_extremes_before_its_readings(capsys) -> None:
     assert main.run(words) == 0
     head, *rows = capsys.readouterr().out.splitlines()
     assert head.startswith("MAX ")
-    assert "listed are 40 and each change" in head
-    assert len(rows) > 40
+    assert "listed are the first 10 and the 40 largest changes" in head
+    assert 10 < len(rows) <= 50
+
+
+def test_a_meter_lists_what_changes_most_of_a_long_reading() -> None:
+    """A last digit that comes and goes for a quarter of an hour hides neither a pulse nor an overload."""
+    shown: list[float | None] = [25.0 + k % 2 for k in range(3000)]
+    shown[2000:2003] = [402.0, 170.0, 54.0]
+    shown[2500] = None
+    listed = bench_look._listed([(0.3 * k, one) for k, one in enumerate(shown)])
+    places = [round(t_s / 0.3) for t_s, _ in listed]
+    assert places == sorted(places)
+    assert places[:10] == list(range(10))
+    assert len(places) == 50
+    assert {2000, 2001, 2002, 2003, 2500, 2501} <= set(places)
+    assert [k for k in places if k > 2501] == [], "of changes alike the first are listed"
+    assert bench_look._listed([(0.0, 1.0)] * 30) == [(0.0, 1.0)] * 10

@@ -18,6 +18,7 @@ from nightdraw.profile.timeline import edges
 from nightdraw.report.words import load_words
 
 from tests.profile.made import HEAD, documents, dump, write
+from tests.report.browser import PROGRAM, Browser
 
 SHIPPED = data.profile_paths()
 PAGE_MM = 297 - 2 * 14  # A4 without the sheet's own margins
@@ -184,6 +185,20 @@ def test_the_html_is_whole_escaped_and_needs_nothing_else(tmp_path: Path) -> Non
         assert "@import" not in html
         assert "url(" not in html
         assert "size: A4" in html
+
+
+@pytest.mark.skipif(PROGRAM is None, reason="needs chromium")
+def test_the_sheets_fit_a_phone_and_a_desk(tmp_path: Path) -> None:
+    profile = load(data.profile_path("telematics-search"))
+    browser = Browser()
+    try:
+        for made in (card.student(profile), card.key(profile)):
+            (tmp_path / "card.html").write_text(sheet.as_html(made), "utf-8")
+            for width in (400, 1280):
+                browser.open(tmp_path / "card.html", width)
+                assert browser.script("document.documentElement.scrollWidth") <= width, made.title
+    finally:
+        browser.close()
 
 
 @given(documents())

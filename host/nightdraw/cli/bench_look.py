@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import heapq
+import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,13 +16,14 @@ from nightdraw.errors import Finding, InputError, nearest
 if TYPE_CHECKING:
     from nightdraw.bench.drive import Drive
     from nightdraw.bench.finding.circuit import State
-    from nightdraw.bench.metering import Shown
+    from nightdraw.bench.metering import Reading, Shown
     from nightdraw.instruments.model import Instruments
     from nightdraw.vehicle.model import Vehicle
 
 HOUR_S = 3600
 MOST_STATE_S = 31 * 24 * HOUR_S  # a script's own longest time
-LEAST_LINES = 40  # readings printed for people before only changes are
+FIRST_LINES = 10  # readings printed for people; the JSON document has all
+MOST_CHANGES = 40  # printed beside them: several pulses with their edges
 
 
 def kit(name: str | None) -> Instruments:
@@ -81,16 +85,24 @@ def _across(call: Call, tools: Instruments, asked: Any, wanted: Drive, progress:
 
 def _lines(seen: Shown) -> str:
     unit = {"ma": "mA", "mv": "mV"}[seen.unit]
-    rows, last = [], object()
-    for k, (t_s, shown) in enumerate(seen.readings):
-        if k < LEAST_LINES or shown != last:
-            rows.append(f"{t_s:10.2f} s  {_shown(shown):>10} {unit}")
-        last = shown
     head = f"MAX {_shown(seen.max_shown)} {unit}, MIN {_shown(seen.min_shown)} {unit}"
     head += f" in {len(seen.readings)} readings"
-    if len(seen.readings) > LEAST_LINES:
-        head += f"; listed are {LEAST_LINES} and each change"
+    if len(seen.readings) > FIRST_LINES:
+        head += f"; listed are the first {FIRST_LINES} and the {MOST_CHANGES} largest changes"
+    rows = [f"{t_s:10.2f} s  {_shown(shown):>10} {unit}" for t_s, shown in _listed(seen.readings)]
     return "\n".join([head, *rows])
+
+
+def _listed(readings: Sequence[Reading]) -> list[Reading]:
+    """The first readings, and of the others those that changed most: a pulse of the fault is not to drown in
+    a last digit that comes and goes."""
+    changes = []
+    for k in range(FIRST_LINES, len(readings)):
+        before, now = readings[k - 1][1], readings[k][1]
+        if before != now:  # to overload and back is more than any figure
+            changes.append((math.inf if before is None or now is None else abs(now - before), -k))
+    largest = {-minus_k for _, minus_k in heapq.nlargest(MOST_CHANGES, changes)}
+    return [reading for k, reading in enumerate(readings) if k < FIRST_LINES or k in largest]
 
 
 def _shown(value: float | None) -> str:

@@ -19,8 +19,8 @@ body { font: 9.5pt/1.35 "Liberation Sans", Arial, sans-serif; color: #000; backg
 h1 { font-size: 15pt; margin: 0 0 3mm; border-bottom: 0.6mm solid #000; padding-bottom: 1.5mm; }
 section { break-inside: avoid; margin: 0 0 3mm; }
 h2 { font-size: 10.5pt; margin: 0 0 0.8mm; }
-p { margin: 0 0 0.8mm; }
-p.blank { margin: 0 0 2.4mm; white-space: pre-wrap; }
+p { margin: 0 0 0.8mm; white-space: pre-wrap; }
+p.blank { margin: 0 0 2.4mm; overflow-wrap: anywhere; }
 ul { margin: 0 0 0.8mm; padding-left: 5mm; }
 @media screen { body { padding: 10mm; } }
 """

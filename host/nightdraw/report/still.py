@@ -46,6 +46,7 @@ def draw(path: Path, chart: Chart) -> None:
         axes.append(figure.add_subplot(grid[row], sharex=axes[0] if axes else None))
         _strip(axes[-1], strip)
         axes[-1].tick_params(labelbottom=row == count - 1)
+    figure.align_ylabels(axes)
     _time(axes[-1], chart)
     _marks(axes, chart)
     if foot:

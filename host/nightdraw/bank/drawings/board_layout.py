@@ -89,7 +89,7 @@ def _covered(placed: dict[str, dict[str, stripboard.Hole]]) -> set[stripboard.Ho
 
 
 def _beside(hole: stripboard.Hole, covered: set[stripboard.Hole]) -> tuple[int, str]:
-    """On which side of a hole its name stands, -1 the left, and by which end: the right one where it's free."""
+    """The side of a hole for its name (1 right, -1 left: where only left is free), and the text's anchor."""
     column, row = hole
     is_left = (column + 1, row) in covered and (column - 1, row) not in covered
     return (-1, RIGHT) if is_left else (1, LEFT)
