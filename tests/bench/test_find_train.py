@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import random
 from collections.abc import Iterator
 from itertools import islice
 from typing import Any
@@ -77,3 +78,14 @@ def test_the_same_draws_are_worked_out_once() -> None:
     assert np.array_equal(louder[:, 0], first[:, 0])
     assert first[:FEW].tolist() == played(3, draws, FEW)
     assert not np.array_equal(first, train._edges(4, draws))
+
+
+@pytest.mark.parametrize("mean", [10, 9_999, 10**7, pg.MAX_MEAN_TICKS])
+def test_exponential_gaps_are_the_boxs_own_to_the_tick(mean: int, seed: int) -> None:
+    """One in some hundred of the largest hangs on the last bits of the box's arithmetic."""
+    draw = random.Random(seed + mean)
+    states = np.array([1, 2**31, 2**32 - 1, *(draw.randrange(1, 2**32) for _ in range(1500))], np.uint64)
+    box = schedule.Exponential(mean)
+    assert train._exponential(states, mean).tolist() == [
+        box.ticks(s >> 16, s & 0xFFFF) for s in map(int, states)
+    ]

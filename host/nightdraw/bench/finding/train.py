@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
+    Ticks = npt.NDArray[np.int64]
+
 LOOK_S = 5.0  # where no assumptions say it: to read what stands still; so much of a longer pulse is enough
 EDGES = 100_000  # of a schedule that are read: 50 000 pulses, a mean gap known to 0.5 % were it exponential
 KEPT = 16  # schedules whose edges are kept, 1.6 MB each
@@ -221,8 +223,8 @@ def _train(
 
 @functools.lru_cache(KEPT)
 def _edges(seed: int, draws: tuple[tuple[Any, ...], ...]) -> npt.NDArray[np.float64]:
-    """The first EDGES of a run of these draws: ticks, microamperes. Seconds of work where gaps are
-    exponential, and the same at every splice, in every vehicle, with every kit."""
+    """The first EDGES of a run of these draws: ticks, microamperes. Seconds of work where several draws have
+    exponential gaps, and the same at every splice, in every vehicle, with every kit."""
     import numpy as np
 
     moving = [draw for draw in draws if draw[0] != pg.STEADY]
@@ -233,20 +235,69 @@ def _edges(seed: int, draws: tuple[tuple[Any, ...], ...]) -> npt.NDArray[np.floa
             unit = tuple((kind, 1, *times) if draw is moving[0] else (pg.STEADY, 0) for draw in draws)
             ticks, level = _edges(seed, unit).T
             return np.column_stack((ticks, base_ua + draw_ua * level))
-        if kind == pg.PULSE:
-            return _even_edges(*times)
+        first = (
+            _even_pulses(*times) if kind == pg.PULSE else _random_pulses(seed, draws.index(moving[0]), *times)
+        )
+        return _edges_of(*first)
     run = schedule.Schedule(pg.Program("", draws, seed=seed), 1, 0)
     edges = islice(programs.edges(run, LONGEST_TICKS), EDGES)
     return np.array(list(edges), float).reshape(-1, 2)
 
 
-def _even_edges(on_ticks: int, every_ticks: int, first_ticks: int) -> npt.NDArray[np.float64]:
-    """The same of one even draw of 1 uA, by arithmetic: what the schedule takes 0.25 s for."""
+def _edges_of(starts: Ticks, ends: Ticks) -> npt.NDArray[np.float64]:
+    """The first EDGES of pulses of 1 uA; one that begins as another ends is the same pulse."""
+    import numpy as np
+
+    ticks = np.append(0, np.column_stack((starts, ends)).ravel())
+    level = np.arange(len(ticks)) % 2
+    last = np.diff(ticks, append=LONGEST_TICKS) > 0  # of several at one instant
+    table = np.column_stack((ticks, level)).astype(float)[last & (ticks < LONGEST_TICKS)]
+    changes: npt.NDArray[np.float64] = table[np.diff(table[:, 1], prepend=-1) != 0]
+    return changes[:EDGES]
+
+
+def _even_pulses(on_ticks: int, every_ticks: int, first_ticks: int) -> tuple[Ticks, Ticks]:
+    """An even draw's pulses, by arithmetic: the schedule takes 0.25 s for them."""
     import numpy as np
 
     starts = first_ticks + every_ticks * np.arange(EDGES)
-    ticks = np.column_stack((starts, starts + on_ticks)).ravel()
-    table = np.column_stack((ticks, np.tile((1, 0), EDGES))).astype(float)
-    if first_ticks:
-        table = np.vstack(((0.0, 0.0), table))
-    return table[table[:, 0] < LONGEST_TICKS][:EDGES]
+    return starts, starts + on_ticks
+
+
+def _random_pulses(
+    seed: int, place: int, on_lo: int, on_hi: int, law: int, gap_lo: int, gap_hi: int
+) -> tuple[Ticks, Ticks]:
+    """A random draw's pulses, all at once by the law that boxcore.schedule states: one by one exponential
+    gaps take the schedule 3 s."""
+    import numpy as np
+
+    numbers = schedule.Xorshift32(schedule.first_state(seed, 1, place))
+    states = np.empty(2 * EDGES, np.uint64)
+    for k in range(len(states)):
+        numbers.step()
+        states[k] = numbers.high << 16 | numbers.low
+    gaps = _shares(states[::2], gap_lo, gap_hi) if law == pg.UNIFORM else _exponential(states[::2], gap_lo)
+    widths = _shares(states[1::2], on_lo, on_hi)
+    ends = np.cumsum(gaps + widths)
+    return ends - widths, ends
+
+
+def _shares(states: npt.NDArray[np.uint64], low: int, high: int) -> Ticks:
+    """Durations of low .. high ticks, each equally likely."""
+    import numpy as np
+
+    return low + (states * np.uint64(high - low + 1) >> np.uint64(32)).astype(np.int64)
+
+
+def _exponential(states: npt.NDArray[np.uint64], mean: int) -> Ticks:
+    """Durations with a mean. The box's 40 bits of a logarithm are right to 1e-12 means, its products to 1e-5
+    ticks, and doubles to less: where the rounding hangs on ten times that, the box's arithmetic decides."""
+    import numpy as np
+
+    exact = np.minimum(-np.log((states + 0.5) / 2**32), pg.EXP_CUT) * mean
+    found: Ticks = np.rint(exact).astype(np.int64)
+    box = schedule.Exponential(mean)
+    for k in np.flatnonzero(np.abs(np.abs(exact - found) - 0.5) < 1e-4 + 1e-11 * mean):
+        state = int(states[k])
+        found[k] = box.ticks(state >> 16, state & schedule.MASK16)
+    return found
