@@ -111,7 +111,20 @@ def test_it_fits_and_an_outside_tool_finds_no_barrier(
     foreign = [text for text in browser.complaints() if not text.startswith(url)]
     assert foreign == []
     assert browser.script("document.documentElement.scrollWidth") <= width
+    assert clipped(browser) == []
     assert barriers(browser) == []
+
+
+def clipped(browser: br.Browser) -> list[str]:
+    """The hints in empty fields that are longer than their field."""
+    found: list[str] = browser.script(
+        "(() => { const draw = document.createElement('canvas').getContext('2d');"
+        "return [...document.querySelectorAll('input[placeholder]')].filter(one => {"
+        "const style = getComputedStyle(one); draw.font = style.font;"
+        "const room = one.clientWidth - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight);"
+        "return draw.measureText(one.placeholder).width > room; }).map(one => one.placeholder); })()"
+    )
+    return found
 
 
 def barriers(browser: br.Browser) -> list[str]:
