@@ -16,7 +16,6 @@ import re
 import shlex
 import subprocess
 import sys
-import threading
 import urllib.request
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -327,14 +326,8 @@ def test_the_vehicle_on_a_page_is_served(desk: Path) -> None:
 @pytest.fixture
 def served() -> Iterator[str]:
     """The address of a simulated box, served in a thread."""
-    server = Server(build(None, None, ()).world())
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    try:
+    with Server(build(None, None, ()).world()).running() as server:
         yield server.address
-    finally:
-        server.stop()
-        thread.join()
 
 
 def clamp_until_halted(folder: Path) -> None:

@@ -6,9 +6,7 @@ the same client. The steps are told as they happen; nothing is decided here that
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -83,9 +81,9 @@ def run(out: Path, say: Say) -> Outcome:
     world = build(seed=profile.seed).world()
     world.record()
     world.advance(POWER_UP_TICKS)
-    with _served(world) as address:
-        steps(f"powered up a simulated box that runs the box's own firmware, at {address}")
-        with open_box(address) as box:
+    with Server(world).running() as server:
+        steps(f"powered up a simulated box that runs the box's own firmware, at {server.address}")
+        with open_box(server.address) as box:
             start_tick = _send_and_run(box, code, steps)
             did, lines = _journal(box, profile, start_tick)
     steps(f"read its journal over the link: {len(lines) - 1} records")
@@ -106,19 +104,6 @@ def run(out: Path, say: Say) -> Outcome:
 def _numbered(say: Say) -> Say:
     count = iter(range(1, 100))
     return lambda text: say(f"{next(count)}. {text}")
-
-
-@contextmanager
-def _served(world: World) -> Iterator[str]:
-    """The world behind a loopback socket, in a thread of its own."""
-    server = Server(world)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    try:
-        yield server.address
-    finally:
-        server.stop()
-        thread.join()
 
 
 def _send_and_run(box: BoxClient, code: bytes, steps: Say) -> int:

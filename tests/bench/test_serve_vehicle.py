@@ -7,9 +7,6 @@ import signal
 import socket
 import subprocess
 import sys
-import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 
 import pytest
 from nightdraw.bench.control import Control
@@ -76,18 +73,6 @@ def test_what_can_not_be_is_refused_and_changes_nothing(line: str, words: str) -
     assert talk.state() == before
 
 
-@contextmanager
-def served(one: Rig) -> Iterator[VehicleServer]:
-    server = VehicleServer(one)
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    try:
-        yield server
-    finally:
-        server.stop()
-        thread.join()
-
-
 def asked(address: str, *lines: str) -> list[dict]:
     host, _, port = address.removeprefix("socket://").rpartition(":")
     with socket.create_connection((host, int(port))) as link, link.makefile("rw") as stream:
@@ -102,7 +87,7 @@ def asked(address: str, *lines: str) -> list[dict]:
 def test_boxes_and_vehicle_share_one_time() -> None:
     """A level set on one box's socket is seen in the battery's cable; time jumped by a box is the
     vehicle's."""
-    with served(rig()) as server:
+    with VehicleServer(rig()).running() as server:
         where = server.where()
         quiet = asked(where["control"], "state")[0]
         with open_box(where["boxes"][0]["socket"]) as box:
@@ -116,7 +101,7 @@ def test_boxes_and_vehicle_share_one_time() -> None:
 
 
 def test_a_flood_or_a_long_line_is_answered_once() -> None:
-    with served(rig()) as server:
+    with VehicleServer(rig()).running() as server:
         answer = asked(server.where()["control"], "x" * 5000)[0]
         assert "at most 256 bytes" in answer["error"]
 

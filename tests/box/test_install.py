@@ -5,7 +5,6 @@ from __future__ import annotations
 import ast
 import contextlib
 import random
-import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -284,15 +283,11 @@ def test_a_box_at_work_is_not_interrupted(make_board, shipped):
 
 
 def test_a_simulated_box_has_nothing_to_install():
-    server = Server(support.world())
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    try:
-        with pytest.raises(LinkError, match=r"simulated box carries no files"):
-            reach.enter(server.address)
-    finally:
-        server.stop()
-        thread.join()
+    with (
+        Server(support.world()).running() as server,
+        pytest.raises(LinkError, match=r"simulated box carries no files"),
+    ):
+        reach.enter(server.address)
 
 
 # -- an interrupt while the board starts into maintenance

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import threading
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -32,14 +31,8 @@ def serving(
     faults: tuple[str, ...] = (), board: str | None = None, world: World | None = None
 ) -> Iterator[str]:
     """A served bench in a thread of its own."""
-    server = Server(world or build(board, None, faults).world())
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    try:
+    with Server(world or build(board, None, faults).world()).running() as server:
         yield server.address
-    finally:
-        server.stop()
-        thread.join()
 
 
 @pytest.fixture

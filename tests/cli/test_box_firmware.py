@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import random
-import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -176,16 +175,10 @@ def test_what_cannot_be_served_is_refused_before_anything_is_compiled(call, boar
     with open_box(name) as box:
         box.level(50_000)
     monkeypatch.setattr(firmware, "build", _not_compiled)
-    server = Server(build().world())
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    try:
+    with Server(build().world()).running() as server:
         for address, said in ((server.address, "simulated box"), (name, "at work")):
             status, document, _ = call("install", "--box", address)
             assert (status, said in document["errors"][0]["message"]) == (2, True), document
-    finally:
-        server.stop()
-        thread.join()
 
 
 def test_a_box_that_cannot_take_it_goes_on_with_what_it_has(call, board, other, monkeypatch):
@@ -284,12 +277,6 @@ def test_a_cable_pulled_anywhere_is_told_in_words_and_mended(call, board, seed, 
 
 
 def test_a_simulated_box_behind_a_terminal_carries_no_files(call):
-    server = Server(build().world(), terminal=True)
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    try:
+    with Server(build().world(), terminal=True).running() as server:
         status, document, _ = call("install", "--box", server.path)
-    finally:
-        server.stop()
-        thread.join()
     assert (status, document["errors"][0]["hint"]) == (2, "nothing needs to be installed there")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import json
 import sys
-import threading
 from collections.abc import Iterator
 
 import pytest
@@ -30,12 +29,8 @@ def world() -> World:
 @pytest.fixture
 def server(world: World) -> Iterator[Server]:
     """That box, served."""
-    server = Server(world)
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    yield server
-    server.stop()
-    thread.join(PATIENCE_S)
+    with Server(world).running() as server:
+        yield server
 
 
 class Called:

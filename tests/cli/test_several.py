@@ -35,14 +35,8 @@ Call = Callable[..., tuple[int, Any, str]]
 @contextlib.contextmanager
 def serving() -> Iterator[str]:
     """A served bench in a thread of its own."""
-    server = Server(build().world(), speed=20)  # a lock takes seconds of the box's own time
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    try:
+    with Server(build().world(), speed=20).running() as server:  # a lock takes seconds of the box's own time
         yield server.address
-    finally:
-        server.stop()
-        thread.join()
 
 
 @pytest.fixture

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import json
 import stat
-import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -31,14 +30,8 @@ def serving(serial: str, faults: tuple[str, ...] = ()) -> Iterator[str]:
     """A simulated box with a serial number, in a thread of its own."""
     world = build(faults=faults).world()
     world.rename(serial)
-    server = Server(world, speed=20)  # a lock takes seconds of the box's own time
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    try:
+    with Server(world, speed=20).running() as server:  # a lock takes seconds of the box's own time
         yield server.address
-    finally:
-        server.stop()
-        thread.join()
 
 
 @pytest.fixture

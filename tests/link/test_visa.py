@@ -5,10 +5,8 @@ Resources are named, never listed: listing scans the network.
 
 from __future__ import annotations
 
-import contextlib
 import socket
 import sys
-import threading
 
 import pytest
 import pyvisa
@@ -23,25 +21,12 @@ from tests.micropython import link_cases
 KINDS = ["socket", "pty"]
 
 
-@contextlib.contextmanager
-def serving(terminal):
-    """A served bench in a thread of its own."""
-    server = Server(build().world(), port=0, terminal=terminal)
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    try:
-        yield server
-    finally:
-        server.stop()
-        thread.join()
-
-
 @pytest.fixture(params=KINDS)
 def visa(request):
     """An open pyvisa resource on each kind of line."""
     if request.param == "pty" and sys.platform == "win32":
         pytest.skip("this system has no pseudo-terminals")
-    with serving(request.param == "pty") as server:
+    with Server(build().world(), terminal=request.param == "pty").running() as server:
         host, _, port = server.address.removeprefix("socket://").rpartition(":")
         name = f"ASRL{server.path}::INSTR" if request.param == "pty" else f"TCPIP::{host}::{port}::SOCKET"
         manager = pyvisa.ResourceManager("@py")
@@ -107,7 +92,7 @@ def test_our_own_client_on_the_same_lines(kind):
     if kind == "pty" and sys.platform == "win32":
         pytest.skip("this system has no pseudo-terminals")
     with (
-        serving(kind == "pty") as server,
+        Server(build().world(), terminal=kind == "pty").running() as server,
         open_box(server.path if kind == "pty" else server.address) as box,
     ):
         assert box.facts().board == "bench-12v"
@@ -124,7 +109,7 @@ def test_our_own_client_on_the_same_lines(kind):
 
 def test_a_second_program_is_told_that_it_is_not_alone():
     with (
-        serving(False) as server,
+        Server(build().world()).running() as server,
         open_box(server.address),
         pytest.raises(LinkError, match="is another program connected"),
     ):
@@ -132,7 +117,7 @@ def test_a_second_program_is_told_that_it_is_not_alone():
 
 
 def test_a_client_that_vanishes_in_mid_block_leaves_the_box_usable():
-    with serving(False) as server:
+    with Server(build().world()).running() as server:
         host, _, port = server.address.removeprefix("socket://").rpartition(":")
         with socket.create_connection((host, int(port))) as line:
             line.sendall(b"PROG:DEF #3500only the beginning")

@@ -1,6 +1,7 @@
 """The bench as an instrument for any program: virtual time tied to the wall clock, doors tied to boxes.
 
-One loop, no threads. What the bytes mean is the boxes' affair, or that of the vehicle's channel.
+One loop; only running() puts it into a thread. What the bytes mean is the boxes' affair, or that of the
+vehicle's channel.
 """
 
 from __future__ import annotations
@@ -8,7 +9,9 @@ from __future__ import annotations
 import selectors
 import threading
 import time
-from collections.abc import Callable, Container
+from collections.abc import Callable, Container, Iterator
+from contextlib import contextmanager
+from typing import Self
 
 from boxcore.program import TICKS_PER_S
 
@@ -82,6 +85,17 @@ class Server:
                 self._round()
         finally:
             self._close()
+
+    @contextmanager
+    def running(self) -> Iterator[Self]:
+        """Serve from a thread of its own while the block runs."""
+        thread = threading.Thread(target=self.run, daemon=True)
+        thread.start()
+        try:
+            yield self
+        finally:
+            self.stop()
+            thread.join()
 
     def _round(self) -> None:
         """Let time pass, then hear who has something to say. While a block is under way it is the other way
