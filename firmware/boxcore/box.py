@@ -186,7 +186,7 @@ class Box(Kept):
         self._take(now, st.WAITING, position_ticks)
 
     def disarm(self, now, by):
-        """The same, but written down only by the next step()."""
+        """Open every switch and disarm as halt() does, but written down only by the next step()."""
         self.hal.stop()
         after = st.next_state(self.state, "halt")
         self._close(now)

@@ -5,8 +5,8 @@ Rows and handlers as commands_common describes them. Nothing here parses bytes o
 Where the standard leaves room:
 - a program's name is its slot, SLOT0 .. SLOT9, as a word or a string; the catalogue names slots with damaged
   content too (-311), which a new program replaces;
-- PROGram[:SELected]:STATe STOP and OUTPut OFF halt whatever runs: no name may stand between a hand and the
-  switches. The explicit form halts its own slot only;
+- PROGram[:SELected]:STATe STOP and OUTPut OFF halt whatever runs: opening the switches must not depend on a
+  name. The explicit form halts its own slot only;
 - RUN while any program is armed is refused (-221) and PAUSe, CONTinue always are: a run follows its schedule.
   A program that a guard holds back answers PAUS;
 - a program larger than MAX_DATA bytes, like the journal, is read by offset and length; without them it is

@@ -121,10 +121,10 @@ class EdgePlayer:
         spent = 0
         while not player.rx_fifo() and spent < TRIAL_LIMIT_US:
             spent = time.ticks_diff(time.ticks_us(), begun)
-        told = self.clock_hz
-        self.clock_hz = running_hz(told, spent)
-        if self.clock_hz != told:
-            self._machine = build(told // divider(self.clock_hz))
+        nominal_hz = self.clock_hz
+        self.clock_hz = running_hz(nominal_hz, spent)
+        if self.clock_hz != nominal_hz:
+            self._machine = build(nominal_hz // divider(self.clock_hz))
         self.stop()
 
     def room(self):

@@ -47,7 +47,7 @@ LEVEL, STARVED, LOST, CLOCK, DAMAGE, FLAG, GONE, CLEAR, REFUSED = 12, 13, 14, 15
 LATCH, TRIM = 21, 22
 
 EDGES = (EDGE, REPICK)
-URGENT = (ARM, START, TRIP, END, HALT, DAMAGE)  # written with the next step instead of waiting for company
+URGENT = (ARM, START, TRIP, END, HALT, DAMAGE)  # written with the next step instead of with a batch
 LEDGER_PART, SLOT_PART, JOURNAL_PART, LOCK_PART, TRIM_PART = 1, 2, 3, 4, 5
 LATCHED, UNLATCHED, WRONG, PASSCODE_SET, PASSCODE_GONE = 1, 2, 3, 4, 5
 

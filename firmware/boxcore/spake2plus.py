@@ -189,8 +189,8 @@ class Keys:
 
     def __init__(self, names, prover_share, verifier_share, z, v, w0):
         digest = hashlib.sha256()
-        said = (encode(M), encode(N), prover_share, verifier_share, encode(z), encode(v), number_bytes(w0))
-        for part in names + said:
+        parts = (encode(M), encode(N), prover_share, verifier_share, encode(z), encode(v), number_bytes(w0))
+        for part in names + parts:
             digest.update(len(part).to_bytes(8, "little"))
             digest.update(part)
         main = digest.digest()

@@ -41,9 +41,11 @@ class Finding:
 
     def document(self) -> dict[str, object]:
         """The same as the JSON contract's keys, printable too."""
-        said = asdict(self)
-        texts = {key: printable(value, lines=True) for key, value in said.items() if isinstance(value, str)}
-        return said | texts
+        document = asdict(self)
+        texts = {
+            key: printable(value, lines=True) for key, value in document.items() if isinstance(value, str)
+        }
+        return document | texts
 
 
 def printable(text: str, lines: bool = False) -> str:

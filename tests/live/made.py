@@ -1,4 +1,4 @@
-"""Cases for the tests of a vehicle that lives: shipped vehicles, boxes and instruments."""
+"""Cases for the tests of a live vehicle: shipped vehicles, boxes and instruments."""
 
 from __future__ import annotations
 

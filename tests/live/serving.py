@@ -1,4 +1,4 @@
-"""A server of a vehicle that lives, in this process, and a page's end of its socket."""
+"""A server of a live vehicle, in this process, and a page's end of its socket."""
 
 from __future__ import annotations
 

@@ -124,7 +124,7 @@ def test_an_answer_is_handed_in_marked_and_its_path_told(plan, tmp_path, capsys)
     taken = marked["g1"]["path"]
     assert taken["at_fuse_s"] >= 1800
     assert taken["answered_s"] >= taken["at_fuse_s"]
-    assert (taken["moves"], taken["pulled"], taken["stirred"]) == (5, ["F2"], 2)
+    assert (taken["moves"], taken["pulled"], taken["waking"]) == (5, ["F2"], 2)
     assert any("F2" in note for note in marked["g1"]["notes"])
 
 

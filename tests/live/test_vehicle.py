@@ -1,4 +1,4 @@
-"""A vehicle that lives: numbers as the bench's own, limits of instruments, what a wrong move leads to."""
+"""A live vehicle: numbers as the bench's own, limits of instruments, what a wrong move leads to."""
 
 from __future__ import annotations
 

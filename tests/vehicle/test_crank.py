@@ -13,7 +13,7 @@ from boxcore import schedule
 from boxcore.guard import RELEASE_TICKS
 from nightdraw import data, programs
 from nightdraw.bench import drive
-from nightdraw.bench.rig import DIES_BELOW_V, LIVES_FROM_V, Rig
+from nightdraw.bench.rig import POWER_BACK_V, POWER_LOST_V, Rig
 from nightdraw.bench.setup import build
 from nightdraw.vehicle import battery, load_vehicle
 from nightdraw.vehicle.model import Battery, Vehicle
@@ -57,7 +57,7 @@ def run(
 
 def test_a_mild_sag_holds_the_box_and_lets_it_go_again(tmp_path: Path) -> None:
     made = van(0.0134)
-    assert LIVES_FROM_V + 1 < sag_v(made.battery) < 8.9  # below the board's 9 V, and alive
+    assert POWER_BACK_V + 1 < sag_v(made.battery) < 8.9  # below the board's 9 V, and alive
     seen, log, _ = run(made, tmp_path)
     assert [r["kind"] for r in log].count("boot") == 1
     holds = [r["at_s"] for r in log if r["kind"] == "hold"]
@@ -77,7 +77,7 @@ def test_a_mild_sag_holds_the_box_and_lets_it_go_again(tmp_path: Path) -> None:
 
 def test_a_deep_sag_kills_the_box_and_it_comes_back_by_its_rule(tmp_path: Path) -> None:
     made = van(0.04)
-    assert sag_v(made.battery) < DIES_BELOW_V - 0.5
+    assert sag_v(made.battery) < POWER_LOST_V - 0.5
     seen, log, said = run(made, tmp_path)
     boots = [r["at_s"] for r in log if r["kind"] == "boot"]
     assert boots == pytest.approx([-1.0, 20 + CRANK_S], abs=1e-4)
@@ -117,7 +117,7 @@ def test_the_supply_dies_and_lives_where_it_says() -> None:
         rig = Rig(van(float(ohms)), [("load-space", build())], ("battery",), plan)
         rig.advance(10 * S + 5000)
         volts = rig.worlds[0].outlet.supply_v
-        assert (rig.worlds[0].box is None) == (volts < DIES_BELOW_V)
+        assert (rig.worlds[0].box is None) == (volts < POWER_LOST_V)
         dead.append(rig.worlds[0].box is None)
         rig.advance(13 * S)
         assert rig.worlds[0].box is not None

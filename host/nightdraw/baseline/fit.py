@@ -86,13 +86,13 @@ class Fitted:
                 f"comes again    {one.level_ma:.2f} mA for {one.on_s * 1000:.4g} ms every {every}{when}"
                 f"  ({one.count} seen)"
             )
-        seen, told = self.pulses
+        seen, explained = self.pulses
         lines += [
             f"noise          {self.noise_ma:.3f} mA rms at 1 kHz",
             f"residual       {self.residual_ma:.3f} mA rms, {self.sample_noise_ma:.3f} mA of it noise",
             f"explained      {_percent(self.coverage_pct)} of the {self.moves_ma:.3g} mA rms that move;"
             f" asleep {_percent(self.asleep_coverage_pct)} of {self.asleep_moves_ma:.3g} mA;"
-            f" {told} of {seen} pulses",
+            f" {explained} of {seen} pulses",
         ]
         lines += [f"unexplained    {text}" for text in self.unexplained or ("nothing that was seen",)]
         return "\n".join(lines)

@@ -96,8 +96,8 @@ class BoxLog:
         if state == states.RUNNING:
             return None
         fault = "" if box is None else states.FAULTS.get(box.fault, ("",))[0]
-        said = f"at the end the box at {self.world.splice} is {state}" + (f" ({fault})" if fault else "")
-        return said if self._begun else f"{said}, its run never started{self._waits()}"
+        lines = f"at the end the box at {self.world.splice} is {state}" + (f" ({fault})" if fault else "")
+        return lines if self._begun else f"{lines}, its run never started{self._waits()}"
 
     def _waits(self) -> str:
         """What a run that never started waited for."""
@@ -133,11 +133,11 @@ class BoxLog:
             head |= {"splice": self.world.splice, "start_at_s": start_s}
             self._file.write([head])
             self._head = None
-        said = []
+        lines = []
         for record in pending:
             at = boots[record["boot"]] + record["tick"] - self._zero
-            said.append({**line(record, tick, boot), "at_s": at / TICKS_PER_S})
-        self._file.write(said)
+            lines.append({**line(record, tick, boot), "at_s": at / TICKS_PER_S})
+        self._file.write(lines)
 
 
 def _held(store: MemoryStore) -> tuple[int, bytes]:

@@ -170,9 +170,9 @@ class VehicleRecording:
     def ends(self, say: Callable[[str], None]) -> tuple[dict[str, Any], ...]:
         """How each box stands at the end; what isn't running, or never was, is said."""
         for log in self.logs:
-            said = log.ending()
-            if said:
-                say(said)
+            text = log.ending()
+            if text:
+                say(text)
         return tuple(log.end() for log in self.logs)
 
     def chunks(self) -> Iterator[bool]:

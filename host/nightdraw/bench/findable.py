@@ -71,8 +71,8 @@ class Search(Readings):
 
     @functools.cache  # noqa: B019 (lives as long as the search)
     def sides(self) -> tuple[tuple[float, list[Method]], tuple[float, list[Method]]]:
-        """The share of classes that wait for pulses, and the rows they go by; the share that follow up what
-        stays where that is sooner, and theirs."""
+        """The share of classes that wait for pulses, and the rows they go by; the share that search by the
+        steady current where that is sooner, and theirs."""
         share, pulsed = self.followed, [signature for signature in self.signatures if signature.pulsed]
         follows = self._rows(self.signatures)
         waits = self._rows(pulsed) if share < 1 and len(pulsed) < len(self.signatures) else follows

@@ -38,8 +38,8 @@ class JournalFile:
     def write(self, objects: Iterable[dict[str, Any]]) -> None:
         """Add lines."""
         with named(self._path):
-            for said in objects:
-                self._file.write(json.dumps(said) + "\n")
+            for record in objects:
+                self._file.write(json.dumps(record) + "\n")
 
     def keep(self) -> None:
         """Close the file and put it in its place, replacing what was there."""

@@ -1,7 +1,7 @@
-"""Boxes in a vehicle: each box's real code, the vehicle's life and the circuit, event by event on one clock.
+"""Boxes in a vehicle: each box's real code, the vehicle's events and the circuit, by events on one clock.
 
 Whatever changes a current anywhere (a gate, a module, a fuse, the battery's charge) is solved for at its own
-tick, so the truth is piecewise constant and exact. Nothing is decided for a box, nothing is measured here.
+tick, so the true signals are piecewise constant and exact. Nothing is decided for a box or measured here.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-DIES_BELOW_V = 5.5  # the box's converter needs this for its 5 V; below it the processor is gone
-LIVES_FROM_V = 6.0  # and comes back from here on
+POWER_LOST_V = 5.5  # the box's converter needs this for its 5 V; below it the processor stops
+POWER_BACK_V = 6.0  # and comes back from here on
 MV_PER_V = 1000.0
 
 
@@ -40,8 +40,8 @@ class Outlet(Plant):
         self._place = place
         self._box = [lead_ohms, 0.0, 0.0]
         self._siemens: dict[int, float] = {}
-        self._read_at, self._read_with = -1, 0  # the network's count of changes and the pattern that ...
-        self._reading = 0, 0  # ... this was read with
+        self._read_at, self._read_with = -1, 0  # the network's count of changes and the pattern of ...
+        self._reading = 0, 0  # ... this reading
         network.branches[place].boxes.append(self._box)
         self.play(0)
 
@@ -70,7 +70,7 @@ class Outlet(Plant):
         bank_a = volts * self._box[2]
         self._box[2] = playing
         self._network.touch(self._network.branches[self._place])
-        self._network.solve()  # nobody shall go by what was only asked
+        self._network.solve()  # the trial must not be taken for the present solution
         return Point(bank_a + self._box[1], bank_a, volts)
 
     def sensed(self, pattern: int) -> tuple[int, int]:
@@ -111,7 +111,10 @@ class BoxWorld(World):
         self._noted_mv = -1
         self._next_due = NEVER
         self._back = NEVER  # without power: when it may come back
-        self._lived, self._falls = -SOON_TICKS, 0
+        self._powered, self._brown_outs = (
+            -SOON_TICKS,
+            0,
+        )  # the tick of its last start; sags of its own in a row
         super().__init__(bench.board, outlet, bench.store(), f"BENCH-{splice}")
 
     def wake(self) -> int:
@@ -125,12 +128,12 @@ class BoxWorld(World):
         assert self.passes is not None, "this rig's time is driven from outside"
         self.passes(ticks)
 
-    def turn(self, tick: int) -> None:
+    def run_due(self, tick: int) -> None:
         """Do what is due at `tick`, by what wake() found last."""
         if self.box is not None and self._next_due <= tick:
             self._visit(self.box, tick)
         elif self.box is None and self._back <= tick:
-            self.feel(tick)
+            self.follow_supply(tick)
         else:
             self.reach(tick)
 
@@ -139,16 +142,18 @@ class BoxWorld(World):
         self.tick = tick
         self.hal.settle(tick)
 
-    def feel(self, tick: int) -> bool:
-        """Take notice of the supply as it is now; True where the box lost or got its power."""
+    def follow_supply(self, tick: int) -> bool:
+        """Let the box have the supply as it is now; True where the box lost or got its power."""
         volts = self.outlet.supply_v
         if self.box is None:
             return self._revive(tick, volts)
-        if volts < DIES_BELOW_V:
+        if volts < POWER_LOST_V:
             self.reach(tick)
             self.cut_power()
-            soon = volts > 0 and tick - self._lived < SOON_TICKS  # it pulls its own supply down, no fuse does
-            self._falls, self._back = self._falls + 1 if soon else 0, NEVER
+            soon = (
+                volts > 0 and tick - self._powered < SOON_TICKS
+            )  # it pulls its own supply down, no fuse does
+            self._brown_outs, self._back = self._brown_outs + 1 if soon else 0, NEVER
             return True
         supply_mv = _steps(volts * 1e3, ADC_STEP_MV)
         if supply_mv != self._noted_mv:
@@ -161,14 +166,15 @@ class BoxWorld(World):
     def _revive(self, tick: int, volts: float) -> bool:
         """Give the box its power back where it has enough: at once, or later where it has pulled the supply
         down before; True where it got it."""
-        if volts < LIVES_FROM_V:
+        if volts < POWER_BACK_V:
             self._back = NEVER
             return False
         if self._back == NEVER:
-            self._back = tick + (min(RESET_TICKS << min(self._falls, 16), SOON_TICKS) if self._falls else 0)
+            again = self._brown_outs
+            self._back = tick + (min(RESET_TICKS << min(again, 16), SOON_TICKS) if again else 0)
         if tick < self._back:
             return False
-        self._back, self._lived = NEVER, tick
+        self._back, self._powered = NEVER, tick
         self.reach(tick)
         self.restore_power()
         return True
@@ -249,7 +255,7 @@ class Rig:
                 planned = agenda.next()
             for k, world in enumerate(worlds):
                 if wakes[k] <= tick:
-                    world.turn(tick)
+                    world.run_due(tick)
                     if self.network.changes == self._settled:  # else all are asked once more below
                         wakes[k] = world.wake()
             if self.network.changes != self._settled:
@@ -266,7 +272,7 @@ class Rig:
         self.settle()
 
     def settle(self) -> None:
-        """Solve the circuit as it is now, let the boxes feel it, and note the channels."""
+        """Solve the circuit as it is now, let the boxes have their supplies, and note the channels."""
         network, simulated = self.network, self.simulated
         network.solve()
         undervoltage = simulated.undervoltage
@@ -274,8 +280,8 @@ class Rig:
             self.settle()  # a module stopped
             return
         for world in self.worlds:
-            if world.feel(self.tick):
-                self.settle()  # a box came or went: its draw did too
+            if world.follow_supply(self.tick):
+                self.settle()  # a box lost or got its power: its draw changed
                 return
         self._settled = self.network.changes
         self.network.solve()

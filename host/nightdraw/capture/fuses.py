@@ -89,8 +89,8 @@ class Verdict:
     def text(self) -> str:
         """For people."""
         current = "" if self.current_ma is None else f" = {self.current_ma:.1f} mA by {self.fuse.source}"
-        told = f"{self.fuse.name}: rises by {self.rise_mv:.4g} +- {self.rise_u_mv:.2g} mV{current}"
-        return f"{told}, {self.confidence:.1%}" + (", feeds the culprit" if self.feeds else "")
+        text = f"{self.fuse.name}: rises by {self.rise_mv:.4g} +- {self.rise_u_mv:.2g} mV{current}"
+        return f"{text}, {self.confidence:.1%}" + (", feeds the culprit" if self.feeds else "")
 
 
 @dataclass(frozen=True)
@@ -125,8 +125,8 @@ class Culprit:
 
     def text(self) -> str:
         """For people."""
-        said = {True: f"{self.name} carries the draw", False: "none of these fuses carries the draw"}
-        head = said.get(self.known is True, "") if self.known is not None else "it can't be told"
+        verdicts = {True: f"{self.name} carries the draw", False: "none of these fuses carries the draw"}
+        head = verdicts.get(self.known is True, "") if self.known is not None else "it can't be told"
         lines = [f"{head}: {self.events} events of {self.level_ma:.4g} mA in the clamp"]
         lines += [one.text() for one in sorted(self.fuses, key=lambda one: -one.confidence)]
         lines.append(f"none of these: {self.none_of_these:.1%}")

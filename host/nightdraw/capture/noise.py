@@ -221,8 +221,8 @@ def resolution(value: Floats, spread: float) -> float:
     even = np.mean(np.abs(near - np.round(near)) <= EVEN * np.round(near)) >= EVEN_SHARE
     moves = np.diff(value)
     moves[np.abs(moves) < unit / 2] = 0.0  # what flickers by less is no code, but a script's own noise
-    told = len(gaps) >= LEAST_CODES or unit <= max(FINE_MA, FINE_SHARE * spread) or _flickers(moves)
-    return unit if even and told else 0.0
+    evident = len(gaps) >= LEAST_CODES or unit <= max(FINE_MA, FINE_SHARE * spread) or _flickers(moves)
+    return unit if even and evident else 0.0
 
 
 def _flickers(moves: Floats) -> bool:

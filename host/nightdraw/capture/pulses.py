@@ -205,9 +205,9 @@ class Pulses:
         yield from seen.notes
         if seen.unjudged:
             spans = {why: [s for s in seen.unjudged if s.why == why] for why in WHYS}
-            told = ", ".join(f"{len(some)} {WHYS[why]}" for why, some in spans.items() if some)
+            counts = ", ".join(f"{len(some)} {WHYS[why]}" for why, some in spans.items() if some)
             share = 100 * seen.unjudged_s / max(seen.length_s, 1e-12)
-            yield f"not judged: {seen.unjudged_s:.1f} s, {share:.2g} % of the recording ({told})"
+            yield f"not judged: {seen.unjudged_s:.1f} s, {share:.2g} % of the recording ({counts})"
         if seen.time_constant_s:
             yield (
                 f"the recorder or clamp is slow (a time constant of {1e3 * seen.time_constant_s:.2g} ms): "
@@ -257,11 +257,11 @@ class Pulses:
         parts = self.seen.parts.take(slice(int(self.rows.part_from[k]), int(self.rows.part_to[k])))
         if len(parts) < 2:
             return ""
-        told = (
+        parts_text = (
             f"{level:.0f} for {1e3 * s:.0f} ms"
             for level, s in zip(parts.level, parts.duration_s, strict=True)
         )
-        return "  parts: " + ", ".join(list(told)[:MOST_TOLD])
+        return "  parts: " + ", ".join(list(parts_text)[:MOST_TOLD])
 
     def _steps_text(self) -> Iterator[str]:
         for kind, word in ((sn.STEP, "step that stays"), *OTHERS.items()):
@@ -296,7 +296,7 @@ def _parts(parts: sn.Parts, low: int, high: int, unit: str) -> dict[str, object]
     """The parts of a pulse that has several."""
     if high - low < 2:
         return {}
-    told = [
+    rows = [
         {
             "start_s": round(float(parts.start_s[k]), 7),
             "duration_s": round(float(parts.duration_s[k]), 7),
@@ -305,7 +305,7 @@ def _parts(parts: sn.Parts, low: int, high: int, unit: str) -> dict[str, object]
         }
         for k in range(low, high)
     ]
-    return {"parts": told}
+    return {"parts": rows}
 
 
 def _lasting(t_s: Floats, seen: Seen) -> Floats:

@@ -112,5 +112,7 @@ def _assigned(plan: Plan, group: str, arguments: dict[str, Any], sheet: Words, o
     if script is not None:
         happens = load_script(data.shipped("scripts", script), vehicle)
     kit = of.kit(one.kit).instruments
-    said = sheets.complaint(plan, one, sheet)
-    return Case(vehicle, tuple(placed), happens, kit, one.seed, group, of.name, said, arguments["practice"])
+    complaint = sheets.complaint(plan, one, sheet)
+    return Case(
+        vehicle, tuple(placed), happens, kit, one.seed, group, of.name, complaint, arguments["practice"]
+    )

@@ -234,20 +234,20 @@ def _waits_for(wait: Wait) -> str | None:
 def _status_text(found: BoxStatus) -> str:
     from boxcore.states import FAULTS, WAITING
 
-    said = _status(found)
+    status = _status(found)
     lines = [found.run.state + (", locked" if found.locked else "")]
     if found.run.slot is not None:
         lines.append(f"slot {found.run.slot}, run {found.run.run}")
-    if said["waits_for"] is not None:
-        lines.append(f"waits for {said['waits_for']}")
-    if said["left_s"] is not None:
+    if status["waits_for"] is not None:
+        lines.append(f"waits for {status['waits_for']}")
+    if status["left_s"] is not None:
         until = "to the start" if found.run.state == WAITING else "left of what plays"
-        lines.append(f"{said['left_s']:.1f} s {until}")
-    lines.append(f"supply {said['supply_v']:.2f} V")
-    if said["current_ma"] is not None:
-        lines.append(f"current {said['current_ma']:.1f} mA")
-    if said["temp_c"] is not None:
-        lines.append(f"bank {said['temp_c']:.1f} C")
+        lines.append(f"{status['left_s']:.1f} s {until}")
+    lines.append(f"supply {status['supply_v']:.2f} V")
+    if status["current_ma"] is not None:
+        lines.append(f"current {status['current_ma']:.1f} mA")
+    if status["temp_c"] is not None:
+        lines.append(f"bank {status['temp_c']:.1f} C")
     asked = [name for name, _, bit in FAULTS.values() if bit is not None and found.questionable >> bit & 1]
     if asked:
         lines.append("questionable: " + " or ".join(asked))

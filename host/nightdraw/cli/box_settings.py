@@ -120,9 +120,9 @@ def _all(client: BoxClient) -> range:
 
 def _channel(client: BoxClient, number: int, results: Results) -> dict[str, Any]:
     channel = client.channel(number)
-    ok, said = results.get(number, (None, ""))
+    ok, outcome = results.get(number, (None, ""))
     how = f"{channel.off_pct:+.2f} % of current" if channel.trimmed else "as its board file says"
-    message = f"{said}; {how}" if said else how
+    message = f"{outcome}; {how}" if outcome else how
     return {"channel": number, "ok": ok, "ohms": round(channel.ohms, 2), "message": message}
 
 

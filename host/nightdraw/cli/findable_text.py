@@ -94,8 +94,8 @@ def _sleep(document: dict[str, Any]) -> list[str]:
     state = document["state"]
     if state["script"] is None and not state["asleep"]:
         return ["it doesn't fall asleep by itself, for defects of its own"]
-    said = f"to fall asleep after locking: {_time(document['sleep_s'])}"
-    return [f"{said}; what is said holds from then on" if state["asleep"] else said]
+    sleeps = f"to fall asleep after locking: {_time(document['sleep_s'])}"
+    return [f"{sleeps}; what is said holds from then on" if state["asleep"] else sleeps]
 
 
 def _state(state: dict[str, Any]) -> list[str]:
@@ -103,12 +103,12 @@ def _state(state: dict[str, Any]) -> list[str]:
     if state["script"] is None and not state["fed_by"] and state["asleep"]:
         return []
     at = f"{_time(state['at_s'])} into script {state['script']}" if state["script"] else "as it stands"
-    said = ["asleep" if state["asleep"] else "awake"]
-    said += ["the engine runs"] if state["engine"] else []
-    said += [f"fed by the {' and the '.join(state['fed_by'])}"] if state["fed_by"] else []
+    states = ["asleep" if state["asleep"] else "awake"]
+    states += ["the engine runs"] if state["engine"] else []
+    states += [f"fed by the {' and the '.join(state['fed_by'])}"] if state["fed_by"] else []
     own = f"{state['battery_ma']:.4g} mA in the battery's cable without the box"
     return [
-        f"weighed as if it stayed so: {at}, {', '.join(said)}, {state['charge_pct']:.1f} % charged, {own}"
+        f"weighed as if it stayed so: {at}, {', '.join(states)}, {state['charge_pct']:.1f} % charged, {own}"
     ]
 
 

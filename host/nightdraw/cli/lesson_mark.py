@@ -82,8 +82,8 @@ def _text(marked: list[Marked], summary: dict[str, Any], document: dict[str, Any
     for one in marked:
         marks = one.marks
         percent = "nothing to mark" if marks.percent is None else f"{marks.percent:g} %"
-        said = {True: ", passed", False: ", not passed", None: ""}[marks.passed]
-        lines.append(f"{one.one.group}: {marks.points:g} of {marks.of:g} points, {percent}{said}")
+        passed = {True: ", passed", False: ", not passed", None: ""}[marks.passed]
+        lines.append(f"{one.one.group}: {marks.points:g} of {marks.of:g} points, {percent}{passed}")
         lines += [f"    {item.item}: {item.points:g}/{item.of:g}  {item.comment}" for item in marks.items]
         lines += [f"    note: {note}" for note in one.notes]
     lines.append(f"{summary['passed']} of {summary['groups']} groups passed")

@@ -30,8 +30,8 @@ def rehearse(file: str, groups: tuple[str, ...], as_json: bool) -> None:
         found = run(plan, groups or known, shown.reach)
     lines = []
     for one in found:
-        said = "; ".join(one.wrong) or f"as it should be, found by {one.found_by}"
-        lines.append(f"{'ok   ' if one.ok else 'WRONG'} {one.group}: {said}")
+        verdict = "; ".join(one.wrong) or f"as it should be, found by {one.found_by}"
+        lines.append(f"{'ok   ' if one.ok else 'WRONG'} {one.group}: {verdict}")
     ok = all(one.ok for one in found)
     document = {"groups": [one.document() for one in found], "ok": ok}
     output.finish(document, "\n".join(lines), as_json, EXIT_DONE if ok else EXIT_NO)

@@ -40,6 +40,6 @@ def sheets(
     forms = ("pdf", "html") if form is None else (form,)
     with output.progress("writing sheets", len(plan.assignments)) as shown:
         files = sheetfiles.write(out, plan, words, paper, forms, shown.reach)
-    told = [{"file": str(path), "group": group, "for": whom} for path, group, whom in files]
+    documents = [{"file": str(path), "group": group, "for": whom} for path, group, whom in files]
     lines = [f"{whom:10} {group:16} {path}" for path, group, whom in files]
-    output.finish({"files": told}, "\n".join(lines), as_json)
+    output.finish({"files": documents}, "\n".join(lines), as_json)

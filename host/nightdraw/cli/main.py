@@ -100,10 +100,10 @@ def run(argv: Sequence[str]) -> int:
     except OSError as error:
         return _show([_system_finding(error)], EXIT_INPUT, argv)
     except ModuleNotFoundError as error:
-        told = extras.explained(error, next(iter(argv), ""))
-        if told is None:
+        finding = extras.explained(error, next(iter(argv), ""))
+        if finding is None:
             return _show([_defect(error)], EXIT_CANNOT_TELL, argv)
-        return _show([told], EXIT_INPUT, argv)
+        return _show([finding], EXIT_INPUT, argv)
     except Exception as error:
         return _show([_defect(error)], EXIT_CANNOT_TELL, argv)
 

@@ -257,8 +257,8 @@ class Record(Form):
 
 def described(field: Field, defs: Defs) -> dict[str, Any]:
     """A field's schema with its meaning, its bounds and its default for whoever points at it."""
-    said = field.form.describe()
-    bounds = f" {said[0].upper()}{said[1:]}." if getattr(field.form, "bounds", None) else ""
+    form = field.form.describe()
+    bounds = f" {form[0].upper()}{form[1:]}." if getattr(field.form, "bounds", None) else ""
     unless = f" Unless given: {field.otherwise}." if field.otherwise else ""
     found = {**field.form.schema(defs), "description": f"{field.meaning}{bounds}{unless}".strip()}
     return found | ({} if field.default is None else {"default": field.default})

@@ -83,10 +83,10 @@ class Front:
             counts.clip(-most, most, out=counts)
         return scale.rounded(counts)
 
-    def zero(self, embraced: float) -> None:
-        """Zero it now: what it would show, the noise aside, is taken away from here on. embraced: of this the
+    def zero(self, enclosed: float) -> None:
+        """Zero it now: what it would show, the noise aside, is taken away from here on. enclosed: of this the
         signal itself, which a clamp around a live cable takes for its zero."""
-        self._wander.zero(embraced)
+        self._wander.zero(enclosed)
 
     def _with_noise(self, counts: npt.NDArray[np.float64], per: float) -> float:
         """Add the noise, as much as is left behind the corner; the corner's state before the first sample."""
@@ -180,11 +180,11 @@ class _Wander:
         self._first += spare
         return moved
 
-    def zero(self, embraced: float) -> None:
-        """From here on, what it adds here is nothing, and what is embraced is missing."""
+    def zero(self, enclosed: float) -> None:
+        """From here on, what it adds here is nothing, and what is enclosed is missing."""
         import numpy as np
 
-        self._offset -= float(self._at(np.array([self._done / self._knot]))[0]) + embraced
+        self._offset -= float(self._at(np.array([self._done / self._knot]))[0]) + enclosed
 
     def _at(self, places: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         """The zero at these places, counted in knots."""

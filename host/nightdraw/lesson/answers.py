@@ -18,7 +18,7 @@ from nightdraw import places
 from nightdraw.errors import Finding, InputError, nearest, printable
 from nightdraw.lesson import path as paths
 from nightdraw.lesson.entries import COLUMNS
-from nightdraw.lesson.path import Told
+from nightdraw.lesson.path import Move
 from nightdraw.places import Findings, Mapping, Node, Refused, Scalar
 from nightdraw.units import shown
 
@@ -40,7 +40,7 @@ class Answer:
     texts: dict[str, str]
     file: str
     line: int | None
-    moves: tuple[Told, ...] = ()
+    moves: tuple[Move, ...] = ()
 
 
 def read_answers(paths: Iterable[Path], groups: Sequence[str]) -> dict[str, Answer]:
@@ -248,28 +248,28 @@ def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return found
 
 
-def _of_object(told: Any, groups: Sequence[str], findings: Findings) -> Answer | None:
+def _of_object(given: Any, groups: Sequence[str], findings: Findings) -> Answer | None:
     at = Node(1, 1)
-    if not isinstance(told, dict):
+    if not isinstance(given, dict):
         findings.add(at, f"an answer is an object with the keys {', '.join(HEADER)}")
         return None
-    unknown = [name for name in told if name not in HEADER and name not in EXTRA]
+    unknown = [name for name in given if name not in HEADER and name not in EXTRA]
     if unknown:
         hint = nearest(unknown[0][:60], HEADER) or f"known: {', '.join(HEADER)}"
         findings.add(at, f"unknown key {shown(printable(unknown[0]))} in an answer", hint)
         return None
-    texts = {name: told.get(name) or "" for name in COLUMNS}
+    texts = {name: given.get(name) or "" for name in COLUMNS}
     wrong = [name for name, value in texts.items() if not isinstance(value, str)]
     if wrong:
         findings.add(at, f"{wrong[0]} must be one text", 'like "350 mA", or a range "20 s .. 3 min"')
         return None
-    moves = paths.read(told.get(MOVES, []))
+    moves = paths.read(given.get(MOVES, []))
     if moves is None:
         findings.add(
             at, f"{MOVES} is a list of what was done, each with t_s and do", "leave it as it was saved"
         )
         return None
-    code = told.get(GROUP)
+    code = given.get(GROUP)
     group = _group(code if isinstance(code, str) else "", groups, at, findings)
     if group is None:
         return None

@@ -265,11 +265,11 @@ def _told(path: Path) -> Iterator[None]:
 
 
 def _lesson_id(db: sqlite3.Connection, entry: Entry, now: str) -> int:
-    told = entry.digest()
-    row = db.execute("SELECT id FROM lesson WHERE digest = ?", (told,)).fetchone()
+    content = entry.digest()
+    row = db.execute("SELECT id FROM lesson WHERE digest = ?", (content,)).fetchone()
     if row:
         return int(row[0])
-    values = (told, entry.plan, entry.of_class, entry.title, entry.held, entry.seed, entry.pass_pct)
+    values = (content, entry.plan, entry.of_class, entry.title, entry.held, entry.seed, entry.pass_pct)
     made = db.execute(
         "INSERT INTO lesson (digest, plan, class, title, held, seed, pass_pct, units, added_utc)"
         " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -291,11 +291,11 @@ def _add_group(db: sqlite3.Connection, lesson: int, of_class: str, group: GroupE
     answer = None
     if group.answer is not None:
         texts = [group.answer.get(name, "") for name in COLUMNS]
-        told = digest(texts)
+        content = digest(texts)
         named = ("lesson_id", "group_id", "digest", *COLUMNS, "added_utc")
-        _insert(db, "answer", named, (*at, told, *texts, now))
+        _insert(db, "answer", named, (*at, content, *texts, now))
         where = "WHERE lesson_id = ? AND group_id = ? AND digest = ?"
-        answer = db.execute(f"SELECT id FROM answer {where}", (*at, told)).fetchone()[0]
+        answer = db.execute(f"SELECT id FROM answer {where}", (*at, content)).fetchone()[0]
     if group.marks is not None:
         _add_marks(db, at, answer, group, now)
 
@@ -305,18 +305,18 @@ def _add_marks(
 ) -> None:
     marks = group.marks
     assert marks is not None
-    told = digest([answer, marks.points, marks.of, [vars(item) for item in marks.items]])
+    content = digest([answer, marks.points, marks.of, [vars(item) for item in marks.items]])
     latest = db.execute(
         "SELECT digest FROM marking WHERE lesson_id = ? AND group_id = ? ORDER BY id DESC LIMIT 1", at
     ).fetchone()
-    if latest and latest[0] == told:
+    if latest and latest[0] == content:
         return
     # Marked as once before: that marking is put last again, for the last one stands.
-    db.execute("DELETE FROM marking WHERE lesson_id = ? AND group_id = ? AND digest = ?", (*at, told))
+    db.execute("DELETE FROM marking WHERE lesson_id = ? AND group_id = ? AND digest = ?", (*at, content))
     made = db.execute(
         "INSERT INTO marking (id, lesson_id, group_id, answer_id, digest, points, of_points, percent, passed,"
         " marked_utc) VALUES ((SELECT coalesce(max(id), 0) + 1 FROM marking), ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (*at, answer, told, marks.points, marks.of, marks.percent, marks.passed, now),
+        (*at, answer, content, marks.points, marks.of, marks.percent, marks.passed, now),
     )
     rows = [
         (made.lastrowid, i.item, i.points, i.of, i.claimed, i.truth, i.tolerance, i.comment)

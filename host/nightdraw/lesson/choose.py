@@ -196,7 +196,7 @@ class Choice:
         count = len(self.found)
         extra = extra or _Extra(count)
         if self._own:
-            self._seat(extra)
+            self._assign_groups(extra)
         total = count + len(extra.costs)
         lines = [(row.weights, -np.inf, row.most) for row in self._rows]
         lines += [(weights, -np.inf, most) for weights, most in extra.rows]
@@ -221,7 +221,7 @@ class Choice:
             return None
         raise UnprovenError(answer.message)
 
-    def _seat(self, extra: _Extra) -> None:
+    def _assign_groups(self, extra: _Extra) -> None:
         """Variables that say which group gets which fault: as many of each as are chosen, side by side no two
         alike, and what is a group's own goes to it."""
         of: dict[str, list[int]] = defaultdict(list)

@@ -64,17 +64,17 @@ class Entry:
 
     def digest(self) -> str:
         """SHA-256 over the plan's own content: the same plan is the same lesson, whoever has handed in."""
-        told = [self.plan, self.of_class, self.held, self.seed]
-        return digest([*told, [[group.code, dict(group.assignment)] for group in self.groups]])
+        content = [self.plan, self.of_class, self.held, self.seed]
+        return digest([*content, [[group.code, dict(group.assignment)] for group in self.groups]])
 
     def document(self) -> dict[str, Any]:
         """As a JSON object that read() takes."""
         return asdict(self)
 
 
-def digest(told: Any) -> str:
+def digest(content: Any) -> str:
     """SHA-256 of the canonical JSON of plain data, in hexadecimal."""
-    text = json.dumps(told, sort_keys=True, separators=(",", ":"), default=dict)
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"), default=dict)
     return hashlib.sha256(text.encode()).hexdigest()
 
 

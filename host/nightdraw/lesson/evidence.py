@@ -122,13 +122,13 @@ def _held(
         return Scored(NOTHING, words("mark.evidence.empty", file=file))
     real = [one for one in everything if _is_behaviour(one, behaviour, rules)]
     if not real:
-        told = _text(max(everything, key=lambda one: one.count), rules)
-        return Scored(NOTHING, words("mark.evidence.other", file=file, shown=told))
+        text = _text(max(everything, key=lambda one: one.count), rules)
+        return Scored(NOTHING, words("mark.evidence.other", file=file, shown=text))
     best = min(real, key=lambda one: len(_otherwise(one, claimed, behaviour, rules)))
     wrong = _otherwise(best, claimed, behaviour, rules)
     if wrong:
-        told = _text(best, rules)
-        return Scored(HALF, words("mark.evidence.claim", file=file, shown=told, items=", ".join(wrong)))
+        text = _text(best, rules)
+        return Scored(HALF, words("mark.evidence.claim", file=file, shown=text, items=", ".join(wrong)))
     return Scored(RIGHT, words("mark.evidence.right", file=file, shown=_text(best, rules)))
 
 

@@ -92,15 +92,15 @@ class Key(Readings):
         ]
         for other, played_there in self.others:
             draws = "; ".join(draw_text(draw, words) for draw in played_there.draws)
-            told = words("key.beside_text", group=other.group, fuse=other.fuse, draws=draws)
-            rows.append((words("key.beside"), told))
+            text = words("key.beside_text", group=other.group, fuse=other.fuse, draws=draws)
+            rows.append((words("key.beside"), text))
         yield ho.Heading(words("key.fault"))
         yield ho.Facts(tuple(rows))
 
     def _rules(self, held: Limits) -> str:
         profile, words = self.search.profile, self.words
-        told = (start_text(profile, words), resume_text(profile, words), limits_text(held, words))
-        return "; ".join(told)
+        rules = (start_text(profile, words), resume_text(profile, words), limits_text(held, words))
+        return "; ".join(rules)
 
     def _complaint(self) -> Iterator[tuple[str, str]]:
         """How a right calculation with the customer's battery confirms the words; nothing without a case."""
@@ -108,7 +108,7 @@ class Key(Readings):
         takes = days(profile)
         if profile.case is None or takes is None:
             return
-        told = words(
+        text = words(
             "key.complaint_text",
             usable=show(usable_ah(profile.case), "charge"),
             charge=show(profile.case.charge_pct, "percent"),
@@ -117,7 +117,7 @@ class Key(Readings):
             mean=shown(figures(profile).mean_ma / 1000, "current"),
             days=f"{takes:.1f}",
         )
-        yield words("key.complaint"), told
+        yield words("key.complaint"), text
 
     def _expected(self) -> str:
         words, one = self.words, self.one
@@ -128,10 +128,10 @@ class Key(Readings):
         document = best.document()
         expected = one.expected_s if one.expected_s is not None else document["expected_s"]
         p95 = one.p95_s if one.p95_s is not None else document["p95_s"]
-        told = words("key.expected_text", expected=duration_text(expected), p95=duration_text(p95))
+        text = words("key.expected_text", expected=duration_text(expected), p95=duration_text(p95))
         if one.difficulty is not None:
-            told += words("key.difficulty", difficulty=f"{one.difficulty:g}")
-        return f"{told}; {words('key.quickest')}: {self.words(METHODS[best.method])}"
+            text += words("key.difficulty", difficulty=f"{one.difficulty:g}")
+        return f"{text}; {words('key.quickest')}: {self.words(METHODS[best.method])}"
 
     def _answers(self) -> Iterator[ho.Block]:
         words, of, behaviour = self.words, self.plan.of, self.behaviour
@@ -186,8 +186,8 @@ class Key(Readings):
             yield ho.Heading(words("key.picture"))
             yield ho.Picture(self._png(), words("key.picture_alt"), PICTURE_MM)
         edges = islice(timeline.edges(self.search.profile, round(self.plan.of.time_s) * TICKS_PER_S), EDGES)
-        told = "; ".join(f"{tick / TICKS_PER_S:g} s: {level / 1000:g} mA" for tick, level in edges)
-        yield ho.Facts(((words("key.timeline"), told),))
+        text = "; ".join(f"{tick / TICKS_PER_S:g} s: {level / 1000:g} mA" for tick, level in edges)
+        yield ho.Facts(((words("key.timeline"), text),))
 
     def shown_s(self) -> float:
         """How long the picture is: some pulses."""
@@ -217,12 +217,12 @@ class Key(Readings):
             if not row.shows:
                 continue
             times = [duration_text(row.document()[key]) for key in ("expected_s", "p95_s")]
-            told = [
+            settings = [
                 words(f"setting.{key}", value=_figure(row.settings[key]))
                 for key in SETTINGS
                 if key in row.settings
             ]
-            rows.append((words(METHODS[row.method]), *times, ", ".join(told)))
+            rows.append((words(METHODS[row.method]), *times, ", ".join(settings)))
         yield ho.Heading(words("key.settings"))
         head = tuple(words(f"key.head.{name}") for name in ("method", "expected", "p95", "settings"))
         yield ho.Table(head, tuple(rows), (0.24, 0.11, 0.11, 0.54), right=(1, 2))
@@ -282,12 +282,12 @@ class Key(Readings):
 
 def _behaviour(behaviour: Behaviour, words: Words) -> str:
     """A way in which the fault draws, as an answer to all items."""
-    told = [words(f"kind.{behaviour.kinds[0]}"), shown(behaviour.level_a[1], "current")]
+    parts = [words(f"kind.{behaviour.kinds[0]}"), shown(behaviour.level_a[1], "current")]
     if len(behaviour.duration_s):
-        told.append(between(behaviour.duration_s, "duration"))
+        parts.append(between(behaviour.duration_s, "duration"))
     if len(behaviour.period_s):
-        told.append(between(behaviour.period_s, "interval"))
-    return ", ".join(told)
+        parts.append(between(behaviour.period_s, "interval"))
+    return ", ".join(parts)
 
 
 def _back(resume: str, seconds: float) -> dict[str, str]:

@@ -139,7 +139,7 @@ class _Group:
         return self.words(
             "note.path",
             moves=taken.moves,
-            stirred=taken.stirred,
+            waking=taken.waking,
             fuse=self.one.fuse,
             at=self.words("note.never") if at is None else duration_text(at),
             answered=self.words("note.never") if answered is None else duration_text(answered),
@@ -271,12 +271,12 @@ def entry(plan: Plan, marked: list[Marked], handed: Handed) -> Entry:
     """All of it for the record book."""
     groups = []
     for one in marked:
-        told = one.one.document()
+        document = one.one.document()
         journal = handed.journals.get(one.one.group)
         groups.append(
             GroupEntry(
-                str(told.pop("group")),
-                told,
+                str(document.pop("group")),
+                document,
                 None if one.answer is None else one.answer.texts,
                 None if journal is None else journal.text,
                 one.marks,

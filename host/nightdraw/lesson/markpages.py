@@ -136,7 +136,7 @@ def class_page(pages: Pages) -> ho.Handout:
 def _times(pages: Pages) -> Iterator[ho.Block]:
     """How long it took, where anything of it is known."""
     words = pages.words
-    if any(told[key] is not None for told in pages.summary["times"] for key in ("expected_s", "first_out_s")):
+    if any(time[key] is not None for time in pages.summary["times"] for key in ("expected_s", "first_out_s")):
         yield ho.Text(words("class.time_how"), ho.SMALL)
         yield ho.Picture(_time_plot(pages), words("class.time_how"), 60)
     else:
@@ -155,10 +155,10 @@ def _found_text(pages: Pages) -> str:
     """The plot in words."""
     words = pages.words
 
-    def told(counts: dict[str, int]) -> str:
+    def counted(counts: dict[str, int]) -> str:
         return ", ".join(f"{counts.get(verdict, 0)} {_called(verdict, words)}" for verdict in VERDICTS)
 
-    return "; ".join(f"{words(f'item.{name}')}: {told(pages.summary['items'][name])}" for name in COLUMNS)
+    return "; ".join(f"{words(f'item.{name}')}: {counted(pages.summary['items'][name])}" for name in COLUMNS)
 
 
 def _called(verdict: str, words: Words) -> str:
@@ -197,10 +197,10 @@ def _time_plot(pages: Pages) -> bytes:
         ("expected_s", "D", "#0072B2", "none", "class.expected"),
         ("first_out_s", "o", "#111111", "full", "class.out"),
     ):
-        known = [(told[key] / 60, k) for k, told in enumerate(times) if told[key] is not None]
+        known = [(time[key] / 60, k) for k, time in enumerate(times) if time[key] is not None]
         at, rows = zip(*known, strict=True) if known else ((), ())
         axes.plot(at, rows, marker, color=colour, fillstyle=filled, label=pages.words(word), markersize=7)
-    axes.set_yticks(range(len(times)), [told["group"] for told in times])
+    axes.set_yticks(range(len(times)), [time["group"] for time in times])
     axes.set_ylim(-0.6, len(times) - 0.4)
     axes.set_xlim(left=0, right=max(axes.get_xlim()[1], 1))
     axes.set_xlabel(pages.words("class.minutes"))

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from typing import Any
 
 PULL, LEADS, INPUTS, ANSWER = "pull", "leads", "inputs", "answer"
-STIRS = ("door", "car", "engine", PULL, "back")  # what wakes modules, or may
+WAKING = ("door", "car", "engine", PULL, "back")  # what wakes modules, or may
 MOST_MOVES = 10_000
 
-Told = Mapping[str, Any]
+Move = Mapping[str, Any]
 
 
 @dataclass(frozen=True)
@@ -26,18 +26,18 @@ class Path:
     at_fuse_s: float | None
     answered_s: float | None
     pulled: tuple[str, ...]
-    stirred: int
+    waking: int
 
     def document(self) -> dict[str, Any]:
         """For JSON."""
         return {**vars(self), "pulled": list(self.pulled)}
 
 
-def read(told: object) -> tuple[Told, ...] | None:
+def read(moves: object) -> tuple[Move, ...] | None:
     """Moves out of a file; None where they are none."""
-    if not isinstance(told, list) or len(told) > MOST_MOVES or not all(_is_move(one) for one in told):
+    if not isinstance(moves, list) or len(moves) > MOST_MOVES or not all(_is_move(one) for one in moves):
         return None
-    return tuple({**one, "t_s": float(one["t_s"])} for one in told)
+    return tuple({**one, "t_s": float(one["t_s"])} for one in moves)
 
 
 def _is_move(one: object) -> bool:
@@ -49,16 +49,16 @@ def _is_move(one: object) -> bool:
         return False
 
 
-def path(moves: Sequence[Told], fuse: str) -> Path:
+def path(moves: Sequence[Move], fuse: str) -> Path:
     """What the moves come to, where `fuse` is the right one."""
     at = next((float(one["t_s"]) for one in moves if fuse in places(one)), None)
     answered = [float(one["t_s"]) for one in moves if one["do"] == ANSWER]
     pulled = dict.fromkeys(str(one.get("fuse")) for one in moves if one["do"] == PULL)
-    stirred = sum(one["do"] in STIRS for one in moves)
-    return Path(len(moves), at, answered[-1] if answered else None, tuple(pulled), stirred)
+    waking = sum(one["do"] in WAKING for one in moves)
+    return Path(len(moves), at, answered[-1] if answered else None, tuple(pulled), waking)
 
 
-def places(one: Told) -> Iterator[str]:
+def places(one: Move) -> Iterator[str]:
     """The fuses that a move measures or pulls."""
     if one["do"] in (PULL, LEADS) and isinstance(one.get("fuse"), str):
         yield one["fuse"]

@@ -12,8 +12,8 @@ def planned(plan: Plan) -> Entry:
     """The plan's lesson with each group's assignment, nothing being handed in yet."""
     groups = []
     for one in plan.assignments:
-        told = one.document()
-        groups.append(GroupEntry(str(told.pop("group")), told))
+        document = one.document()
+        groups.append(GroupEntry(str(document.pop("group")), document))
     return with_groups(plan, groups)
 
 

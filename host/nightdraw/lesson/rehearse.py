@@ -163,8 +163,8 @@ def _seen(plan: Plan, one: Assignment, recording: Path, journal: Path, script: S
             result = comparing.compare(asked, did, seen, place)
     except NightdrawError as error:
         return _Seen(None, None, tuple(finding.message for finding in error.findings))
-    told = [difference.message for difference in result.differences] or result.notes
-    return _Seen(result.agree, starts_s, tuple(told))
+    messages = [difference.message for difference in result.differences] or result.notes
+    return _Seen(result.agree, starts_s, tuple(messages))
 
 
 def _off(

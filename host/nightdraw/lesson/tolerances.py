@@ -46,10 +46,10 @@ def allowed(
     item: str, behaviour: Behaviour, kit: Instruments, vehicle: Vehicle, fuse: str, of: model.ClassFile
 ) -> Allowed:
     """What an item of `current`, `duration` or `interval` may be off by."""
-    told = of.tolerances.get(item)
-    if told is not None:
-        share = float(told.percent or 0) / 100
-        return Allowed(share, float(told.amount or 0), Message.of("tolerance.class"))
+    given = of.tolerances.get(item)
+    if given is not None:
+        share = float(given.percent or 0) / 100
+        return Allowed(share, float(given.amount or 0), Message.of("tolerance.class"))
     if item == CURRENT:
         return _current(behaviour, kit, vehicle, fuse)
     least = LEAST_SHARE[item]

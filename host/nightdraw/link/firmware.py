@@ -108,11 +108,11 @@ def _compiled(source: Path) -> bytes:
                 stdout=subprocess.PIPE,
                 stderr=subprocess.STDOUT,
             )
-            said = process.communicate(timeout=COMPILE_S)[0]
+            output = process.communicate(timeout=COMPILE_S)[0]
         except (OSError, subprocess.SubprocessError) as error:
             raise InputError(_no_compiler(str(error))) from None
         if process.returncode:
-            raise InputError(_no_compiler(said.decode("utf-8", "replace").strip()))
+            raise InputError(_no_compiler(output.decode("utf-8", "replace").strip()))
         return target.read_bytes()
 
 

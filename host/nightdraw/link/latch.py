@@ -121,9 +121,9 @@ class Latch(Line):
         self._session.ask(f'{header} "{share.hex()}"', limit_s=STORE_S)
         deadline = time.monotonic() + SHARE_S
         while True:
-            said = self._get(ask.SHARE)
-            if said:
-                return said
+            answer = self._get(ask.SHARE)
+            if answer:
+                return answer
             if time.monotonic() > deadline:
                 raise self._unbelievable()
             time.sleep(POLL_S)

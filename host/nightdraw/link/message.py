@@ -1,8 +1,8 @@
 """The instrument's messages as the host sees them: what is sent, what comes back, whether to believe it.
 
 Pure functions over bytes. Behind a question goes the exchange checksum, in a message of its own:
-`SYSTem:ERRor?` and `DIAGnostic:SEAL? N`. Its answer holds N, a CRC-32 of every unit that the box heard and
-one of every byte that it said since the last exchange checksum, so that a lost, late, doubled or garbled
+`SYSTem:ERRor?` and `DIAGnostic:SEAL? N`. Its answer holds N, a CRC-32 of every unit that the box received
+and one of every byte that it sent since the last exchange checksum, so that a lost, late, doubled or garbled
 answer is recognised, and a garbled question too. It has a message of its own because an error of syntax drops
 the rest of the message it is in. Nothing here sends, waits or repeats.
 """
@@ -90,19 +90,19 @@ def checksum_of(answers: Sequence[bytes]) -> tuple[int, int, int] | None:
     fields = answers[-1].split(b",")
     if len(answers) > 2 or len(fields) != 3 or not all(field.isdigit() for field in fields):
         return None
-    number, heard, said = (int(field) for field in fields)
-    return number, heard, said
+    number, received_crc, sent_crc = (int(field) for field in fields)
+    return number, received_crc, sent_crc
 
 
 def checksum_fits(
-    checksum: tuple[int, int, int], units: Sequence[str], block: bytes | None, said: bytes, error: bytes
+    checksum: tuple[int, int, int], units: Sequence[str], block: bytes | None, sent: bytes, error: bytes
 ) -> bool:
-    """Whether a exchange checksum belongs to these units and this block, to what was said before, and to its
+    """Whether an exchange checksum belongs to these units and this block, to the answers before it and to its
     error."""
-    number, heard_crc, said_crc = checksum
+    number, received_crc, sent_crc = checksum
     asked = "".join(f"{unit};" for unit in units).encode("ascii")
-    heard = asked + (block or b"") + f"{ERROR};{CHECKSUM_QUERY}{number};".encode("ascii")
-    return heard_crc == binascii.crc32(heard) and said_crc == binascii.crc32(said + error)
+    received = asked + (block or b"") + f"{ERROR};{CHECKSUM_QUERY}{number};".encode("ascii")
+    return received_crc == binascii.crc32(received) and sent_crc == binascii.crc32(sent + error)
 
 
 def block_data(answer: bytes) -> bytes:

@@ -117,20 +117,20 @@ class Prompt:
             self._limited.allow(limit_s)
             printed, error = self._transport.exec_raw(code, timeout=limit_s)
         if error:
-            said = error.decode("utf-8", "replace").strip()
-            last = printable((said.splitlines() or ["nothing"])[-1])[:MOST_SHOWN]
-            raise PromptError(Finding(f"{self.name}: the board says: {last}"), said)
+            output = error.decode("utf-8", "replace").strip()
+            last = printable((output.splitlines() or ["nothing"])[-1])[:MOST_SHOWN]
+            raise PromptError(Finding(f"{self.name}: the board says: {last}"), output)
         text: str = printed.decode("utf-8", "replace")
         return text
 
     def value(self, expression: str, limit_s: float = CALL_S) -> Any:
         """What an expression is there: numbers, texts, lists, dicts."""
-        said = self.run(f"print(repr({expression}))", limit_s)
+        output = self.run(f"print(repr({expression}))", limit_s)
         try:
-            return ast.literal_eval(said.strip())
+            return ast.literal_eval(output.strip())
         except (ValueError, SyntaxError, RecursionError, MemoryError):
             raise PromptError(
-                Finding(f"{self.name}: the board's answer makes no sense: {said!r:.80}")
+                Finding(f"{self.name}: the board's answer makes no sense: {output!r:.80}")
             ) from None
 
     def put(self, path: str, data: bytes, progress: Progress | None = None) -> None:

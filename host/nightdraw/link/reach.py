@@ -121,10 +121,10 @@ def fault(prompt: Prompt) -> str:
     did since the last forget_fault(), or where it can't be read."""
     try:
         prompt.run(READ_FAULT)
-        said = prompt.value("_fault")
+        error = prompt.value("_fault")
     except PromptError:
         return ""
-    lines = said.strip().splitlines() if isinstance(said, str) else []
+    lines = error.strip().splitlines() if isinstance(error, str) else []
     return printable(lines[-1])[:MOST_FAULT] if lines else ""
 
 

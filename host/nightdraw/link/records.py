@@ -60,16 +60,16 @@ def line(record: Record, start_tick: int | None, boot: int) -> Record:
     start_tick: the run's zero on the clock of boot `boot` (None: there is none); t_s is null in records of
     another boot.
     """
-    said = {"kind": record["kind"], "boot": record["boot"], "tick": record["tick"], "t_s": None}
+    document = {"kind": record["kind"], "boot": record["boot"], "tick": record["tick"], "t_s": None}
     if start_tick is not None and record["boot"] == boot:
-        said["t_s"] = (record["tick"] - start_tick) / TICKS_PER_S
+        document["t_s"] = (record["tick"] - start_tick) / TICKS_PER_S
     for name in NAMES[record["kind"]]:
         if name == "level_ua":
-            said["level_ma"] = record[name] / 1000
+            document["level_ma"] = record[name] / 1000
         elif name:
-            said[name] = record[name]
-    said["supply_mv"] = record["supply_mv"]
-    return said
+            document[name] = record[name]
+    document["supply_mv"] = record["supply_mv"]
+    return document
 
 
 class Dates:
@@ -136,9 +136,9 @@ def read(box: BoxClient, progress: Progress | None = None) -> JournalAccount:
     for record in records:
         if record["kind"] == PAGE:
             continue
-        said = line(record, None if start is None else start.tick, -1 if start is None else start.boot)
-        said["utc"] = dates.text(record["boot"], record["tick"])
-        lines.append(said)
+        document = line(record, None if start is None else start.tick, -1 if start is None else start.boot)
+        document["utc"] = dates.text(record["boot"], record["tick"])
+        lines.append(document)
     boots = {record["boot"] for record in records}
     return JournalAccount(
         head=_head(box, start),

@@ -1,12 +1,12 @@
 """One conversation with a box: questions are repeated until an answer is verified; refusals become errors.
 
 Theory of operation. A serial line may lose, garble, repeat or delay bytes. Behind each question goes the
-exchange checksum (message.py) with a running number. The answer is accepted only where number, CRC-32 of what
-the box heard and CRC-32 of what it said all fit; then question and answer are known to be whole and to belong
-together. Otherwise the line is settled (`settle`): what the box takes to be under way is ended, its output is
-read until it is quiet, a new number is agreed on, and the question is repeated, TRIES times in all. So only
-questions that may be repeated are asked this way; line.py has the rest. It knows the exchange, never what a
-command means.
+exchange checksum (message.py) with a running number. The answer is accepted only where number, CRC-32 of
+what the box received and CRC-32 of what it sent all fit; then question and answer are known to be whole and
+to belong together. Otherwise the line is settled (`settle`): what the box takes to be under way is ended,
+its output is read until it is quiet, a new number is agreed on, and the question is repeated, TRIES times in
+all. So only questions that may be repeated are asked this way; line.py has the rest. It knows the exchange,
+never what a command means.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ QUIET_S = 0.05  # a line without a byte for this long has no more to send
 SILENCE_S = 2.2  # a box gives up a block after 2 s without a byte
 TRIES = 4
 LAST_NUMBER = 9999
-MOST_SAID = (
+MOST_ANSWER_BYTES = (
     1 << 16
 )  # bytes of answers before an exchange checksum: late ones of an earlier question may come first
 MOST_ERRORS = 64  # entries of an error queue: the box's holds a quarter of that
@@ -150,20 +150,20 @@ class Session:
         self.transport.write(message.with_checksum(units, self._number, block))
         deadline = time.monotonic() + limit_s
         answers: list[bytes] = []
-        said = b""
+        answered = b""
         while True:
-            heard, raw = self._next_message(deadline)
-            checksum = message.checksum_of(heard)
+            received, raw = self._next_message(deadline)
+            checksum = message.checksum_of(received)
             if checksum is None:
-                answers += heard
-                said += raw
-                if len(said) > MOST_SAID:
+                answers += received
+                answered += raw
+                if len(answered) > MOST_ANSWER_BYTES:
                     raise GarbledError("answers without an end")
             elif checksum[0] != self._number:  # it ends an earlier question, whose answers came late
-                answers, said = [], b""
-            elif message.checksum_fits(checksum, units, block, said, heard[0]):
-                self._clean = parse_error(heard[0])[0] == NO_ERROR  # there may be more errors behind one
-                return answers, heard[0]
+                answers, answered = [], b""
+            elif message.checksum_fits(checksum, units, block, answered, received[0]):
+                self._clean = parse_error(received[0])[0] == NO_ERROR  # there may be more errors behind one
+                return answers, received[0]
             else:
                 raise GarbledError("the exchange checksum doesn't fit")
 

@@ -108,13 +108,13 @@ def _judge(box: BoxClient, channel: TrimmedChannel, rest_a: float, named: bool, 
     wanted_a = now.supply_v / channel.ohms
     spare_a = wanted_a * selftest.PERCENT / 100 + selftest.STEP_UA / 1e6
     ohms = round(now.supply_v / drawn_a, 1) if drawn_a > selftest.STEP_UA / 1e6 else None
-    said = f"draws {drawn_a * 1000:.2f} mA, should draw {wanted_a * 1000:.2f} mA at {now.supply_v:.2f} V"
+    figures = f"draws {drawn_a * 1000:.2f} mA, should draw {wanted_a * 1000:.2f} mA at {now.supply_v:.2f} V"
     if named and stuck and abs(drawn_a) <= spare_a:
-        return TestedChannel(channel.channel, False, None, "its switch doesn't open: " + said)
+        return TestedChannel(channel.channel, False, None, "its switch doesn't open: " + figures)
     if abs(drawn_a - wanted_a) > spare_a:
-        return TestedChannel(channel.channel, False, ohms, _what(drawn_a, spare_a) + said)
+        return TestedChannel(channel.channel, False, ohms, _what(drawn_a, spare_a) + figures)
     if named:
-        return TestedChannel(channel.channel, False, ohms, "the box's own test names it, now it " + said)
+        return TestedChannel(channel.channel, False, ohms, "the box's own test names it, now it " + figures)
     return TestedChannel(channel.channel, True, ohms, "")
 
 

@@ -33,7 +33,7 @@ class Page:
     def __init__(self, socket: WebSocket, seat: Seat, words: Words, keep: Callable[[Seat], None]) -> None:
         self._socket, self._seat, self._words, self._keep = socket, seat, words, keep
         self._view: plots.View | None = None
-        self._stirred = asyncio.Event()
+        self._changed = asyncio.Event()
         self._answers: list[str] = []
         self._allowance, self._counted_s = float(MOST_A_SECOND), time.monotonic()
 
@@ -59,7 +59,7 @@ class Page:
                 return
             text = message.get("text")
             self._take(text if isinstance(text, str) else "")
-            self._stirred.set()
+            self._changed.set()
 
     def _may(self) -> bool:
         """Whether it keeps to so many messages a second."""
@@ -98,27 +98,27 @@ class Page:
         last, drawn = "", None
         await self._send(json.dumps({"seat": self._seat.key, "boxes": self._boxes()}))
         while True:
-            self._stirred.clear()
+            self._changed.clear()
             answers, self._answers = self._answers, []
             for answer in answers:
                 await self._send(answer)
-            told = json.dumps({"now": snapshot(self._seat.live)}, allow_nan=False)
-            if told != last:
-                await self._send(told)
-                last = told
+            now = json.dumps({"now": snapshot(self._seat.live)}, allow_nan=False)
+            if now != last:
+                await self._send(now)
+                last = now
             if self._view is not None:
                 state = plots.state(self._seat.live, self._view)
                 if state != drawn:
                     drawn = state
                     await self._send(plots.picture(self._seat.live, self._view))
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._stirred.wait(), PICTURE_S)
+                await asyncio.wait_for(self._changed.wait(), PICTURE_S)
 
     def _boxes(self) -> list[dict[str, str]]:
         return [] if self._seat.live.case.secret else self._seat.where()
 
-    async def _send(self, told: str | bytes) -> None:
-        sending = self._socket.send_text(told) if isinstance(told, str) else self._socket.send_bytes(told)
+    async def _send(self, data: str | bytes) -> None:
+        sending = self._socket.send_text(data) if isinstance(data, str) else self._socket.send_bytes(data)
         await asyncio.wait_for(sending, DEAF_S)
 
 

@@ -31,14 +31,14 @@ def fields(words: Words) -> list[dict[str, Any]]:
 
 def take(live: LiveVehicle, asked: Asked) -> None:
     """Take `texts`, an answer's texts by the form's names; raises RefusedError."""
-    said = asked.get("texts")
-    if not isinstance(said, dict) or not set(said) <= set(COLUMNS) or not all(map(_fits, said.values())):
+    texts = asked.get("texts")
+    if not isinstance(texts, dict) or not set(texts) <= set(COLUMNS) or not all(map(_fits, texts.values())):
         raise RefusedError(live.words("no.answer", known=", ".join(COLUMNS), most=MOST_TEXT))
-    live.answer = {name: said.get(name, "").strip() for name in COLUMNS}
+    live.answer = {name: texts.get(name, "").strip() for name in COLUMNS}
 
 
-def _fits(said: object) -> bool:
-    return isinstance(said, str) and len(said) <= MOST_TEXT
+def _fits(text: object) -> bool:
+    return isinstance(text, str) and len(text) <= MOST_TEXT
 
 
 def document(live: LiveVehicle) -> dict[str, Any]:

@@ -53,8 +53,8 @@ def act(live: LiveVehicle, asked: Asked) -> None:
         raise RefusedError(live.words("no.waiting"))
     move.do(live, asked)
     if move.logged:
-        said = {key: value for key, value in asked.items() if key in ("do", *WORDS)}
-        live.log.append({"t_s": round(live.now_s, 4), **said})
+        given = {key: value for key, value in asked.items() if key in ("do", *WORDS)}
+        live.log.append({"t_s": round(live.now_s, 4), **given})
     live.changes += 1
 
 
@@ -185,13 +185,13 @@ def _inputs(live: LiveVehicle, asked: Asked) -> None:
         raise RefusedError(live.words("no.burnt"))
     if live.recording is not None and live.recording.running:
         raise RefusedError(live.words("no.running"))
-    said = asked.get("inputs")
-    if not isinstance(said, list) or len(said) > recorder.channels:
+    given = asked.get("inputs")
+    if not isinstance(given, list) or len(given) > recorder.channels:
         raise RefusedError(live.words("no.inputs", count=recorder.channels))
     clamps = [] if clamp is None else [f"{CLAMP} {k + 1}" for k in range(clamp.count)]
     kinds = live.case.vehicle.channels()
     found: list[rec.Input] = []
-    for one in said:
+    for one in given:
         if not isinstance(one, dict):
             continue
         place = text(live.words, one, "at", [*clamps, *live.case.vehicle.fuse_names()])
@@ -227,11 +227,11 @@ def _record(live: LiveVehicle, asked: Asked) -> None:
     if rate not in rec.RATES:
         raise RefusedError(live.words("no.rate", known=", ".join(f"{one:g}" for one in rec.RATES)))
     trigger = None
-    said = asked.get("trigger")
-    if isinstance(said, dict):
-        place = whole(live.words, said, "input", 0, len(live.inputs) - 1)
-        level = number(live.words, said, "level", -1e6, 1e6)
-        trigger = rec.Trigger(place, level, text(live.words, said, "turn", rec.TURNS))
+    given = asked.get("trigger")
+    if isinstance(given, dict):
+        place = whole(live.words, given, "input", 0, len(live.inputs) - 1)
+        level = number(live.words, given, "level", -1e6, 1e6)
+        trigger = rec.Trigger(place, level, text(live.words, given, "turn", rec.TURNS))
     live.record(rate, trigger)
 
 

@@ -124,11 +124,11 @@ class Recording:
         self._last = float(row[-1])
         self.triggers = [*self.triggers, *(self.count + found).tolist()][-MOST_TRIGGERS:]
 
-    def zero(self, at: str, embraced: float) -> None:
+    def zero(self, at: str, enclosed: float) -> None:
         """A clamp is zeroed, or was before: it takes so many amperes for zero from the next sample on."""
         for one, front in zip(self.inputs, self._fronts, strict=True):
             if one.at == at:
-                front.zero(embraced)
+                front.zero(enclosed)
 
     def envelope(self, from_s: float, for_s: float, columns: int) -> Envelope:
         """Its extremes from so many seconds after its begin on, in columns."""

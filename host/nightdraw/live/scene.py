@@ -26,8 +26,8 @@ def scene(case: Case) -> dict[str, Any]:
             if fuse.feed != feed.name:
                 continue
             splices = [splice.name for splice in vehicle.splices if splice.fuse == fuse.name]
-            told = {"fuse": fuse.name, "rating": f"{fuse.rating_a:g}", "type": fuse.type}
-            fuses.append({**told, "splices": len(splices), **({} if case.secret else {"names": splices})})
+            shown = {"fuse": fuse.name, "rating": f"{fuse.rating_a:g}", "type": fuse.type}
+            fuses.append({**shown, "splices": len(splices), **({} if case.secret else {"names": splices})})
         feeds.append({"feed": feed.name, "main": main, "fuses": fuses})
     return {
         "vehicle": vehicle.name,
@@ -53,35 +53,35 @@ def _cell(cell: model.Battery) -> str:
 
 def _kit(kit: Instruments) -> dict[str, Any]:
     recorder = kit.recorder
-    told: dict[str, Any] = {"name": kit.name, "leads": kit.fuse_meter is not None, "clamps": 0}
+    shown: dict[str, Any] = {"name": kit.name, "leads": kit.fuse_meter is not None, "clamps": 0}
     if kit.meter is not None:
-        told["ranges"] = [
+        shown["ranges"] = [
             {"most_ma": 1000 * one.most_a, "ohms": one.ohms, "step_ma": 1000 * one.step_a}
             for one in kit.meter.ranges
         ]
-        told["capture_ms"] = 1000 * kit.meter.capture_s
+        shown["capture_ms"] = 1000 * kit.meter.capture_s
     if kit.fuse_meter is not None:
-        told["leads_step_mv"] = kit.fuse_meter.step_mv
+        shown["leads_step_mv"] = kit.fuse_meter.step_mv
     if kit.clamp is not None:
-        told["clamps"] = kit.clamp.count
-        told["clamp_step_ma"] = 1000 * kit.clamp.step_a
-        told["mv_per_a"] = kit.clamp.mv_per_a
+        shown["clamps"] = kit.clamp.count
+        shown["clamp_step_ma"] = 1000 * kit.clamp.step_a
+        shown["mv_per_a"] = kit.clamp.mv_per_a
     if recorder is not None:
-        told["recorder"] = {
+        shown["recorder"] = {
             "inputs": recorder.channels,
             "kind": recorder.inputs,
             "ranges_mv": list(recorder.ranges_mv),
             "rates": [rate for rate in rec.RATES if rate <= recorder.rate_hz],
             "memory": recorder.memory,
         }
-    return told
+    return shown
 
 
 def snapshot(live: LiveVehicle) -> dict[str, Any]:
     """How it stands now."""
     rig, network = live.rig, live.rig.network
     rig.settle()
-    told: dict[str, Any] = {
+    shown: dict[str, Any] = {
         "t_s": round(live.now_s, 2),
         "clock": clock(live.now_s),
         "speed": live.speed,
@@ -106,12 +106,12 @@ def snapshot(live: LiveVehicle) -> dict[str, Any]:
         "answered": live.answer,
     }
     if not live.case.secret:
-        told["asleep"] = rig.simulated.asleep()
-        told["boxes"] = [
+        shown["asleep"] = rig.simulated.asleep()
+        shown["boxes"] = [
             {"splice": world.splice, "state": None if world.box is None else world.box.state}
             for world in rig.worlds
         ]
-    return told
+    return shown
 
 
 def clock(seconds: float) -> str:
@@ -134,7 +134,7 @@ def _display(display: Display) -> dict[str, Any]:
 def _recorder(live: LiveVehicle) -> dict[str, Any] | None:
     if live.case.kit.recorder is None:
         return None
-    told: dict[str, Any] = {
+    shown: dict[str, Any] = {
         "burnt": live.burnt,
         "inputs": [
             {"at": one.at, "range": one.number, "column": one.column, "most": one.traits.most}
@@ -143,7 +143,7 @@ def _recorder(live: LiveVehicle) -> dict[str, Any] | None:
     }
     recording = live.recording
     if recording is not None:
-        told["recording"] = {
+        shown["recording"] = {
             "running": recording.running,
             "full": recording.full,
             "rate": recording.rate,
@@ -153,4 +153,4 @@ def _recorder(live: LiveVehicle) -> dict[str, Any] | None:
             "triggers": len(recording.triggers),
             "trigger": recording.triggers[-1] / recording.rate if recording.triggers else None,
         }
-    return told
+    return shown

@@ -37,7 +37,7 @@ class Seat:
         live.set_speed(1.0)
         self._selector = selectors.DefaultSelector()
         self._coroutine, self._until_s = Coroutine(), 0.0
-        live.rest = self._rest
+        live.yield_to_others = self._yield
         self.doors = [
             Doors(world, ports + k if ports else 0, False, self._selector)
             for k, world in enumerate(live.rig.worlds)
@@ -92,7 +92,7 @@ class Seat:
             doors.hear(ready)
         self.live.rig.settle()
 
-    def _rest(self) -> None:
+    def _yield(self) -> None:
         if time.perf_counter() >= self._until_s:
             self._coroutine.pause()
 

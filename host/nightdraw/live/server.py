@@ -182,8 +182,8 @@ class LiveServer:
 
     def _may(self, asked: Request | WebSocket, token: str) -> bool:
         """Whether a request has the token, and came under the loopback's own name and from its own pages."""
-        said = asked.path_params.get("token", "").encode()
-        known = hmac.compare_digest(token.encode(), said)
+        given = asked.path_params.get("token", "").encode()
+        known = hmac.compare_digest(token.encode(), given)
         names = {f"{HOST}:{self.port}", f"localhost:{self.port}"}
         origin = asked.headers.get("origin")
         own = origin is None or origin in {f"http://{name}" for name in names}
@@ -198,11 +198,11 @@ class LiveServer:
         return HTMLResponse(self._html(room), headers=HEADERS)
 
     def _html(self, room: Room) -> str:
-        told = {"scene": scene(room.case), "fields": self._fields, "words": self.words.under("page")}
-        return self._filled("page.html", told)
+        values = {"scene": scene(room.case), "fields": self._fields, "words": self.words.under("page")}
+        return self._filled("page.html", values)
 
-    def _filled(self, name: str, told: dict[str, Any]) -> str:
-        data = json.dumps(told, allow_nan=False).replace("<", "\\u003c").replace("&", "\\u0026")
+    def _filled(self, name: str, values: dict[str, Any]) -> str:
+        data = json.dumps(values, allow_nan=False).replace("<", "\\u003c").replace("&", "\\u0026")
         text = (ASSETS / name).read_text("utf-8")
         for key, place in (("language", "language"), ("page.title", "title"), ("page.noscript", "noscript")):
             text = text.replace(f"{{{place}}}", html.escape(self.words(key)))
@@ -237,8 +237,8 @@ class LiveServer:
         if seat is None:
             return _nothing()
         name = f"answer-{seat.live.case.group or 'nobody'}.json"
-        told = {**HEADERS, "Content-Disposition": f'attachment; filename="{name}"'}
-        return Response(findings.text(seat.live), media_type="application/json", headers=told)
+        values = {**HEADERS, "Content-Disposition": f'attachment; filename="{name}"'}
+        return Response(findings.text(seat.live), media_type="application/json", headers=values)
 
     async def _paths(self, request: Request) -> Response:
         from starlette.responses import HTMLResponse

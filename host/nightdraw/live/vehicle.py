@@ -101,7 +101,7 @@ class LiveVehicle:
         self.locked = not case.plan.awake
         self.wait: Wait | None = None
         self.changes = 0  # counts moves and sentences: whoever remembers the count knows whether to look
-        self.rest: Callable[[], None] = lambda: None  # called between the slices of a jump
+        self.yield_to_others: Callable[[], None] = lambda: None  # called between the slices of a jump
         self._owed = 0
         self._kept = self.rig.tick  # up to here the instruments have the truth
         self.set_speed(speed)
@@ -168,7 +168,7 @@ class LiveVehicle:
             step = min(ticks, self._slice())
             self._pass(step)
             ticks -= step
-            self.rest()
+            self.yield_to_others()
 
     def _pass(self, ticks: int) -> None:
         self.rig.pass_ticks(ticks)
@@ -309,10 +309,10 @@ class LiveVehicle:
         """Zero a clamp: the current that it is around is missing from then on."""
         self._take()
         place = self.places.get(clamp)
-        embraced = 0.0 if place is None else self.rig.level(self.index[place])
-        self.zeroed[clamp] = embraced
+        enclosed = 0.0 if place is None else self.rig.level(self.index[place])
+        self.zeroed[clamp] = enclosed
         if self.recording is not None:
-            self.recording.zero(clamp, embraced)
+            self.recording.zero(clamp, enclosed)
         if place is not None:
             self.say("say.zeroed", clamp=self.words("page.clamp_n", n=clamp.split()[1]))
 
@@ -349,8 +349,8 @@ class LiveVehicle:
             self.case.seed,
             self.index,
         )
-        for clamp, embraced in self.zeroed.items():
-            self.recording.zero(clamp, embraced)
+        for clamp, enclosed in self.zeroed.items():
+            self.recording.zero(clamp, enclosed)
 
     def stop_recording(self) -> None:
         """End the recording; it is kept."""

@@ -119,8 +119,8 @@ def student(profile: Profile) -> Card:
 
 def situation(profile: Profile) -> str:
     """What the customer says, and the battery and own draw that a student calculates with."""
-    said = profile.complaint or COMPLAINT
-    return said if profile.case is None else f"{said} {case.text(profile.case)}"
+    complaint = profile.complaint or COMPLAINT
+    return complaint if profile.case is None else f"{complaint} {case.text(profile.case)}"
 
 
 def key(profile: Profile, run: int = 1) -> Card:

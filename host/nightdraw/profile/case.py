@@ -119,14 +119,14 @@ def stated_days(complaint: str) -> tuple[float, float] | None:
     return (min(low for low, _ in found), max(high for _, high in found)) if found else None
 
 
-def _spans(said: str) -> Iterator[tuple[float, float]]:
+def _spans(complaint: str) -> Iterator[tuple[float, float]]:
     for phrase, span in _PHRASES:
-        if phrase.search(said):
+        if phrase.search(complaint):
             yield span
-    for match in _OFTEN.finditer(said):
+    for match in _OFTEN.finditer(complaint):
         count = _COUNTS.get(match["count"]) or _number(match["count"].removesuffix(" times"))
         yield (_UNITS[match["unit"]] / count,) * 2
-    for match in _TIME.finditer(_OFTEN.sub("", said)):
+    for match in _TIME.finditer(_OFTEN.sub("", complaint)):
         if match["some"]:
             low, high = _SOME[match["some"]]
         else:

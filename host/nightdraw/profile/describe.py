@@ -19,12 +19,12 @@ HOUR_TICKS = 3600 * pg.TICKS_PER_S
 def draw_text(draw: Draw, words: Words) -> str:
     """One draw in a sentence without a verb."""
     if isinstance(draw, Pulse):
-        told = words(
+        text = words(
             "draw.pulse",
             level=show_ua(draw.draw_ua), on=show_ticks(draw.on_ticks), every=show_ticks(draw.every_ticks),
         )  # fmt: skip
         first = words("draw.first", first=show_ticks(draw.first_ticks)) if draw.first_ticks else ""
-        return told + first
+        return text + first
     if isinstance(draw, Random):
         gap = words(f"draw.gap.{draw.law}", gap=_span(draw.gap_ticks))
         return words("draw.random", level=show_ua(draw.draw_ua), on=_span(draw.on_ticks), gap=gap)
@@ -56,7 +56,7 @@ def _repeat(repeat: int, words: Words) -> str:
 def start_text(profile: Profile, words: Words) -> str:
     """When a run begins."""
     start = profile.start
-    told = {
+    values = {
         "power": {"most": f"{FIRST_LIGHT_S:g} s"},
         "panel": {},
         "supply-rest": {
@@ -65,16 +65,16 @@ def start_text(profile: Profile, words: Words) -> str:
         },
     }[start.when]
     after = words("run.after", after=show_ticks(start.after_ticks)) if start.after_ticks else ""
-    return words(f"run.start.{start.when}", **told) + after
+    return words(f"run.start.{start.when}", **values) + after
 
 
 def resume_text(profile: Profile, words: Words) -> str:
     """What happens when the power comes back."""
-    told = words(f"run.resume.{profile.resume}")
+    text = words(f"run.resume.{profile.resume}")
     if profile.resume == "stay-off":
-        return told
+        return text
     quiet = profile.resume_after_ticks
-    return told + (words("run.quiet", quiet=show_ticks(quiet)) if quiet else "") + _seeking(profile, words)
+    return text + (words("run.quiet", quiet=show_ticks(quiet)) if quiet else "") + _seeking(profile, words)
 
 
 def _seeking(profile: Profile, words: Words) -> str:

@@ -100,21 +100,25 @@ def _of_profile(profile: Profile) -> list[str]:
         base = f"the steady level includes the box's own consumption of {own}"
     else:
         base = f"no draw is steady: the base is the box's own consumption of {own}"
-    said = [
+    assumptions = [
         base,
         "limits and the start rule are left out: the run never ends",
     ]
     kinds = {type(draw) for draw in profile.draws}
     moving = [draw for draw in profile.draws if not isinstance(draw, Steady)]
     if len(moving) > 1:
-        said.append("the peak counts draws that can meet as meeting; each draw's pulses count by themselves")
+        assumptions.append(
+            "the peak counts draws that can meet as meeting; each draw's pulses count by themselves"
+        )
     if any(isinstance(draw, Random) and draw.law == "exponential" for draw in moving):
-        said.append("an exponential gap is cut at 8 means, its average is 0.03 % below the mean written")
+        assumptions.append(
+            "an exponential gap is cut at 8 means, its average is 0.03 % below the mean written"
+        )
     if Replay in kinds:
-        said.append("a replay's pulses are its rises from its lowest level")
+        assumptions.append("a replay's pulses are its rises from its lowest level")
     if any(isinstance(draw, Replay) and draw.repeat for draw in moving):
-        said.append("a replay that ends counts in the peak only: in the long run it adds nothing")
-    return said
+        assumptions.append("a replay that ends counts in the peak only: in the long run it adds nothing")
+    return assumptions
 
 
 def _supply(profile: Profile, supply_v: Fraction) -> str:

@@ -90,8 +90,8 @@ class _Reader:
             some = ", some after exponential gaps," if any(map(fit.is_exponential, draws)) else ""
             edges = f"{fit.edges_hz(draws):.0f} edges/s{some}"
             self._note(draws[-1].place, f"{edges} are more than the box can go on with; {fit.TOO_FAST}")
-        if draws and not len(self._findings) and (said := case.parts(profile)):
-            self._note(read.key_place("complaint"), said)
+        if draws and not len(self._findings) and (finding := case.parts(profile)):
+            self._note(read.key_place("complaint"), finding)
         return replace(profile, notes=tuple(self._notes))
 
     def _note(self, node: Node, message: str) -> None:

@@ -22,24 +22,24 @@ FIGURE = ' class="figure"'
 LABEL = '<text x="8" y="16" font-size="12">{}</text>'
 
 
-def page(told: ho.Handout, paper: str = ho.A4) -> str:
+def page(handout: ho.Handout, paper: str = ho.A4) -> str:
     """The handout's page; paper: what it prints on."""
     style = _file("handout.css").replace("size: A4", f"size: {PRINTED[paper]}")
     script = _file("handout.js")
     policy = f"default-src 'none'; img-src data:; style-src '{_hash(style)}'"
-    body = "\n".join(_blocks(told.blocks, told.form is not None))
-    if told.form is not None:
+    body = "\n".join(_blocks(handout.blocks, handout.form is not None))
+    if handout.form is not None:
         policy += f"; script-src '{_hash(script)}'"
-        body = _form(told.form, body, script)
-    badge = f'<div class="badge">{_text(told.badge)}</div>' if told.badge else ""
-    foot = f"<footer>{_text(told.foot)}</footer>" if told.foot else ""
+        body = _form(handout.form, body, script)
+    badge = f'<div class="badge">{_text(handout.badge)}</div>' if handout.badge else ""
+    foot = f"<footer>{_text(handout.foot)}</footer>" if handout.foot else ""
     return (
-        f'<!DOCTYPE html>\n<html lang="{_text(told.language)}">\n<head>\n<meta charset="utf-8">\n'
+        f'<!DOCTYPE html>\n<html lang="{_text(handout.language)}">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{_text(told.title)} {_text(told.badge)}</title>\n"
+        f"<title>{_text(handout.title)} {_text(handout.badge)}</title>\n"
         f"<style>{style}</style>\n</head>\n<body>\n"
-        f"<header><div><h1>{_text(told.title)}</h1><p>{_text(told.subtitle)}</p></div>{badge}</header>\n"
+        f"<header><div><h1>{_text(handout.title)}</h1><p>{_text(handout.subtitle)}</p></div>{badge}</header>\n"
         f"<main>\n{body}\n</main>\n{foot}\n</body>\n</html>\n"
     )
 
@@ -58,8 +58,8 @@ def _text(text: str) -> str:
 
 def _form(form: ho.Form, body: str, script: str) -> str:
     texts = {"saved": form.saved, "unsaved": form.unsaved, "unit": form.unit}
-    told = {"name": form.name, "fixed": dict(form.fixed), **texts}
-    data = json.dumps(told).replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+    values = {"name": form.name, "fixed": dict(form.fixed), **texts}
+    data = json.dumps(values).replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
     return (
         f'<form autocomplete="off">\n{body}\n'
         f'<div class="save"><button type="submit">{_text(form.save)}</button>'

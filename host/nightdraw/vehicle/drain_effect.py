@@ -54,7 +54,7 @@ def drain_effect(vehicle: Vehicle, drain_a: float, hours: float) -> DrainEffect:
 
 def _assumptions(vehicle: Vehicle, forecast: ChargeForecast, crank_a: float) -> tuple[str, ...]:
     cell, charger, sensor = vehicle.battery, vehicle.charger, vehicle.sensor
-    said = [
+    assumptions = [
         f"the vehicle's own {standing.mean_a(vehicle) * 1000:.1f} mA asleep and"
         f" {cell.self_discharge_pct:g} % a"
         " month of self-discharge (at 25 C) are counted",
@@ -63,13 +63,15 @@ def _assumptions(vehicle: Vehicle, forecast: ChargeForecast, crank_a: float) -> 
     ]
     if charger is not None and charger.on:
         enough = "all of it" if charger.most_a >= forecast.load_a else "a part of it"
-        said.append(f"the support charger is on and hides {enough}: it feeds up to {charger.most_a:g} A")
+        assumptions.append(
+            f"the support charger is on and hides {enough}: it feeds up to {charger.most_a:g} A"
+        )
     if sensor is not None and forecast.shed_a > 0:
-        said.append(
+        assumptions.append(
             f"below {standing.sheds_below_pct(vehicle):g} % of charge the battery sensor sheds"
             f" {forecast.shed_a * 1000:.1f} mA"
         )
     for defect in vehicle.defects:
         if defect.on:
-            said.append(f"the vehicle's own defect {defect.name} ({defect.kind}) is counted")
-    return tuple(said)
+            assumptions.append(f"the vehicle's own defect {defect.name} ({defect.kind}) is counted")
+    return tuple(assumptions)

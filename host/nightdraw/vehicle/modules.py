@@ -48,7 +48,7 @@ class ModuleState:
         self.followers: list[Callable[[], None]] = []  # called after each change of stage
         self._cabin = cabin
         self._lingers = False  # in its last stage beyond its time, for something holds it
-        self._lived = -SOON_TICKS  # when it last started anew
+        self._started = -SOON_TICKS  # when it last started anew
         self._slot = loads.slot()
         self._turn = 0  # counts wakes: a stage that an earlier wake planned is void
         self._agenda = agenda
@@ -84,13 +84,13 @@ class ModuleState:
     def brown_out(self) -> None:
         """Its voltage is too low: it stops."""
         self.browned_out, self.back = True, NEVER
-        self.brown_outs = self.brown_outs + 1 if self._now() - self._lived < SOON_TICKS else 0
+        self.brown_outs = self.brown_outs + 1 if self._now() - self._started < SOON_TICKS else 0
         self.revive()
 
     def restart(self) -> None:
         """Its voltage is enough again: it starts anew."""
         self.browned_out, self.back = False, NEVER
-        self._lived = self._now()
+        self._started = self._now()
         self.revive()
 
     @property

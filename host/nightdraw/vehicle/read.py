@@ -100,8 +100,8 @@ class _Reader:
             name=f["vehicle"], feeds=feeds, fuses=fuses, modules=modules, buses=buses, relays=relays,
             file=self._findings.file, noise_a=f["noise"], **made, **{key: f[key] for key in rest},
         )  # fmt: skip
-        for fused_path, said in overloads(vehicle):
-            self._findings.add(self._places[fused_path], said)
+        for fused_path, message in overloads(vehicle):
+            self._findings.add(self._places[fused_path], message)
         return vehicle
 
     def _made(self, reads: tuple[Read, ...] | None, make: Callable[[Read], T | None]) -> tuple[T, ...]:
@@ -135,9 +135,9 @@ class _Reader:
             names = ", ".join(f"{value:g} A" for value in known)
             f.add("rating_a", f"type {kind} has no such rating", f"known: {names}")
             return False
-        mohm, said = blades.cold_mohm(kind, rating)
+        mohm, message = blades.cold_mohm(kind, rating)
         if mohm is None:
-            f.add("rating_a", f"its resistance isn't known: {said}")
+            f.add("rating_a", f"its resistance isn't known: {message}")
         return mohm is not None
 
     def _bus(self, f: Read) -> Bus | None:
@@ -155,8 +155,10 @@ class _Reader:
         for bus in buses:
             on = [module for module in modules if bus.name in module.buses]
             if bus.master is not None and bus.master not in [module.name for module in on]:
-                said = f"the master of bus {bus.name} must be a module on it, {units.shown(bus.master)} isn't"
-                f.add("buses", said)
+                message = (
+                    f"the master of bus {bus.name} must be a module on it, {units.shown(bus.master)} isn't"
+                )
+                f.add("buses", message)
             for module in on if bus.master is not None else ():
                 if module.name != bus.master and len(module.buses) > 1:
                     f.add(

@@ -189,14 +189,14 @@ def _names_in_turn(events: list[tuple[Node, Event]], findings: Findings, vehicle
     """A fuse that is out can't be pulled, one that is in can't be put back; likewise for defects."""
     out: set[tuple[str, str]] = {(DEFECT, defect.name) for defect in vehicle.defects if defect.on}
     turns = {PULL: (PULL, True), BACK: (PULL, False), DEFECT: (DEFECT, True), MENDED: (DEFECT, False)}
-    said = {PULL: "fuse {} is out already", BACK: "fuse {} is in already",
+    messages = {PULL: "fuse {} is out already", BACK: "fuse {} is in already",
             DEFECT: "the defect {} is there already", MENDED: "the defect {} isn't there"}  # fmt: skip
     for node, event in events:
         if event.action not in turns:
             continue
         kind, goes = turns[event.action]
         if ((kind, event.word) in out) == goes:
-            findings.add(node, said[event.action].format(event.word))
+            findings.add(node, messages[event.action].format(event.word))
         (out.add if goes else out.discard)((kind, event.word))
 
 

@@ -52,15 +52,15 @@ def run(deck: str) -> dict[str, list[float]]:
             )
         except subprocess.TimeoutExpired:
             raise UnsolvedError(f"ngspice did not come to an end in {LONGEST_S} s") from None
-    said = done.stdout + done.stderr
-    if _TROUBLE.search(said):
-        raise UnsolvedError(f"ngspice could not run the deck: {_why(said)}")
+    output = done.stdout + done.stderr
+    if _TROUBLE.search(output):
+        raise UnsolvedError(f"ngspice could not run the deck: {_why(output)}")
     found: dict[str, list[float]] = {}
     for name, value in _LINE.findall(done.stdout):
         found.setdefault(name.lower(), []).append(float(value))
     return found
 
 
-def _why(said: str) -> str:
-    lines = [line for line in said.splitlines() if _TROUBLE.search(line)]
+def _why(output: str) -> str:
+    lines = [line for line in output.splitlines() if _TROUBLE.search(line)]
     return "; ".join(lines[:3])

@@ -118,13 +118,13 @@ def _says_channel(part: str) -> str | None:
 
 
 def _channel(name: str, part: str, right: str, wrong: str, why: str) -> Iterator[Remark]:
-    said = _says_channel(part)
-    if said == wrong:
+    letter = _says_channel(part)
+    if letter == wrong:
         message = f"{part!r} is a {wrong}-channel part: {why}, which takes {right}-channel"
         yield Remark(name, "part-family", message, ERROR)
-    elif said is None and re.search(r"\bdiode\b", part, re.IGNORECASE):
+    elif letter is None and re.search(r"\bdiode\b", part, re.IGNORECASE):
         yield Remark(name, "part-family", f"{part!r} is no MOSFET", ERROR)
-    elif said is None:
+    elif letter is None:
         message = f"its part doesn't say whether it is {right}-channel, which it must be"
         yield Remark(name, "part-family", message, WARNING)
 

@@ -231,8 +231,8 @@ def power_up(board: BoardModel, netlist: Netlist) -> Iterator[str]:
 
 
 def _own(board: BoardModel) -> str:
-    said = [f"{name} {value / 1000:g} mA" for name, value in board.own_states_ua.items()]
-    return "; ".join(said) if said else "own consumption of the board file"
+    states = [f"{name} {value / 1000:g} mA" for name, value in board.own_states_ua.items()]
+    return "; ".join(states) if states else "own consumption of the board file"
 
 
 def trim(board: BoardModel) -> Iterator[str]:

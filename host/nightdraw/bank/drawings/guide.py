@@ -116,10 +116,10 @@ def _before(board: BoardModel, netlist: Netlist) -> Iterator[str]:
     yield ""
     yield "| part | the board has it so |"
     yield "| --- | --- |"
-    for kind, told in CHECK.items():
+    for kind, order in CHECK.items():
         refs = [part.ref for part in netlist.of(kind)]
         if refs:
-            yield f"| {_span(refs)} | {told} |"
+            yield f"| {_span(refs)} | {order} |"
     if board.monitor and board.circuit.sense.shunt_ohms is not None:
         shunt = float(board.circuit.sense.shunt_ohms)
         yield ""

@@ -56,8 +56,8 @@ def profile_heat(
         parts += [switch_verdict(board.switch, channel, supply_v, air) for channel in used]
     parts += _box_parts(box, (run, ambient_c), (reference, touch.REFERENCE_C))
     air = Temperatures(run.wall_c, run.wall_c, run.air_c)
-    said = _assumptions(program, run, supply_v)
-    return ProfileHeat(Heat(tuple(parts), air, ambient_c, supply_v, said), run)
+    assumptions = _assumptions(program, run, supply_v)
+    return ProfileHeat(Heat(tuple(parts), air, ambient_c, supply_v, assumptions), run)
 
 
 def _assumptions(program: Program, run: WarmUp, supply_v: float) -> tuple[str, ...]:

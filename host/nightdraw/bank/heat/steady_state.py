@@ -124,7 +124,7 @@ def _shell(
 
 def assumptions(board: BoardModel, supply_v: float) -> tuple[str, ...]:
     """The assumptions of the steady state, as sentences."""
-    said = [
+    lines = [
         f"all {len(board.channels)} channels on for ever at {supply_v:g} V, the highest supply of the caps",
         "resistors at the low end of their tolerance; own consumption counted; no sun, no fan, no help from "
         "the temperature guard",
@@ -134,5 +134,5 @@ def assumptions(board: BoardModel, supply_v: float) -> tuple[str, ...]:
         "judged, the bottom's too, in the room's own temperature (handled: at 25 C, as its standard says)",
     ]
     if board.switch is None:
-        said.append("the board names no MOSFET: none is checked")
-    return tuple(said)
+        lines.append("the board names no MOSFET: none is checked")
+    return tuple(lines)

@@ -1,10 +1,10 @@
-"""Tracks on two layers: each net as a tree grown pad by pad, by A* on a grid; nets in the way are taken up
-and routed again.
+"""Tracks on two layers: each net as a tree grown pad by pad, by A* on a grid; nets in the way are ripped up
+and rerouted.
 
 Theory of operation. The grid's nodes are points 0.3175 mm apart on two layers, its edges eight directions and
 the via. For each net, a node is closed where the net's own width and the distance of the classes leave no
 room beside pads, holes and the edge; where only another net's track is in the way it stays open at a price.
-What a path crosses is taken up and waits for its turn again. The price of a node grows each time that it was
+What a path crosses is ripped up and routed again later. The price of a node grows each time that it was
 contested (as in negotiated routing, McMurchie and Ebeling, 1995), so that nets give way to each other. Cost
 is the length, more across a layer's favoured direction, a via as much as VIA_COST. Nothing is random and nets
 are taken in a fixed order: the same board has the same tracks.
@@ -43,13 +43,13 @@ ROUNDED_MM = 0.001
 VIA_COST = 12.0  # in steps
 ACROSS = 0.2  # more for a step against the layer's direction
 CONTESTED = 4.0  # the price of a node under another net's track, and what each conflict adds
-PATIENCE = 150  # routings until the price of crossing others begins to grow, so that conflicts end
+GROWS_AFTER = 150  # routings until the price of crossing others begins to grow, so that conflicts end
 MOST_TURNS = 900  # routings, those again included
 HOLES_APART_MM = 0.3  # drilled holes' edges, copper between them aside
 CLOSED = 255
 SLANT = 2**0.5 - 1  # what a diagonal step takes beyond a straight one
-# the estimate's weight: paths that cost up to a tenth more than the cheapest, found several times as fast
-HURRY = 1.1
+# weighted A*: paths that cost up to a tenth more than the cheapest, found several times as fast
+HEURISTIC_WEIGHT = 1.1
 # A step between two free nodes may pass something round, or a sharp corner, by this much closer than both.
 SPARE_MM, CORNER_MM = 0.03, 0.06
 
@@ -121,7 +121,7 @@ class Router:
             if turns > MOST_TURNS:
                 raise StuckError(f"{net.name} and {len(waiting)} other nets")
             self.tell(every - len(waiting), every)
-            for other in self._lay(net, CONTESTED * max(1.0, turns / PATIENCE)):
+            for other in self._lay(net, CONTESTED * max(1.0, turns / GROWS_AFTER)):
                 other.tracks, other.vias = [], []
                 waiting.append(other)
             if not waiting and net.name != GROUND and self._walled_in():
@@ -332,7 +332,7 @@ def _search(
         best[node] = 0.0
         place = node % plane
         dx, dy = abs(place % wide - goal_x), abs(place // wide - goal_y)
-        heap.append((HURRY * (max(dx, dy) + SLANT * min(dx, dy)), node))
+        heap.append((HEURISTIC_WEIGHT * (max(dx, dy) + SLANT * min(dx, dy)), node))
     heapq.heapify(heap)
     moves = [[(down * wide + along, length) for (down, along), length in lay] for lay in _MOVES]
     pop, push = heapq.heappop, heapq.heappush
@@ -352,14 +352,17 @@ def _search(
                 best[after], before[after] = price, node
                 place = after - layer * plane
                 dx, dy = abs(place % wide - goal_x), abs(place // wide - goal_y)
-                push(heap, (price + HURRY * (dx + SLANT * dy if dx > dy else dy + SLANT * dx), after))
+                push(
+                    heap,
+                    (price + HEURISTIC_WEIGHT * (dx + SLANT * dy if dx > dy else dy + SLANT * dx), after),
+                )
         after = node + plane if layer == FRONT else node - plane
         price = paid + VIA_COST + holes[node] + steps[after]
         if price < best[after]:
             best[after], before[after] = price, node
             place = node - layer * plane
             dx, dy = abs(place % wide - goal_x), abs(place // wide - goal_y)
-            push(heap, (price + HURRY * (max(dx, dy) + SLANT * min(dx, dy)), after))
+            push(heap, (price + HEURISTIC_WEIGHT * (max(dx, dy) + SLANT * min(dx, dy)), after))
     return None
 
 

@@ -30,13 +30,13 @@ class Sided(SearchBase):
     """A search that knows which share of classes goes by which rows."""
 
     def sides(self) -> tuple[Side, Side]:
-        """Those who wait for pulses, those who follow up what stays."""
+        """Those who wait for pulses, those who search by the steady current."""
         raise NotImplementedError
 
 
 def difficulty(base: Sided, methods: list[Method]) -> tuple[float, list[str]]:
-    """The figure, and its reasons with their points: where some classes follow up what stays and the others
-    wait for pulses, of both in their shares."""
+    """The figure, and its reasons with their points: where some classes search by the steady current and the
+    others wait for pulses, of both in their shares; what rounds to no points is left out."""
     nothing = base.nothing()
     if nothing is not None:
         return MOST, _written([(MOST, nothing), *_notes(base, methods)])
@@ -49,7 +49,7 @@ def difficulty(base: Sided, methods: list[Method]) -> tuple[float, list[str]]:
         for points, text in _points(base, rows):
             known = text if text in shares or not of else of + text
             shares[known] = shares.get(known, 0.0) + share * points
-    reasons = [(round(points, 1), text) for text, points in shares.items()]
+    reasons = [(round(points, 1), text) for text, points in shares.items() if round(points, 1)]
     total = min(MOST, round(sum(points for points, _ in reasons), 1))
     return total, _written([*reasons, *_notes(base, methods)])
 
@@ -71,11 +71,11 @@ def _timely(base: SearchBase, best: Method) -> Reasons:
     sleep_s = base.site.sleep_s()
     total_s, class_s = sleep_s + best.hardest_s, max(2 * EASY_S, base.assumed.class_s)
     share = math.log(max(total_s, EASY_S) / EASY_S) / math.log(class_s / EASY_S)
-    said = (
+    reason = (
         f"the quickest way to the fuse, {best.method}, takes {minutes(best.hardest_s)} where all its waits"
         f" are long ones, and the vehicle {minutes(sleep_s)} to fall asleep"
     )
-    found = [(round(TIME_POINTS * min(1.0, share), 1), said)]
+    found = [(round(TIME_POINTS * min(1.0, share), 1), reason)]
     if total_s > class_s:
         found.append((LATE_POINTS, f"that is more than the {minutes(class_s)} of a class"))
     return found
@@ -106,20 +106,20 @@ def _notes(base: SearchBase, methods: list[Method]) -> Reasons:
     found: Reasons = []
     for part in base.parts:
         if part.weak:
-            said = "too weak to matter: nobody waits for it beside the strongest"
-            found.append((0.0, f"{part.name}, {1000 * part.draw_a:.3g} mA, is {said}"))
+            reason = "too weak to matter: nobody waits for it beside the strongest"
+            found.append((0.0, f"{part.name}, {1000 * part.draw_a:.3g} mA, is {reason}"))
         if part.once and len(base.parts) > 2:
             found.append((0.0, f"{part.name} comes once, from the run's start, and is left out of the whole"))
     fed = base.site.circuit.fed
     if fed:
-        said = f"the {' and the '.join(fed)} feeds the vehicle: of its pulses the battery's cable carries"
+        reason = f"the {' and the '.join(fed)} feeds the vehicle: of its pulses the battery's cable carries"
         for signature in base.signatures:
             size_a = base.site.currents(signature, BATTERY).size
             if signature.pulsed:
-                found.append((0.0, f"{said} {size_a * 1000:.3g} mA of {signature.amps * 1000:.3g} mA"))
+                found.append((0.0, f"{reason} {size_a * 1000:.3g} mA of {signature.amps * 1000:.3g} mA"))
     ends_s, limit = base.site.ends()
     late = [m.method for m in methods if m.time is not None and m.time.p95_s > ends_s]
     if late:
-        said = f"the box stops {minutes(ends_s)} after its start by its {limit} limit"
-        found.append((0.0, f"{said}, before all searches have ended by: {', '.join(late)}"))
+        reason = f"the box stops {minutes(ends_s)} after its start by its {limit} limit"
+        found.append((0.0, f"{reason}, before all searches have ended by: {', '.join(late)}"))
     return found

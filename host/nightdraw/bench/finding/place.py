@@ -75,8 +75,8 @@ class Site:
         level, own = amps(without_a), amps(0.0)
         at = self.fuse if where in (BATTERY, self.feed) else where
         largest = self.largest_twitch(where)
-        stirred = None if largest is None else (largest.fuse, largest.draw_a)
-        twitch = 0.0 if stirred is None else amps(base_a, stirred) - amps(base_a)
+        with_twitch = None if largest is None else (largest.fuse, largest.draw_a)
+        twitch = 0.0 if with_twitch is None else amps(base_a, with_twitch) - amps(base_a)
         high = amps(peak_a, (at, woken_a)) if woken_a else amps(peak_a)
         most = max(abs(amps(base_a)), abs(level), abs(own), abs(high + twitch))
         creep = self.circuit.creeps(where, without_a, meter_ohms)
@@ -150,7 +150,7 @@ class Site:
 
     def remarks(self) -> list[str]:
         """What of the vehicle is weighed in a way that one should know of."""
-        said = [
+        assumptions = [
             f"{module.name} wakes by itself every {calls.every_ticks[0] / TICKS_PER_S / 3600:.3g} h or more:"
             " no search lasts so long, it isn't weighed"
             for module, calls in standing.callers(self.vehicle)
@@ -158,8 +158,8 @@ class Site:
         ]
         there = [defect.name for defect in self.vehicle.defects if defect.on]
         if there:
-            said.append(f"the vehicle has defects of its own, which are weighed: {', '.join(there)}")
-        return said
+            assumptions.append(f"the vehicle has defects of its own, which are weighed: {', '.join(there)}")
+        return assumptions
 
     def largest_twitch(self, where: str = BATTERY) -> Twitch | None:
         """The largest of them."""

@@ -44,20 +44,25 @@ class Readings(Sided):
         if hidden is not None:
             return Method(MAX_ON_A_METER, False, hidden, settings)
         seen_a = flows.size * detectability.window_share(signature, meter.capture_s)
-        said = f"{seen_a * 1000:.3g} mA of {signature.amps * 1000:.3g} mA shown{self._past(signature, flows)}"
+        figures = (
+            f"{seen_a * 1000:.3g} mA of {signature.amps * 1000:.3g} mA shown{self._past(signature, flows)}"
+        )
         own_a = 0.0
         if signature.pulsed:
             own_a, own = self._twitch_shown(meter, scale)
-            said += f", the vehicle's own {own} shows {own_a * 1000:.3g} mA" if own_a else ""
+            figures += f", the vehicle's own {own} shows {own_a * 1000:.3g} mA" if own_a else ""
             crept_a = flows.creep * self.wait95_s(signature)
             if crept_a >= scale.step_a:
                 own_a += crept_a
-                said += f", the battery's charge moves it by {crept_a * 1000:.3g} mA meanwhile"
+                figures += f", the battery's charge moves it by {crept_a * 1000:.3g} mA meanwhile"
         if seen_a < own_a + STEPS * scale.step_a:
             return Method(
-                MAX_ON_A_METER, False, f"{said}; the display's step is {scale.step_a * 1000:g} mA", settings
+                MAX_ON_A_METER,
+                False,
+                f"{figures}; the display's step is {scale.step_a * 1000:g} mA",
+                settings,
             )
-        row = Method(MAX_ON_A_METER, True, f"{said}; it says that, not where", settings)
+        row = Method(MAX_ON_A_METER, True, f"{figures}; it says that, not where", settings)
         return self.in_line(row, signature)
 
     def _in_line(self, signature: Signature, meter: Meter, woken_a: float) -> tuple[Range, Currents]:

@@ -104,8 +104,8 @@ class SearchBase:
 
     @functools.cached_property
     def followed(self) -> float:
-        """The share of classes that follow up what stays, where it isn't healthy: the more the nearer to what
-        is conspicuous; all, where nothing else is to be found."""
+        """The share of classes that search by the steady current, where it isn't healthy: the more the nearer
+        to what is conspicuous; all, where nothing else is to be found."""
         stays = [signature for signature in self.signatures if not signature.pulsed]
         dense = any(signature.train is not None and signature.train.dense for signature in self.signatures)
         if dense or len(stays) == len(self.signatures):

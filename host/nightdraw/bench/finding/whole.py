@@ -1,4 +1,5 @@
-"""Rows of several parts as the row of the whole: some classes follow up what stays, others wait for pulses.
+"""Rows of several parts as the row of the whole: some classes search by the steady current, others
+wait for pulses.
 
 Nothing is weighed here; what a row says of one part stays as it is.
 """
@@ -19,15 +20,15 @@ def sooner(rows: list[Method]) -> Method:
 
 
 def mixed(waits: Method, follows: Method, share: float, stays_ma: float, seed: int) -> Method:
-    """A method's row where a share of classes follows up what stays (`follows`), others don't (`waits`)."""
+    """A method's row: a share of classes goes by the steady current (`follows`), others don't (`waits`)."""
     if share == 0 or follows is waits or not follows.shows:
         return waits
     if share == 1:
         return follows
-    said = f"{share:.0%} of classes follow up the {stays_ma:.3g} mA that stay, which show: {follows.why}"
+    followed = f"{share:.0%} of classes search by the steady current of {stays_ma:.3g} mA: {follows.why}"
     if not waits.shows:
         row = follows if share >= QUANTILE else waits
-        return replace(row, why=f"{waits.why}; {said}")
+        return replace(row, why=f"{waits.why}; {followed}")
     assert waits.time is not None
     assert follows.time is not None
     times = _mixture(waits.time, follows.time, share, seed)
@@ -37,7 +38,7 @@ def mixed(waits: Method, follows: Method, share: float, stays_ma: float, seed: i
     in_run = (1 - share) * waits.more["in_run"] + share * follows.more["in_run"]
     return replace(
         waits,
-        why=f"{waits.why}; {said}",
+        why=f"{waits.why}; {followed}",
         time=times,
         closed=None,
         law=None,

@@ -38,7 +38,7 @@ class Counts:
 
     def notes(self) -> list[str]:
         """One line for each kind of mending that was needed."""
-        told = (
+        kinds = (
             (self.blank, "rows without a number left out"),
             (self.over, "samples beyond the recorder's range left out"),
             (self.absurd, "rows left out that no instrument on a vehicle reads (above 100 kA or 100 kV)"),
@@ -46,7 +46,7 @@ class Counts:
             (self.beyond, "rows of more than 1 V left out: that is no fuse's drop, the fuse was out"),
             (self.doubled, "rows share their time with another: averaged"),
         )
-        return [f"{count} {what}" for count, what in told if count]
+        return [f"{count} {what}" for count, what in kinds if count]
 
 
 def in_order(raw: Blocks, counts: Counts, refuse: Refuse) -> Blocks:

@@ -274,15 +274,15 @@ def choose(
     time, date = _time_columns(columns, options, place)
     value = _value_column([c for c in columns if c is not time], channel, options, place)
     unit, factor = _measured(value, options, place)
-    said = [*notes]
+    assumed = [*notes]
     if time is not None and time.kind == NUMBERS and time.unit is None:
-        said.append(f"the time column {time.header!r} names no unit: taken as seconds")
+        assumed.append(f"the time column {time.header!r} names no unit: taken as seconds")
     if value.unit is None:
-        said.append(f"the column {value.header!r} names no unit: taken as amperes")
+        assumed.append(f"the column {value.header!r} names no unit: taken as amperes")
     if value.unit is not None and value.unit.quantity == VOLTAGE and unit == MILLIAMPERE:
-        said.append(f"the column {value.header!r} is a voltage, scaled as told")
+        assumed.append(f"the column {value.header!r} is a voltage, scaled as told")
     time_s = time.unit.factor if time is not None and time.kind == NUMBERS and time.unit else 1.0
-    return Choice(time, date, value, time_s, factor, unit, tuple(said))
+    return Choice(time, date, value, time_s, factor, unit, tuple(assumed))
 
 
 def _time_columns(
@@ -290,10 +290,10 @@ def _time_columns(
 ) -> tuple[Column | None, Column | None]:
     """The column of time and, beside a time of day, that of the date."""
     counted = [c for c in columns if c.measures(TIME)]
-    told = [c for c in columns if c.kind in (STAMP, CLOCK)]
+    stamped = [c for c in columns if c.kind in (STAMP, CLOCK)]
     called = [c for c in columns if c.kind == NUMBERS and c.unit is None and c.name.lower() in TIME_NAMES]
     # A count of seconds is finer than a stamp beside it, which often has whole seconds only.
-    found = counted or [c for c in told if c.kind == STAMP] or told or called
+    found = counted or [c for c in stamped if c.kind == STAMP] or stamped or called
     named = [c for c in found if c.name.lower() in TIME_NAMES]
     time = next(iter(named or found), None)
     if options.rate_hz is not None:

@@ -123,9 +123,9 @@ class Recording:
         values = first[1]
         typical_ma = float(np.median(np.abs(values[:: max(len(values) // LOOKED_AT, 1)])))
         if typical_ma >= UNTOLD_MA:
-            told = f"no unit is named: {typical_ma / 1e3:.4g} may be amperes or milliamperes"
+            why = f"no unit is named: {typical_ma / 1e3:.4g} may be amperes or milliamperes"
             hint = "name it in a header line above the rows, like time_s,current_ma"
-            raise InputError(Finding(f"the column {self.channel!r}: {told}", self.name, hint=hint))
+            raise InputError(Finding(f"the column {self.channel!r}: {why}", self.name, hint=hint))
         yield first
         yield from raw
 

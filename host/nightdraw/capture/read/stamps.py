@@ -82,14 +82,14 @@ class DateOrder:
 
     def order(self) -> str:
         """DAY_FIRST or MONTH_FIRST; raises ValueError where both could be."""
-        told = {DAY_FIRST} if self._firsts > 12 else set()
-        told |= {MONTH_FIRST} if self._seconds > 12 else set()
+        orders = {DAY_FIRST} if self._firsts > 12 else set()
+        orders |= {MONTH_FIRST} if self._seconds > 12 else set()
         if self.given is not None:
-            told.add(self.given)
-        if len(told) > 1:
+            orders.add(self.given)
+        if len(orders) > 1:
             raise ValueError("dates with the day first and with the month first")
-        if told:
-            return told.pop()
+        if orders:
+            return orders.pop()
         if self._dotted:
             return DAY_FIRST  # with points between, dates are written so wherever they are (common practice)
         raise ValueError("dates whose day and month could be either")

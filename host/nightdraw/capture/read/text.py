@@ -57,9 +57,9 @@ class TextSource:
     # The decisions that take more than the first rows.
 
     def _decided_forms(self, columns: list[col.Column]) -> dict[int, cl.Form]:
-        told = self._options.decimal
-        if told is not None:
-            form = cl.Form(cl.COMMA if told == col.COMMA else cl.POINT, grouped=True)
+        given = self._options.decimal
+        if given is not None:
+            form = cl.Form(cl.COMMA if given == col.COMMA else cl.POINT, grouped=True)
             return {c.index: form for c in columns}
         signs = {c.index: cl.Signs() for c in columns}
         for column in columns:
