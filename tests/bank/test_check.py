@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from pathlib import Path
 
@@ -159,3 +160,15 @@ def test_a_half_driven_switch_takes_the_most_at_half_the_supply() -> None:
     volts, ohms = 16.0, 6.2
     tried = max((volts - across) / ohms * across for across in (volts * k / 1000 for k in range(1001)))
     assert gates.half_driven_w(volts, ohms) == pytest.approx(tried, rel=1e-6)
+
+
+def test_the_shunts_amplifier_has_its_pin_alone() -> None:
+    shipped = load_board()
+    sense = dataclasses.replace(shipped.circuit.sense, gain=20)
+    board = dataclasses.replace(shipped, circuit=dataclasses.replace(shipped.circuit, sense=sense))
+    assert [remark for remark in gates.pins(board) if remark.rule == "pin-shared"] == []
+    first = dataclasses.replace(board.channels[0], pin=gates.SHUNT_PIN)
+    shared = dataclasses.replace(board, channels=(first, *board.channels[1:]))
+    (remark,) = [remark for remark in gates.pins(shared) if remark.rule == "pin-shared"]
+    assert (remark.part, remark.severity) == ("shunt amplifier", "error")
+    assert "already serves channel 1" in remark.message

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,8 @@ from nightdraw.bank.circuit.assembly import build
 from nightdraw.bank.circuit.control import gpio_pin
 from nightdraw.bank.circuit.gate_drive import letters, resistors_of
 from nightdraw.bank.circuit.netlist import GROUND, Join, Netlist, Stress
+from nightdraw.bank.circuit.passives import PULSE_ENERGY
+from nightdraw.bank.circuit.transients import system
 from nightdraw.bank.drawings import documents
 from nightdraw.bank.rules import electrical
 from nightdraw.board import load_board
@@ -156,3 +159,23 @@ def test_other_circuits_hold_every_rule_and_are_drawn(tmp_path: Path, name: str)
 
 def test_letters_count_on_after_z() -> None:
     assert [letters(number) for number in (0, 25, 26, 27, 80)] == ["a", "z", "aa", "ab", "cc"]
+
+
+def test_the_charging_resistor_bears_half_c_v_squared_of_the_highest_supply() -> None:
+    """Textbook; of the standard's load dump, where the board's own range ends lower."""
+    for name, volts in (("workshop-12v", 35.0), ("workshop-24v", 58.0)):
+        board = load_board(data.folder("hardware") / f"{name}.yaml")
+        assert system(board).dump_v == volts
+        assert board.caps["supply_max_mv"] < 1000 * volts
+        netlist = build(board)
+        bulk_f = netlist.part("C2").number
+        (energy,) = [one.worst for one in netlist.part("R2").stress if one.what == PULSE_ENERGY]
+        assert energy == pytest.approx(bulk_f * volts**2 / 2)
+
+
+def test_a_fuse_of_which_no_list_knows_the_resistance_has_none_in_the_circuit() -> None:
+    shipped = load_board()
+    assert shipped.circuit.fuse is not None
+    odd = dataclasses.replace(shipped.circuit.fuse, rating_a=Fraction(12))
+    board = dataclasses.replace(shipped, circuit=dataclasses.replace(shipped.circuit, fuse=odd))
+    assert build(board).part("F1").number == 0.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,11 +11,13 @@ from boxcore import program as pg
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nightdraw import data, programs
-from nightdraw.bank.heat import plot
+from nightdraw.bank.heat import plot, touch
+from nightdraw.bank.heat import profile_heat as profile_heats
 from nightdraw.bank.heat.mounted import box_of, mounted_channels
 from nightdraw.bank.heat.profile_heat import profile_heat
 from nightdraw.bank.heat.steady_state import steady_heat
 from nightdraw.bank.heat.thermal_network import ThermalNetwork
+from nightdraw.bank.heat.verdicts import ELECTRONICS_C
 from nightdraw.bank.heat.warm_up import WarmUp, patterns, warm_up
 from nightdraw.board import BoardModel, load_board
 from nightdraw.errors import InputError
@@ -167,3 +170,18 @@ def test_a_plot_is_drawn_and_other_suffixes_are_refused(tmp_path: Path) -> None:
         plot.draw(tmp_path / "warm.xls", run, [155.0], "warm-up", 85.0, 65.0)
     with pytest.raises(InputError, match="its folder isn't there"):
         plot.draw(tmp_path / "none" / "warm.png", run, [155.0], "warm-up", 85.0, 65.0)
+
+
+def test_a_part_just_at_its_limit_holds() -> None:
+    """And needs no remedy."""
+    box = SimpleNamespace(metal=True)
+
+    def seen(air_c: float, wall_c: float) -> SimpleNamespace:
+        return SimpleNamespace(air_c=air_c, wall_c=wall_c, total_j=100.0, seconds=10.0)
+
+    burn_c, handling_c = touch.burn_limit_c(touch.METAL), touch.handling_limit_c(touch.METAL)
+    for above, ok in ((0.0, True), (0.1, False)):
+        inside, handled = seen(ELECTRONICS_C + above, burn_c + above), seen(20.0, handling_c + above)
+        parts = profile_heats._box_parts(box, (inside, 20.0), (handled, 20.0))  # type: ignore[arg-type]
+        assert [part.ok for part in parts] == [ok] * 3
+        assert [not part.remedy for part in parts] == [ok] * 3

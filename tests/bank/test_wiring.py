@@ -163,3 +163,16 @@ def test_a_shunt_is_heated_by_the_square_of_the_current() -> None:
     (heat,) = (stress for stress in shunt.stress if stress.what == "dissipation")
     assert heat.worst == pytest.approx(peak_a(board) ** 2 * shunt.number, rel=1e-9)
     assert heat.worst != pytest.approx(peak_a(board) * shunt.number, rel=0.05), "1 A would tell nothing"
+
+
+def test_what_no_sheet_has_of_a_high_current_blade_is_the_standards_most() -> None:
+    """A medium blade's table says nothing of it, though it has the rating: 125 mV at 20 A, 100 mV above
+    (DIN 72581-3)."""
+    assert blade_fuses.cold_mohm("E", 20) == (125 / 20, "the standard's highest drop at rated current")
+    assert blade_fuses.cold_mohm("E", 80) == (100 / 80, "the standard's highest drop at rated current")
+    assert blade_fuses.cold_mohm("F", 5)[0] == blade_fuses.cold_mohm("C", 5)[0]
+    assert (
+        blade_fuses.cold_mohm("F", 12)
+        == blade_fuses.cold_mohm("E", 12)
+        == (None, "no list knows this rating")
+    )

@@ -85,6 +85,13 @@ def _forms(header):
     return forms
 
 
+def test_a_late_table_is_loaded_for_its_own_headers_alone():
+    for words in (["*IDN"], ["SYST", "ERR"], ["MEAS", "VOLT"], ["SYST"], ["PASS"], ["CALL"]):
+        assert commands.late_rows(words) == ()
+    for words in (["*TST"], ["SYST", "PASS", "STAT"], ["SYSTEM", "PASSWORD"], ["CAL", "CLOS"]):
+        assert commands.late_rows(words), words
+
+
 def test_a_full_flash_is_an_error_and_no_more(rig):
     rig.say(PUT)
     rig.store.full = True

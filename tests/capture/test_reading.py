@@ -123,6 +123,11 @@ BAD = {
     "a cell too many": ("time_s,current_a\n0,0.04\n1,0.05,7\n2,0.05\n", 3, "3 cells"),
     "a cell too few": ("time_s,current_a\n0,0.04\n1\n2,0.05\n", 3, "1 cells"),
     "a second header": ("time_s,current_a\n0,0.04\ntime_s,current_a\n2,0.05\n", 3, "is not a number"),
+    "a day that no month has": (
+        "time;current_a\n2024-02-28 10:00:00;0.04\n2023-02-29 10:00:00;0.05\n",
+        3,
+        "'2023-02-29 10:00:00': day is out of range",
+    ),
     "several currents": ("time_s,left_a,right_a\n0,1,2\n1,2,3\n", 1, "several columns"),
     "no current": ("time_s,temp_c\n0,1\n1,2\n", 1, "no column is a current"),
     "no names": ("0,1,2\n1,2,3\n", 1, "no header line"),

@@ -301,3 +301,16 @@ def test_an_old_board_json_means_the_shipped_wiring() -> None:
 def test_an_unknown_hardware_key_is_refused() -> None:
     with pytest.raises(boards.BoardError, match="led_pin"):
         boards.Board("x", [1_000], [2], 1, False, rig.CAPS, {"led_pin": 3})
+
+
+def test_with_an_answer_on_its_way_the_link_sleeps_no_longer_than_a_millisecond() -> None:
+    ends, slept = Ends(), []
+    ends.room = 0
+    line = ends.wire()
+    poll = line._outputs.ipoll
+    line._outputs.ipoll = lambda milliseconds: [slept.append(milliseconds), *poll(milliseconds)][1:]
+    line.give(b"1\n", 0)
+    slept.clear()
+    assert not line.wait(50)
+    assert not line.wait(0)
+    assert slept == [1, 0]

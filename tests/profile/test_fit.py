@@ -99,21 +99,39 @@ def test_a_pulse_below_the_banks_step_is_refused(tmp_path: Path) -> None:
     assert found(write(tmp_path, HEAD + pulse(3))) == []
 
 
-def coarse_board(tmp_path: Path) -> Path:
-    """One switch: 10 ohm, 1.26 A at 12.6 V, nothing between."""
+def coarse_board(tmp_path: Path, *ohms: int) -> Path:
+    """A board of these resistors, nothing between their sums."""
     head = data.board_path().read_text().split("channels:")[0]
     rest = "sense:" + data.board_path().read_text().split("sense:")[1]
-    channel = "channels:\n  - {pin: 2, ohms: 10 ohm, tolerance: 1 %, on_ohms: 0 ohm}\n"
-    return write(tmp_path, head + channel + rest, "coarse.yaml")
+    channels = "channels:\n" + "".join(
+        f"  - {{pin: {pin}, ohms: {one} ohm, tolerance: 1 %, on_ohms: 0 ohm}}\n"
+        for pin, one in enumerate(ohms, 2)
+    )
+    return write(tmp_path, head + channels + rest, "coarse.yaml")
 
 
 def test_a_level_between_coarse_steps_is_refused(tmp_path: Path) -> None:
     text = HEAD + pulse(900) + "limits: {supply_min: 11.8 V, supply_max: 12 V}\n"
-    ((line, column, message),) = found(write(tmp_path, text), coarse_board(tmp_path))
+    ((line, column, message),) = found(write(tmp_path, text), coarse_board(tmp_path, 10))
     assert (line, column) == (4, 19)
     assert "leads to a level of 911 mA" in message
     text = HEAD + pulse(1180) + "limits: {supply_min: 11.8 V, supply_max: 12 V}\n"
-    assert found(write(tmp_path, text), coarse_board(tmp_path)) == []
+    assert found(write(tmp_path, text), coarse_board(tmp_path, 10)) == []
+
+
+@pytest.mark.parametrize(("first", "meets"), [("0 s", True), ("4 s", False)])
+def test_a_sum_between_coarse_steps_is_refused_where_the_draws_meet(
+    tmp_path: Path, first: str, meets: bool
+) -> None:
+    """At 12 V 600 ohm make 20 mA, which either pulse is, 20 ohm 600 mA: for both at once there is nothing."""
+    text = HEAD + pulse(20) + pulse(20, first=first) + "limits: {supply_min: 11.9 V, supply_max: 12.1 V}\n"
+    seen = found(write(tmp_path, text), coarse_board(tmp_path, 600, 20))
+    assert len(seen) == meets
+    if meets:
+        ((line, column, message),) = seen
+        assert (line, column) == (5, 19)
+        assert "draw 2 (pulse) leads to a level of 51 mA" in message
+        assert "20.2 mA off" in message  # at the lowest supply: 31 of 51 mA are 0.2 mA less
 
 
 def test_a_replay_counts_with_its_highest_level(tmp_path: Path) -> None:

@@ -151,6 +151,7 @@ def _box_parts(box: HeatedEnclosure, inside: Seen, handled: Seen) -> list[HeatVe
     for name, (run, around_c), temp_c, limit_c, about in rows:
         mean = run.total_j / run.seconds
         allowed = _scaled(mean, temp_c, limit_c, around_c)
-        remedy = "" if temp_c <= limit_c else "a larger box, a painted one, or less charge an hour"
-        parts.append(HeatVerdict(name, mean, allowed, temp_c, limit_c, temp_c <= limit_c, about, remedy))
+        ok = temp_c <= limit_c
+        remedy = "" if ok else "a larger box, a painted one, or less charge an hour"
+        parts.append(HeatVerdict(name, mean, allowed, temp_c, limit_c, ok, about, remedy))
     return parts

@@ -130,12 +130,11 @@ def _loops(border: list[Edge], points: NDArray[np.float64], up: NDArray[np.float
         while (corner := after.pop(loop[-1])) != loop[0]:
             loop.append(corner)
         loops.append(loop)
-    return sorted(loops, key=lambda loop: -_area(points[loop], up))
+    return sorted(loops, key=lambda loop: -_twice_the_area(points[loop], up))
 
 
-def _area(ring: NDArray[np.float64], up: NDArray[np.float64]) -> float:
-    around = np.cross(ring - ring[0], np.roll(ring, -1, axis=0) - ring[0]).sum(axis=0)
-    return float(around @ up) / 2
+def _twice_the_area(ring: NDArray[np.float64], up: NDArray[np.float64]) -> float:
+    return float(np.cross(ring - ring[0], np.roll(ring, -1, axis=0) - ring[0]).sum(axis=0) @ up)
 
 
 def _face(
