@@ -1,0 +1,119 @@
+"""When step() is due again, what a sensing between two steps sees, and what bookkeeping a move leaves."""
+
+import pytest
+from boxcore import program as pg
+from boxcore import states as st
+
+from tests.boxcore import fakes
+from tests.boxcore.plans import STEADY, S, plan
+from tests.boxcore.test_box_run import started
+from tests.micropython import doors
+
+
+def test_a_box_that_waits_for_its_switch_looks_again_after_a_tenth_of_a_second():
+    world = started(plan(STEADY, start=pg.START_PANEL)).run(2 * S)
+    assert world.box.step(world.now) == world.now + S // 10
+
+
+def test_a_box_with_nothing_to_do_looks_again_after_five_seconds():
+    world = fakes.World().boot().run(12 * S)
+    world.now = 20 * S
+    assert world.box.step(world.now) == 25 * S
+
+
+def test_a_box_that_holds_looks_again_after_a_tenth_of_a_second():
+    world = started(plan(STEADY)).run(2 * S)
+    world.readings.supply_mv = 11_000
+    world.sense()
+    world.run(S // 2)
+    assert world.box.step(world.now) == world.now + S // 10
+
+
+def test_an_idle_box_wakes_for_what_waits_to_be_written():
+    """Records go out at whole ten seconds of the clock: the next step comes then, not five seconds later."""
+    world = started(plan(STEADY, run_ticks=2 * S)).run(13 * S)
+    world.box.clear(world.now)
+    assert world.kinds()[-1] == "clear"
+    world.now = 16 * S
+    assert world.box.step(world.now) == 20 * S
+    before = world.store.operations
+    world.visit(20 * S)
+    assert world.store.operations == before + 1
+    assert world.box.deadline == 25 * S
+
+
+def test_acknowledging_is_journaled_but_not_where_there_is_nothing_to_acknowledge():
+    world = fakes.World().boot()
+    world.box.clear(0)
+    assert "clear" not in world.kinds()
+
+
+@pytest.mark.parametrize("state", [st.RUNNING, st.HOLDING, st.LEVEL])
+def test_a_trip_ends_the_account_of_time_and_charge(state):
+    world = started(plan(STEADY)) if state != st.LEVEL else fakes.World().boot()
+    if state == st.LEVEL:
+        world.box.level(world.now, 40_000)
+    world.run(10 * S)
+    if state == st.HOLDING:
+        world.readings.supply_mv = 11_000
+        world.sense()
+    assert world.box.state == state
+    world.readings.bank_cdeg = 12_000
+    world.sense()
+    tripped = world.now
+    used = doors.used(world.box, tripped)
+    assert used[0] == tripped
+    world.run(50 * S)
+    assert world.box.state == st.TRIPPED
+    assert doors.used(world.box, world.now) == used
+
+
+def sensed(world, now, ua):
+    """One sensing at a tick, between the steps."""
+    world.now = now
+    world.readings.bank_ua = ua
+    world.sense()
+
+
+def true_ua(world):
+    return world.box.bank.current_ua(world.hal.pattern_at(world.now), world.readings.supply_mv)
+
+
+def monitored(*draws):
+    return started(plan(*draws), the_board=fakes.board(monitor=True), sense_ticks=10**9)
+
+
+def test_a_monitor_reading_is_held_against_what_plays_by_now():
+    """An edge that came since the last step counts from its own tick, in both directions."""
+    world = monitored(STEADY, (pg.PULSE, 350_000, S, 2 * S, 2 * S)).run(18_000)
+    for at in (21_500, 22_500, 23_500):  # the pulse began at 20_000
+        world.hal.run_to(at)
+        world.now = at
+        sensed(world, at, true_ua(world))
+    assert world.box.flagged == st.NO_FAULT
+    for at in (24_000, 24_500, 25_000):
+        sensed(world, at, 0)
+    assert world.box.flagged == st.SWITCH_OPEN
+    (flag,) = world.records("flag")
+    assert flag["pattern"] == world.hal.pattern_at(22_000) != world.hal.pattern_at(18_000)
+
+
+def test_a_monitor_reading_soon_after_an_edge_of_a_run_says_nothing():
+    world = monitored(STEADY, (pg.PULSE, 350_000, S, 2 * S, 2 * S)).run(18_000)
+    for at in (20_100, 20_300, 20_600, 20_999):
+        sensed(world, at, 0)
+    assert world.box.flagged == st.NO_FAULT
+
+
+def test_a_level_is_picked_anew_while_it_plays():
+    """A second hand level replaces the first at its own tick, and the journal has both."""
+    world = fakes.World().boot()
+    world.box.level(world.now, 40_000)
+    world.run(3 * S)
+    first = world.hal.pattern_at(world.now)
+    world.box.level(world.now, 200_000)
+    world.run(S)
+    assert first != world.hal.pattern_at(world.now) != 0
+    assert [record["level_ua"] for record in world.records("level")] == [40_000, 200_000]
+    assert all(record["arg"] == 0 for record in world.records("level"))
+    assert doors.used(world.box, world.now)[0] == S
