@@ -139,7 +139,7 @@ class Journal:
         for start in reversed(starts):
             name = NAME % start
             size = size if start == starts[-1] else self._store.size(name) or 0
-            for at in range((size - 1) // RECORD_BYTES * RECORD_BYTES, -1, -RECORD_BYTES):
+            for at in reversed(range(0, size, RECORD_BYTES)):
                 fields = unpack(self._store.read_at(name, at, RECORD_BYTES) or b"")
                 if fields is not None:
                     self._sequence = (fields[8] + torn + 1) & MAX_SEQUENCE

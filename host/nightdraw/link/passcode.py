@@ -25,6 +25,7 @@ Point = tuple[int, int, int]
 COST = 1 << 15
 LEAST_COST, MOST_COST = 1 << 10, 1 << 18  # a box that asks for more wants 256 MB and more: none of ours does
 BLOCK_SIZE = 8
+MOST_MEMORY = 0x7FFF_FFFF  # the most that OpenSSL takes as a bound; MOST_COST is what bounds the memory
 WIDE_BYTES = 40  # of a half that is taken modulo the order: 64 bits more than it has (RFC 9383, 3.2)
 FEWEST_CHARACTERS = 6  # some 30 tries fit in a lesson of two hours, and people's four digits are that few
 MOST_BYTES = 256  # far beyond any passcode: a wrong file is told from a passcode
@@ -117,7 +118,7 @@ def numbers(passcode: str, salt: bytes, cost: int = COST) -> tuple[int, int]:
         n=cost,
         r=BLOCK_SIZE,
         p=1,
-        maxmem=(cost + 64) * BLOCK_SIZE * 128 * 2,
+        maxmem=MOST_MEMORY,
         dklen=2 * WIDE_BYTES,
     )
     return spake2plus.scalar(wide[:WIDE_BYTES]), spake2plus.scalar(wide[WIDE_BYTES:])
