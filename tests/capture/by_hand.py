@@ -18,6 +18,7 @@ from nightdraw.capture.view import Prior, View, reference_of
 Floats = sn.Floats
 
 OWN_MA = 11.0
+BASE_MA, HIGH_MA = 30.0, 90.0  # of pulses
 CHANNELS_NS = (800_000, 3_000_000, 12_000_000, 40_000_000)  # 10, 38, 151 and 504 mA at 12.6 V
 SUPPLY_MV = 12_600.0
 START = Clock(0.0, 0.0, 9, 0.0, 0)  # the recording begins with the run
@@ -147,3 +148,18 @@ def seen_of(
         parts=sn.Parts(nothing, nothing, nothing, nothing),
         unjudged=tuple(sn.Span(*gap, sn.GAP) for gap in gaps),
     )
+
+
+def train(pulses: int, high_ma: float = HIGH_MA) -> Account:
+    """Pulses of a second, 4 s apart, the first at 3 s."""
+    levels = [BASE_MA, *[high_ma, BASE_MA] * pulses]
+    return account_of(levels, [3.0, *[1.0, 3.0] * pulses], BASE_MA)
+
+
+def edges_of(account: Account, late_s: Floats | float = 0.0, height: Floats | None = None) -> Edges:
+    """The account's own edges as a recording shows them, those without a height left out."""
+    step = account.step_ma if height is None else height
+    at_s = account.t_s + late_s
+    zero = np.zeros(len(step))
+    seen = Edges(at_s, zero + 1e-4, account.before_ma, account.before_ma + step, zero + 0.1)
+    return seen.take(np.abs(step) > 1e-9).take(np.argsort(at_s[np.abs(step) > 1e-9], kind="stable"))

@@ -327,3 +327,71 @@ def test_candidates_are_the_lags_that_meet_most(seed: int, which: str) -> None:
         seen = marks(np.sort(t_s), height[np.argsort(t_s)])
     task = task_of(known, seen)
     assert np.array(pl._candidates(task)) == pytest.approx(np.array(naive_candidates(task)))
+
+
+# -- at the bounds themselves, in sixteenths of a second, which are exact
+
+
+def exact_task(known: Marks, seen: Marks, span_s: tuple[float, float] = (-512.0, 512.0)) -> Task:
+    return Task(known, seen, span_s, 0.0625, 0.0, 3e-4)
+
+
+def test_an_edge_meets_at_the_reach_itself_and_lies_inside_behind_it() -> None:
+    one = marks([8.0], [50.0])
+    for off_s, meets in ((0.0625, 1), (-0.0625, 1), (0.125, 0)):
+        task = exact_task(one, marks([8.0 + off_s], [50.0]))
+        assert pl.meeting(task, pl.Clock(0.0, 0.0, 0, 0.0, 0)) == meets
+        assert pl._meetings(one, task.seen, 0, np.array([0.0]), task, 1.0).tolist() == [meets]
+    task = exact_task(one, one, (1.0, 9.0))
+    assert task.shows(np.array([1.0625, 1.125, 8.875, 8.9375])).tolist() == [False, True, True, False]
+
+
+def test_a_lag_of_half_the_most_meetings_is_a_candidate() -> None:
+    """Four edges of 100 mA that all meet at one lag, two of them at another one, and one at a third."""
+    known = marks([0.0, 10.0, 30.0, 70.0], [100.0] * 4)
+    seen = marks([200.0, 210.0, 230.0, 270.0, 400.0, 410.0, 500.0], [100.0] * 7)
+    lags = {lag for lag, _ in pl._candidates(exact_task(known, seen))}
+    assert {200.0, 400.0} <= lags
+    assert 490.0 not in lags  # of the run's edges one meets there
+
+
+def test_the_place_that_a_journal_names_is_followed_though_many_others_fit_as_well() -> None:
+    """A recording of 20 of 400 periods fits at 381 places, more than are followed."""
+    t_s = np.repeat(np.arange(400) * 4.0, 2) + np.tile([0.0, 1.0], 400)
+    known = marks(t_s, np.tile([300.0, -300.0], 400))
+    seen = marks(t_s[:40] + 10.0, np.tile([300.0, -300.0], 20))
+    task = task_of(known, seen, (5.0, 95.0))
+    named_s = 10.0 - 4.0 * 217
+    for zero_s, there in ((None, False), (named_s, True)):
+        found = [fit.clock.offset_s for fit in pl.places(task, zero_s)]
+        assert (min(abs(offset_s - named_s) for offset_s in found) < 1e-3) is there
+
+
+@pytest.mark.parametrize("about", [2e-3, -4e-3])
+def test_a_piece_is_followed_at_the_rate_that_is_known(seed: int, about: float) -> None:
+    """By it an edge half an hour on lies 3.6 s off: far beyond what is left of the rate to be found."""
+    rng = np.random.default_rng(seed)
+    t_s = np.cumsum(rng.uniform(2.0, 16.0, 200))
+    known = marks(t_s, np.tile([400.0, -400.0, 90.0, -90.0], 50))
+    seen = marks(21.0 + t_s * (1 + about + 20e-6), known.height)
+    task = task_of(known, seen, usual=5e-5, most=6e-4, about=about)
+    for here in (0, 120, 199):
+        fit = pl._follow(float(seen.t_s[here] - t_s[here]), float(t_s[here]), task)
+        assert fit is not None
+        assert (fit.hits, fit.expected) == (200, 200)
+        assert fit.clock.offset_s == pytest.approx(21.0, abs=1e-4)
+        assert fit.clock.rate_ppm == pytest.approx((about + 20e-6) * 1e6, abs=0.1)
+        assert fit.clock.others == 0
+
+
+def test_where_the_rate_may_be_anything_a_candidate_grows_from_its_nearest_edges() -> None:
+    """A software clock off by 0.7 %: after a minute the nearest edge of a train of a pulse each second is
+    another pulse's; from six edges outward it is followed."""
+    t_s = np.arange(600) * 1.0 + np.tile([0.0, 0.13, -0.08, 0.21, 0.05, -0.17], 100)
+    known = marks(t_s, np.full(600, 300.0))
+    for rate in (7e-3, -7e-3):
+        task = task_of(known, marks(4.0 + t_s * (1 + rate), known.height), usual=2.5e-3, most=8e-3)
+        fit = pl._follow(4.0, 0.0, task)
+        assert fit is not None
+        assert fit.hits == 600
+        assert fit.clock.rate_ppm == pytest.approx(rate * 1e6, abs=0.1)
