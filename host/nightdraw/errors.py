@@ -31,9 +31,8 @@ class Finding:
     def text(self) -> str:
         """For people: `FILE:LINE:COLUMN: message (hint)`, printable, without the parts that are unknown."""
         file = self.file
-        if (
-            file is not None and len(file) > MOST_SHOWN
-        ):  # a name of thousands of characters hides what is wrong
+        # a name of thousands of characters hides what is wrong
+        if file is not None and len(file) > MOST_SHOWN:
             file = f"{file[: MOST_SHOWN // 2]}...{file[-MOST_SHOWN // 2 :]}"
         place = ":".join(str(part) for part in (file, self.line, self.column) if part is not None)
         text = (f"{place}: " if place else "") + self.message + (f" ({self.hint})" if self.hint else "")

@@ -108,9 +108,8 @@ class Choice:
                     continue
                 best, high_s = self._least(low_s, inside, chosen)
                 ratio = high_s / low_s
-            except (
-                UnprovenError
-            ):  # a better choice may exist in this window: nothing above 1 is proven any more
+            except UnprovenError:
+                # a better choice may exist in this window: nothing above 1 is proven any more
                 bound = min(bound, 1.0)
             if ratio <= 1 + NO_BETTER:  # all times are equal: no choice is more even
                 break

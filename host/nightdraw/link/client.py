@@ -256,9 +256,8 @@ class BoxClient(Latch, Trims):
             try:
                 return self._read_journal(since, progress)
             except RefusedError as refused:
-                if (
-                    refused.code != OUT_OF_RANGE
-                ):  # else the ring moved on meanwhile: its oldest bytes are gone
+                # out of range: the ring moved on meanwhile, its oldest bytes are gone
+                if refused.code != OUT_OF_RANGE:
                     raise
         raise self._error("the journal moves on faster than it can be read", "halt the box first")
 

@@ -140,9 +140,8 @@ def check_board(found: dict[str, Any]) -> None:
     if found["platform"] == PLATFORM and PROCESSOR not in found["machine"]:
         message = f"the firmware is for the {PROCESSOR}, this board says {found['machine']!r}"
         findings.append(Finding(message))
-    if (
-        found["platform"] == PLATFORM and found["bytes"] < LEAST_BYTES
-    ):  # a stand-in for a board keeps no journal
+    # a stand-in for a board keeps no journal
+    if found["platform"] == PLATFORM and found["bytes"] < LEAST_BYTES:
         message = (
             f"the board's file system has {found['bytes'] // 1024} KB, a box needs {LEAST_BYTES // 1024} KB"
         )

@@ -191,7 +191,7 @@ REPLAY = Record(
     ),
     rules=(ExactlyOne(("levels", "file")),),
 )
-# A new kind of draw begins here: tests/profile/test_every_kind.py names every other place.
+# tests/profile/test_every_kind.py names every place that a new kind of draw needs beside its fields here.
 KINDS = (
     Field("steady", LEVEL, "The level between pulses, what the box itself consumes included."),
     Field("pulse", PULSE, "Pulses at a fixed period."),

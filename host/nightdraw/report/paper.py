@@ -69,13 +69,13 @@ def _built(page: ho.Handout, paper: str, size: float, halved: bool = False) -> t
         bottomPadding=0,
     )
     look = _Look(page, size, frame._width)
-    furniture = _furniture(page, look, wide, high)
-    made.addPageTemplates([PageTemplate("page", [frame], onPage=furniture)])
+    heads = _running_heads(page, look, wide, high)
+    made.addPageTemplates([PageTemplate("page", [frame], onPage=heads)])
     made.build(look.halved(page.blocks) if halved else list(look.flowables(page.blocks)))
     return FONT_NAME.sub(rb"/T\1", stream.getvalue()), made.page
 
 
-def _furniture(page: ho.Handout, look: _Look, wide: float, high: float) -> Callable[[Any, Any], None]:
+def _running_heads(page: ho.Handout, look: _Look, wide: float, high: float) -> Callable[[Any, Any], None]:
     """Title, badge, foot and page number of every page."""
     from reportlab.lib.units import mm
     from reportlab.pdfbase.pdfmetrics import stringWidth
@@ -160,7 +160,7 @@ class _Look:
             ),
         }  # fmt: skip
 
-    def say(self, text: str, style: str = ho.PLAIN) -> Any:
+    def paragraph(self, text: str, style: str = ho.PLAIN) -> Any:
         """A paragraph of plain text."""
         from reportlab.platypus import Paragraph
 
@@ -192,11 +192,11 @@ class _Look:
 
     def heading(self, block: ho.Heading) -> Iterable[Any]:
         """A section's head."""
-        yield self.say(block.text, "head")
+        yield self.paragraph(block.text, "head")
 
     def text(self, block: ho.Text) -> Iterable[Any]:
         """A paragraph."""
-        yield self.say(block.text, block.style)
+        yield self.paragraph(block.text, block.style)
 
     def _bullets(self, items: Iterable[str]) -> list[Any]:
         from reportlab.platypus import Paragraph
@@ -218,7 +218,7 @@ class _Look:
         for k in range(count):
             row: list[Any] = []
             for name, value in block.rows[k::count]:
-                row += [self.say(name, "th"), self.say(value)]
+                row += [self.paragraph(name, "th"), self.paragraph(value)]
             rows.append(row + [""] * (2 * block.columns - len(row)))
         share = 1 / block.columns
         widths = (
@@ -231,7 +231,8 @@ class _Look:
     def table(self, block: ho.Table) -> Iterable[Any]:
         """Head and rows with lines between, blanks where there are fields."""
         heads = [
-            self.say(cell, "th right" if k in block.right else "th") for k, cell in enumerate(block.head)
+            self.paragraph(cell, "th right" if k in block.right else "th")
+            for k, cell in enumerate(block.head)
         ]
         rows = [heads] if block.head else []
         for row in block.rows:
@@ -239,7 +240,7 @@ class _Look:
                 [
                     self._field(cell)
                     if isinstance(cell, ho.Field)
-                    else self.say(cell, "right" if k in block.right else ho.PLAIN)
+                    else self.paragraph(cell, "right" if k in block.right else ho.PLAIN)
                     for k, cell in enumerate(row)
                 ]
             )
@@ -264,7 +265,7 @@ class _Look:
         """A framed box with a heavy edge, its items in two columns."""
         made = self._bullets(block.items)
         half = -(-len(made) // 2)
-        rows: list[list[Any]] = [[self.say(block.title, "bold"), ""], [made[:half], made[half:]]]
+        rows: list[list[Any]] = [[self.paragraph(block.title, "bold"), ""], [made[:half], made[half:]]]
         style = [
             ("SPAN", (0, 0), (-1, 0)),
             ("BOX", (0, 0), (-1, -1), 0.6, "black"),

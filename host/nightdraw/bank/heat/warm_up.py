@@ -7,13 +7,11 @@ convection, radiation and, for plastic, conduction through the wall.
 
 - Powers are piecewise constant: the patterns that the box's own bank picks at the highest supply.
 - Within a step the network is linear and integrated exactly (thermal_network), so that a pulse of a
-millisecond
-  and an hour of rest cost the same.
+  millisecond and an hour of rest cost the same.
 - Convection and radiation depend on temperature: the conductances are renewed every RENEW_S, with the
   temperatures at that instant (a linearly implicit step; the films change by a few percent over a step).
 - The wall is one node. What its hottest spot adds comes from shell.py's steady sheet, through one lag of
-LOCAL_S:
-  shorter than the real one, so that a peak is never too low.
+  LOCAL_S: shorter than the real one, so that a peak is never too low.
 
 Assumptions: one temperature in a resistor (a single pulse is judged by the makers' rules in overload.py),
 tick jitter is nothing to heat. Cost: one eigenvalue problem a renewal, one product of matrices a segment.

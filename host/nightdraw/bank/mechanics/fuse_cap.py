@@ -26,9 +26,8 @@ THROUGH_MM = 1.0  # cutters reach beyond what they cut
 @dataclass(frozen=True)
 class Cap:
     """All in millimetres. length, width: of the fuse (ISO 8820-3 as listed by the trade); spacing: between
-    its
-    test points; pitch: of a fuse row (both from memory: measure yours); grip: down over the head; fit: play
-    on each side; pin: the probe's diameter; bump: how far two ridges hold the head."""
+    its test points; pitch: of a fuse row (both from memory: measure yours); grip: down over the head;
+    fit: play on each side; pin: the probe's diameter; bump: how far two ridges hold the head."""
 
     name: str
     length: float

@@ -8,9 +8,8 @@ with infinitely many conditions, one for each supply. It is solved by exchange (
 2. branch_and_bound proves on a coarse sample that no choice has an error below e. A lower bound on some
    points is a lower bound for all. A choice that it finds is judged exactly; the points where it fails join
    the coarse sample, and the proof runs again.
-3. e grows from FIRST_ERROR by GROWTH until it meets the upper bound (proven best) or the work is used up;
-then
-   a longer local search, and LAST_TRIES proofs between the last proven e and the one given up.
+3. e grows from FIRST_ERROR by GROWTH until it meets the upper bound (proven best) or the work is used
+   up; then a longer local search, and LAST_TRIES proofs between the last proven e and the one given up.
 
 Assumptions: nominal values (every channel has the same tolerance, which adds alike to all choices), ideal
 switches. Complexity: up to EXACT_CHANNELS channels always to the end; above, at most TOTAL_SUMS sums.

@@ -1,10 +1,10 @@
 """Pulling fuses: fuse after fuse, until the fault stops, and the right one put back to see it again.
 
-A meter that watches is put in line first; the fault is seen once to begin with. Then fuse after fuse in
-any order: the time to pull it, the time until what this
-woke sleeps again (fuses stay out, what they feed no longer wakes), and the wait for one pulse, which rules
-the fuse out. Where the patience ends first the fuse is blamed, put back, and the fault waited for once
-more, from when the box has come back by its resume rule and all sleeps.
+A meter that watches is put in line first; the fault is seen once to begin with. Then fuse after fuse in any
+order: the time to pull it, the time until what this woke sleeps again (fuses stay out, what they feed no
+longer wakes), and the wait for one pulse, which rules the fuse out. Where the patience ends first the fuse
+is blamed, put back, and the fault waited for once more, from when the box has come back by its resume rule
+and all sleeps.
 
 The patience is chosen so that a wrong fuse is blamed in at most a share m of searches (5 %), wherever the
 right one is: with n fuses at most n - 1 wrong ones are watched, so a watch lasts as long as all but a share
