@@ -94,7 +94,7 @@ def test_a_page_that_never_reads_holds_no_more_than_its_bound(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """It asks for pictures of a recording under way and reads none, until it is let go."""
-    monkeypatch.setattr(connection, "DEAF_S", 5.0)
+    monkeypatch.setattr(connection, "STALLED_S", 5.0)
     with serving(case(*BOXES), speed=60) as server:
         talk = Talk(server.url(server.rooms[0]))
         talk.ask("clamp", clamp=1, at="battery")

@@ -271,7 +271,7 @@ def test_two_hundred_connections_leave_room_for_who_sits_there() -> None:
 
 
 def test_a_page_that_never_reads_is_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(connection, "DEAF_S", 0.3)
+    monkeypatch.setattr(connection, "STALLED_S", 0.3)
     with serving(case(*BOXES), speed=60) as server:
         url = server.url(server.rooms[0])
         path = url.split(str(server.port))[1]
@@ -286,7 +286,7 @@ def test_a_page_that_never_reads_is_let_go(monkeypatch: pytest.MonkeyPatch) -> N
             time.sleep(0.02)  # nothing tells a test that a connection was dropped
         assert pages == 0
         deaf.close()
-        monkeypatch.setattr(connection, "DEAF_S", PATIENCE_S)
+        monkeypatch.setattr(connection, "STALLED_S", PATIENCE_S)
         again = Talk(url)
         assert again.state()["volts"] > 12
         again.close()

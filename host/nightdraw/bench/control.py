@@ -18,7 +18,7 @@ from typing import Any
 from boxcore.program import TICKS_PER_S
 
 from nightdraw import units
-from nightdraw.bench.ports import HOST, Listener, SocketClient, deaf
+from nightdraw.bench.ports import HOST, Listener, SocketClient, is_stalled
 from nightdraw.bench.rig import Rig
 from nightdraw.errors import nearest, printable
 from nightdraw.vehicle import script
@@ -158,7 +158,7 @@ class Talk:
                 door.close()
 
     def _serve(self, client: SocketClient) -> None:
-        heard = b"" if deaf(client) else client.receive()
+        heard = b"" if is_stalled(client) else client.receive()
         if heard is None:
             self._selector.unregister(client)
             client.close()
@@ -171,7 +171,7 @@ class Talk:
         if len(self._heard) > MOST_LINE:
             self._heard = b""
             client.send(self._said(b" " * (MOST_LINE + 1)))
-        reading = 0 if deaf(client) else selectors.EVENT_READ
+        reading = 0 if is_stalled(client) else selectors.EVENT_READ
         self._selector.modify(client, reading | (selectors.EVENT_WRITE if client.unread else 0))
 
     def _said(self, line: bytes) -> bytes:

@@ -1,4 +1,4 @@
-"""The bench's doors for programs: a loopback TCP port and, where the system has them, a pseudo-terminal.
+"""The bench's endpoints for programs: a loopback TCP port and, where the system has them, a pseudo-terminal.
 
 Bytes only: no instrument grammar, no time. Nothing a client does (or stops doing) blocks the bench.
 """
@@ -167,6 +167,6 @@ class Listener:
         self._socket.close()
 
 
-def deaf(client: Client) -> bool:
-    """Whether a client has left so many answers unread that it isn't listened to."""
+def is_stalled(client: Client) -> bool:
+    """Whether a client has left so many answers unread that no more is taken from it."""
     return client.unread >= MAX_UNREAD_BYTES

@@ -276,7 +276,7 @@ class Rig:
         network, simulated = self.network, self.simulated
         network.solve()
         undervoltage = simulated.undervoltage
-        if (network.bus_v < undervoltage.alarm_v or undervoltage.dead) and undervoltage.check():
+        if (network.bus_v < undervoltage.alarm_v or undervoltage.any_stopped) and undervoltage.check():
             self.settle()  # a module stopped
             return
         for world in self.worlds:

@@ -1,4 +1,4 @@
-"""The bench as an instrument for any program: virtual time tied to the wall clock, doors tied to boxes.
+"""The bench as an instrument for any program: virtual time tied to the wall clock, endpoints tied to boxes.
 
 One loop; only running() puts it into a thread. What the bytes mean is the boxes' affair, or that of the
 vehicle's channel.
@@ -16,7 +16,7 @@ from typing import Self
 from boxcore.program import TICKS_PER_S
 
 from nightdraw.bench.control import Control, Talk
-from nightdraw.bench.doors import Doors
+from nightdraw.bench.endpoints import Endpoints
 from nightdraw.bench.rig import Rig
 from nightdraw.bench.world import World
 
@@ -28,7 +28,7 @@ MAX_SPEED = 10_000  # a simulated day takes seconds of computing: faster than th
 class Pace:
     """How many ticks are due: wall-clock seconds times speed, remainders kept, never more than a slice.
 
-    What is beyond a slice is let go: a bench that was suspended, or is asked for too much, falls behind.
+    What is beyond a slice is dropped: a bench that was suspended, or is asked for too much, falls behind.
     """
 
     def __init__(self, speed: float, clock: Callable[[], float] = time.monotonic) -> None:
@@ -49,12 +49,12 @@ class Pace:
 
 
 class Server:
-    """A world behind its doors. `address` and `path` say where; run() serves until stop() is called, from a
-    signal handler or another thread."""
+    """A world behind its endpoints. `address` and `path` say where; run() serves until stop() is called, from
+    a signal handler or another thread."""
 
     def __init__(self, world: World, port: int = 0, terminal: bool = False, speed: float = 1.0) -> None:
         self._begin(speed, world.advance)
-        self._doors.append(Doors(world, port, terminal, self._selector))
+        self._endpoints.append(Endpoints(world, port, terminal, self._selector))
 
     def _begin(self, speed: float, advance: Callable[[int], None]) -> None:
         self._pace = Pace(speed)
@@ -62,24 +62,24 @@ class Server:
         self._stopped = threading.Event()
         self._selector = selectors.DefaultSelector()
         self._talk: Talk | None = None
-        self._doors: list[Doors] = []
+        self._endpoints: list[Endpoints] = []
 
     @property
     def address(self) -> str:
         """Where a program connects, as --box takes it."""
-        return self._doors[0].address
+        return self._endpoints[0].address
 
     @property
     def path(self) -> str | None:
         """The pseudo-terminal's name, None without one."""
-        return self._doors[0].path
+        return self._endpoints[0].path
 
     def stop(self) -> None:
         """End run() within TICK_S."""
         self._stopped.set()
 
     def run(self) -> None:
-        """Serve until stop() is called; then, or on any error, every door is closed."""
+        """Serve until stop() is called; then, or on any error, every endpoint is closed."""
         try:
             while not self._stopped.is_set():
                 self._round()
@@ -107,22 +107,22 @@ class Server:
         self._hear(ready)
         if blocked:
             self._advance(self._pace.due(held=self._in_block()))
-        for doors in self._doors:
-            doors.tick()
+        for endpoints in self._endpoints:
+            endpoints.tick()
 
     def _in_block(self) -> bool:
-        return any(doors.in_block() for doors in self._doors)
+        return any(endpoints.in_block() for endpoints in self._endpoints)
 
     def _hear(self, ready: Container[object]) -> None:
-        for doors in self._doors:
-            doors.hear(ready)
+        for endpoints in self._endpoints:
+            endpoints.hear(ready)
         if self._talk is not None:
             self._talk.hear(ready)
 
     def _close(self) -> None:
         self._selector.close()
-        for doors in self._doors:
-            doors.close()
+        for endpoints in self._endpoints:
+            endpoints.close()
         if self._talk is not None:
             self._talk.close()
 
@@ -138,15 +138,15 @@ class VehicleServer(Server):
         self._begin(speed, rig.pass_ticks)
         for k, world in enumerate(rig.worlds):
             world.passes = rig.pass_ticks
-            self._doors.append(Doors(world, port + k if port else 0, False, self._selector))
+            self._endpoints.append(Endpoints(world, port + k if port else 0, False, self._selector))
         own = port + len(rig.worlds) if port else 0
         self._talk = Talk(Control(rig), own, self._selector)
 
     def where(self) -> dict[str, object]:
         """The first line on standard output."""
         boxes = [
-            {"splice": world.splice, "socket": doors.address}
-            for world, doors in zip(self._rig.worlds, self._doors, strict=True)
+            {"splice": world.splice, "socket": endpoints.address}
+            for world, endpoints in zip(self._rig.worlds, self._endpoints, strict=True)
         ]
         assert self._talk is not None
         return {"boxes": boxes, "control": self._talk.address}

@@ -17,7 +17,7 @@ CAPACITY_BYTES = 352 * BLOCK_BYTES  # the standard board's file system
 
 
 class PowerCut(BaseException):
-    """Power was lost inside a store operation, or the store was used while dead."""
+    """Power was lost inside a store operation, or the store was used without power."""
 
 
 class _File:
@@ -61,7 +61,7 @@ class MemoryStore:
         self.capacity_bytes = capacity_bytes
         self._random = random.Random(seed)
         self._files: dict[str, _File] = {}
-        self._dead = False
+        self._without_power = False
 
     def read(self, name: str) -> bytes | None:
         """The file's bytes, or None where there is none."""
@@ -132,16 +132,16 @@ class MemoryStore:
 
     def lose_power(self) -> None:
         """Cut the power between two operations: what was not safe may be there, in part, or not."""
-        if not self._dead:
+        if not self._without_power:
             self._tear()
-            self._dead = True
+            self._without_power = True
 
     def revive(self) -> None:
         """Give power back; what survived is there."""
-        self._dead = False
+        self._without_power = False
 
     def _alive(self) -> None:
-        if self._dead:
+        if self._without_power:
             raise PowerCut
 
     def _begin(self) -> bool:

@@ -197,7 +197,7 @@ def serve(pty: bool, serial: str | None, speed: float, **arguments: Any) -> None
     The first line on standard output is one JSON object that says where: socket and pty. Any program that
     speaks SCPI can connect; DIAGnostic:CLOCk:ADVance <seconds> lets time jump.
 
-    With --vehicle and --box a whole vehicle lives on, each box armed and on a socket of its own; the first
+    With --vehicle and --box a whole vehicle runs on, each box armed and on a socket of its own; the first
     line then has boxes (splice and socket of each) and control: a socket that takes a script's actions, a
     line each (door opens, pull F7, engine 5 min, wait 1 h, state), and answers each with one JSON object.
     """

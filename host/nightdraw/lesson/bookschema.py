@@ -1,6 +1,6 @@
 """The tables of the record book, version by version, and the one way from an older version to this one.
 
-A book lives for years: what stands here is never changed, a new version is a new row of MIGRATIONS. The
+A book is kept for years: what stands here is never changed, a new version is a new row of MIGRATIONS. The
 comments are part of the statements, so that the file itself explains its tables to whoever opens it.
 """
 

@@ -1,6 +1,6 @@
 """One page's end of the socket: moves in; answers, how the vehicle stands and the recorder's picture out.
 
-Each page has one picture under way at a time: one that doesn't read gets no further ones, and is let go.
+Each page has one picture under way at a time: one that doesn't read gets no more, and is disconnected.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from starlette.websockets import WebSocket
 
 MOST_A_SECOND = 60  # messages of one page
-DEAF_S = 20.0  # a page that doesn't read is let go after so long
+STALLED_S = 20.0  # a page that doesn't read is disconnected after so long
 LEAVE_S = 2.0  # for the last word to a page
 PICTURE_S = 0.05  # between two pictures of one page
 
@@ -119,7 +119,7 @@ class Page:
 
     async def _send(self, data: str | bytes) -> None:
         sending = self._socket.send_text(data) if isinstance(data, str) else self._socket.send_bytes(data)
-        await asyncio.wait_for(sending, DEAF_S)
+        await asyncio.wait_for(sending, STALLED_S)
 
 
 def _no_constant(name: str) -> float:

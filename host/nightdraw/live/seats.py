@@ -1,7 +1,7 @@
 """Students at once, each with a vehicle of its own: seats, bounded in number, and the time that they share.
 
 A seat is known by a number that nobody guesses; who comes back with it finds everything as it was left. One
-that nobody sits at lives on in real time. When all are taken, one that was left long ago is given up.
+that nobody sits at goes on in real time. When all are taken, one that was left long ago is given up.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import time
 import traceback
 from collections.abc import Callable, Container
 
-from nightdraw.bench.doors import Doors
+from nightdraw.bench.endpoints import Endpoints
 from nightdraw.live.coroutine import Coroutine
 from nightdraw.live.vehicle import Case, LiveVehicle
 
@@ -38,16 +38,16 @@ class Seat:
         self._selector = selectors.DefaultSelector()
         self._coroutine, self._until_s = Coroutine(), 0.0
         live.yield_to_others = self._yield
-        self.doors = [
-            Doors(world, ports + k if ports else 0, False, self._selector)
+        self.endpoints = [
+            Endpoints(world, ports + k if ports else 0, False, self._selector)
             for k, world in enumerate(live.rig.worlds)
         ]
 
     def where(self) -> list[dict[str, str]]:
         """Where each box's link is served."""
         return [
-            {"splice": world.splice, "socket": doors.address}
-            for world, doors in zip(self.live.rig.worlds, self.doors, strict=True)
+            {"splice": world.splice, "socket": endpoints.address}
+            for world, endpoints in zip(self.live.rig.worlds, self.endpoints, strict=True)
         ]
 
     def enter(self) -> None:
@@ -78,9 +78,9 @@ class Seat:
             self._coroutine.run(lambda: self._hear(ready))
         if self._coroutine.under_way:
             return
-        self.live.turn(budget_s, any(doors.in_block() for doors in self.doors))
-        for doors in self.doors:
-            doors.tick()
+        self.live.turn(budget_s, any(endpoints.in_block() for endpoints in self.endpoints))
+        for endpoints in self.endpoints:
+            endpoints.tick()
 
     @property
     def waiting(self) -> bool:
@@ -88,8 +88,8 @@ class Seat:
         return self.live.wait is not None or self._coroutine.under_way
 
     def _hear(self, ready: Container[object]) -> None:
-        for doors in self.doors:
-            doors.hear(ready)
+        for endpoints in self.endpoints:
+            endpoints.hear(ready)
         self.live.rig.settle()
 
     def _yield(self) -> None:
@@ -100,8 +100,8 @@ class Seat:
         """Close its ports and let its recording go."""
         self._coroutine.stop()
         self._selector.close()
-        for doors in self.doors:
-            doors.close()
+        for endpoints in self.endpoints:
+            endpoints.close()
         self.live.close()
 
 

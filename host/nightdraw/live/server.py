@@ -109,7 +109,7 @@ class LiveServer:
         config = uvicorn.Config(
             self.app, log_level="critical", access_log=False, ws="websockets-sansio", lifespan="on",
             ws_max_size=MOST_MESSAGE, ws_per_message_deflate=False, timeout_graceful_shutdown=1,
-            server_header=False, ws_ping_interval=connection.DEAF_S, ws_ping_timeout=connection.DEAF_S,
+            server_header=False, ws_ping_interval=connection.STALLED_S, ws_ping_timeout=connection.STALLED_S,
         )  # fmt: skip
 
         class Quiet(uvicorn.Server):

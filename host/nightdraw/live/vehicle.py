@@ -28,7 +28,7 @@ from nightdraw.vehicle import model, script
 LOOK_TICKS = TICKS_PER_S  # slices while one waits for something to happen
 MOST_SLICE_S = 60
 SLICE_NUMBERS = 500_000  # of a recording in one slice at most: some MB
-MOST_OWED_TICKS = 60 * TICKS_PER_S  # a vehicle that can't keep up lets go what is beyond
+MOST_OWED_TICKS = 60 * TICKS_PER_S  # a vehicle that can't keep up drops what is beyond
 OPEN_OHMS = 1e7  # in the battery's cable where nothing conducts
 BLOWS_TICKS = 50  # a quick fuse far beyond its rating: milliseconds (common practice)
 DEAD_V = 1.0  # with less there is nothing that a key could turn
@@ -335,7 +335,7 @@ class LiveVehicle:
         self.inputs = inputs
 
     def record(self, rate: int, trigger: Trigger | None) -> None:
-        """Begin a recording; the one before is let go."""
+        """Begin a recording; the one before is discarded."""
         self._take()
         recorder = self.case.kit.recorder
         assert recorder is not None

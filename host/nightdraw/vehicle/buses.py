@@ -20,7 +20,7 @@ from nightdraw.vehicle.agenda import Agenda
 from nightdraw.vehicle.model import Bus, Vehicle
 from nightdraw.vehicle.modules import ASLEEP, ModuleState
 
-PASS_TICKS = 500  # until a gateway that was woken speaks on its other buses: 50 ms, our own figure
+PASS_TICKS = 500  # until a gateway that was woken transmits on its other buses: 50 ms, our own figure
 
 
 class BusState:
@@ -46,8 +46,8 @@ class BusState:
             for member in self.members:
                 for other in member.buses if member.live else ():
                     if not other.awake:
-                        speaks = functools.partial(_pass_on, member, other)
-                        self._agenda.add(self._now() + PASS_TICKS, speaks)
+                        transmits = functools.partial(_pass_on, member, other)
+                        self._agenda.add(self._now() + PASS_TICKS, transmits)
             if self.master is not None and not by_master and not self.master.needs:
                 self.master.wake()
         self.look()

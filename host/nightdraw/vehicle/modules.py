@@ -24,7 +24,7 @@ WAITING, ASLEEP, AWAKE = -2, -1, 0  # ready while a bus is awake; asleep or dead
 
 
 class ModuleState:
-    """A module's way to sleep. It lives while its fuses are in, its voltage is enough and the battery
+    """A module's way to sleep. It is powered while its fuses are in, its voltage is enough and the battery
     sensor has not shed it.
 
     browned_out: it has stopped because its voltage was too low; back: the tick at which it looks whether it

@@ -17,7 +17,7 @@ WIRES_V = 4.0  # likewise: what wires and fuses to a load drop at most, as `load
 class Undervoltage:
     """A vehicle's modules and the voltage at their wires.
 
-    alarm_v: while the battery has so much every module has enough; dead: whether one has stopped.
+    alarm_v: while the battery has so much every module has enough; any_stopped: whether one has stopped.
     """
 
     def __init__(
@@ -30,7 +30,7 @@ class Undervoltage:
     ) -> None:
         most_v = max((module.dies_below_v for module in vehicle.modules), default=0.0)
         self.alarm_v = most_v + WIRES_V * vehicle.battery.in_series if most_v else -1.0
-        self.dead = False
+        self.any_stopped = False
         self._again_v = AGAIN_V * vehicle.battery.in_series
         self._network = network
         self._modules = modules
@@ -39,10 +39,10 @@ class Undervoltage:
 
     def check(self) -> bool:
         """Let modules stop whose wires have too little, and plan their new start where they have enough
-        again; True where a load changed. Ask it after each solution with less than alarm_v, or while some are
-        dead."""
+        again; True where a load changed. Ask it after each solution with less than alarm_v, or while one has
+        stopped."""
         now, stopped = self._now(), False
-        self.dead = False
+        self.any_stopped = False
         for module in self._modules:
             volts, least_v = module.loads.branch.end_v, module.spec.dies_below_v
             if module.live and volts < least_v:
@@ -52,7 +52,7 @@ class Undervoltage:
             elif module.browned_out and module.back == NEVER and volts >= least_v + self._again_v:
                 module.back = now + module.pause_ticks
                 self._agenda.add(module.back, functools.partial(self._again, module, module.back))
-            self.dead = self.dead or module.browned_out
+            self.any_stopped = self.any_stopped or module.browned_out
         return stopped
 
     def _again(self, module: ModuleState, planned: int) -> None:

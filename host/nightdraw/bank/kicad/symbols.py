@@ -83,7 +83,7 @@ class Symbol:
 
     @property
     def numbered(self) -> bool:
-        """Whether pads' names are shown: not by strokes that speak, nor where they are the pins' own."""
+        """Whether pads' names are shown: not beside strokes, nor where they are the pins' own."""
         return not self.strokes and any(pin.pad != pin.name for pin in self.pins)
 
     def definition(self, prefix: str) -> Node:

@@ -148,10 +148,10 @@ class Proof:
         if left == 1:
             return None
         children = _Prefixes(sums, index, rows.total[parents] + conductance, unmet, picks)
-        alive = self._alive(children, left - 1)
-        return children.take(alive) if len(alive) else None
+        kept = self._unpruned(children, left - 1)
+        return children.take(kept) if len(kept) else None
 
-    def _alive(self, rows: _Prefixes, left: int) -> Ints:
+    def _unpruned(self, rows: _Prefixes, left: int) -> Ints:
         """The rows that have at least one candidate for the next channel."""
         beyond = np.searchsorted(self._candidates, self._high[rows.unmet], side="right")
         grown = rows.total + self._high[rows.unmet]

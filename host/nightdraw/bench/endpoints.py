@@ -1,4 +1,4 @@
-"""One simulated box's doors: a loopback port, a pseudo-terminal where asked for, and the links behind them.
+"""One simulated box's endpoints: a loopback port, a pseudo-terminal where asked for, the links behind them.
 
 Time is another's affair; what the bytes mean is the box's.
 """
@@ -9,18 +9,18 @@ import selectors
 from collections.abc import Container
 
 from nightdraw.bench.instrument import BenchLink
-from nightdraw.bench.ports import HOST, Client, Listener, SocketClient, TerminalClient, deaf
+from nightdraw.bench.ports import HOST, Client, Listener, SocketClient, TerminalClient, is_stalled
 from nightdraw.bench.world import SERIAL, World
 
 LAST_READS = 16  # a client that leaves 64 KB behind is heard out before the next is taken; a flood is not
 
 
-class Doors:
+class Endpoints:
     """A world behind a loopback port, and behind a pseudo-terminal where asked for.
 
-    One program at a time on the port (a second is let go at once); each door is a link of its own to the same
-    box. `address` and `path` say where. A box that has no serial number of its own gets the port's: no two
-    served at a time are alike.
+    One program at a time on the port (a second is closed at once); each endpoint is a link of its own to
+    the same box. `address` and `path` say where. A box that has no serial number of its own gets the
+    port's: no two served at a time are alike.
     """
 
     def __init__(self, world: World, port: int, terminal: bool, selector: selectors.BaseSelector) -> None:
@@ -56,7 +56,7 @@ class Doors:
         self._terminal_link.tick()
 
     def hear(self, ready: Container[object]) -> None:
-        """Serve those of its doors that are ready."""
+        """Serve those of its endpoints that are ready."""
         if self._client is not None and self._client in ready:
             self._client.flush()
             self._hear_client()
@@ -66,14 +66,14 @@ class Doors:
             self._welcome()
 
     def close(self) -> None:
-        """Close every door."""
-        for door in (self._client, self._terminal, self._listener):
-            if door is not None:
-                door.close()
+        """Close every endpoint."""
+        for end in (self._client, self._terminal, self._listener):
+            if end is not None:
+                end.close()
 
     def _hear_client(self) -> bool:
         """Serve the client once; False when there was nothing, or nobody."""
-        if self._client is None or deaf(self._client):
+        if self._client is None or is_stalled(self._client):
             return False
         heard = _exchange(self._client, self._socket_link)
         if heard is None:
@@ -87,7 +87,7 @@ class Doors:
 
     def _watch(self, client: SocketClient) -> None:
         """Wait for what this client may do next: read its answers, send more, or both."""
-        reading = 0 if deaf(client) else selectors.EVENT_READ
+        reading = 0 if is_stalled(client) else selectors.EVENT_READ
         writing = selectors.EVENT_WRITE if client.unread else 0
         self._selector.modify(client, reading | writing)
 
