@@ -1,5 +1,5 @@
-"""The build guide followed on paper: the committed page against the committed parts list, as a reader "
-"has them."""
+"""The build guide followed on paper: the committed page against the committed parts list, as a reader has
+them."""
 
 from __future__ import annotations
 
@@ -96,3 +96,24 @@ def test_the_order_of_the_steps_is_possible(steps: str) -> None:
         found = re.compile(words if "|" in words or "\\" in words else re.escape(words)).search(steps, at)
         assert found is not None, words
         at = found.start()
+
+
+def test_links_that_cross_are_of_insulated_wire() -> None:
+    """Bare wire would short two nets where one link lies over another."""
+    folder = data.folder("hardware") / "starter-12v"
+    rows = csv.DictReader((folder / "links.csv").read_text("utf-8").splitlines())
+    links = [
+        [int(row[key]) for key in ("column", "row", "to_column", "to_row")] for row in rows if row["to_row"]
+    ]
+
+    def side(link: list[int], column: int, row: int) -> int:
+        ax, ay, bx, by = link
+        return (bx - ax) * (row - ay) - (by - ay) * (column - ax)
+
+    def cross(a: list[int], b: list[int]) -> bool:
+        return side(a, b[0], b[1]) * side(a, b[2], b[3]) < 0 and side(b, a[0], a[1]) * side(b, a[2], a[3]) < 0
+
+    assert any(cross(a, b) for k, a in enumerate(links) for b in links[k + 1 :]), "then bare wire would do"
+    steps = " ".join((folder / "build.md").read_text("utf-8").split())
+    assert "all links of insulated hook-up wire" in steps
+    assert "bus wire" not in steps

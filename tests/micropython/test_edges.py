@@ -148,7 +148,7 @@ def test_the_random_programs_cover_every_kind(
     random_plays: list[tuple[str, Play]], both: tuple[Results, Results]
 ) -> None:
     kinds = {draw[0] for _, play in random_plays for draw in programs.unpack(play[0]).draws}
-    assert kinds == {pg.STEADY, pg.PULSE, pg.RANDOM, pg.REPLAY}
+    assert kinds == {*pg.BODIES, pg.REPLAY}
     assert sum(len(edges) for edges in both[0].edges) > 10_000 * cases.EDGE_BYTES
 
 

@@ -10,9 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from nightdraw.board import load_board
 from nightdraw.errors import InputError
-from nightdraw.profile import compile_profile, load
+from nightdraw.profile import compile_profile, load, table
 
 from tests.profile.made import HEAD, documents, dump, findings, found, write
+
+KINDS = ", ".join(kind.key for kind in table.KINDS)
 
 GOOD = HEAD + "  - steady: 40 mA\n"
 PULSE = HEAD + "  - pulse: {draw: 50 mA, on: 1 s, every: 9 s}\n"
@@ -82,12 +84,12 @@ def test_the_good_ones_that_the_wrong_ones_are_made_from(tmp_path: Path, text: s
         ("profile: a\ndraws: ^steady\n", "draws must be a list"),
         ("profile: a\ndraws: ^{steady: 40 mA}\n", "draws must be a list"),
         ("profile: a\ndraws:\n  ^- steady: 40 mA" + "\n  - steady: 40 mA" * 8 + "\n", "1 to 8 draws, not 9"),
-        (HEAD + "  - ^steady\n", "must be a mapping with the keys steady, pulse, random, replay"),
+        (HEAD + "  - ^steady\n", f"must be a mapping with the keys {KINDS}"),
         (
             HEAD + "  - ^{steady: 40 mA, pulse: {draw: 9 mA, on: 1 s, every: 2 s}}\n",
-            "must have one of steady, pulse, random, replay, not 2",
+            f"must have one of {KINDS}, not 2",
         ),
-        (HEAD + "  - ^{}\n", "must have one of steady, pulse, random, replay, not none"),
+        (HEAD + "  - ^{}\n", f"must have one of {KINDS}, not none"),
         (HEAD + "  - ^stedy: 40 mA\n", "unknown key 'stedy' in draw 1"),
         (HEAD + "  - steady: ^40\n", "has no unit"),
         (HEAD + "  - steady: ^-40 mA\n", "negative"),

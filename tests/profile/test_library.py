@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 from nightdraw import data
-from nightdraw.profile import Profile, load
+from nightdraw.profile import Profile, load, table
 from nightdraw.profile.fit import off_ua
-from nightdraw.profile.model import RESUMES, STARTS, Random
+from nightdraw.profile.model import LAWS, RESUMES, STARTS, Random
 from nightdraw.profile.timeline import edges
 
 PROFILES = [load(path) for path in data.profile_paths()]
@@ -19,16 +19,9 @@ LESSON_TICKS = 2 * 3600 * 10_000  # a class has an hour or two
 
 def test_there_are_enough_and_they_use_everything() -> None:
     assert len(PROFILES) >= 8
-    assert {draw.kind for profile in PROFILES for draw in profile.draws} == {
-        "steady",
-        "pulse",
-        "random",
-        "replay",
-    }
-    assert {draw.law for p in PROFILES for draw in p.draws if isinstance(draw, Random)} == {
-        "uniform",
-        "exponential",
-    }
+    draws = [draw for profile in PROFILES for draw in profile.draws]
+    assert {draw.kind for draw in draws} == {kind.key for kind in table.KINDS}
+    assert {draw.law for draw in draws if isinstance(draw, Random)} == set(LAWS)
     assert {profile.start.when for profile in PROFILES} == set(STARTS)
     assert {profile.resume for profile in PROFILES} == set(RESUMES)
     assert len({profile.complaint for profile in PROFILES}) == len(PROFILES)

@@ -155,14 +155,14 @@ def _supply(board: BoardModel, netlist: Netlist) -> Iterator[str]:
     yield "shows where each goes."
     if stripboard_plan.fits(netlist, len(board.channels)):
         yield (
-            "On stripboard instead: all cuts, then all links of bus wire, by `placement.pdf` and "
-            "`links.csv`, ticking each."
+            "On stripboard instead: all cuts, then all links of insulated hook-up wire, for some cross, "
+            "by `placement.pdf` and"
         )
         yield (
-            "**Measure** every cut: open. **Measure** every link: under 0.5 ohm end to end. "
-            "Links that would run"
+            "`links.csv`, ticking each. **Measure** every cut: open. **Measure** every link: under 0.5 ohm "
+            "end to end. Links that"
         )
-        yield "under a socket go in before it, insulated."
+        yield "would run under a socket go in before it."
     else:
         yield (
             "On a perforated board instead: the buses of bus wire first, by `placement.pdf`; then "

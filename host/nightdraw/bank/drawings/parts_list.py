@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from nightdraw.bank.circuit.gate_drive import buffers_of
 from nightdraw.bank.circuit.netlist import BOARD, FUSE, PLACES, TERMINAL, Netlist, Part
+from nightdraw.bank.drawings import stripboard_plan
 from nightdraw.bank.drawings.buying import CLASSES, CURRENCY, ESTIMATE, Goods, PriceClass, goods_of
 from nightdraw.bank.kicad import shapes
 from nightdraw.bank.kicad.layout import connectors
@@ -162,6 +163,9 @@ def _accessories(board: BoardModel, netlist: Netlist) -> Iterator[Row]:
     chips = buffers_of(board)
     about = f"DIP-20 socket for {' and '.join(chips)}"
     yield _accessory(len(chips), "DIP-20", "7.62 mm", "socket", about, "two strips of 10")
+    if not stripboard_plan.fits(netlist, len(board.channels)):
+        about = "tinned copper wire, 1 mm2, bare, for the buses of a board wired by hand"
+        yield _accessory(2, "1 m", "1 mm2", "bus wire", about, "stripped solid wire")
     for one in ACCESSORIES:
         yield _accessory(*one)
 
@@ -195,8 +199,6 @@ ACCESSORIES = (
     (1, "-", "-", "tag", "bright tag with string: TRAINING LOAD FITTED, name, date", "laminated card"),
     (1, "25 mm", "-", "warning sign", "hot-surface sign, ISO 7010 W017, self-adhesive, 25 mm or more",
      "printed on yellow film"),
-    (2, "1 m", "1 mm2", "bus wire",
-     "tinned copper wire, 1 mm2, bare, for the buses of a board wired by hand", "stripped solid wire"),
     (1, "-", "2 layers", "circuit board",
      "made from kicad/ (or order/): 1.6 mm, 35 um of copper, a few pieces are the least order",
      "stripboard or perforated board, 160 x 100 mm"),
