@@ -319,4 +319,4 @@ def test_words_for_people(address, profile, capsys):
     kinds = [json.loads(line)["kind"] for line in seen.out.splitlines()]
     assert kinds[0] == "box"
     assert {"boot", "arm", "start", "edge"} <= set(kinds)
-    assert "records of 1 power-ups" in seen.err
+    assert "records of 1 power-up, " in seen.err

@@ -75,7 +75,8 @@ def _write(path: Path, account: JournalAccount) -> None:
 
 
 def _text(account: JournalAccount) -> str:
+    boots = f"{account.boots} power-up{'s' * (account.boots != 1)}"
     return (
-        f"{len(account.lines)} records of {account.boots} power-ups, {account.dated} of them dated; "
+        f"{len(account.lines)} records of {boots}, {account.dated} of them dated; "
         f"{account.lost} records lost, at most {account.may_be_lost} more at power losses"
     )

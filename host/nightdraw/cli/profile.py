@@ -109,7 +109,7 @@ def _show_notes(profile: Profile) -> None:
     show_default=True,
     help="State of charge at which the engine no longer starts.",
 )
-@click.option("--vehicle", metavar="FILE", help="Reckon with this vehicle's battery and sleeping draw.")
+@click.option("--vehicle", metavar="FILE", help="Calculate with this vehicle's battery and sleeping draw.")
 @click.option("--for", "length", type=Quantity("time"), help="With --vehicle: how long it drains (3h).")
 @board_option
 @output.json_option
