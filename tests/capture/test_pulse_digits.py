@@ -62,7 +62,7 @@ def by_hand(unit: str = "mA") -> Pulses:
             mean=70.0,
             z=5.0,
             least_change=1 / 3,
-            time_constant_s=0.01 / 3,
+            time_constant_s=0.0033491,
             edges=edges,
             base=base,
             events=events,
@@ -111,7 +111,7 @@ def test_the_summary_has_its_digits() -> None:
     document = by_hand().document()
     holds(document["noise_ma"], sqrt(3), 4)
     holds(document["drift_ma_per_h"], -7 / 3, 4)
-    holds(document["time_constant_s"], 0.01 / 3, 6)
+    holds(document["time_constant_s"], 0.0033491, 6)
     judged = document["not_judged"]
     assert isinstance(judged, dict)
     hidden_s = sum(span.until_s - span.from_s for span in SPANS)
