@@ -119,10 +119,8 @@ class Root:
         else:  # its surface charge feeds its own plates: both ways are open, side by side
             gives, takes = 1 / self.battery_ohms, 1 / self.charge_ohms
             own_v, ohms = (top_v * gives + self.voc_v * takes) / (gives + takes), 1 / (gives + takes)
-        if self.posts_s:  # a leak across the posts lies before the cable: Thevenin's equivalent of both
-            shrink = 1 + self.posts_s * ohms
-            own_v, ohms = own_v / shrink, ohms / shrink
-        return own_v, ohms + self.meter_ohms
+        shrink = 1 + self.posts_s * ohms  # a leak across the posts, before the cable: Thevenin's equivalent
+        return own_v / shrink, ohms / shrink + self.meter_ohms
 
     def open_v(self) -> float:
         """The voltage at the battery's posts with its cable off: only what lies across them draws."""
