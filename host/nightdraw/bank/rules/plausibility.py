@@ -45,7 +45,8 @@ def _switch(switch: Switch) -> Iterator[str]:
         yield f"a junction of {float(switch.junction_c):g} C: silicon ends at {SILICON_C:g} C"
     if switch.to_air_k_w < BARE_K_W:
         yield f"{float(switch.to_air_k_w):g} K/W to air: a TO-220 upright has about 62 K/W"
-    if not GROWTH[0] <= switch.tempco <= GROWTH[1]:
+    # as floats: these figures' own fractions lie beside them, and what stands just at one is right
+    if not GROWTH[0] <= float(switch.tempco) <= GROWTH[1]:
         yield (
             f"an on-resistance that grows by {float(switch.tempco) * 1e6:g} ppm/K: sheets have "
             f"{GROWTH[0] * 1e6:g} to {GROWTH[1] * 1e6:g}"
@@ -53,7 +54,7 @@ def _switch(switch: Switch) -> Iterator[str]:
     rows = switch.specified
     if any(row.gate_v < LEAST_GATE_V for row in rows):
         yield f"a sheet's row below {LEAST_GATE_V:g} V on the gate: a threshold is no on-resistance"
-    if any(row.ohms < LEAST_OHMS for row in rows):
+    if any(float(row.ohms) < LEAST_OHMS for row in rows):
         yield f"less than {LEAST_OHMS * 1000:g} mohm on"
     if any(after.ohms > before.ohms for before, after in pairwise(rows)):
         yield "its on-resistance grows with the gate voltage: rows mixed up"

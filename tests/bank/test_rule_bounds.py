@@ -1,0 +1,378 @@
+"""Rules of `bank check` at their bounds: right at the figure, wrong a little beyond; node voltages by
+Millman's theorem, conductors and fuses by their tables, worked out by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from fractions import Fraction
+from math import log, pi, sqrt
+
+import pytest
+from nightdraw.bank.circuit import node_voltages as nodes
+from nightdraw.bank.circuit.part_text import WORST, family
+from nightdraw.bank.circuit.transients import system
+from nightdraw.bank.heat.mounted import MountedChannel, mounted_channels
+from nightdraw.bank.parts import blade_fuses
+from nightdraw.bank.parts.resistor_packages import CATALOGUE, own_package
+from nightdraw.bank.remarks import Remark
+from nightdraw.bank.rules import gates, plausibility, supplies
+from nightdraw.bank.wiring.board_wiring import peak_a
+from nightdraw.bank.wiring.conductor import Conductor, mohm_m_20
+from nightdraw.board import BoardModel, OwnPackage, load_board
+
+BOARD = load_board()
+SWITCH = BOARD.switch
+assert SWITCH is not None
+GATES = BOARD.circuit.gates
+assert GATES is not None
+MILLI = Fraction(1, 1000)
+
+
+def said(remarks: Iterable[Remark], rule: str, part: str = "") -> list[str]:
+    """The messages of a rule about parts whose names begin so."""
+    return [one.message for one in remarks if one.rule == rule and one.part.startswith(part)]
+
+
+def with_switch(**changes: object) -> BoardModel:
+    return replace(BOARD, switch=replace(SWITCH, **changes))  # type: ignore[type-var, arg-type]
+
+
+def of_switch(**changes: object) -> list[str]:
+    return said(plausibility.remarks(with_switch(**changes), []), "part-figures", "switch")
+
+
+def rows(*pairs: tuple[str, str]) -> tuple[object, ...]:
+    return tuple(replace(SWITCH.specified[0], gate_v=Fraction(v), ohms=Fraction(r)) for v, r in pairs)  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize(
+    ("good", "bad", "words"),
+    [
+        (
+            {"junction_c": Fraction(200)},
+            {"junction_c": Fraction("200.1")},
+            "a junction of 200.1 C: silicon ends at 200 C",
+        ),
+        ({"to_air_k_w": Fraction(20)}, {"to_air_k_w": Fraction("19.9")}, "19.9 K/W to air"),
+        (
+            {"tempco": Fraction(2, 1000)},
+            {"tempco": Fraction(199, 10**5)},
+            "grows by 1990 ppm/K: sheets have 2000 to 12000",
+        ),
+        ({"tempco": Fraction(12, 1000)}, {"tempco": Fraction(1201, 10**5)}, "grows by 12010 ppm/K"),
+        ({"specified": rows(("2", "0.05"))}, {"specified": rows(("1.99", "0.05"))}, "below 2 V on the gate"),
+        ({"specified": rows(("5", "0.001"))}, {"specified": rows(("5", "0.0009"))}, "less than 1 mohm on"),
+        (
+            {"specified": rows(("4", "0.05"), ("5", "0.05"))},
+            {"specified": rows(("4", "0.05"), ("5", "0.051"))},
+            "rows mixed up",
+        ),
+    ],
+)
+def test_a_mosfets_figures_at_the_ends_of_what_sheets_have(good: dict, bad: dict, words: str) -> None:
+    assert of_switch(**good) == []
+    (message,) = of_switch(**bad)
+    assert words in message
+
+
+def test_what_on_ohms_may_be_off_is_a_hundredth_of_its_channel() -> None:
+    """Sheet 50 mohm, hot 80, and 100 of wires: 0.18 ohm; 100 ohm may be 1 ohm off that."""
+    board = with_switch(specified=rows(("5", "0.05")))
+    for on, bad in (("1.179", False), ("1.181", True)):
+        channels = (replace(BOARD.channels[0], ohms=Fraction(100), on_ohms=Fraction(on)),)
+        found = said(
+            plausibility.remarks(replace(board, channels=channels), []), "on-resistance", "channel 1"
+        )
+        assert bool(found) is bad
+    assert "0.18 ohm at the most" in found[0]
+    assert "taken 1 % too small" in found[0]
+
+
+def package_said(given: dict[str, Fraction], like: str = "film-3w", **more: object) -> list[str]:
+    package = replace(own_package("own", CATALOGUE[like], given), **more)  # type: ignore[arg-type]
+    channel = MountedChannel(1, replace(BOARD.channels[0], package="own"), package)
+    board = replace(BOARD, packages=(OwnPackage("own", "film-3w", {}),))
+    return said(plausibility.remarks(board, [channel]), "part-figures", "channel 1")
+
+
+def test_an_own_resistors_figures_at_the_ends_of_what_there_is() -> None:
+    """K/W between hot spot and air: (zero - full) / rating."""
+    seventy = {"full_to": Fraction(70), "rating": Fraction(10)}
+    assert package_said({**seventy, "zero_at": Fraction("90.1")}) == []
+    assert (
+        "2 K/W between hot spot and surroundings" in package_said({**seventy, "zero_at": Fraction("89.9")})[0]
+    )
+    assert package_said({**seventy, "zero_at": Fraction(70)})[0] == "own: zero_at must be above full_to"
+    assert package_said({"zero_at": Fraction(450)}) == []
+    assert package_said({"zero_at": Fraction("450.5")}) == ["own: a hot spot of 450.5 C"]
+
+
+def test_a_resistor_is_made_within_its_range_ends_included() -> None:
+    low, high = CATALOGUE["film-3w"].ohms
+    for ohms, count in ((low, 0), (high, 0), (low * 0.999, 1), (high * 1.001, 1)):
+        channel = replace(BOARD.channels[0], ohms=Fraction(ohms), each=None, package="film-3w")
+        found = said(
+            plausibility.remarks(BOARD, [MountedChannel(1, channel, CATALOGUE["film-3w"])]), "resistor-body"
+        )
+        assert len(found) == count
+
+
+# -- supplies
+
+
+def test_a_box_that_runs_on_less_than_any_processor_is_refused() -> None:
+    """25 mW: 2 mA at 12.5 V."""
+    board = replace(BOARD, supply_nominal_mv=12_500, own_ua=2_000)
+    assert said(supplies.remarks(board), "own-draw") == []
+    (message,) = said(supplies.remarks(replace(board, own_ua=1_999)), "own-draw")
+    assert message.startswith("1.999 mA running")
+
+
+@pytest.mark.parametrize(
+    ("nominal_mv", "bad"), [(9_000, False), (8_999, True), (16_000, False), (16_001, True)]
+)
+def test_the_guard_leaves_the_nominal_supply_in(nominal_mv: int, bad: bool) -> None:
+    caps = {**BOARD.caps, "supply_min_mv": 9_000, "supply_max_mv": 16_000}
+    found = said(
+        supplies.remarks(replace(BOARD, caps=caps, supply_nominal_mv=nominal_mv)), "guard-supply", "caps"
+    )
+    assert any("leave out the nominal" in message for message in found) is bad
+
+
+def test_the_guards_upper_end_is_at_most_a_jump_start() -> None:
+    jump_mv = round(system(BOARD).jump_v * 1000)
+    for more, bad in ((0, False), (1, True)):
+        caps = {**BOARD.caps, "supply_max_mv": jump_mv + more}
+        found = said(supplies.remarks(replace(BOARD, caps=caps)), "guard-supply", "caps")
+        assert any("above a jump start's" in message for message in found) is bad
+
+
+def test_a_clamps_figures_at_their_bounds() -> None:
+    """ISO 7637-2 pulse 1: 150 V behind 10 ohm; no suppressor clamps at less than 1.15 of its breakdown."""
+    clamp = BOARD.circuit.clamp
+    assert clamp is not None
+
+    def found(**changes: object) -> list[str]:
+        circuit = replace(BOARD.circuit, clamp=replace(clamp, **changes))  # type: ignore[type-var, arg-type]
+        return said(supplies.remarks(replace(BOARD, circuit=circuit)), "clamp-figures")
+
+    bears = {"clamps_v": Fraction(60), "breakdown_v": Fraction(40)}
+    assert found(**bears, at_a=Fraction(9)) == []
+    assert "brings 9 A (150 V, 10 ohm)" in found(**bears, at_a=Fraction("8.99"))[0]
+    steep = {"breakdown_v": Fraction(50), "at_a": Fraction(100)}
+    assert found(**steep, clamps_v=Fraction("57.6")) == []
+    assert "no suppressor is so steep" in found(**steep, clamps_v=Fraction("57.4"))[0]
+
+
+def test_the_five_volt_supply_at_the_ends_of_its_tolerance() -> None:
+    converter = BOARD.circuit.converter
+    assert converter is not None
+    low, high = nodes.output_v(converter)
+    assert (5 - low, high - 5) == (pytest.approx(high - 5), pytest.approx(5 * (nodes.RIPPLE - 1)))
+
+    def found(output: float, lockout: float | None = 4.0) -> list[str]:
+        volts = Fraction(output)
+        both = (
+            replace(converter, output_v=volts),
+            replace(GATES, supply_v=volts, lockout_v=None if lockout is None else Fraction(lockout)),
+        )  # type: ignore[type-var, arg-type]
+        board = replace(BOARD, circuit=replace(BOARD.circuit, converter=both[0], gates=both[1]))
+        remarks = list(supplies.remarks(board))
+        return said(remarks, "converter-output") + said(remarks, "gate-lockout")
+
+    share = nodes.RIPPLE - 1
+    assert found(5.5 / (1 + share) - 1e-6, None) == []
+    assert "bear 5.5 V" in found(5.5 / (1 + share) + 1e-4, None)[0]
+    assert found(4.5 / (1 - share) + 1e-6, None) == []
+    assert "need 4.5 V" in found(4.5 / (1 - share) - 1e-4, None)[0]
+    sure = 5 * (1 - share)
+    assert found(5.0, sure - 0.25) == []
+    assert "might never come on" in found(5.0, sure - 0.249)[0]
+
+
+# -- gates
+
+
+def test_voltages_of_the_gates_by_millmans_theorem() -> None:
+    kind = family(GATES.part) or WORST  # type: ignore[union-attr]
+    made = replace(
+        GATES,
+        lockout_v=Fraction(45, 10),
+        series_ohms=Fraction(100),
+        pull_down_ohms=Fraction(10_000),
+        supply_v=Fraction(5),
+    )  # type: ignore[type-var]
+    out, down = kind.output_ohms + 105.0, 10_000 / 1.05
+    divided = 4.5 * down / (down + out)
+    board = replace(BOARD, monitor=False)
+    assert nodes.gate_on_v(board, made, kind) == pytest.approx(min(divided, 4.4))
+    measured = replace(BOARD, monitor=True)
+    shunt = measured.circuit.sense.shunt_ohms
+    assert shunt is not None
+    assert nodes.gate_on_v(measured, made, kind) == pytest.approx(
+        min(divided, 4.4) - float(shunt) * peak_a(measured)
+    )
+    assert nodes.gate_open_v(made) == pytest.approx(4.4)
+    assert nodes.gate_off_v(10_000.0, kind) == pytest.approx(10_500 * kind.leak_a)
+    assert nodes.gate_rise_s(made, kind) == pytest.approx(3 * out * 60e-9 / 5)
+
+
+def test_voltages_of_the_output_enable_by_millmans_theorem() -> None:
+    made = replace(
+        GATES,
+        lockout_v=Fraction(45, 10),
+        enable_pull_up_ohms=Fraction(10_000),
+        enable_pull_down_ohms=Fraction(15_000),
+        supply_v=Fraction(5),
+    )  # type: ignore[type-var]
+    up, down = 10_500.0, 15_000 / 1.05
+    alone = (4.5 / up - 2e-6) / (1 / up + 1 / down)
+    assert nodes.enable_off_v(made, 2, False) == pytest.approx(alone)
+    pulled = (4.5 / up - 3e-6) / (1 / up + 1 / down + 1 / 50_000)
+    assert nodes.enable_off_v(made, 2, True) == pytest.approx(pulled)
+    top = 5 * nodes.RIPPLE
+    pin = (top / (10_000 / 1.05) + 3e-6) / (1.05 / 10_000 + 1 / 15_750)
+    assert nodes.enable_pin_v(made, 2) == pytest.approx(pin)
+    without = replace(made, enable_pull_down_ohms=None)
+    assert nodes.enable_pin_v(without, 2) == pytest.approx(top)  # leakage lifts it no higher than its supply
+    assert nodes.enable_sink_a(made) == pytest.approx(top * 1.05 / 10_000)
+
+
+def test_the_converters_input_with_its_current_growing_as_the_supply_falls() -> None:
+    converter = BOARD.circuit.converter
+    assert converter is not None
+    board = replace(BOARD, own_ua=10_000, supply_nominal_mv=12_000)
+    reverse = board.circuit.reverse
+    drop_v = 0.0 if reverse is None else float(reverse.drop_v or 0)
+    ohms = float(converter.series_ohms) * 1.05
+    assert nodes.converter_input_v(board, converter, 6.0) == pytest.approx(6 - drop_v - 0.04 * ohms)
+    assert nodes.converter_input_v(board, converter, 24.0) == pytest.approx(24 - drop_v - 0.02 * ohms)
+
+
+def gates_said(rule: str, part: str = "", **changes: object) -> list[str]:
+    board = replace(BOARD, circuit=replace(BOARD.circuit, gates=replace(GATES, **changes)))  # type: ignore[type-var, arg-type]
+    return said(gates.gates(board), rule, part)
+
+
+def test_gate_rules_at_their_bounds() -> None:
+    kind = family(GATES.part) or WORST  # type: ignore[union-attr]
+    most_ohms = 0.7 / (1.05 * kind.leak_a)
+    assert gates_said("gate-pull-down", pull_down_ohms=Fraction(most_ohms * 0.999)) == []
+    assert gates_said("gate-pull-down", pull_down_ohms=Fraction(most_ohms * 1.001))
+    assert gates_said("gate-series", series_ohms=Fraction(10)) == []
+    assert "9.99 ohm in series" in gates_said("gate-series", series_ohms=Fraction("9.99"))[0]
+    slow_ohms = (1e-4 * 5 / 60e-9 / 3 - kind.output_ohms) / 1.05
+    assert gates_said("gate-series", series_ohms=Fraction(slow_ohms * 0.999)) == []
+    assert "half driven" in gates_said("gate-series", series_ohms=Fraction(slow_ohms * 1.001))[0]
+    sinks_ohms = float(GATES.supply_v) * nodes.RIPPLE * 1.05 / 0.004  # type: ignore[union-attr]
+    down = {"enable_pull_down_ohms": None}
+    assert not [
+        m
+        for m in gates_said("enable-pull-up", **down, enable_pull_up_ohms=Fraction(sinks_ohms * 1.001))
+        if "sink" in m
+    ]
+    assert (
+        "would sink 4"
+        in gates_said("enable-pull-up", **down, enable_pull_up_ohms=Fraction(sinks_ohms * 0.999))[0]
+    )
+
+
+def test_a_gate_bears_what_the_buffer_gives_at_its_most() -> None:
+    top = float(GATES.supply_v) * nodes.RIPPLE  # type: ignore[union-attr]
+    for volts, bad in ((Fraction(top) + MILLI, False), (Fraction(top) - MILLI, True)):
+        assert bool(said(gates.gates(with_switch(gate_max_v=volts)), "gate-volts")) is bad
+    assert "not named" in said(gates.gates(with_switch(gate_max_v=None)), "gate-volts")[0]
+
+
+def test_a_half_driven_gate_is_told_where_its_mosfet_bears_less() -> None:
+    """16 V at the low end of the least resistor: V^2 / 4R against (junction - air) / (K/W)."""
+    least = min(float(c.ohms) * (1 - float(c.tolerance_pct) / 100) for c in BOARD.channels)
+    volts = BOARD.caps["supply_max_mv"] / 1000
+    watts = volts**2 / 4 / least
+    bears = (float(SWITCH.junction_c) - gates.AROUND_C) / watts  # type: ignore[union-attr]
+    for share, told in ((0.999, False), (1.001, True)):
+        board = with_switch(to_air_k_w=Fraction(bears * share))
+        assert bool(said(gates.half_driven(board, board.switch, GATES), "half-driven-gate")) is told  # type: ignore[arg-type]
+
+
+def test_pins_have_one_user_each_and_channels_lie_side_by_side() -> None:
+    assert list(gates.pins(BOARD)) == []
+    first, *rest = BOARD.channels
+    twice = replace(BOARD, channels=(first, replace(rest[0], pin=first.pin), *rest[1:]))
+    (message,) = said(gates.pins(twice), "pin-shared")
+    assert message == f"GPIO {first.pin} already serves channel 1: one pin, one user"
+    assert said(gates.pins(twice), "pins-edge-player")
+
+
+# -- conductors and fuses
+
+
+def test_a_wires_resistance_by_its_table_or_else_by_rho_over_area() -> None:
+    assert mohm_m_20(0.75) == mohm_m_20(0.75 * 1.0049) == mohm_m_20(0.75 * 0.9951) == 24.7
+    for area in (0.75 * 1.0051, 0.75 * 0.9949, 1.25):
+        assert mohm_m_20(area) == pytest.approx(17.241 / area * 1.08)
+    assert Conductor(0.75).mohm_m() == pytest.approx(24.7)
+    assert Conductor(0.75).mohm_m(80.0) == pytest.approx(24.7 * (1 + 0.00393 * 60))
+
+
+def test_a_wires_diameters() -> None:
+    assert Conductor(0.75).outside_m == Conductor(0.753).outside_m == 0.0019
+    assert Conductor(1.25).outside_m == pytest.approx((sqrt(5 / pi) * 1.1 + 0.6) / 1000)
+    assert Conductor(1.25).copper_m == pytest.approx(sqrt(5 / pi) / 1000)
+
+
+def test_what_a_wire_gives_off_passes_its_insulation_and_then_its_surface() -> None:
+    """At the surface's temperature that both agree on; and ampacity is the root of watts over ohms."""
+    wire = Conductor(0.75)
+    lost = wire.heat_loss_w_m(100.0, 40.0)
+    surface = 100.0 - lost * log(0.0019 / wire.copper_m) / (2 * pi * 0.19)
+    assert 40 < surface < 100
+    assert wire.heat_loss_w_m(surface, 40.0) < lost
+    assert wire.heat_loss_w_m(40.0, 40.0) == wire.heat_loss_w_m(20.0, 40.0) == 0.0
+    assert wire.ampacity_a(40.0, 1.0) == pytest.approx(sqrt(lost / (wire.mohm_m(100.0) / 1000)))
+    assert wire.ampacity_a(40.0) == pytest.approx(0.8 * wire.ampacity_a(40.0, 1.0))
+    amps = wire.ampacity_a(40.0, 1.0)
+    assert wire.steady_temp_c(amps, 40.0) == pytest.approx(100.0, abs=1e-3)
+    assert wire.steady_temp_c(0.0, 40.0) == pytest.approx(40.0, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("kind", "ambient_c", "share"),
+    [
+        ("F", 0, 13 / 15),
+        ("F", 20, 13 / 15),
+        ("F", 60, 11 / 15),
+        ("F", 100, 9 / 15),
+        ("F", 140, 9 / 15),
+        ("E", 65, 0.85),
+        ("E", 75, 0.8),
+        ("E", 97.5, 0.6875),
+        ("E", 200, 0.55),
+    ],
+)
+def test_a_fuses_share_between_and_beyond_its_sheets_points(
+    kind: str, ambient_c: float, share: float
+) -> None:
+    assert blade_fuses.share(kind, ambient_c) == pytest.approx(share)
+
+
+def test_the_largest_fuse_that_protects_a_wire() -> None:
+    """A fuse may carry 135 %: a wire for 13.5 A is protected by 10 A."""
+    assert blade_fuses.largest_rating("C", 13.5) == 10
+    assert blade_fuses.largest_rating("C", 13.499) == 7.5
+    assert blade_fuses.largest_rating("C", 1.3) is None
+    assert blade_fuses.next_rating("C", 10 * 13 / 15, 20) == 10
+    assert blade_fuses.next_rating("C", 10 * 13 / 15 + 1e-9, 20) == 15
+
+
+def test_cold_resistances_by_the_lists() -> None:
+    assert blade_fuses.cold_mohm("F", 10)[0] == 7.70
+    assert blade_fuses.cold_mohm("C", 15)[0] == 4.80
+    assert blade_fuses.cold_mohm("E", 20)[0] == pytest.approx(125 / 20)
+    assert blade_fuses.cold_mohm("E", 50)[0] == pytest.approx(100 / 50)
+    assert blade_fuses.cold_mohm("C", 11)[0] is None
+
+
+def test_channels_are_mounted_in_the_boards_order() -> None:
+    assert [one.number for one in mounted_channels(BOARD)] == list(range(1, len(BOARD.channels) + 1))
