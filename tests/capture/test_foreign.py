@@ -137,12 +137,21 @@ def test_foreign_edges_are_those_of_the_run_that_stand_out_and_are_nobody_elses(
             assert rows.start_s == pytest.approx(naive_kept(found, others, taken))
 
 
+def test_foreign_edges_lie_within_the_run_and_exceed_the_tolerance() -> None:
+    """From 0 to 27 s, in a piece that is longer: the ends and 2 mA themselves are no more."""
+    others = moves([-0.5, 0.0, 0.5, 26.5, 27.0, 27.5], [60.0, 61.0, 62.0, 63.0, 64.0, 65.0])
+    assert fg._excursions(view(train()), others, NOBODY).height_ma.tolist() == [62.0, 63.0]
+    exact = moves([5.5, 6.5, 9.5], [2.0, 2.001, np.nan], 0.0)
+    assert fg._excursions(view(train()), exact, NOBODY).height_ma.tolist() == [2.001]
+    assert len(fg._excursions(view(train()), moves([], []), np.array([3.0]))) == 0
+
+
 def test_what_lies_in_a_time_that_the_journal_lost_is_nobodys() -> None:
     box = did_of_patterns([1, *[5, 1] * 4], np.full(9, 2.0))
     box = replace(box, lost=Lost(np.array([5.0]), np.array([7.0])))
     found = view_of(box, observed_of(box.account), ALONE)
-    others = moves([4.9, 5.5, 6.9, 7.1], [50.0, 60.0, 70.0, 80.0])
-    assert fg._excursions(found, others, NOBODY).height_ma.tolist() == [50.0, 80.0]
+    others = moves([4.9985, 4.9995, 5.5, 6.9, 7.0005, 7.0015], [50.0, 55.0, 60.0, 70.0, 75.0, 80.0])
+    assert fg._excursions(found, others, NOBODY).height_ma.tolist() == [50.0, 80.0]  # a sample away
 
 
 def test_a_foreign_pulse_is_a_difference_alone_and_others_where_the_circuit_is_shared() -> None:
@@ -221,7 +230,8 @@ def test_a_pulse_like_a_habit_of_the_boxs_is_told_among_other_loads() -> None:
         (6, 5.5, 1.0, 61.9, True), (6, 5.5, 1.0, 62.1, False), (6, 5.5, 1.0, 57.9, False),
         (6, 5.5, 1.0059, 60.0, True), (6, 5.5, 1.0061, 60.0, False), (6, 5.5, 0.9941, 60.0, True),
         (6, 5.5, 0.9939, 60.0, False), (6, 3.99, 1.0, 60.0, False), (6, 4.01, 1.0, 60.0, True),
-        (6, 6.01, 0.9, 60.0, False), (6, 5.99, 1.0, 60.0, True), (6, 6.01, 1.0, 60.0, False),
+        (6, 6.01, 0.9, 60.0, False), (6, 5.99, 1.0, 60.0, True),
+        (6, 5.5, 1.0, 62.0, True), (6, 6.0, 1.0, 60.0, True), (6, 6.01, 1.0, 60.0, False),
     ):  # fmt: skip
         found = view(train(pulses), SHARED)
         rows, notes, _ = fg.judge_foreign(found, moves(*pulse(at_s, lasting_s, high)), NOBODY)
@@ -267,7 +277,8 @@ def test_with_a_vehicles_file_its_own_changes_are_taken_off_and_the_rest_may_be_
     assert notes == ["the vehicle's own changes, as its file and script say: load 0 1"]
     # a pulse that nobody owns may be the box's; a step only where it is as high as one of the box's
     for others, due in ((moves(*pulse(13.5, 0.4, 170.0)), False), (moves([13.5], [170.0]), True),
-                        (moves([13.5], [-61.9]), False), (moves([13.5], [62.1]), True)):  # fmt: skip
+                        (moves([13.5], [-61.9]), False), (moves([13.5], [62.1]), True),
+                        (moves([13.5], [62.0]), False)):  # fmt: skip
         rows, notes, told = fg.judge_foreign(view(train(), known), others, NOBODY)
         assert (rows, told) == ([], due)
         assert len(notes) == 1
@@ -277,6 +288,13 @@ def test_with_a_vehicles_file_its_own_changes_are_taken_off_and_the_rest_may_be_
     assert fg.judge_foreign(blind, step, NOBODY)[1] == [
         "other loads on this circuit made 1 change (to the end)"
     ]
+
+
+def test_a_change_is_the_vehicles_within_three_seconds_of_its_instant() -> None:
+    for at_s, own in ((8.4, True), (8.6, False), (2.6, True), (2.4, False)):
+        known = Prior(shared=True, loads=loads_of((at_s, 170.0)))
+        notes = fg.judge_foreign(view(train(), known), moves([5.5], [170.0]), NOBODY)[1]
+        assert notes[0].startswith("the vehicle's own changes") is own
 
 
 def test_a_gain_is_taken_off_before_a_change_is_held_against_the_vehicles() -> None:
@@ -292,7 +310,7 @@ def test_edges_clear_of_the_run_are_large_and_a_second_away() -> None:
     """The run lasts from 0 to 27 s, its largest step is 60 mA."""
     account = train()
     at_s = [-1.1, -0.9, 1.0, 13.0, 27.9, 28.1]
-    some = edges(at_s, [60.0] * 6)
+    some = edges([*at_s, -1.0, 28.0], [60.0] * 8)
     assert fg.edges_outside(view(account, edges=some)).tolist() == [-1.1, 28.1]
     for high, clear in ((18.1, True), (17.9, False), (-18.1, True)):
         found = fg.edges_outside(view(account, edges=edges([30.0], [high])))
@@ -301,6 +319,11 @@ def test_edges_clear_of_the_run_are_large_and_a_second_away() -> None:
     for high, clear in ((66.6, True), (66.7, False), (54.6, True), (54.5, False), (-60.0, True)):
         found = fg.edges_outside(view(account, SHARED, edges=edges([30.0], [high])))
         assert bool(len(found)) is clear
+    for high, clear in ((100.0, True), (100.5, False)):  # a tenth of it above the box's 90 mA
+        found = fg.edges_outside(view(train(6, 120.0), SHARED, edges=edges([30.0], [high])))
+        assert bool(len(found)) is clear
+    faint = account_of([30.0, 30.5, 30.0, 30.5, 30.0], [3.0] * 5, 30.0)
+    assert fg.edges_outside(view(faint, edges=edges([30.0, 40.0], [0.16, 0.14]))).tolist() == [30.0]
     known = Prior(shared=True, loads=loads_of((30.1, 60.0)))
     assert fg.edges_outside(view(account, known, edges=edges([30.0, 40.0], [60.0, 60.0]))).tolist() == [40.0]
     assert len(fg.edges_outside(view(account, SHARED))) == 0
@@ -336,6 +359,9 @@ def test_an_edge_that_no_load_of_the_vehicles_could_hide_is_hidden_by_nobody() -
         ([100.0, 20.0, 101.0, 60.0, 100.9], 100.0),
         ([200.0, -201.9], 200.0),  # half of 2 % of it
         ([200.0, -202.1], 0.0),
+        ([200.0, -202.0], 200.0),
+        ([7.0, 7.5, 8.0], 7.0),
+        ([7.0, -8.0], 7.0),
     ],
 )
 def test_edges_are_off_alike_that_are_several_or_off_and_back(off_ma: list[float], due: float) -> None:

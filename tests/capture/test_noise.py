@@ -20,7 +20,7 @@ def test_the_constants_are_the_normal_laws() -> None:
     assert pytest.approx(within / share, rel=1e-4) == ns.TRIM_SHARE
 
 
-@pytest.mark.parametrize("rate_hz", [20.0, 1000.0, 50e3])
+@pytest.mark.parametrize("rate_hz", [0.1, 20.0, 1000.0, 50e3])
 @pytest.mark.parametrize("alarms", [0.001, 0.01, 1.0])
 def test_the_deviations_make_the_alarms_that_were_asked_for(rate_hz: float, alarms: float) -> None:
     """So many tries an hour, each on two sides of the normal law."""

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from nightdraw.capture import plot, read
+from nightdraw.capture import seen as sn
+from nightdraw.capture.seen import Bools
 from nightdraw.cli import main
 
 RATE_HZ = 200
@@ -104,3 +107,25 @@ def test_samples_at_a_pulse_stay_whole_where_the_rest_is_decimated() -> None:
     assert [band.width_s for band in strip.details] == pytest.approx([0.001] * 7)
     for band in strip.details:
         assert np.count_nonzero(band.high > 290) == pytest.approx(1000, abs=1)
+
+
+def test_spans_around_pulses_that_overlap_are_one(seed: int) -> None:
+    """Against the union on a grid: half of a pulse's length on either side, twenty samples at least. Long
+    pulses just behind short ones begin theirs before them."""
+    rng = np.random.default_rng(seed)
+    grid_s = np.arange(-5, 40, 1e-3)
+
+    def covered(spans: list[tuple[float, float]]) -> Bools:
+        of_each = [(grid_s >= first) & (grid_s <= last) for first, last in spans]
+        return np.asarray(np.any(of_each, axis=0))
+
+    for _ in range(30):
+        lasting_s = rng.choice([0.01, 0.3, 4.0], 5)
+        start_s = np.cumsum(rng.uniform(0.01, 2.0, 5)) + np.append(0.0, np.cumsum(lasting_s)[:-1])
+        nothing, none = np.empty(5), np.zeros(5, dtype=np.int64)
+        pulses = sn.Events(none, none, none, start_s, nothing, lasting_s, *[nothing] * 4, none, none)
+        around_s = np.maximum(0.5 * lasting_s, 20e-3)
+        due = list(zip(start_s - around_s, start_s + lasting_s + around_s, strict=True))
+        spans = plot._spans(pulses, 1e-3)
+        assert covered(spans).tolist() == covered(due).tolist()
+        assert all(one[1] < other[0] for one, other in pairwise(spans))

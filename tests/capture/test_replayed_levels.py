@@ -213,3 +213,17 @@ def test_a_level_beyond_the_bank_is_refused_and_the_most_isnt() -> None:
     assert follows(np.full(4, most * 1.003), 0.1).peak_ma == pytest.approx(most)
     with pytest.raises(InputError, match="the bank draws at most"):
         follows(np.full(4, most * 1.008), 0.1)
+
+
+@pytest.mark.parametrize(("samples", "refused"), [(20_000_000, False), (20_000_001, True)])
+def test_a_recording_of_more_than_five_hours_at_a_kilohertz_is_too_long(
+    samples: int, refused: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Twenty million samples, half a gigabyte; told before any of them is held in memory."""
+    recording = from_arrays(np.arange(9) / 1000, np.zeros(9))
+    monkeypatch.setattr(rp, "see", lambda one: replace(seen_of([], 9.0), samples=samples))
+    if refused:
+        with pytest.raises(InputError, match="20000001 samples: a replay is made of at most 20000000"):
+            rp._loaded(recording)
+    else:
+        assert len(rp._loaded(recording)[0]) == 9

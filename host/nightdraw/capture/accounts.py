@@ -200,7 +200,7 @@ class Asked:
         """Its levels to end_s or to the program's own limit, from from_s of the run on."""
         ticks = round(min(max(end_s, TICK_S), self.limit_s) * pg.TICKS_PER_S)
         edges = list(programs.edges(schedule.Schedule(self.plan, self.run, self.own_ua), max(ticks, 1)))
-        table = np.array(edges, dtype=float).reshape(-1, 2)
+        table = np.array(edges, dtype=float).reshape(len(edges), 2)
         whole = Account(
             table[:, 0] / pg.TICKS_PER_S, table[:, 1] / 1000, ticks / pg.TICKS_PER_S, self.own_ua / 1000
         )

@@ -208,7 +208,7 @@ def on_times(clamp: Seen) -> OnTimes:
     ):
         pairs = _pairs(edges, first, last) if last > first + 1 else []
         rows += [(a, b, -1) for a, b in pairs] or [(first, last, k)]
-    first, last, whole = np.array(sorted(rows), dtype=np.int64).reshape(-1, 3).T
+    first, last, whole = np.array(sorted(rows), dtype=np.int64).reshape(len(rows), 3).T
     is_whole = whole >= 0
     at_s = np.concatenate(([-np.inf], edges.at_s, [np.inf]))
     start_s, end_s = edges.at_s[first], edges.at_s[last]

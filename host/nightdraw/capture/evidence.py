@@ -83,7 +83,7 @@ class _Steps:
         may be off whose kind has fewer than SEVERAL."""
         account, known = seen.account, np.flatnonzero(seen.known)
         _, kind, counts = np.unique(view.kinds()[known], return_inverse=True, return_counts=True)
-        order = known[np.argsort(kind.reshape(-1), kind="stable")]
+        order = known[np.argsort(kind, kind="stable")]
         members = sorted(np.split(order, np.cumsum(counts)[:-1]), key=len, reverse=True)[:MOST_KINDS]
 
         def mean(values: Floats) -> Floats:
@@ -127,7 +127,7 @@ class Evidence:
         base = np.flatnonzero((seen.count > 0) & seen.base & np.isfinite(seen.whole_ma))
         weight = seen.count[base] / seen.count[base].sum()
         self._patterns, place = np.unique(pattern[base], return_inverse=True)
-        self._share = np.bincount(place.reshape(-1), weight).astype(float)
+        self._share = np.bincount(place, weight).astype(float)
         self._supply_mv = float(np.sum(weight * supply_mv[base]))
         self.base_ma = float(np.sum(weight * seen.account.level_ma[base]))
         whole_ma = seen.whole_ma[base]

@@ -118,7 +118,7 @@ def _paired(at_s: list[float], height: list[float]) -> Excursions:
             since, first = waiting.pop(back)
             rows.append((since, t_s, first))
     rows += [(since, np.nan, first) for since, first in waiting]
-    table = np.array(sorted(rows), dtype=float).reshape(-1, 3)
+    table = np.array(sorted(rows), dtype=float).reshape(len(rows), 3)
     return Excursions(table[:, 0], table[:, 1], table[:, 2])
 
 

@@ -287,7 +287,7 @@ def _judge(
     """Weigh the fuses against each other and against none of them."""
     ohms, ohms_u, ratio, mixed = (np.zeros(len(known)) for _ in range(4))
     for k, fuse in enumerate(known):
-        rows = np.array(evidence[fuse.name]).reshape(-1, 3)
+        rows = np.array(evidence[fuse.name]).reshape(len(evidence[fuse.name]), 3)
         if not len(rows):
             notes.append(f"{fuse.name}: not one event could be looked at")
             ohms_u[k], ratio[k] = np.inf, 1.0

@@ -95,9 +95,9 @@ class Loads:
     def _together(self) -> tuple[Floats, Floats, list[str]]:
         """Changes at one instant as the one that is seen."""
         at, place = np.unique(self.at_s, return_inverse=True)
-        step = np.bincount(place.reshape(-1), self.step_ma, len(at)).astype(float)
+        step = np.bincount(place, self.step_ma, len(at)).astype(float)
         names: list[list[str]] = [[] for _ in at]
-        for k, who in zip(place.reshape(-1).tolist(), self.who, strict=True):
+        for k, who in zip(place.tolist(), self.who, strict=True):
             names[k].append(who)
         return at, step, [" and ".join(dict.fromkeys(each)) for each in names]
 

@@ -101,10 +101,13 @@ def _base(base: sn.Base) -> tuple[tuple[float, float], ...]:
 def _spans(pulses: sn.Events, interval_s: float) -> list[tuple[float, float]]:
     """Spans around pulses, those that overlap as one."""
     chosen = np.unique(np.linspace(0, len(pulses) - 1, min(MOST_DETAILS, len(pulses))).astype(int))
+    start_s, lasting_s = pulses.start_s[chosen], pulses.duration_s[chosen]
+    around_s = np.maximum(AROUND * lasting_s, LEAST_AROUND * interval_s)
     spans: list[tuple[float, float]] = []
-    for start_s, lasting_s in zip(pulses.start_s[chosen], pulses.duration_s[chosen], strict=True):
-        around_s = max(AROUND * lasting_s, LEAST_AROUND * interval_s)
-        first, last = float(start_s - around_s), float(start_s + lasting_s + around_s)
+    # a long pulse's begins before that of a short one just ahead of it
+    for first, last in sorted(
+        zip((start_s - around_s).tolist(), (start_s + lasting_s + around_s).tolist(), strict=True)
+    ):
         if spans and first <= spans[-1][1]:
             spans[-1] = (spans[-1][0], max(last, spans[-1][1]))
         else:

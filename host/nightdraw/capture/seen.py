@@ -184,7 +184,7 @@ class Seen:
     def gaps(self) -> Floats:
         """Rows of begin and end of the stretches where samples are missing."""
         rows = [(s.from_s, s.until_s) for s in self.unjudged if s.why == GAP]
-        return np.array(rows, dtype=float).reshape(-1, 2)
+        return np.array(rows, dtype=float).reshape(len(rows), 2)
 
     @property
     def unjudged_s(self) -> float:

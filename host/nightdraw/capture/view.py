@@ -158,7 +158,7 @@ class View:
             supply_mv = (np.append(box.supply_mv[:1], box.supply_mv[:-1]) + box.supply_mv) / 2
             table = [np.append(0, box.pattern[:-1]), box.pattern, np.round(supply_mv / 100)]
         _, number = np.unique(np.column_stack(table), axis=0, return_inverse=True)
-        found: Ints = number.reshape(-1)
+        found: Ints = number.ravel()
         return found
 
 
