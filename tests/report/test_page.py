@@ -4,6 +4,7 @@ zoom and move, and a spike that stays."""
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -177,6 +178,14 @@ def test_every_key_and_button_does_what_it_says(browser: br.Browser, file: Path)
     unnamed = "[...document.querySelectorAll('button, select, [tabindex]')].filter(e => e.tabIndex >= 0 &&"
     unnamed += " !e.textContent.trim() && !e.getAttribute('aria-label')).length"
     assert browser.script(unnamed) == 0
+
+
+def test_what_the_marks_mean_is_said_where_there_are_any(file: Path, tmp_path: Path) -> None:
+    meaning = "Green bars mark pulses"
+    assert meaning in file.read_text("utf-8")
+    bare = tmp_path / "bare.html"
+    page.write(bare, replace(chart(), pulses=()))
+    assert meaning not in bare.read_text("utf-8")
 
 
 def test_motion_only_for_whoever_wants_it(browser: br.Browser, file: Path) -> None:

@@ -13,7 +13,7 @@ COMMANDS = {
     "rehearse": ("nightdraw.cli.lesson_rehearse", "rehearse", "Run every assignment on the bench."),
     "load": ("nightdraw.cli.lesson_boxes", "load", "Fill, lock and arm the boxes of a plan."),
     "halt": ("nightdraw.cli.lesson_boxes", "halt", "Open the switches of every box of a plan."),
-    "collect": ("nightdraw.cli.lesson_boxes", "collect", "Bring the boxes' journals home."),
+    "collect": ("nightdraw.cli.lesson_boxes", "collect", "Collect the boxes' journals."),
     "mark": ("nightdraw.cli.lesson_mark", "mark", "Mark answers against what the boxes did."),
     "book": ("nightdraw.cli.lesson_book", "book", "Keep lessons and marks for years."),
     "practice": ("nightdraw.cli.lesson_practice", "practice", "A package to practise with, without a car."),

@@ -89,7 +89,7 @@ def halt(file: str, boxes: tuple[str, ...], as_json: bool) -> None:
 @passcode_option
 @output.json_option
 def collect(file: str, out: str, boxes: tuple[str, ...], passcode_file: str | None, as_json: bool) -> None:
-    """Bring the journals of a plan's boxes home, each in a file with its label and the date in the name."""
+    """Collect the journals of a plan's boxes, each in a file with its label and the date in the name."""
     from nightdraw.lesson import loading
     from nightdraw.lesson.planfile import load_plan
 

@@ -26,7 +26,7 @@ FILE = click.Path(dir_okay=False, path_type=Path)
     type=click.Path(path_type=Path),
     help="CSV, YAML, the form's JSON, or a folder of these.",
 )
-@click.option("--journals", type=FOLDER, help="The boxes' journals, as `lesson collect` brings them home.")
+@click.option("--journals", type=FOLDER, help="The boxes' journals, as `lesson collect` writes them.")
 @click.option(
     "--recordings", type=FOLDER, help="What the groups handed in; without it no named evidence is marked."
 )

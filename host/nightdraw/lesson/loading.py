@@ -1,4 +1,4 @@
-"""What a plan asks of its boxes: fill, test, arm and lock one, open its switches, bring its journal home.
+"""What a plan asks of its boxes: fill, test, arm and lock one, open its switches, fetch its journal.
 
 Each works on one open box. What is done already isn't done again, so that loading can be stopped and taken
 up again.

@@ -83,7 +83,8 @@ def _chart(chart: Chart) -> str:
         f'<div id="plot" role="application" tabindex="0" aria-label="Recording over time: {names}" '
         'aria-describedby="keys"><canvas aria-hidden="true"></canvas></div>\n'
         f'<p id="keys">Wheel or two fingers zoom, drag moves, a drag with Shift shows what it spans. {keys}.'
-        "</p>\n</main>"
+        + (" Green bars mark pulses, the dashed line is the base beneath them." if chart.pulses else "")
+        + "</p>\n</main>"
     )
 
 
