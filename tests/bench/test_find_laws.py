@@ -171,3 +171,29 @@ def test_a_long_pulse_under_way_is_seen_within_a_look() -> None:
     seen = train.seen(np.array([10.0, 56.0, 55.0, 99.0, 130.0]) * S) / S
     assert seen.tolist() == [15.0, 105.0, 60.0, 105.0, 135.0]
     assert (train.seen(np.array([10.0]) * S, 2) / S).tolist() == [105.0]
+
+
+@pytest.mark.parametrize("cells", [0.0, 0.25, 1.0, 300.5, 16_384.0, 32_765.75])
+def test_a_constants_spectrum_is_that_of_the_two_cells_that_share_it(cells: float) -> None:
+    import numpy as np
+
+    grid = laws._Grid(laws.CELLS / 8, laws._uniform(1, 2), laws._uniform(1, 2))  # steps of 1/8 s
+    law = np.zeros(2 * laws.CELLS)
+    law[int(cells)], law[int(cells) + 1] = 1 - cells % 1, cells % 1
+    assert np.abs(grid.shift(cells / 8) - np.fft.rfft(law)).max() < 1e-12
+
+
+def test_paths_of_unlike_waits_are_mixed_by_their_weights() -> None:
+    """Each path by itself has the mean of its own sum, and the walk the mixture's."""
+    law = renewal("uniform", (20, 30), (1, 2))
+    paths = (walks.Path(0.5, (0, 3), 7.0), walks.Path(0.3, (2, 0), 11.0), walks.Path(0.2, (1, 1), 0.0))
+    alone = [law.spread(walks.Walk((5.0, 60.0), (walks.Path(1.0, p.counts, p.constant_s),))) for p in paths]
+    once, first, second = (
+        law.spread(walks.Walk((5.0, 60.0), (walks.Path(1.0, counts, 0.0),))).expected_s
+        for counts in ((0, 0), (1, 0), (0, 1))
+    )
+    for path, found in zip(paths, alone, strict=True):
+        waits = path.counts[0] * (first - once) + path.counts[1] * (second - once)
+        assert found.expected_s == pytest.approx(once + waits + path.constant_s, rel=1e-6)
+    mean = sum(path.weight * found.expected_s for path, found in zip(paths, alone, strict=True))
+    assert law.spread(walks.Walk((5.0, 60.0), paths)).expected_s == pytest.approx(mean, rel=1e-6)
