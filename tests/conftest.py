@@ -23,6 +23,7 @@ from tests.micropython import runner
 IN_CI = bool(os.environ.get("CI"))
 COUNTS = pytest.StashKey[Counter[str]]()
 LONGEST = ("tests/test_mutants.py", "tests/emulated/")  # each of some minutes in CI
+GARBAGE = (20_000, 20, 20)  # gc.set_threshold: some ten megabytes at most wait to be looked through
 FAILED_SHOWN = 10  # lines that repeat a failure; beyond these the first ones say enough
 
 # Timing is never judged (a shared machine is slow at times), so nothing has a deadline.
@@ -57,6 +58,8 @@ def pytest_configure(config: pytest.Config) -> None:
     if config.getoption("--hypothesis-seed", None) is None:
         config.option.hypothesis_seed = str(config.option.seed)
     config.stash[COUNTS] = Counter()
+    # numpy's small matrices are no work for several threads: they wait for each other, and for other workers
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # nothing is kept in the folders of whoever runs the tests: below a file there can't be any
     os.environ["LOCALAPPDATA"] = os.environ["XDG_STATE_HOME"] = __file__
 
@@ -64,12 +67,14 @@ def pytest_configure(config: pytest.Config) -> None:
 @pytest.hookimpl(wrapper=True, tryfirst=True)
 def pytest_collection() -> Generator[None, object, object]:
     """Modules and tests stay to the end: to look through them for garbage again and again took half of the
-    time of collecting, and a part of each test's."""
+    time of collecting, and a part of each test's. Tests make much and throw it away: by Python's own
+    thresholds a fifth of their time went into looking through it."""
     gc.disable()
     try:
         return (yield)
     finally:
         gc.freeze()
+        gc.set_threshold(*GARBAGE)
         gc.enable()
 
 

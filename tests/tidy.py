@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import ast
 import functools
+import gc
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -101,6 +102,11 @@ class Source:
         """Parse a text as if it stood at that path."""
         return cls(path, text, ast.parse(text))
 
+    @functools.cached_property
+    def imports(self) -> tuple[Import, ...]:
+        """Every import; what only a type checker reads is left out."""
+        return tuple(_imports(self.tree, at_top=True))
+
     @property
     def core_module(self) -> str | None:
         """The name of the firmware package's module, None for any other source."""
@@ -140,8 +146,15 @@ def paths(*names: str) -> list[Path]:
 
 
 def sources(*names: str) -> list[Source]:
-    """The same, parsed: a million objects for all of them, so keep them no longer than needed."""
-    return [Source.of(path.relative_to(TOP).as_posix(), path.read_text("utf-8")) for path in paths(*names)]
+    """The same, parsed: a million objects for all of them, so keep them no longer than needed. To look for
+    garbage among them again and again took three quarters of the time."""
+    gc.disable()
+    try:
+        return [
+            Source.of(path.relative_to(TOP).as_posix(), path.read_text("utf-8")) for path in paths(*names)
+        ]
+    finally:
+        gc.enable()
 
 
 @dataclass(frozen=True)
@@ -154,11 +167,6 @@ class Import:
     bound: str
     line: int
     at_top: bool
-
-
-def imports(source: Source) -> Iterator[Import]:
-    """Every import of a source; what only a type checker reads is left out."""
-    yield from _imports(source.tree, at_top=True)
 
 
 def _imports(node: ast.AST, at_top: bool) -> Iterator[Import]:
@@ -208,14 +216,14 @@ def core_purity(source: Source) -> Iterator[Violation]:
     if module is None or module == SHELL:
         return
     allowed = CORE_IMPORTS | CORE_EXTRAS.get(module, set())
-    for found in imports(source):
+    for found in source.imports:
         if found.module.split(".")[0] not in allowed:
             yield Violation(source.path, found.line, f"the core may not import {found.module or '.'}")
 
 
 def chip_imports(source: Source) -> Iterator[Violation]:
     """Only the shell touches the chip, but for main.py's reset; the host never imports the shell."""
-    for found in imports(source):
+    for found in source.imports:
         root = found.module.split(".")[0]
         resets = root == "machine" and source.path == "firmware/main.py"  # before the shell is there
         if root in CHIP_IMPORTS and source.core_module != SHELL and not resets:
@@ -243,7 +251,7 @@ def private_constants(source: Source) -> Iterator[Violation]:
     module that it tests, but not at such a constant.)"""
     private = PRIVATE_CONSTANT if source.path.startswith("tests/") else PRIVATE
     modules = set()
-    for found in imports(source):
+    for found in source.imports:
         if found.module.split(".")[0] not in ("boxcore", "nightdraw"):
             continue
         if found.name is not None and private.fullmatch(found.name):
@@ -259,7 +267,7 @@ def private_constants(source: Source) -> Iterator[Violation]:
 def one_binding(source: Source) -> Iterator[Violation]:
     """A constant of a module is bound once: what stands between two bindings reads another value than what
     is called later. (The branches of one statement may each bind it, and a table may grow by +=.)"""
-    bound = {found.bound for found in imports(source) if found.at_top}
+    bound = {found.bound for found in source.imports if found.at_top}
     for statement in source.tree.body:
         if isinstance(statement, ast.Assign | ast.AnnAssign):
             targets = statement.targets if isinstance(statement, ast.Assign) else [statement.target]
@@ -278,7 +286,7 @@ def floors(source: Source) -> Iterator[Violation]:
     if package not in FLOORS:
         yield Violation(source.path, 1, f"{package} has no floor: give it one in tests/tidy.py")
         return
-    for found in imports(source):
+    for found in source.imports:
         target = _host_target(found)
         if target is None or target == package:
             continue
@@ -306,7 +314,7 @@ def folders(source: Source) -> Iterator[Violation]:
     if own and own not in levels:
         yield Violation(source.path, 1, f"the folder {own} has no level: give it one in tests/tidy.py")
         return
-    for found in imports(source):
+    for found in source.imports:
         target = _folder_target(found, package)
         if target in levels and target != own and levels[target] >= levels.get(own, 0):
             message = f"{own or 'a single module'} may not import {target}, which doesn't stand lower"
@@ -324,7 +332,7 @@ def quick_start(source: Source) -> Iterator[Violation]:
     """The command line loads packages of the work, and whatever is heavy, only inside the command."""
     if source.host_package != "cli":
         return
-    for found in imports(source):
+    for found in source.imports:
         target = _host_target(found)
         slow = found.module.split(".")[0] in HEAVY or (target is not None and target not in CLI_TOP_IMPORTS)
         if found.at_top and slow:

@@ -121,7 +121,8 @@ def test_of_two_patterns_as_near_the_lower_is_taken(seed):
             for _ in range(40):
                 wanted = 1_000 * random.randint(1, sum(channels) // 1_000)
                 errors = [abs(total - wanted) for total in all_ns]
-                near = {total for total, error in zip(all_ns, errors, strict=True) if error == min(errors)}
+                least = min(errors)
+                near = {total for total, error in zip(all_ns, errors, strict=True) if error == least}
                 ties[count] += len(near) > 1
                 # a millivolt of supply: as many microamperes as thousandths of the nanosiemens
                 assert all_ns[one.pattern(wanted // 1_000, 1_000)] == min(near)
