@@ -76,6 +76,14 @@ def test_what_is_held_is_what_came_less_what_was_dropped(seed: int) -> None:
         assert (chunk.core, chunk.core_end, chunk.before) == (1, 2, (5, 3.0))
 
 
+@pytest.mark.parametrize("second", range(1, 12))
+def test_there_is_room_for_the_sums_last_entry_however_blocks_fill_the_memory(second: int) -> None:
+    held = sc._Held()
+    for block in (np.ones(10), np.ones(second)):
+        held.add(block, block)
+    assert held.chunk(0, 1, (0, 0.0)).total.tolist() == list(range(11 + second))
+
+
 @pytest.mark.parametrize("count", [1, 2, 9, 299, 300, 301, 599, 1000, 1500])
 def test_chunks_cover_each_sample_once_with_what_lies_around(
     count: int, seed: int, monkeypatch: pytest.MonkeyPatch

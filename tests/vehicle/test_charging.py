@@ -105,6 +105,18 @@ def accepted(charge_pct: float = 70.0, **changes: object) -> float:
     return charged(charge_pct, 1 / 60, **changes)[0][0]
 
 
+@pytest.mark.parametrize("temp_c", [5.0, -15.0])
+def test_in_the_cold_acceptance_halves_every_20_k(temp_c: float) -> None:
+    """Our own figure; warmer than a room it is a room's."""
+
+    def per_a(at_c: float) -> float:
+        made = replace(BATTERY, temp_c=at_c)
+        return battery.charge_ohms(made, 70.0) - battery.inner_ohms(made, 70.0)
+
+    assert per_a(temp_c) == pytest.approx(per_a(25.0) * 2 ** ((25.0 - temp_c) / 20))
+    assert per_a(45.0) == per_a(25.0)
+
+
 def test_agm_accepts_more_than_flooded_cold_less_and_full_least() -> None:
     assert accepted(type=model.AGM) > 1.2 * accepted(type=model.FLOODED)
     assert accepted(temp_c=5.0) < 0.6 * accepted(temp_c=25.0)
