@@ -45,5 +45,19 @@ EXPLAINED: tuple[tuple[str, str, str, str, str], ...] = (
         "1",
         "a cut through the sheet begins beneath it either way: the sheet lies on a wall of more than 1 mm",
     ),
+    (
+        "host/nightdraw/bank/mechanics/view.py",
+        "left, right = math.ceil(min(x1, x2, x3)), math.floor(max(x1, x2, x3)) + 1",
+        "1",
+        "2",
+        "a column more is looked at; which of its pixels lie in the triangle their coordinates say",
+    ),
+    (
+        "host/nightdraw/bank/kicad/router.py",
+        "reach = apart + max(width, VIA_MM) / 2",
+        "/",
+        "*",
+        "more of the grid is looked at; which of it lies too close the distance says",
+    ),
 )
 MOST_EXPLAINED = 40  # more would hide what tests ought to notice

@@ -264,3 +264,17 @@ def test_a_cold_yard_counts_as_drift_where_nothing_gets_warm(monkeypatch: pytest
     (drift,) = seen
     for share, channel_ in zip(drift, sized.channels, strict=True):
         assert share == pytest.approx(35 * channel_.package.tempco_ppm * 1e-6)
+
+
+def test_what_is_asked_of_the_box_itself_stands_on_its_board() -> None:
+    """Its own consumption and the resistance beside each resistor; else the usual ones."""
+    plain_board, asked = (
+        size(request(100, **more), "made").board
+        for more in ({}, {"own_a": 23 * MA, "on_ohms": Fraction("0.2")})
+    )
+    assert asked.own_ua == 23_000
+    assert {one.on_ohms for one in asked.channels} == {Fraction("0.2")}
+    assert asked.own_states_ua == {}
+    assert plain_board.own_ua != asked.own_ua
+    assert {one.on_ohms for one in plain_board.channels} != {Fraction("0.2")}
+    assert plain_board.own_states_ua != {}

@@ -221,12 +221,11 @@ class _Integration:
         left = seconds
         while left > 0:
             step = min(left, max(self._due_s - self.now_s, 0.0))
-            if step > 0:
-                self.rises = self._network.advance(self.rises, watts, step)
-                self._lagging += (watts[:-1] - self._lagging) * -np.expm1(-step / LOCAL_S)
-                self.now_s += step
-                left -= step
-                self.peaks = np.maximum(self.peaks, self._seen())
+            self.rises = self._network.advance(self.rises, watts, step)
+            self._lagging += (watts[:-1] - self._lagging) * -np.expm1(-step / LOCAL_S)
+            self.now_s += step
+            left -= step
+            self.peaks = np.maximum(self.peaks, self._seen())
             if self.now_s >= self._due_s:
                 self._record()
                 self._renew()
