@@ -1,5 +1,5 @@
-"""Steps of an alignment: which edges lead, what a place is worth, how far it holds, what it leaves over;
-against loops over the edges, and accounts put together by hand."""
+"""Alignments of accounts put together by hand: even trains and what tells their places, how far a place
+holds, several pieces, every way of looking."""
 
 from __future__ import annotations
 
@@ -46,105 +46,6 @@ def test_a_large_edge_is_what_nine_in_ten_are_smaller_than() -> None:
     assert al._typical(np.empty(0)) == 0.0
 
 
-@pytest.mark.parametrize("heights", ["like", "signs", "turned", "none"])
-@pytest.mark.parametrize("scale", [1.0, 0.05])
-def test_large_edges_lead(seed: int, heights: str, scale: float) -> None:
-    """Of the run those of 0.3 of its typical one, and 5 mA. Of the recording what may be like those (a
-    quarter of that), 2.5 mA at least; where only directions count, by its own typical edge. scale: how much
-    smaller the recording's are."""
-    rng = np.random.default_rng(seed)
-    for _ in range(20):
-        known, seen = random_edges(rng, 30), random_edges(rng, 40)
-        seen = replace(seen, after_ma=seen.after_ma * scale)
-        one, other = al._marks(known, seen, heights)
-        typical, own = (float(np.quantile(np.abs(each.height_ma), 0.9)) for each in (known, seen))
-        leads = [k for k in range(30) if abs(known.height_ma[k]) >= max(0.3 * typical, 5.0)]
-        least = {
-            "like": max(0.3 * 0.25 * typical, 2.5), "signs": 0.3 * own,
-            "turned": 0.3 * own, "none": max(0.3 * 0.25 * typical, 2.5),
-        }[heights]  # fmt: skip
-        others = [k for k in range(40) if abs(seen.height_ma[k]) >= least]
-        assert one.t_s.tolist() == known.at_s[leads].tolist()
-        assert other.t_s.tolist() == seen.at_s[others].tolist()
-        if heights == "like":
-            assert one.height.tolist() == known.height_ma[leads].tolist()
-            assert other.height.tolist() == seen.height_ma[others].tolist()
-            continue
-        # all of one size, of which only the direction is left: the recording's turned round, or none at all
-        turn = -1.0 if heights == "turned" else 1.0
-        assert len(set(np.abs([*one.height, *other.height]))) == 1
-        up, also = np.sign(known.height_ma[leads]), turn * np.sign(seen.height_ma[others])
-        if heights == "none":
-            up, also = np.abs(up), np.abs(also)
-        assert np.sign(one.height).tolist() == up.tolist()
-        assert np.sign(other.height).tolist() == also.tolist()
-
-
-def naive_worth(task: Task, offset_s: float, known: Edges, seen: Edges) -> int:
-    """Edge by edge: 1 against it each that should be there, 2 for it where one meets, 2 more where that has
-    its height, by the median ratio, within 15 % or 5 mA."""
-    rows = []
-    for t_s, high in zip(known.at_s, known.height_ma, strict=True):
-        there_s = t_s + offset_s
-        if task.span_s[0] + REACH_S < there_s < task.span_s[1] - REACH_S:
-            k = int(np.argmin(np.abs(seen.at_s - there_s)))
-            meets = abs(seen.at_s[k] - there_s) <= REACH_S and high != 0
-            rows.append((meets, high, seen.height_ma[k]))
-    ratios = [shown / high for meets, high, shown in rows if meets]
-    scale = float(np.median(ratios)) if ratios else 1.0
-    worth = 0
-    for meets, high, shown in rows:
-        like = abs(shown - scale * high) <= max(0.15 * abs(scale * high), 5.0 * abs(scale))
-        worth += (2 + 2 * like) * meets - 1
-    return worth
-
-
-@pytest.mark.parametrize("gain", [1.0, -0.5, 10.0])
-def test_a_place_is_worth_what_it_explains_of_all_edges(seed: int, gain: float) -> None:
-    rng = np.random.default_rng(seed)
-    for _ in range(20):
-        known = random_edges(rng, 30)
-        known = replace(known, after_ma=np.where(rng.random(30) < 0.1, 0.0, known.after_ma))
-        off_s = rng.choice([-1.1, -0.9, 0.0, 0.9, 1.1, 30.0], 30) * REACH_S
-        order = np.argsort(known.at_s + off_s)
-        shown = gain * known.height_ma * rng.choice([1.0, 0.86, 1.14, 0.8, 1.3], 30)
-        seen = edges_of((known.at_s + 5.0 + off_s)[order], shown[order])
-        task = task_of(known, seen, (float(known.at_s[4]) + 5.0, float(known.at_s[-3]) + 5.0))
-        for offset_s in (5.0, 7.3):
-            fit = fit_of(offset_s, [])
-            assert al._worth(task, fit, known, seen) == naive_worth(task, offset_s, known, seen)
-    assert al._worth(task, fit_of(1e6, []), known, seen) == 0  # none of it lies in the recording
-
-
-def naive_longest(met: list[bool], shown: list[bool]) -> tuple[int, int]:
-    """Every stretch of edges: of those that are worth most the one that ends first, and begins last where
-    several do; from its first edge that meets to its last."""
-    worth = [1.0 if m else -2.0 if s else 0.0 for m, s in zip(met, shown, strict=True)]
-    stretches = [(a, b) for a in range(len(met)) for b in range(a, len(met))]
-    a, b = max(stretches, key=lambda ab: (sum(worth[ab[0] : ab[1] + 1]), -ab[1]))
-    there = [k for k in range(a, b + 1) if met[k]]
-    return there[0], there[-1]
-
-
-def test_a_place_holds_where_it_meets_most(seed: int) -> None:
-    rng = np.random.default_rng(seed)
-    for _ in range(60):
-        count = int(rng.integers(1, 14))
-        known = edges_of(np.arange(count, dtype=float), np.full(count, 400.0))
-        begin, end = sorted(rng.integers(-2, count + 2, 2) + 0.5)
-        task = task_of(known, known, (begin, end))
-        met = rng.random(count) < 0.6
-        met[int(rng.integers(count))] = True
-        first, last = al._longest(task, fit_of(0.0, np.flatnonzero(met).tolist()))
-        assert met[first]
-        assert met[last]
-        shown = ((known.at_s > begin) & (known.at_s < end)).tolist()
-        worth = np.where(met, 1.0, np.where(shown, -2.0, 0.0))
-        a, b = naive_longest(met.tolist(), shown)
-        assert worth[first : last + 1].sum() == worth[a : b + 1].sum()
-        assert last == b
-
-
 def test_a_few_missing_edges_do_not_divide_a_run_a_tail_that_never_meets_is_left_out() -> None:
     known = edges_of(np.arange(30.0), np.full(30, 400.0))
     task = task_of(known, known)
@@ -158,38 +59,6 @@ def test_a_few_missing_edges_do_not_divide_a_run_a_tail_that_never_meets_is_left
     ):
         met = [k for k in range(30) if k not in gone]
         assert al._longest(task, fit_of(0.0, met)) == due
-
-
-def test_a_piece_is_cut_a_reach_from_its_outermost_edges() -> None:
-    known = edges_of([1.0, 2.0, 5.0, 9.0], [400.0, -400.0, 400.0, -400.0])
-    fit = replace(fit_of(0.0, [1, 2]), clock=Clock(10.0, 1e5, 2, 0.0, 0), rivals=(Clock(3.0, 0, 1, 0, 0),))
-    piece, sides = al._cut(task_of(known, known, (4.0, 40.0)), fit, 1, 2)
-    assert (piece.first_s, piece.last_s) == (2.0, 5.0)
-    assert (piece.from_s, piece.until_s) == (4.0, 40.0)
-    assert (piece.clock, piece.rivals) == (fit.clock, fit.rivals)
-    assert sides[0] == pytest.approx((4.0, 10.0 + 2.0 * 1.1 - REACH_S))
-    assert sides[1] == pytest.approx((10.0 + 5.0 * 1.1 + REACH_S, 40.0))
-
-
-def test_pieces_are_divided_halfway_between_their_edges_the_main_one_first() -> None:
-    main, before, after = (
-        Piece(Clock(offset_s, 0.0, 9, 0.0, 0), *SPAN_S, first_s, last_s)
-        for offset_s, first_s, last_s in ((100.0, 20.0, 30.0), (90.0, 1.0, 15.0), (300.0, 2.0, 40.0))
-    )
-    found = al._ordered([main, after, before], (-5.0, 400.0))
-    assert [piece.clock.offset_s for piece in found] == [100.0, 90.0, 300.0]
-    # edges: before 91 .. 105, main 120 .. 130, after 302 .. 340
-    assert [(p.from_s, p.until_s) for p in found] == [(112.5, 216.0), (-5.0, 112.5), (216.0, 400.0)]
-    alone = al._ordered([main], (-5.0, 400.0))
-    assert [(p.from_s, p.until_s) for p in alone] == [(-5.0, 400.0)]
-
-
-def test_of_places_alike_the_named_the_latest_or_the_nearest_to_the_begin_is_meant() -> None:
-    early, late = fit_of(-30.0, [0]), fit_of(40.0, [0])
-    for spot, due in ((ANYWHERE, early), (Spot(late=True), late), (Spot(zero_s=10.0), late),
-                      (Spot(zero_s=-1.0, late=True), early)):  # fmt: skip
-        assert min((early, late), key=lambda fit: al._rank(fit, spot)) is due
-    assert al._rank(early, Spot(zero_s=10.0)) == 40.0
 
 
 @pytest.mark.parametrize(("off_s", "named"), [(0.049, True), (-0.049, True), (0.051, False), (-0.051, False)])
@@ -269,34 +138,6 @@ def joined(*parts: Edges) -> Edges:
     t_s = np.concatenate([part.at_s for part in parts])
     height = np.concatenate([part.height_ma for part in parts])
     return edges_of(np.sort(t_s), height[np.argsort(t_s)])
-
-
-def test_a_run_that_stands_still_goes_on_as_another_piece(seed: int) -> None:
-    """The second half 30 s later; then the same with a part that is cut out of the recording."""
-    rng = np.random.default_rng(seed)
-    run = random_run(rng, 80)
-    one, other = run.take(slice(0, 50)), run.take(slice(50, 80))
-    for by_s in (30.0, -1.7):
-        if by_s < 0 and float(other.at_s[0] + by_s) <= float(one.at_s[-1]) + 0.1:
-            by_s = 0.3 - float(other.at_s[0] - one.at_s[-1])
-        found = pieces_of(run, joined(moved(one, 12.0), moved(other, 12.0 + by_s)), run.at_s[-1] + 60.0)
-        assert [round(p.clock.offset_s, 3) for p in found] == pytest.approx([12.0, 12.0 + by_s], abs=2e-3)
-        assert (found[0].first_s, found[0].last_s) == pytest.approx((one.at_s[0], one.at_s[-1]))
-        assert (found[1].first_s, found[1].last_s) == pytest.approx((other.at_s[0], other.at_s[-1]))
-        middle_s = 12.0 + (float(one.at_s[-1]) + float(other.at_s[0]) + by_s) / 2
-        assert (found[0].until_s, found[1].from_s) == pytest.approx((middle_s, middle_s), abs=2e-3)
-
-
-def test_a_run_begun_anew_is_a_piece_from_its_start(seed: int) -> None:
-    """After 60 of 80 edges the power fails: 20 s later the run begins from its first edge."""
-    rng = np.random.default_rng(seed)
-    run = random_run(rng, 80)
-    one, again = run.take(slice(0, 60)), run.take(slice(0, 30))
-    anew_s = 12.0 + float(one.at_s[-1]) + 20.0
-    seen = joined(moved(one, 12.0), moved(again, anew_s))
-    found = pieces_of(run, seen, anew_s + float(again.at_s[-1]) + 1.0)
-    assert [round(p.clock.offset_s, 3) for p in found] == pytest.approx([12.0, anew_s], abs=2e-3)
-    assert (found[1].first_s, found[1].last_s) == pytest.approx((again.at_s[0], again.at_s[-1]))
 
 
 def test_three_pieces_and_one_of_few_edges(seed: int) -> None:

@@ -58,6 +58,33 @@ def test_a_clock_is_refined_by_weighed_least_squares(seed: int) -> None:
         assert found.to_recording(0.0) == pytest.approx(100.0 + 2e-3 * 1.005, abs=2e-5)
 
 
+def test_edges_refine_a_clock_by_how_well_they_are_known(seed: int) -> None:
+    """Half of them, known to 20 us, tell one line, the others, known to 50 to 400 us, one 30 us later: again
+    numpy.polyfit with the weights, which leaves next to nothing of the 30 us."""
+    rng = np.random.default_rng(seed)
+    t_s = np.sort(rng.uniform(0, 5000, 60))
+    well = rng.permutation(60) < 30
+    late_s = 1e-3 + 2e-6 * t_s + np.where(well, 0.0, 3e-5)
+    u_s = np.where(well, 2e-5, rng.choice([5e-5, 4e-4], 60))
+    found = it.refined(START, t_s, late_s, u_s, 1e-3)
+    by_rate, by_offset = np.polyfit(t_s, late_s, 1, w=1 / u_s)
+    ends = np.array([0.0, 5000.0])
+    assert found.to_recording(ends) == pytest.approx(ends + by_offset + by_rate * ends, abs=1e-9)
+
+
+def test_an_outlier_of_a_sloping_line_is_left_out(seed: int) -> None:
+    """A clock off by 200 ppm moves edges by a second from end to end; one that is off by 2 ms is told by the
+    line, not by where most of them lie."""
+    rng = np.random.default_rng(seed)
+    t_s = np.linspace(0, 5000, 60)
+    late_s, u_s = 2e-4 * t_s + rng.normal(0, 1e-6, 60), np.full(60, 5e-5)
+    spoilt = late_s.copy()
+    spoilt[[20, 21, 41]] += 2e-3
+    ends = np.array([0.0, 5000.0])
+    due = it.refined(START, t_s, late_s, u_s, 1e-3).to_recording(ends)
+    assert it.refined(START, t_s, spoilt, u_s, 1e-3).to_recording(ends) == pytest.approx(due, abs=1e-5)
+
+
 def test_outliers_and_what_is_known_badly_move_no_clock(seed: int) -> None:
     rng = np.random.default_rng(seed)
     t_s, late_s, u = lateness(rng, 2e-3, 4e-6)

@@ -126,6 +126,48 @@ def test_a_pulse_of_which_one_edge_is_there_is_not_missing() -> None:
         assert df.MISSING not in {row.kind for row in found.rows}
 
 
+def test_a_pulse_of_which_an_edge_of_its_height_lies_nearby_moved() -> None:
+    """Nothing is left where its edges should be: within a fifth of a second there are two of a quarter of
+    their height and more, or smaller ones; or no edge at all."""
+    account = train(4)
+    moved = np.where(np.isin(np.arange(9), (3, 4)), 0.2, 0.0)
+    edge_ma = np.where(moved > 0, -account.step_ma, 0.0)
+    seen = observed_of(account, edge_ma)
+    for share, kind in (
+        (1.0, df.TIME),
+        (0.25, df.TIME),
+        (0.24, df.MISSING),
+        (1.75, df.TIME),
+        (1.76, df.MISSING),
+    ):
+        height = np.where(moved > 0, share * account.step_ma, account.step_ma)
+        rows = jd.judge(view(account, seen, edges_of(account, moved, height))).rows
+        assert kind in {row.kind for row in rows}
+        assert (df.MISSING in {row.kind for row in rows}) is (kind == df.MISSING)
+    first = edges_of(account, moved, np.where(np.arange(9) == 4, 3.0, account.step_ma))
+    assert df.MISSING not in {row.kind for row in jd.judge(view(account, seen, first)).rows}
+    nothing = edges_of(account).take(slice(0, 0))
+    assert [row.kind for row in jd.judge(view(account, seen, nothing)).rows] == [df.MISSING]
+
+
+@pytest.mark.parametrize(("parts", "there", "missing"), [
+    (3, [], True), (3, [0], True), (3, [3], True), (3, [1], True), (3, [0, 1], False), (3, [0, 3], False),
+    (4, [0], True), (4, [4], True), (4, [2], True), (4, [0, 2], False), (2, [0], False),
+])  # fmt: skip
+def test_of_a_staircase_one_end_may_be_another_loads_by_chance(
+    parts: int, there: list[int], missing: bool
+) -> None:
+    """there: which of its edges are seen. It is missing of which neither end is there, or, of three parts and
+    more, no edge but one end."""
+    stairs = [90.0, 150.0, 210.0, 270.0][:parts]
+    levels = [30.0, *[*stairs, 30.0] * 3]
+    account = account_of(levels, np.ones(len(levels)), 30.0)
+    edges = range(parts + 2, 2 * parts + 3)  # of the second one
+    lost = [k for place, k in enumerate(edges) if place not in there]
+    rows = jd.judge(view(account, *gone(account, lost))).rows
+    assert [row.pulse for row in rows if row.kind == df.MISSING] == ([2] if missing else [])
+
+
 @pytest.mark.parametrize("charged", [True, False])
 @pytest.mark.parametrize(("by_s", "told"), [(0.99, False), (1.01, True), (-0.99, False), (-1.01, True)])
 def test_a_pulse_that_comes_late_or_early_is_told_beyond_a_bound(
@@ -196,6 +238,11 @@ def test_a_step_inside_a_pulse_that_comes_late_is_told_by_itself() -> None:
             assert (row.kind, row.pulse, row.asked, row.did) == (df.TIME, 1, 4.0, None)
             assert row.seen == pytest.approx(4.0 + by_s, abs=1e-6)
             assert row.message == f"the step at 4.000 s was seen {df.later(by_s)}"
+    # of a part of a recording that begins inside the pulse the step is the first edge that was seen
+    late_s = np.where(np.arange(10) == 2, 5e-3, 0.0)
+    within = late_by(account, late_s)
+    within = replace(within, seen=within.seen.take(slice(1, None)))
+    assert [row.message[:17] for row in jd.judge(within).rows] == ["the step at 4.000"]
     # where the pulse is told already its steps are not told again
     late_s = np.where(np.isin(np.arange(10), (1, 2, 3)), 9e-3, 0.0)
     assert [row.message for row in jd.judge(late_by(account, late_s)).rows] == [
@@ -262,11 +309,12 @@ def test_edges_within_a_sample_are_the_one_that_has_their_sum() -> None:
 
 
 def test_a_step_within_the_tolerance_of_levels_has_no_instant() -> None:
-    for high, known in ((1.9, False), (2.1, True)):
+    for high, known in ((0.8, False), (1.9, False), (2.1, True)):
         account = account_of([30.0, 30.0 + high, 30.0, 90.0, 30.0], [3.0, 1.0, 3.0, 1.0, 3.0], 30.0)
         seen = observed_of(account, late_s=np.full(5, np.nan))
         times = jd._times(view(account, seen, edges_of(account)), np.zeros(5, dtype=bool))
         assert np.isfinite(times.late_s[1:]).tolist() == [known, known, True, True]
+        assert times.is_edge[1:].tolist() == [0, 1, 2, 3]  # it is the reference's all the same
 
 
 def test_among_other_loads_only_an_edge_of_about_the_right_height_is_near() -> None:

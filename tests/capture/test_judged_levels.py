@@ -171,7 +171,7 @@ def naive_pulse_levels(found: View, off: Floats, variance: Floats) -> list[tuple
 def test_a_pulses_level_is_the_mean_over_its_known_parts(seed: int) -> None:
     rng = np.random.default_rng(seed)
     for _ in range(20):
-        levels = [30.0]
+        levels = [30.0] if rng.random() < 0.5 else [80.0, 30.0]  # the account may begin in a pulse
         for _ in range(6):
             levels += [*rng.uniform(60, 300, int(rng.integers(1, 4))), 30.0]
         account = account_of(levels, rng.uniform(0.2, 2.0, len(levels)), 30.0)
@@ -200,6 +200,10 @@ def test_resistors_that_would_explain_a_level_are_named_alone_and_by_a_journal()
         assert row.seen == pytest.approx(seen_ma)
         assert ("; or channel 3 draws 13 % more" in row.message) is (prior is ALONE)
         assert "channel 1" not in row.message
+    # of a later pulse, too, what is closed before it is out of question
+    found = view_of(box, observed_of(box.account), ALONE, edges=edges_of(box.account))
+    assert jd._suspects(found, 20.0, 2).startswith("; or channel 3 draws 13 % more")
+    assert jd._suspects(found, 3.0, 2) == ""  # 2 % of channel 3, 30 % of channel 1
     assert jd._suspects(view(train(2), observed_of(train(2)), edges_of(train(2))), 9.0, 0) == ""
 
 

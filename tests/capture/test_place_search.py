@@ -61,13 +61,6 @@ def test_marks_within_a_span_lie_inside_it() -> None:
     assert some.within((0.9, 4.1)).height.tolist() == [5.0, 6.0, 7.0, 8.0]
 
 
-def test_a_recording_shows_what_lies_a_reach_inside_of_it() -> None:
-    task = task_of(marks([], []), marks([], []), (10.0, 20.0))
-    at_s = np.array([10.0, 10.0 + 0.99 * REACH_S, 10.0 + 1.01 * REACH_S, 20.0 - 1.01 * REACH_S,
-                     20.0 - 0.99 * REACH_S, 20.0])  # fmt: skip
-    assert task.shows(at_s).tolist() == [False, False, True, True, False, False]
-
-
 def test_of_some_edges_the_share_that_meets_is_that_of_those_expected() -> None:
     nothing = np.empty(0, dtype=np.int64)
     for hits, expected, due in ((3, 4, 0.75), (0, 0, 0.0), (1, 1, 1.0)):
@@ -89,80 +82,10 @@ def naive_meetings(
     return met
 
 
-@pytest.mark.parametrize("way", [1.0, -1.0])
-@pytest.mark.parametrize("about", [0.0, 3e-3])
-def test_meetings_are_counted_over_a_stretch_around_the_anchor(seed: int, way: float, about: float) -> None:
-    """Seen edges that lie within, and just beyond, what reach and rate allow; runs shorter and longer than a
-    stretch, anchors everywhere."""
-    rng = np.random.default_rng(seed)
-    for count in (1, 10, pl.STRETCH, pl.STRETCH + 1, 60):
-        one = random_marks(rng, count)
-        task = task_of(one, one, usual=2e-3, about=about)
-        for anchor in {0, count // 2, max(count - 3, 0), count - 1}:
-            away_s = one.t_s - one.t_s[anchor]
-            slack_s = task.reach_s + 2 * task.usual * np.abs(away_s)
-            off_s = rng.choice([-1.05, -0.95, 0.0, 0.95, 1.05], count) * slack_s
-            there_s = one.t_s + 7.0 + way * about * away_s + off_s
-            order = np.argsort(there_s)
-            other = marks(there_s[order], (one.height * rng.choice([1.0, -1.0, 3.0, 5.0], count))[order])
-            lags = np.array([7.0, 7.0 + REACH_S, 6.4, -7.0])
-            met = pl._meetings(one, other, anchor, lags, task, way)
-            due = [naive_meetings(one, other, anchor, lag, task, way, pl.STRETCH) for lag in lags]
-            assert met.tolist() == due
-
-
-def naive_pairs(task: Task, inside: list[int], line: pl._Line, reach_s: Floats) -> set[tuple[int, int]]:
-    """Each known edge wants the nearest seen one; of several that want the same the nearest gets it."""
-    wants: dict[int, tuple[float, int]] = {}
-    for k, far_s in zip(inside, reach_s, strict=True):
-        wanted_s = line.lag + task.known.t_s[k] * (1 + line.rate)
-        j = min(range(len(task.seen)), key=lambda j: (abs(task.seen.t_s[j] - wanted_s), j))
-        away_s = abs(task.seen.t_s[j] - wanted_s)
-        if away_s <= far_s and are_alike(task.known.height[k], task.seen.height[j]):
-            wants[j] = min(wants.get(j, (np.inf, -1)), (away_s, k))
-    return {(k, j) for j, (_, k) in wants.items()}
-
-
-def test_edges_are_paired_with_the_nearest_each_used_once(seed: int) -> None:
-    rng = np.random.default_rng(seed)
-    for _ in range(40):
-        known, seen = random_marks(rng, 20, 0.02), random_marks(rng, 20, 0.02)
-        task = task_of(known, seen)
-        line = pl._Line(float(rng.uniform(-0.1, 0.1)), float(rng.uniform(-0.2, 0.2)), 0.0)
-        inside = np.sort(rng.choice(20, 12, replace=False))
-        reach_s = rng.uniform(0, 0.03, 12)
-        one, other = pl._pairs(task, inside, line, reach_s)
-        assert set(zip(one.tolist(), other.tolist(), strict=True)) == naive_pairs(
-            task, inside.tolist(), line, reach_s
-        )
-        assert len(set(other.tolist())) == len(other)
-
-
 def test_no_edges_make_no_pairs() -> None:
     task = task_of(marks([1.0], [50.0]), marks([9.0], [50.0]))
     one, other = pl._pairs(task, np.array([0]), pl._Line(0.0, 0.0, 0.0), np.array([REACH_S]))
     assert (len(one), len(other)) == (0, 0)
-
-
-@pytest.mark.parametrize("about", [0.0, 2e-3])
-def test_a_line_is_the_least_squares_of_what_is_no_outlier(seed: int, about: float) -> None:
-    """numpy's fit of the edges that no disturbance moved; in a long run the rate's prior says nothing."""
-    rng = np.random.default_rng(seed)
-    known_s = np.sort(rng.uniform(0, 2000, 80))
-    task = task_of(marks([], []), marks([], []), usual=1.0, most=1.0, about=about)
-    noise_s = rng.uniform(-1e-3, 1e-3, 80)
-    seen_s = 3.0 + known_s * (1 + about + 40e-6) + noise_s
-    spoilt = np.isin(np.arange(80), rng.permutation(80)[:10])
-    seen_s[spoilt] += np.tile([0.04, -0.05], 5)
-    line = pl._line(known_s, seen_s, task)
-    slope, lag = np.polyfit(known_s[~spoilt], (seen_s - known_s)[~spoilt], 1)
-    assert line.rate == pytest.approx(slope, abs=1e-10)
-    assert line.lag == pytest.approx(lag, abs=1e-7)
-    # the usual uncertainty of a slope, by the rms that the line leaves
-    t_s = known_s[~spoilt]
-    left_s = (seen_s - known_s)[~spoilt] - lag - slope * t_s
-    u = np.sqrt(np.mean(left_s**2) / np.sum((t_s - t_s.mean()) ** 2))
-    assert line.rate_u == pytest.approx(u, rel=1e-3)
 
 
 def test_an_outlier_lies_beyond_four_deviations(seed: int) -> None:
@@ -178,34 +101,6 @@ def test_an_outlier_lies_beyond_four_deviations(seed: int) -> None:
         own_s = late_s.sum() - late_s[[60, 139]].sum()
         due_s = (own_s + 2 * off_s) / 200 if counts else own_s / 198
         assert moved_s == pytest.approx(due_s, abs=2e-6)
-
-
-@pytest.mark.parametrize(("usual", "most"), [(1e-4, 3e-4), (1e-3, 2e-3)])
-def test_the_rate_is_held_by_its_prior(usual: float, most: float) -> None:
-    """Two edges, d apart and by e further apart than they should: a normal prior of deviation `usual` against
-    edges that are known to 10 us, the least there is. By Bayes the rate is e d / (d^2 + 2 (10 us / usual)^2),
-    the deviation by which the line is off being taken anew: as good as e / d where d is long."""
-    task = task_of(marks([], []), marks([], []), usual=usual, most=most, about=1e-3)
-    for d in (0.01, 0.1, 1.0, 50.0):
-        rate = usual / 10
-        seen_s = np.array([0.0, d * (1 + 1e-3 + rate)])
-        line = pl._line(np.array([0.0, d]), seen_s, task)
-        stiff = d**2 / 2 + (1e-5 / usual) ** 2
-        assert line.rate - 1e-3 == pytest.approx(rate * d**2 / 2 / stiff, rel=1e-6)
-        assert line.rate_u == pytest.approx(1e-5 / np.sqrt(stiff), rel=1e-6)
-        # the line goes through the middle of both
-        assert line.lag + d / 2 * (1 + line.rate) == pytest.approx(seen_s.mean(), abs=1e-12)
-    far_s = np.linspace(0.0, 5000.0, 1500)  # so many edges outvote the prior
-    for way in (1, -1):
-        line = pl._line(far_s, far_s * (1 + 1e-3 + way * 1.5 * most), task)
-        assert line.rate - 1e-3 == pytest.approx(way * most)
-
-
-def test_the_median_is_numpys(seed: int) -> None:
-    rng = np.random.default_rng(seed)
-    for count in range(1, 12):
-        value = rng.normal(0, 1, count)
-        assert pl._median(value) == pytest.approx(np.median(value))
 
 
 def run_seen(
@@ -258,21 +153,6 @@ def test_a_candidate_of_chance_is_given_up(seed: int) -> None:
     seen = marks(np.cumsum(rng.uniform(0.5, 4.0, 200)), np.tile([400.0, -400.0], 100))
     task = task_of(known, seen)
     assert pl._follow(float(seen.t_s[50] - known.t_s[50]), float(known.t_s[50]), task) is None
-
-
-def test_a_place_needs_a_quarter_of_the_edges_that_can_meet(seed: int) -> None:
-    """Of 12 edges, too few to be given up on the way: 3 of 12 are a quarter, 4 are more; where the recording
-    has 8 edges in all, 3 are enough."""
-    rng = np.random.default_rng(seed)
-    t_s = np.cumsum(rng.uniform(1.0, 8.0, 12))
-    known = marks(t_s, np.full(12, 400.0))
-    for meeting, in_all, found in ((3, 12, False), (4, 12, True), (3, 11, True), (3, 8, True)):
-        others_s = t_s[-1] + 50.0 + np.cumsum(rng.uniform(100.0, 200.0, in_all - meeting))
-        seen = marks(np.concatenate((t_s[:meeting], others_s)), np.full(in_all, 400.0))
-        fits = pl.places(task_of(known, seen), 0.0)
-        here = [fit for fit in fits if abs(fit.clock.offset_s) < REACH_S]
-        assert bool(here) is found
-        assert all(fit.hits == meeting for fit in here)
 
 
 def naive_candidates(task: Task) -> list[tuple[float, float]]:

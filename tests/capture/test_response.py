@@ -159,6 +159,17 @@ def test_where_an_edge_is_missing_most_is_found_by_a_search(seed: int) -> None:
     assert quiet.missing(0.3) is None
 
 
+@pytest.mark.parametrize("before", [0, 1])
+def test_a_level_is_not_taken_from_before_a_gap(before: int) -> None:
+    """The record was at 500 mA, with an edge or none; 20 samples after a gap comes the next edge."""
+    value = np.where(np.arange(400) < 180, 500.0, record([200.3], [200.0], 400))
+    onset, height = [20.5] * before + [180.0, 200.3], [100.0] * before + [0.0, 200.0]
+    found, _ = rs.fit(value, given(onset, height, 0.05, gap=(before,)), TAU)
+    assert found.origin.tolist()[-1] == before + 1
+    assert found.onset[-1] == pytest.approx(200.3, abs=0.01)
+    assert found.height[-1] == pytest.approx(200.0, abs=0.1)
+
+
 def test_gaps_and_crowds_are_left_as_they_are() -> None:
     onset = [100.0 + 5 * k for k in range(13)]
     height = [50.0, -50.0] * 6 + [50.0]

@@ -234,11 +234,9 @@ def _moved(
             continue
         text = f"the step at {seen.account.t_s[k]:.3f} s was seen {df.later(late[k])}"
         number = reference.number(pulse) if pulse >= 0 else None
-        at_s = round(float(seen.account.t_s[k]), 6)
+        at_s = float(seen.account.t_s[k])
         said = {"asked": None, "did": None} | {reference.name: at_s}
-        rows.append(
-            Difference(df.TIME, number, said["asked"], said["did"], round(at_s + float(late[k]), 6), text)
-        )
+        rows.append(Difference(df.TIME, number, said["asked"], said["did"], at_s + float(late[k]), text))
     return found, rows
 
 
