@@ -305,6 +305,63 @@ def test_pins_have_one_user_each_and_channels_lie_side_by_side() -> None:
     assert said(gates.pins(twice), "pins-edge-player")
 
 
+def test_every_other_user_of_a_pin_has_its_name() -> None:
+    """A channel on each pin that something else has, in turn: it was there first, so the other is refused."""
+    others = BOARD.circuit.pins
+    users = {
+        others.enable: "gate buffer's enable",
+        others.arm: "arm switch",
+        others.button: "button",
+        others.indicator: "indicator",
+        gates.SUPPLY_PIN: "supply divider",
+        gates.THERMISTOR_PIN: "thermistor",
+        gates.SDA_PIN: "monitor's data",
+        gates.SCL_PIN: "monitor's clock",
+        **{pin: f"selector {weight}" for pin, weight in zip(others.selector, (1, 2, 4, 8), strict=True)},
+    }
+    board = replace(BOARD, monitor=True)
+    assert board.circuit.sense.gain is None
+    assert len(users) == 12
+    for pin, name in users.items():
+        taken = replace(board, channels=(replace(board.channels[0], pin=pin), *board.channels[1:]))
+        found = [one for one in gates.pins(taken) if one.rule == "pin-shared"]
+        assert [one.part for one in found] == [name]
+    unmeasured = replace(board, monitor=False)
+    for pin in (gates.SDA_PIN, gates.SCL_PIN):
+        free = replace(unmeasured, channels=(replace(board.channels[0], pin=pin), *board.channels[1:]))
+        assert said(gates.pins(free), "pin-shared") == []
+
+
+def test_figures_in_the_gates_messages() -> None:
+    (message,) = gates_said("enable-pull-up", enable_pull_up_ohms=Fraction(100_000))
+    assert "enable_pull_up of 100 kohm leaves" in message
+    message = gates_said("enable-pull-up", enable_pull_down_ohms=None, enable_pull_up_ohms=Fraction(500))[0]
+    assert message.startswith("500 ohm: the processor's pin would sink ")
+    assert message.endswith("it is specified to 4 mA")
+    (message,) = gates_said("gate-pull-down", pull_down_ohms=Fraction(1_000_000))
+    assert "over a pull-down of 1000 kohm" in message
+    assert "off below 0.7 V" in message
+    (message,) = gates_said("gate-series", series_ohms=Fraction(100_000))
+    assert message.startswith("with 100000 ohm a gate takes 3.78e+03 us")
+    assert "longer than 100 us" in message
+
+
+def test_the_converter_still_regulates_at_the_lowest_supply() -> None:
+    """1.5 V above the upper end of its output, less what reverse protection and series resistor take."""
+    converter = BOARD.circuit.converter
+    assert converter is not None
+    needed = float(converter.output_v) * nodes.RIPPLE + 1.5
+    enough_mv = next(
+        mv for mv in range(4_000, 12_000) if nodes.converter_input_v(BOARD, converter, mv / 1000) >= needed
+    )
+    for mv, bad in ((enough_mv, False), (enough_mv - 1, True)):
+        caps = {**BOARD.caps, "supply_min_mv": mv}
+        found = said(supplies.remarks(replace(BOARD, caps=caps)), "guard-supply", "caps")
+        assert any("before any guard acts" in message for message in found) is bad
+        found = said(supplies.remarks(replace(BOARD, supply_min_mv=mv)), "converter-headroom", "supply")
+        assert bool(found) is bad
+
+
 # -- conductors and fuses
 
 

@@ -117,3 +117,31 @@ def test_a_level_is_picked_anew_while_it_plays():
     assert [record["level_ua"] for record in world.records("level")] == [40_000, 200_000]
     assert all(record["arg"] == 0 for record in world.records("level"))
     assert doors.used(world.box, world.now)[0] == S
+
+
+def test_the_queue_is_filled_two_fifths_of_a_second_before_a_start_and_no_sooner():
+    world = started(plan(STEADY, start_after_ticks=10 * S))
+    world.run(6 * S)
+    for now, primed in ((10 * S - 4_001, False), (10 * S - 4_000, True)):
+        world.now = now
+        world.hal.run_to(now)
+        world.box.step(now)
+        assert world.box.player.primed is primed
+    world.run(S)
+    assert world.box.run_started == 10 * S
+
+
+def test_what_was_queued_for_a_start_whose_condition_went_is_forgotten():
+    """The supply rises in the last tenths of a second: the run begins when it has rested anew."""
+    program = plan(STEADY, start=pg.START_REST, start_below_mv=13_000, start_steady_ticks=10 * S)
+    world = started(program, sense_ticks=100).run(10 * S - 2_000)
+    assert world.box.player.primed
+    world.readings.supply_mv = 14_000
+    world.run(300)
+    assert (world.box.state, world.box.player.primed) == (st.WAITING, False)
+    assert world.box.player.schedule.left_ticks > 10**9
+    world.readings.supply_mv = 12_600
+    back = world.now
+    world.until(st.RUNNING)
+    assert back + 10 * S <= world.box.run_started <= back + 10 * S + 100
+    assert world.hal.pattern_at(world.box.run_started - 1) == 0

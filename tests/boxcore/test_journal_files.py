@@ -46,6 +46,16 @@ def test_the_sequence_goes_on_from_an_older_file_where_the_newest_holds_nothing_
     assert sequences == [*range(820), *range(820 + lost, 822 + lost)]
 
 
+@pytest.mark.parametrize(("torn", "begins"), [(0, 0), (1, 120), (19, 120), (20, 120), (21, 140), (40, 140)])
+def test_behind_a_torn_end_a_file_begins_at_the_next_whole_record(torn, begins):
+    store = full(5)
+    store.files[FIRST] += b"\xff" * torn
+    again = a_journal(store, boot=2)
+    again.add(1, jn.BOOT, 0, 0, 2)
+    again.flush(2)
+    assert max(store.files) == f"r{begins:010d}"
+
+
 @pytest.mark.parametrize(("torn", "looked"), [(0, 1), (63, 64), (64, 64), (500, 64)])
 def test_sixty_four_records_are_looked_over_and_no_more(torn, looked):
     store = full(100)

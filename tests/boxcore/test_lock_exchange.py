@@ -51,6 +51,37 @@ def test_the_same_share_again_is_the_same_try_and_the_same_answer():
     assert found.tries == 2
 
 
+def test_setting_a_passcode_goes_on_with_the_same_share_and_begins_anew_with_another():
+    found = opened()
+    told = []
+    for share in (HOST.share(5), HOST.share(5), HOST.share(6), HOST.share(5)):
+        found.begin_set(0, share)
+        work(found)
+        told.append(found.share(0))
+    assert told[0] == told[1]
+    assert len(set(told)) == 3
+    assert found._begun == 3
+
+
+def test_one_exchange_never_goes_on_as_the_other():
+    found = opened(stored())
+    found.locked = False
+    found.begin(0, HOST.share(5))
+    found.begin_set(0, HOST.share(5))
+    assert (found.tries, found._begun) == (1, 2)
+    assert [note[2] for note in found.notes] == [lock.jn.WRONG]  # the first was a try, and it is over
+
+
+def test_locking_what_is_locked_is_no_event():
+    found = opened(stored())
+    found.lock(5)
+    assert found.notes == []
+    found.locked = False
+    found.lock(6)
+    found.lock(7)
+    assert [note[:3] for note in found.notes] == [(6, lock.jn.LATCH, lock.jn.LATCHED)]
+
+
 def test_the_share_is_told_at_its_own_time_however_long_the_arithmetic_took():
     found = opened(stored())
     found.begin(0, HOST.share(5))

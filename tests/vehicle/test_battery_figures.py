@@ -85,6 +85,14 @@ def test_what_a_charging_current_meets() -> None:
     assert bt.charge_ohms(agm, 90) == pytest.approx(2 * (0.0088 * 3 + 2.0 / (30 * 0.12)))
 
 
+def test_peukerts_law_keeps_nothing_in_up_to_a_twentieth_of_the_capacity() -> None:
+    for out_a in (0.0, 0.5, 3.0):
+        assert bt.rate_stays_in(CELL, out_a) == 0.0
+    assert bt.rate_stays_in(CELL, 3.001) > 0.0
+    # at 25 A the law keeps 1 - (3 / 25)^0.172 in, of which the knee has a part already
+    assert 0.2 < bt.rate_stays_in(CELL, 25.0) < 1 - (3 / 25) ** 0.172 < 0.31
+
+
 def test_the_current_that_counts_is_a_mean_over_ten_minutes() -> None:
     assert bt.rate_after(2.0, 10.0, 1 / 6) == pytest.approx(10 - 8 * exp(-1))
     assert bt.rate_after(2.0, -10.0, 1 / 6) == pytest.approx(2 * exp(-1))

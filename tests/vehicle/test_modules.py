@@ -71,6 +71,17 @@ def test_what_died_stays_dead_and_asleep_whatever_was_planned_and_begins_anew_wi
     assert [bench.run(at * S) for at in (44, 45, 84, 85)] == [0.9, 0.2, 0.2, 0.01]
 
 
+def test_one_that_sleeps_is_not_made_ready_once_more() -> None:
+    bench = Bench()
+    told: list[int] = []
+    bench.module.changed = lambda: told.append(bench.tick)
+    bench.module.reconsider()
+    bench.module.wake()
+    bench.run(S)
+    bench.module.reconsider()
+    assert (told, bench.run(2 * S)) == ([], 0.9)
+
+
 def test_held_it_stays_in_its_last_stage_until_let_go_or_until_it_gives_up() -> None:
     bench = Bench(replace(BODY, gives_up_ticks=100 * S))
     bench.cabin.set("door", True)
@@ -245,6 +256,30 @@ def test_wires_and_fuses_may_drop_three_volts(share: float, count: int) -> None:
     assert [text for _, text in loading.overloads(made)] == [
         "wires and fuses to the loads on F1 may drop 3 V"
     ] * count
+
+
+def test_two_batteries_in_series_bear_twice_the_drop_and_a_main_fuse_drops_with_the_feed() -> None:
+    two = replace(vehicle().battery, in_series=2)
+    fuses = (Fuse("F1", "front", "C", 10.0, 0.4), *vehicle().fuses[1:])
+    load = Module("a", "F1", (), 10.0, (), False)
+    assert list(loading.overloads(vehicle(fuses=fuses, modules=(load,))))
+    assert list(loading.overloads(vehicle(fuses=fuses, modules=(load,), battery=two))) == []
+    # 20 A and 60 A from one feed: 0.034 ohm of wire drop 2.72 V; a hot main fuse of 1.25 mohm cold adds 0.2 V
+    for main, wire_ohms, count in (
+        (None, 0.0374, 0),
+        (Main("M", "E", 80.0), 0.0374, 1),
+        (Main("M", "E", 80.0), 0.034, 0),
+    ):
+        feeds = (Feed("front", wire_ohms, main), Feed("rear", 0.006))
+        fuses = (
+            Fuse("F1", "front", "C", 40.0, 0.0),
+            Fuse("F4", "front", "C", 40.0, 0.0),
+            *vehicle().fuses[1:],
+        )
+        modules = (Module("a", "F1", (), 0.0, (), False), Module("b", "F4", (), 80.0, (), False))
+        made = vehicle(feeds=feeds, fuses=fuses, modules=modules)
+        found = [text for name, text in loading.overloads(made) if name == "F1" and "may drop" in text]
+        assert len(found) == count
 
 
 # -- the root

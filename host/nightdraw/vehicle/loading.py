@@ -55,4 +55,5 @@ def _feed_ohms(feed: Feed) -> float:
 
 def _hot_ohms(fuse: Fuse | Main) -> float:
     mohm, _ = blades.cold_mohm(fuse.type, fuse.rating_a)
-    return HOT * (mohm or 0.0) / 1000
+    assert mohm is not None  # the reader refused what no list knows
+    return HOT * mohm / 1000

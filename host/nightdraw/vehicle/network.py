@@ -213,11 +213,10 @@ class Network(Root):
     def count(self, tick: int) -> None:
         """Count the charge that was drawn up to `tick` by what the last solution said."""
         if tick > self.counted:
-            charge = self.battery_a * (tick - self.counted)
-            if self.posts_s:  # fed from within the battery: the plates give it, or get less of what comes in
-                leaked = self.posts_s * self.posts_v * (tick - self.counted)
-                self.posts += leaked
-                charge += leaked
+            # what leaks across the posts: the plates give it, or get less of what comes in
+            leaked = self.posts_s * self.posts_v * (tick - self.counted)
+            self.posts += leaked
+            charge = self.battery_a * (tick - self.counted) + leaked
             if charge >= 0:
                 self.drawn += charge
             else:  # apart from what is drawn, for of what enters only a part is stored
