@@ -108,5 +108,26 @@ EXPLAINED: tuple[tuple[str, str, str, str, str], ...] = (
         "61",
         "a thousand kelvin halved 60 times is below the rounding of a temperature already",
     ),
+    (
+        "host/nightdraw/vehicle/root.py",
+        "if not self._low <= volts <= self._high:",
+        "<=",
+        "<",
+        "two pieces of one curve meet in their common end: which of them is taken there makes no difference",
+    ),
+    (
+        "host/nightdraw/vehicle/root.py",
+        "elif volts >= high_v:  # it takes one, which meets the acceptance of its plates",
+        ">=",
+        ">",
+        "two pieces of one curve meet in their common end: which of them is taken there makes no difference",
+    ),
+    (
+        "host/nightdraw/vehicle/root.py",
+        "self._weak = middle < self.weak_v",
+        "<",
+        "<=",
+        "weak_v is an end of pieces, so it is no piece's middle",
+    ),
 )
 MOST_EXPLAINED = 40  # more would hide what tests ought to notice

@@ -145,3 +145,39 @@ def test_what_was_queued_for_a_start_whose_condition_went_is_forgotten():
     world.until(st.RUNNING)
     assert back + 10 * S <= world.box.run_started <= back + 10 * S + 100
     assert world.hal.pattern_at(world.box.run_started - 1) == 0
+
+
+def test_the_ledger_is_written_every_ten_seconds_of_a_run_with_fifteen_ahead():
+    """56 times 10 s and no write between: each says what the next 15 s may use."""
+    world = started(plan(STEADY))
+    written = []
+    keep = world.box.ledger.keep
+
+    def watched():
+        written.append((world.now, world.box.ledger.used_ticks))
+        keep()
+
+    world.box.ledger.keep = watched
+    world.run(61 * S)
+    assert [tick // S for tick, _ in written] == [10, 20, 30, 40, 50, 60]
+    assert all(used == tick + 15 * S for tick, used in written)
+
+
+def test_the_reserve_is_written_two_seconds_before_a_start_and_no_sooner():
+    world = started(plan(STEADY, start_after_ticks=10 * S))
+    run, ledger = world.box.run_account, world.box.ledger
+    assert not ledger.is_lead(8 * S - 1, run)
+    assert ledger.is_lead(8 * S, run)
+    assert ledger.is_lead(11 * S, run)
+
+
+def test_a_ledger_that_could_not_be_written_is_tried_again_after_ten_seconds():
+    world = started(plan(STEADY, run_ticks=5 * S)).run(4 * S)
+    world.store.broken = True
+    world.run(3 * S)  # it ends meanwhile, and that can't be written down
+    assert world.box.state == st.ENDED
+    failed = world.box.ledger.due - 10 * S
+    assert 5 * S <= failed <= 5 * S + 2
+    world.store.broken = False
+    world.run(10 * S)
+    assert world.box.ledger.phase == 3  # ended, and kept

@@ -105,3 +105,55 @@ def test_only_a_vehicle_in_which_all_sleep_and_whose_engine_stands_is_asleep() -
     assert not rig.simulated.asleep()
     assert rig.simulated.largest_draw_a() == pytest.approx(0.9)
     assert rig.simulated.drawn()["body", "F1"] == pytest.approx(0.9)
+
+
+def test_an_engine_that_stalls_stays_off_whatever_its_cranking_had_planned() -> None:
+    made = vehicle(battery=replace(BATTERY, charge_pct=95.0))
+    rig = Rig(made, [], ("battery",), Script("engine", False, (Event(5 * S, "engine", "", 20 * S),)))
+    rig.advance(5 * S + 1_000)
+    assert rig.network.starter_a > 0
+    rig.simulated.stall()
+    assert (rig.simulated.engine, rig.network.starter_a, rig.network.on[1]) == (False, 0.0, False)
+    rig.advance(10 * S)  # its cranking would have ended by now, with the engine running
+    assert (rig.simulated.engine, rig.network.on[1]) == (False, False)
+
+
+def test_an_engine_cranked_anew_runs_its_new_time() -> None:
+    events = (Event(5 * S, "engine", "", 10 * S), Event(12 * S, "engine", "", 10 * S))
+    rig = Rig(
+        vehicle(battery=replace(BATTERY, charge_pct=95.0)), [], ("battery",), Script("twice", False, events)
+    )
+    rig.advance(17 * S)  # the first time was over at 15.8 s
+    assert rig.simulated.engine
+    rig.advance(23 * S)
+    assert not rig.simulated.engine
+
+
+def test_locking_darkens_what_doors_and_unlocking_light_and_no_other_lamp() -> None:
+    lamps = (
+        model.Lamp("courtesy", "F1", 0.05, ("door", "unlock"), 600 * S, 900 * S),
+        model.Lamp("boot", "F1", 0.07, ("key",), 600 * S, 900 * S),
+    )
+    rig = Rig(vehicle(modules=(), lamps=lamps), [], ("battery",), EMPTY)
+    one = rig.simulated
+    for lamp in one._lamps:
+        lamp.light(0, stays=False)
+    one.happen(Event(0, "car", "locked"))
+    assert [lamp.conducts for lamp in one._lamps] == [0.0, 0.07]
+    one.happen(Event(0, "door", "opens"))
+    assert one._lamps[0].conducts == 0.05
+    one.happen(Event(0, "car", "locked"))
+    assert one._lamps[0].conducts == 0.05  # a door is open
+
+
+def test_what_loads_draw_is_told_at_twelve_volts_and_nothing_behind_a_pulled_fuse() -> None:
+    made = vehicle(
+        lamps=(model.Lamp("l", "F2", 0.5, ("door",), 600 * S, 900 * S),), defects=(replace(DEFECT, on=True),)
+    )
+    one = Rig(made, [], ("battery",), EMPTY).simulated
+    one.happen(Event(0, "door", "opens"))
+    drawn = one.drawn()
+    assert (drawn["lamp l", "F2"], drawn["defect wet", "F2"]) == (6.0, 0.12)
+    one.happen(Event(0, "pull", "F2"))
+    drawn = one.drawn()
+    assert (drawn["lamp l", "F2"], drawn["defect wet", "F2"]) == (0.0, 0.0)
