@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from fractions import Fraction
 from math import log, pi, sqrt
 
 import pytest
 from nightdraw.bank.parts import blade_fuses
+from nightdraw.bank.wiring.board_wiring import chosen, peak_a, wire_up
 from nightdraw.bank.wiring.conductor import Conductor, mohm_m_20
+from nightdraw.board import load_board
 
 
 def test_a_wires_resistance_by_its_table_or_else_by_rho_over_area() -> None:
@@ -73,3 +77,55 @@ def test_cold_resistances_by_the_lists() -> None:
     assert blade_fuses.cold_mohm("E", 20)[0] == pytest.approx(125 / 20)
     assert blade_fuses.cold_mohm("E", 50)[0] == pytest.approx(100 / 50)
     assert blade_fuses.cold_mohm("C", 11)[0] is None
+
+
+# -- a board's own
+
+
+def test_each_wire_of_a_board_has_its_current_and_its_drop() -> None:
+    """16 V over the low end of each resistor; 37.1 mohm/m of 0.5 mm2 and 24.7 of 0.75 mm2 at 20 C."""
+    board = load_board("bench-12v")
+    rows = wire_up(board, 20.0).conductors
+    currents = [16 / (float(channel.ohms) * 0.99) for channel in board.channels]
+    peak = sum(currents) + 0.011
+    assert peak == pytest.approx(peak_a(board))
+    names = ["lead, positive", "lead, negative", "inside, supply and return"]
+    assert [row.name for row in rows] == [*names, *(f"inside, channel {number}" for number in range(1, 11))]
+    assert [row.current_a for row in rows] == pytest.approx([peak] * 3 + currents)
+    lead, inside = board.circuit.lead, board.circuit.inside
+    assert lead is not None
+    assert inside is not None
+    assert (lead.area_mm2, inside.area_mm2) == (Fraction(3, 4), Fraction(1, 2))
+    assert rows[0].drop_20c_mv == pytest.approx(peak * float(lead.length_m) * 24.7)
+    for row in rows[2:]:
+        assert row.drop_20c_mv == pytest.approx(row.current_a * float(inside.length_m) * 37.1)
+    without = wire_up(replace(board, circuit=replace(board.circuit, inside=None)), 20.0)
+    assert [row.name for row in without.conductors] == names[:2]
+    assert "inside-missing" in {remark.rule for remark in without.remarks}
+
+
+def test_a_fuse_larger_than_needed_is_told_and_the_next_one_is_chosen() -> None:
+    """At 40 C a medium blade bears 0.8 of its rating: 1.52 A need 2 A."""
+    board = load_board("bench-12v")
+    assert (chosen(board, 40.0).type, chosen(board, 40.0).rating_a) == ("C", 2)
+    fuse = board.circuit.fuse
+    assert fuse is not None
+
+    def told(amps: int) -> list[str]:
+        fitted = replace(board, circuit=replace(board.circuit, fuse=replace(fuse, rating_a=Fraction(amps))))
+        return [one.message for one in wire_up(fitted, 40.0).remarks if one.rule == "fuse-larger"]
+
+    assert (told(2), told(3)) == ([], ["2 A would do, 3 A protects the box less well"])
+    huge = replace(board, channels=tuple(replace(channel, ohms=Fraction(1)) for channel in board.channels))
+    assert chosen(huge, 40.0).rating_a == blade_fuses.RATINGS["C"][-1]
+
+
+def test_the_splices_own_fuse_bears_its_load_and_the_box() -> None:
+    board = load_board("bench-12v")
+    splice = board.circuit.splice
+    assert splice is not None
+    spare_a = 10 * 0.8 - peak_a(board)
+    for share, severity in ((0.999, "note"), (1.001, "error")):
+        loaded = replace(splice, fuse_a=Fraction(10), load_a=Fraction(spare_a * share))
+        (found,) = [one for one in wire_up(board, 40.0, splice=loaded).remarks if one.rule == "splice-fuse"]
+        assert found.severity == severity

@@ -213,3 +213,15 @@ def test_boards_surfaces_volume_and_shell_by_hand() -> None:
     assert box.shell_j_k == pytest.approx(0.0000784 * 2700 * 900)
     lid = replace(made, bottom="covered")
     assert [face.loses for face in HeatedEnclosure(lid).surfaces] == [True, True, False]
+
+
+def test_the_capacities_of_a_warming_box_by_hand() -> None:
+    """Two resistors of a channel, the air's own mass and 40 J/K of boards and wires in it, the shell."""
+    model = board(
+        channel(100, "film-1w", each=Fraction(100), in_series=2, in_parallel=2), box=enclosure("aluminium", 2)
+    )
+    channels = mounted_channels(model)
+    box = box_of(model, channels)
+    made = wu._Model(model, channels, box, AMBIENT_C, SUPPLY_V)
+    air_j_k = box.volume_m3 * 101_325 / (287.053 * (AMBIENT_C + 273.15)) * 1007
+    assert made._capacities == pytest.approx([4 * CATALOGUE["film-1w"].heat_j_k, air_j_k + 40, box.shell_j_k])

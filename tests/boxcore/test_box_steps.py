@@ -181,3 +181,24 @@ def test_a_ledger_that_could_not_be_written_is_tried_again_after_ten_seconds():
     world.store.broken = False
     world.run(10 * S)
     assert world.box.ledger.phase == 3  # ended, and kept
+
+
+@pytest.mark.parametrize("by", ["link", "panel"])
+def test_a_halt_ends_the_account_of_time_and_charge(by):
+    world = started(plan(STEADY)).run(10 * S)
+    if by == "link":
+        world.box.halt(world.now)
+    else:
+        world.box.disarm(world.now, st.BY_PANEL)
+    used = doors.used(world.box, world.now)
+    assert used[0] == 10 * S
+    world.run(50 * S)
+    assert doors.used(world.box, world.now) == used
+
+
+def test_a_run_whose_ledger_cannot_be_written_trips_and_tries_again_after_ten_seconds():
+    world = started(plan(STEADY)).run(9 * S)
+    world.store.broken = True
+    world.until(st.TRIPPED)
+    assert world.box.fault == st.STORAGE_BAD
+    assert world.box.ledger.due == world.now + 10 * S

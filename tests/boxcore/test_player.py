@@ -135,3 +135,15 @@ def test_a_start_ahead_of_the_schedule_waits_with_open_switches():
     assert words[:3] == [(0, 2_500), (0, 2_500), (0, 1_000)]
     assert all(pattern == 3 for pattern, _ in words[3:])
     assert sum(ticks for _, ticks in words) == 9_000  # three tenths of a second of the schedule besides
+
+
+def test_a_start_that_came_late_moves_every_tick_that_counts_from_it():
+    """The hardware says that it began 37 ticks later: edges, the run's end, and that after a stop."""
+    bench = Bench((pg.PULSE, 40_000, 1_000, 2_000, 0), ticks=5_000)
+    bench.hal.enable = lambda: 37
+    assert bench.player.launch(100, SUPPLY_MV) == 137
+    bench.player.settle(2_137)
+    assert bench.edges() == [(137, 4), (1_137, 0), (2_137, 4)]
+    assert bench.player.stop_at == 5_037
+    bench.player.stop(3_200)
+    assert bench.player.stop_at == 5_037

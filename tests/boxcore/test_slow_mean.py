@@ -76,3 +76,7 @@ def test_any_readings_give_the_mean_of_what_stood(seed):
             mean.take(second * S + choose.randrange(HALF), supply_mv)
         assert abs(mean.mv - sum(supply[600:1200]) / 600) <= 50
         assert mean.mv % 100 == 0
+
+
+def test_six_volts_are_a_supply_still():
+    assert told([(0, 12_600), (100, 6_000)]) == [12_600, 12_600]

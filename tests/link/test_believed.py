@@ -209,3 +209,20 @@ def test_a_current_with_every_switch_open_is_a_switch_that_does_not() -> None:
     assert verdict(0.0, rest_a=0.0116) == (False, "its switch doesn't open")
     assert verdict(0.0, rest_a=0.0114) == (False, "it never closes")
     assert verdict(0.0, rest_a=0.0236) == (False, "its switch doesn't open")
+
+
+@pytest.mark.parametrize(("bad", "message"), [((2,), "channel 2 fails"), ((1, 3), "channels 1, 3 fail")])
+def test_the_channels_that_fail_are_named(bad: tuple[int, ...], message: str) -> None:
+    class Several(Drawing):
+        def close_channel(self, channel: int, seconds: int) -> None:
+            self._closed = channel not in bad
+
+        def channels(self) -> list[TrimmedChannel]:
+            return [TrimmedChannel(number, 1_000_000, 1_000_000, False) for number in (1, 2, 3)]
+
+        def selftest(self) -> int:
+            return bad[0]
+
+    found = tested.run(Several(0.011, 0.0126))  # type: ignore[arg-type]
+    assert (found.message, found.ok, found.code) == (message, False, bad[0])
+    assert [one.ohms for one in found.channels if one.ok] == [1000.0] * (3 - len(bad))

@@ -265,3 +265,31 @@ def test_a_hand_level_is_asked_for_to_the_tick(box: BoxClient, line: Lossy) -> N
 def test_what_a_stored_program_is_told_as(box: BoxClient) -> None:
     stored = box.send(3, link_cases.PROGRAM)
     assert stored == Stored(3, "two-steps", len(link_cases.PROGRAM), stored.crc32)
+
+
+def test_a_program_of_a_slots_size_reaches_the_box_which_says_what_it_is(box: BoxClient) -> None:
+    with pytest.raises(RefusedError) as refusal:
+        box.send(0, bytes(16_384))
+    assert refusal.value.code == -285
+
+
+def test_a_self_test_is_allowed_ten_seconds_more(box: BoxClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    allowed: list[float] = []
+    monkeypatch.setattr(box, "allow", allowed.append)
+    assert box.selftest() == 0
+    assert allowed == [10.0]
+
+
+def test_a_line_that_greets_nobody_is_let_go(line: Lossy) -> None:
+    class Closing(LoopTransport):
+        closed = False
+
+        def close(self) -> None:
+            self.closed = True
+
+    deaf, sound = Closing(lambda data: b""), Closing(line)
+    with pytest.raises(LinkError):
+        open_box(deaf)
+    with open_box(sound):
+        assert (deaf.closed, sound.closed) == (True, False)
+    assert sound.closed

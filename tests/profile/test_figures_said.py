@@ -87,3 +87,8 @@ def test_figures_for_people() -> None:
     ]
     assert "no start after     never" in replace(made, days_to_no_start=None).text()
     assert made.document()["assumptions"] == ["one", "two"]
+
+
+def test_what_the_box_itself_consumes_is_told(tmp_path: Path) -> None:
+    made = figures(load(write(tmp_path, HEAD + STEADY)))
+    assert (made.own_ma, made.peak_ma, made.mean_ma) == (11.0, 40.0, 40.0)

@@ -10,7 +10,8 @@ import pytest
 from nightdraw.board import BoardModel
 from nightdraw.places import Findings, Node
 from nightdraw.profile import fit, load
-from nightdraw.profile.model import Draw, Limits, Pulse, Replay, Sketch, Steady
+from nightdraw.profile.model import Draw, Limits, Pulse, Random, Replay, Sketch, Steady
+from nightdraw.profile.read import load_as_written
 
 from tests.bank.boards import board, channel
 from tests.profile.made import HEAD, found, write
@@ -123,3 +124,18 @@ def test_a_slot_holds_so_many_levels_beside_everything_else() -> None:
         findings = Findings("made.yaml")
         fit.check_size([Steady(9, PLACE, 1), replace(replay, levels=((1, 50),) * count)], findings)
         assert (len(findings) == 0) is fits
+
+
+def test_a_logarithm_is_work_as_three_edges_are() -> None:
+    """5.3 ms beside 1.7 ms an edge: of ten gaps a second thirty more."""
+    gaps = Random(5, (500, 500), "exponential", (500, 500), PLACE, 1)
+    assert fit.work_hz([gaps]) - fit.edges_hz([gaps]) == pytest.approx(3 * fit.cycles_hz(gaps))
+    assert fit.edges_hz([gaps]) == pytest.approx(20, rel=1e-3)
+    even = replace(gaps, law="uniform")
+    assert fit.work_hz([even]) == fit.edges_hz([even]) == pytest.approx(20)
+
+
+def test_what_an_author_wrote_is_read_though_no_bank_makes_it(tmp_path: Path) -> None:
+    path = write(tmp_path, HEAD + "  - steady: 90 A\n")
+    assert len(found(path)) == 1
+    assert load_as_written(path).draws[0].peak_ua() == 90_000_000

@@ -323,3 +323,21 @@ def test_a_question_without_a_change_solves_nothing_anew() -> None:
     net.solve()
     net.solve()
     assert len(solved) == 2
+
+
+@pytest.mark.parametrize(("in_series", "weak_v"), [(1, 3.0), (2, 6.0)])
+def test_below_three_volts_a_battery_a_constant_draw_becomes_a_resistance(
+    in_series: int, weak_v: float
+) -> None:
+    """12.6 V behind 1 ohm: 9.5 A would leave 3.1 V; 10 A are 0.3 ohm then, which take 12.6 * 0.3 / 1.3."""
+    net = Network(
+        vehicle(battery=replace(vehicle().battery, in_series=in_series), charger=None, alternator=None)
+    )
+    net.voc_v = 4.2 * weak_v
+    net.battery_ohms = net.charge_ohms = float(in_series)
+    net.forget()
+    assert net.settle(9.5, 0.0) == pytest.approx(4.2 * weak_v - 9.5 * in_series)
+    assert net.share == 1.0
+    ohms = weak_v / 10
+    assert net.settle(10.0, 0.0) == pytest.approx(4.2 * weak_v * ohms / (ohms + in_series))
+    assert net.share == pytest.approx(net.bus_v / weak_v)
