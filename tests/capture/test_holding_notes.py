@@ -19,7 +19,6 @@ from nightdraw.capture.place import Clock
 from nightdraw.capture.view import Prior, View
 
 from tests.capture.by_hand import (
-    NO_EDGES,
     START,
     account_of,
     did_of_patterns,
@@ -103,12 +102,12 @@ def test_a_digit_coarser_than_the_tolerance_agrees_to_nothing(
     assert (blind.told, blind.notes) == (True, [])
 
 
-@pytest.mark.parametrize(("stairs", "told"), [(9, False), (14, True)])
-def test_a_digit_may_be_too_coarse_for_a_tenth_of_the_levels(stairs: int, told: bool) -> None:
+@pytest.mark.parametrize(("stairs", "digit", "told"), [(9, 3.0, False), (14, 3.0, True), (14, 8.5, False)])
+def test_a_digit_may_be_too_coarse_for_a_tenth_of_the_levels(stairs: int, digit: float, told: bool) -> None:
     """3 mA: within the tolerance of levels of 400 mA and more, not of the four bases between them, of 31 or
-    46 levels."""
+    46 levels; 8.5 mA are too much for those of 400 and 420 mA as well."""
     levels = [30.0, *[*(430.0 + 20 * k for k in range(stairs)), 30.0] * 3]
-    part = judged(view(account_of(levels, np.ones(len(levels)), 30.0)), Instrument(digit_ma=3.0))
+    part = judged(view(account_of(levels, np.ones(len(levels)), 30.0)), Instrument(digit_ma=digit))
     assert part.inside == len(levels) - 1
     assert part.told is told
 
@@ -284,5 +283,14 @@ def test_beside_a_source_what_the_clamp_does_not_see_is_no_difference(
     assert part.rows == []  # no large edge shows all of the box's current
 
 
-def test_without_a_recorded_edge_the_bias_and_places_are_none() -> None:
-    assert hd._bias(NO_EDGES.at_s, np.array([1.0]), 1.0) == 0.0
+def test_small_edges_say_nothing_of_what_passes_the_clamp() -> None:
+    """Two of 560 mA are seen at 95 %, forty of 42 mA, which together are higher, at half."""
+    pattern = [1, 9, 1, *[3, 1] * 20]
+    box = did_of_patterns(pattern, np.ones(43), 14_000.0)
+    step = box.account.step_ma
+    off = np.where(np.abs(step) > 500, -0.05 * step, -0.5 * step)
+    found = view_of(box, observed_of(box.account, off), SHARED)
+    row = df.Difference(df.LEVEL, None, None, None, 1.0, "off")
+    part = hd.Part(START, box, rows=[row], told=True)
+    holding(found)._beside_a_source(part, found, np.ones(43, dtype=bool))
+    assert (part.rows, part.told) == ([row], True)
