@@ -157,5 +157,12 @@ EXPLAINED: tuple[tuple[str, str, str, str, str], ...] = (
         "<=",
         "weak_v is an end of pieces, so it is no piece's middle",
     ),
+    (
+        "host/nightdraw/link/client.py",
+        "while len(data) <= MAX_BYTES:",
+        "<=",
+        "<",
+        "pieces have 160 bytes: what was read is never just a slot's 16 384 while another piece is to come",
+    ),
 )
 MOST_EXPLAINED = 40  # more would hide what tests ought to notice

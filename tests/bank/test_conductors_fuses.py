@@ -129,3 +129,11 @@ def test_the_splices_own_fuse_bears_its_load_and_the_box() -> None:
         loaded = replace(splice, fuse_a=Fraction(10), load_a=Fraction(spare_a * share))
         (found,) = [one for one in wire_up(board, 40.0, splice=loaded).remarks if one.rule == "splice-fuse"]
         assert found.severity == severity
+
+
+def test_what_a_wiring_rests_on_is_told_in_its_own_figures() -> None:
+    board = load_board("bench-12v")
+    said = wire_up(board, 40.0).assumptions
+    assert said[0].startswith(f"{peak_a(board):.4g} A: every channel on at 16 V")
+    assert any(text.startswith("drop: 3 % of the nominal supply") for text in said)
+    assert any("(0.80 at 40 C)" in text and "1.35 times its rating" in text for text in said)

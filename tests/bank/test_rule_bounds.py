@@ -275,6 +275,20 @@ def test_gate_rules_at_their_bounds() -> None:
     )
 
 
+def test_the_output_enable_stays_within_what_the_controllers_pin_bears() -> None:
+    """Its own 3.3 V at the low end, and 0.3 V: by halving, the pull-down that divides to just that."""
+    most = 3.3 * (2 - nodes.RIPPLE) + 0.3
+    low, high = 1_000.0, 1_000_000.0
+    for _ in range(60):
+        middle = (low + high) / 2
+        made = replace(GATES, enable_pull_down_ohms=Fraction(middle))  # type: ignore[type-var]
+        low, high = (
+            (middle, high) if nodes.enable_pin_v(made, len(gates.buffers_of(BOARD))) < most else (low, middle)
+        )
+    assert gates_said("enable-pin", enable_pull_down_ohms=Fraction(low * 0.999)) == []
+    assert "at the output-enable" in gates_said("enable-pin", enable_pull_down_ohms=Fraction(low * 1.001))[0]
+
+
 def test_a_gate_bears_what_the_buffer_gives_at_its_most() -> None:
     top = float(GATES.supply_v) * nodes.RIPPLE  # type: ignore[union-attr]
     for volts, bad in ((Fraction(top) + MILLI, False), (Fraction(top) - MILLI, True)):

@@ -138,6 +138,7 @@ def test_ticks_and_values_at_the_ends_of_their_fields():
     journal.add(0, jn.EDGE, 0, 0, 1 << 32, -5)
     last = jn.RECORD_BYTES
     raw = journal.read_at(0, 4 * last)
+    assert jn.unpack(raw[:last])[:5] == (jn.PAGE, 0, 0, (1 << 30) - 1, 1)  # of the first power cycle
     fields = [jn.unpack(raw[at : at + last]) for at in range(last, 4 * last, last)]
     assert [row[:7] for row in fields] == [
         (jn.EDGE, 255, 0xFFFF, (1 << 30) - 1, 0xFFFFFFFF, 0xFFFF, 255),

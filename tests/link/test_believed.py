@@ -215,6 +215,7 @@ def test_a_current_with_every_switch_open_is_a_switch_that_does_not() -> None:
 def test_the_channels_that_fail_are_named(bad: tuple[int, ...], message: str) -> None:
     class Several(Drawing):
         def close_channel(self, channel: int, seconds: int) -> None:
+            assert seconds == 2  # it opens by itself then, whatever becomes of the host
             self._closed = channel not in bad
 
         def channels(self) -> list[TrimmedChannel]:
@@ -223,6 +224,8 @@ def test_the_channels_that_fail_are_named(bad: tuple[int, ...], message: str) ->
         def selftest(self) -> int:
             return bad[0]
 
-    found = tested.run(Several(0.011, 0.0126))  # type: ignore[arg-type]
+    done: list[int] = []
+    found = tested.run(Several(0.011, 0.0126), done.append)  # type: ignore[arg-type]
+    assert done == [1, 2, 3]
     assert (found.message, found.ok, found.code) == (message, False, bad[0])
     assert [one.ohms for one in found.channels if one.ok] == [1000.0] * (3 - len(bad))

@@ -98,7 +98,8 @@ def test_a_serial_port_is_held_alone_and_written_in_kilobytes(monkeypatch: pytes
     monkeypatch.setattr(serial, "Serial", FakePort)
     line = SerialTransport("/dev/port")
     port: Any = line._port
-    assert (port.given[0], port.more) == ("/dev/port", {"write_timeout": 5.0, "exclusive": True})
+    assert port.given == ("/dev/port", 115_200)
+    assert port.more == {"write_timeout": 5.0, "exclusive": True}
     data = bytes(range(256)) * 9
     line.write(data)
     assert [len(piece) for piece in port.writes] == [1024, 1024, 256]
