@@ -59,6 +59,20 @@ EXPLAINED: tuple[tuple[str, str, str, str, str], ...] = (
         "nothing wrong is no channel's: its row is asked for its score only",
     ),
     (
+        "host/nightdraw/capture/place.py",
+        "return len(_pairs(task, every, line, np.full(len(every), task.reach_s))[0])",
+        "0",
+        "1",
+        "edges that meet come in pairs: there are as many known as seen ones",
+    ),
+    (
+        "host/nightdraw/capture/place.py",
+        "line = _Line(clock.offset_s, clock.rate_ppm * 1e-6, 0.0)",
+        "0.0",
+        "1.0",
+        "how well a rate is known widens the reach of a search; here the reach is the task's",
+    ),
+    (
         "host/nightdraw/vehicle/network.py",
         "if not branch.feed.stale:",
         "not branch.feed.stale",

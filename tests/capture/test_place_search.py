@@ -269,9 +269,9 @@ def test_where_the_rate_may_be_anything_a_candidate_grows_from_its_nearest_edges
     another pulse's; from six edges outward it is followed."""
     t_s = np.arange(600) * 1.0 + np.tile([0.0, 0.13, -0.08, 0.21, 0.05, -0.17], 100)
     known = marks(t_s, np.full(600, 300.0))
-    for rate in (7e-3, -7e-3):
+    for rate, here in ((7e-3, 0), (-7e-3, 300), (7e-3, 599)):
         task = task_of(known, marks(4.0 + t_s * (1 + rate), known.height), usual=2.5e-3, most=8e-3)
-        fit = pl._follow(4.0, 0.0, task)
+        fit = pl._follow(4.0 + rate * float(t_s[here]), float(t_s[here]), task)
         assert fit is not None
         assert fit.hits == 600
         assert fit.clock.rate_ppm == pytest.approx(rate * 1e6, abs=0.1)
