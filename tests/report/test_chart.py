@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from matplotlib.figure import Figure
 from nightdraw.report import chart as ch
+from nightdraw.report import still
 
 
 def band_of(t_s: ch.Floats, value: ch.Floats, most: int = 4096, pieces: int = 1) -> ch.Band:
@@ -131,3 +135,24 @@ def test_histograms_count_all_and_say_so_in_words() -> None:
     assert same is not None
     assert same.counts.tolist() == [9]
     assert ch.histogram("gaps", np.array([1.0])) is None
+
+
+def test_a_pictures_labels_stand_one_under_the_other_left_of_all_numbers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As drawn: numbers of one digit and of five, so that the widest of them sets the place."""
+    figures: list[Figure] = []
+    monkeypatch.setattr(Figure, "savefig", lambda self, *_, **__: figures.append(self))
+    t_s = np.linspace(0, 10, 200)
+    strips = [
+        ch.Strip(name, unit, band_of(t_s, most * (1 + np.sin(t_s))))
+        for name, unit, most in (("a", "mA", 3.0), ("b", "mV", 0.0031), ("c", "mA", 600.0))
+    ]
+    still.draw(tmp_path / "p.png", ch.Chart("title", "note", tuple(strips), 0.0, 10.0))
+    (figure,) = figures
+    figure.draw_without_rendering()
+    labels = [panel.yaxis.label.get_window_extent() for panel in figure.axes]
+    numbers = [text.get_window_extent().x0 for panel in figure.axes for text in panel.get_yticklabels()]
+    assert len({round(label.x1, 3) for label in labels}) == 1
+    assert labels[0].x1 <= min(numbers) < labels[0].x1 + 0.25 * figure.dpi
+    assert labels[0].x0 >= 0

@@ -17,6 +17,7 @@ from nightdraw.report.run import ALARM, COLUMNS, DPI, FORMATS, WIDTH_IN
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 # Hues that any common colour vision tells apart (Okabe and Ito 2008), by what a strip shows.
 INK = {"mA": "#0072B2", "mV": "#B24A00"}
@@ -24,6 +25,7 @@ NIGHT = "#1C2833"  # titles and axes
 PULSE = "#009E73"
 QUANTITY = {"mA": "current", "mV": "drop"}
 STRIP_IN, HEAD_IN, FOOT_IN = 2.2, 1.1, 2.0
+LABEL_IN = 0.06  # between a strip's numbers and its label, as matplotlib leaves it
 MOST_LABELS = 10
 MOST_MARKED = 400  # pulses drawn one by one
 LARGE = 2000.0  # in thousandths: from here on a strip is labelled in whole units
@@ -46,9 +48,9 @@ def draw(path: Path, chart: Chart) -> None:
         axes.append(figure.add_subplot(grid[row], sharex=axes[0] if axes else None))
         _strip(axes[-1], strip)
         axes[-1].tick_params(labelbottom=row == count - 1)
-    figure.align_ylabels(axes)
     _time(axes[-1], chart)
     _marks(axes, chart)
+    _align(figure, axes)
     if foot:
         row_of = grid[count].subgridspec(1, foot)
         for k, found in enumerate(chart.histograms):
@@ -61,6 +63,22 @@ def draw(path: Path, chart: Chart) -> None:
         mpl.rc_context({"svg.hashsalt": "nightdraw", "svg.fonttype": "path"}),
     ):
         figure.savefig(made, format=form, metadata={"Date": None} if form == "svg" else None)
+
+
+def _align(figure: Figure, axes: list[Axes]) -> None:
+    """Put the strips' labels one under the other, left of the widest numbers: matplotlib's own align_ylabels
+    measures all strips anew for each of them, whenever it draws one."""
+    from matplotlib.transforms import offset_copy
+
+    figure.draw_without_rendering()
+    widest_in = max(
+        (panel.bbox.x0 - text.get_window_extent().x0) / figure.dpi
+        for panel in axes
+        for text in panel.get_yticklabels()
+    )
+    for panel in axes:
+        beside = offset_copy(panel.transAxes, figure, x=-widest_in - LABEL_IN, units="inches")
+        panel.yaxis.set_label_coords(0.0, 0.5, transform=beside)
 
 
 def _plain(text: str) -> str:
