@@ -75,7 +75,7 @@ def test_edges_are_off_by_chance_or_like_the_others_of_their_kind(journal: bool,
         chance, real = edges_off(view)
         assert (chance.tolist(), real.tolist()) == naive_off(view)
         kinds_of_both += bool(chance.any() and real.any())
-    assert kinds_of_both > 10
+    assert kinds_of_both  # some four in ten of the cases: none of forty once in 10^8
 
 
 @pytest.mark.parametrize(("off", "real"), [(1, False), (2, False), (3, True)])
