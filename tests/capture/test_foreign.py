@@ -275,10 +275,12 @@ def test_with_a_vehicles_file_its_own_changes_are_taken_off_and_the_rest_may_be_
     rows, notes, told = fg.judge_foreign(view(train(), known), step, NOBODY)
     assert (rows, told) == ([], True)
     assert notes == ["the vehicle's own changes, as its file and script say: load 0 1"]
-    # a pulse that nobody owns may be the box's; a step only where it is as high as one of the box's
-    for others, due in ((moves(*pulse(13.5, 0.4, 170.0)), False), (moves([13.5], [170.0]), True),
-                        (moves([13.5], [-61.9]), False), (moves([13.5], [62.1]), True),
-                        (moves([13.5], [62.0]), False)):  # fmt: skip
+    # a pulse that nobody owns may be the box's; so may a step that is as high as one of the box's, or that
+    # none of the vehicle's loads makes at any time
+    for others, due in ((moves(*pulse(13.5, 0.4, 250.0)), False), (moves([13.5], [250.0]), True),
+                        (moves([13.5], [-276.0]), False), (moves([13.5], [170.0]), False),
+                        (moves([13.5], [-61.9]), False), (moves([13.5], [63.1]), True),
+                        (moves([13.5], [-63.1]), True), (moves([13.5], [62.0]), False)):  # fmt: skip
         rows, notes, told = fg.judge_foreign(view(train(), known), others, NOBODY)
         assert (rows, told) == ([], due)
         assert len(notes) == 1

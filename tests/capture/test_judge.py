@@ -332,16 +332,17 @@ def naive_elsewhere(found: View) -> list[int]:
     answer = []
     for k, step in enumerate(account.step_ma):
         best = -1
-        allowed = max(2.0, 0.02 * abs(step)) + 5 * np.sqrt(seen.edge_var[k])
+        allowed = max(2.0, 0.02 * abs(step))
         low_s = max(account.t_s[k - 1] if k else -np.inf, account.t_s[k] - 1.0)
         high_s = min(account.until_s[k], account.t_s[k] + 1.0)
-        for j, (at_s, height) in enumerate(zip(edges.at_s, edges.height_ma, strict=True)):
+        for j, (at_s, height, u) in enumerate(zip(edges.at_s, edges.height_ma, edges.u_ma, strict=True)):
             own = min(abs(account.t_s - at_s)) <= 1e-3 + 2 * seen.interval_s
-            if own or not low_s < at_s < high_s or abs(height - step) > allowed:
+            if own or not low_s < at_s < high_s or abs(height - step) > allowed + 5 * u:
                 continue
             if best < 0 or abs(at_s - account.t_s[k]) < abs(edges.at_s[best] - account.t_s[k]):
                 best = j
-        answer.append(best if seen.absent[k] and abs(step) > allowed else -1)
+        clear = abs(step) > allowed + 5 * np.sqrt(seen.edge_var[k])
+        answer.append(best if seen.absent[k] and clear else -1)
     return answer
 
 
@@ -359,7 +360,9 @@ def test_an_edge_that_is_not_there_is_looked_for_between_its_neighbours(seed: in
         height = np.where(np.abs(account.step_ma) > 0, account.step_ma, 60.0) + rng.choice(
             [0.0, 2.3, -3.0, 9.0], count
         )
-        found = view(account, seen, edges_of(account, off_s, height), SHARED)
+        edges = edges_of(account, off_s, height)
+        edges = replace(edges, u_ma=rng.choice([0.05, 0.1, 0.5], len(edges)))
+        found = view(account, seen, edges, SHARED)
         due = naive_elsewhere(found)
         assert jd._elsewhere(found).tolist() == due
         hits += sum(k >= 0 for k in due)

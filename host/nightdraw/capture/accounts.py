@@ -25,7 +25,6 @@ SEEN_SHARE = 0.05  # where nothing returns: the lowest level that fills a twenti
 FADING = 0.6  # of the step before it: a part of a slow clamp's edge is smaller than what went before
 TAIL_S = 0.06  # and follows it so closely
 WIDTH_U = 0.25  # of its width an edge that takes long is known to
-LEVEL_U = 0.35  # of one sample's noise a height is known to: levels of a dozen samples on both sides
 EDGE_U = (0.3, 2.0)  # samples: an edge's instant is uncertain by its sampling, and by noise over its height
 
 
@@ -239,13 +238,13 @@ def _lowest(of_level: Ints, value: Floats, lasting_s: Floats, above: bool) -> in
     return int(found[np.argmin(value[found])]) if len(found) else None
 
 
-def seen_edges(seen: Seen) -> Edges:
-    """The edges of a recording, on its own clock. Steps of one direction close together, each smaller than
-    the one before, are one edge as a slow clamp shows it, at the first of them."""
+def seen_edges(seen: Seen, slow: bool = True) -> Edges:
+    """The edges of a recording, on its own clock. slow: steps of one direction close together, each smaller
+    than the one before, are one edge as a slow clamp shows it, at the first of them."""
     e = seen.edges
     height = e.height
     more = np.zeros(len(height), dtype=bool)
-    if len(height) > 1:
+    if slow and len(height) > 1:
         fading = (height[1:] * height[:-1] > 0) & (np.abs(height[1:]) < FADING * np.abs(height[:-1]))
         more[1:] = fading & (e.first_s[1:] - e.last_s[:-1] < TAIL_S)
     begin = np.flatnonzero(~more)
@@ -254,4 +253,4 @@ def seen_edges(seen: Seen) -> Edges:
     size = np.maximum(np.abs(after - before), 1e-9)
     width_s = np.maximum(e.first_s[end] - e.last_s[begin] - 2 * seen.interval_s, 0.0)
     at_u_s = seen.interval_s * (EDGE_U[0] + EDGE_U[1] * seen.noise / size) + WIDTH_U * width_s
-    return Edges(e.at_s[begin], at_u_s, before, after, np.full(len(begin), seen.noise * LEVEL_U))
+    return Edges(e.at_s[begin], at_u_s, before, after, np.hypot(e.before_u[begin], e.after_u[end]))

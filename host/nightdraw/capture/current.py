@@ -56,9 +56,9 @@ class Current:
         """What was seen in it."""
         return self.pulses.seen
 
-    def edges(self, spot: Spot) -> Edges:
-        """Its edges where a run may lie, on its own clock."""
-        edges = seen_edges(self.seen)
+    def edges(self, spot: Spot, slow: bool = True) -> Edges:
+        """Its edges where a run may lie, on its own clock; slow: the clamp may be."""
+        edges = seen_edges(self.seen, slow)
         return edges.take((edges.at_s > spot.from_s) & (edges.at_s < spot.until_s))
 
     def in_current(self, account: Account, clock: Clock) -> Current:

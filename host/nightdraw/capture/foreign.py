@@ -15,7 +15,7 @@ import numpy as np
 from nightdraw.capture import differences as df
 from nightdraw.capture.differences import Difference, milliseconds
 from nightdraw.capture.expected import Moves
-from nightdraw.capture.loads import said
+from nightdraw.capture.loads import Loads, said
 from nightdraw.capture.place import nearest
 from nightdraw.capture.seen import Bools, Columns, Floats
 from nightdraw.capture.view import SEVERAL, View
@@ -59,9 +59,7 @@ def judge_foreign(view: View, others: Moves, taken_s: Floats) -> tuple[list[Diff
     if spike.any():
         notes.append(_spikes_text(view, found.take(spike)))
     found = found.take(~spike)
-    # with a vehicle's file at hand every pulse has an owner: one without may be the box's (half of a twitch
-    # remains where its other edge fell on one of the box's)
-    told = view.prior.loads is None or not (np.isfinite(found.lasting_s) | _as_own_step(view, found)).any()
+    told = view.prior.loads is None or not _ownerless(view, found, view.prior.loads).any()
     if view.prior.shared:
         like = _like_own(view, found)
         if not like.all():
@@ -70,15 +68,15 @@ def judge_foreign(view: View, others: Moves, taken_s: Floats) -> tuple[list[Diff
     return _rows(view, found), notes, told
 
 
-def _as_own_step(view: View, found: Excursions) -> Bools:
-    """Those that begin with a step as high as one of the box's: it may be the box's, at another time."""
-    step = np.abs(view.observed.account.step_ma)
-    if not len(step):
-        return np.zeros(len(found), dtype=bool)
-    step = np.unique(step)
-    nearby = step[nearest(step, np.abs(found.height_ma))]
-    like: Bools = np.abs(np.abs(found.height_ma) - nearby) <= df.tolerance_ma(nearby)
-    return like
+def _ownerless(view: View, found: Excursions, loads: Loads) -> Bools:
+    """Those that may be the box's: with a vehicle's file at hand every pulse has an owner. Of one whose other
+    edge is hidden, by one of the box's or by another load's, only the height tells: a load of the vehicle's
+    draws as much, and none of the box's own steps does."""
+    step, height = np.unique(np.abs(view.observed.account.step_ma)), np.abs(found.height_ma)
+    nearby = step[nearest(step, height)] if len(step) else np.full(len(found), np.inf)
+    own = np.abs(height - nearby) <= df.tolerance_ma(nearby)
+    ownerless: Bools = np.isfinite(found.lasting_s) | own | ~loads.draw(height)
+    return ownerless
 
 
 def _unexplained(view: View, others: Moves) -> tuple[Moves, list[str]]:

@@ -142,12 +142,13 @@ class Holding:
         if clock is not piece.clock:
             piece = replace(piece, clock=clock)
             observed = self._look(piece, expected, tool)
-        edges = seen.edges(Spot(from_s=piece.from_s, until_s=piece.until_s))
+        edges = seen.edges(Spot(from_s=piece.from_s, until_s=piece.until_s), slow=tool.tau_s > 0)
         own = replace(
             edges,
             at_s=clock.to_run(edges.at_s),
             before_ma=edges.before_ma / tool.gain,
             after_ma=edges.after_ma / tool.gain,
+            u_ma=edges.u_ma / abs(tool.gain),
         )
         own = replace(
             own, at_s=own.at_s - _bias(own.at_s, expected.t_s, reach_s=2 * seen.seen.interval_s + tool.tau_s)

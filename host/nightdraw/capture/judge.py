@@ -86,6 +86,9 @@ def _times(view: View, chance: Bools) -> _Times:
     by_edge_u_s = np.hypot(by_edge_u_s, SLOW_U * seen.tau_s)
     # a step within the tolerance of levels may as well not be there: what lies near it may be anything
     told = (nearby >= 0) & (np.abs(step) > df.LEVEL_MA)
+    if view.prior.shared:  # another load's edge is taken for the box's by chance, if it isn't as high
+        due = step + np.where(seen.known & ~chance & ~seen.absent, seen.edge_ma, 0.0)
+        told &= np.abs(heights[nearby] - due) <= df.tolerance_ma(due) + df.DEVIATIONS * view.seen.u_ma[nearby]
     by_edge = np.where(told, view.seen.at_s[nearby] - at_s, np.nan)
     with np.errstate(invalid="ignore"):
         charged = np.isfinite(seen.late_s) & (np.abs(seen.late_s) <= REACHED * seen.reach_s)
@@ -113,17 +116,17 @@ def _elsewhere(view: View) -> Ints:
     free = (
         np.abs(account.t_s[nearest(account.t_s, edges.at_s)] - edges.at_s) > df.TIME_S + 2 * seen.interval_s
     )
+    allowed = df.tolerance_ma(step)
     noise = df.DEVIATIONS * np.sqrt(np.where(seen.known, seen.edge_var, 0.0))
-    allowed = df.tolerance_ma(step) + noise
     # a load that hides an edge of the box's has another edge nearby, too: the less like the box's the more of
     # it is left to be seen
-    nothing = seen.absent & (np.abs(step) > allowed)
+    nothing = seen.absent & (np.abs(step) > allowed + noise)
     if nothing.any():  # a load of the vehicle's that is as high, and there by itself, is no moved edge
         free &= ~view.of_loads()
     for k in np.flatnonzero(nothing).tolist():
         low_s = max(account.t_s[k - 1] if k else -np.inf, account.t_s[k] - df.NEAR_S)
         high_s = min(account.until_s[k], account.t_s[k] + df.NEAR_S)
-        like = np.abs(edges.height_ma - step[k]) <= allowed[k]
+        like = np.abs(edges.height_ma - step[k]) <= allowed[k] + df.DEVIATIONS * edges.u_ma
         there = np.flatnonzero(free & like & (edges.at_s > low_s) & (edges.at_s < high_s))
         if len(there):
             found[k] = there[np.argmin(np.abs(edges.at_s[there] - account.t_s[k]))]

@@ -75,11 +75,18 @@ class Loads:
         """
         at, step, who = self._together()
         found: list[str | None] = [None] * len(at_s)
+        pairs: list[tuple[float, int, int]] = []
         for k, (t_s, height, u) in enumerate(
             zip(at_s.tolist(), height_ma.tolist(), u_ma.tolist(), strict=True)
         ):
             near = np.flatnonzero((np.abs(at - t_s) <= SLACK_S) & _like(step, height, u))
-            found[k] = who[int(near[0])] if len(near) else None
+            unlike = np.abs(at[near] - t_s) / SLACK_S + np.abs(step[near] - height) / np.abs(step[near])
+            pairs += [(float(unlike[i]), k, int(j)) for i, j in enumerate(near)]
+        # what the script lets happen once is one change of the recording's: the likest
+        free = np.ones(len(at), dtype=bool)
+        for _, k, change in sorted(pairs):
+            if free[change] and found[k] is None:
+                found[k], free[change] = who[change], False
         reach_s = ON_S + 2 * interval_s
         for twitch in self.twitches:
             draw_ma = 1e3 * twitch.draw_a

@@ -267,12 +267,12 @@ def _held(
         systematic_ma = np.hypot(systematic_ma, digit / np.sqrt(6))
         beside = _beside(base, before, after, off, sigma)
         apart = (after.from_s + after.to_s - before.from_s - before.to_s) / 2
-        edge_var = edge_var + np.where(known, _wander(*beside) * np.maximum(apart, 0.0), 0.0)
+        # between its two windows the base moves as within a level: what others switch ends a window
+        edge_var = edge_var + np.where(known, (seen.wander / gain) ** 2 * np.maximum(apart, 0.0), 0.0)
         limits = float(np.hypot(0.1 * seen.interval_s, TAU_U * tau_s)), LEAST_TAUS * tau_s
         late, late_u = _late(account.step_ma, mean[1:], wanted[1:], around, edge_var, sigma, *limits)
         whole_var = sigma**2 / np.maximum(count, 1) / share**2 + touched
     reach = np.where(around.count > 0, (around.to_s - around.from_s) / 2, 0.0)
-    low, high = clock.to_recording(account.t_s), clock.to_recording(account.until_s)
     return Observed(
         account=account,
         train=account.train(),
@@ -287,7 +287,7 @@ def _held(
         whole_ma=np.where(count > 0, off[0] / share, np.nan),
         whole_var=np.maximum(whole_var + digit**2 / 12, LEAST_MA2),
         count=count,
-        clear=others.inside(low, high) == 0,
+        clear=others.inside(clock.to_recording(account.t_s), clock.to_recording(account.until_s)) == 0,
         beside=beside,
         sigma_ma=sigma,
         interval_s=seen.interval_s,
