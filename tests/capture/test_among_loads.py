@@ -7,6 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from boxcore import program as pg
+from nightdraw import programs
 from nightdraw.capture import observed as ob
 from nightdraw.capture.align import Piece
 from nightdraw.capture.compare import Comparison, Place, compare
@@ -16,10 +18,11 @@ from nightdraw.capture.loads import Loads
 from nightdraw.capture.place import Clock
 from nightdraw.capture.read import from_arrays
 
-from tests.capture import cases, twitches, vehicles
+from tests.capture import campaign, cases, twitches, vehicles
 from tests.capture.synthetic import Floats, Run, pulse, run_of, steady
 
 BEFORE_S = 2.0005  # edges lie halfway between the samples
+STAIRCASE = (pg.REPLAY, 0, programs.pack_levels([(395_000, 52_711), (255_000, 56_437), (140_000, 78_817)]))
 
 
 def samples_of(run: Run, seed: int = 3, sigma_ma: float = 0.5) -> tuple[Floats, Floats]:
@@ -85,6 +88,44 @@ def test_an_edge_that_moved_is_still_told_among_loads(ma: float) -> None:
     ma_ += 60 * ((t_s > 30.3) & (t_s < 31.7))
     found = shared(run, t_s, ma_)
     assert found.agree is False
+
+
+def read_early(run: Run, share: float) -> Run:
+    """The same run whose journal was read when so much of it was over, the box going on."""
+    did = run.did
+    until = int(share * len(did.account.t_s))
+    account = did.account.part(slice(0, until))
+    account = replace(account, idle_ma=did.account.idle_ma, end_s=float(account.t_s[-1]))
+    return replace(
+        run, did=replace(did, account=account, pattern=did.pattern[:until], supply_mv=did.supply_mv[:until])
+    )
+
+
+@pytest.mark.parametrize(
+    ("draws", "share"),
+    [([steady(40), pulse(200, 0.5, 9.0)], 0.8), ([STAIRCASE], 0.6)],
+    ids=["pulses", "stairs"],
+)
+def test_an_even_train_that_goes_on_after_its_journal_was_read_did_not_begin_anew(
+    draws: list[tuple[int, ...]], share: float
+) -> None:
+    run = read_early(run_of(draws, 240.0), share)
+    t_s, ma = samples_of(run)
+    found = compare(None, run.did, from_arrays(t_s, ma / 1000), Place(shared=False))
+    assert found.agree is None, found.text()
+    assert "later pulses aren't compared, read the journal after the recording" in found.text()
+
+
+def test_two_recordings_put_together_are_no_train_that_goes_on() -> None:
+    """The second begins after the journal's last record, where an even train lies as well."""
+    found = campaign.alone(cases.wrong(310109))
+    assert found.agree is not True, found.text()
+
+
+def test_nothing_is_agreed_to_at_a_place_that_leaves_a_piece_beyond_the_runs_end() -> None:
+    """A late tail of an even staircase: laid a period earlier the journal ends ahead of it."""
+    found = twitches.compared(twitches.wrong(650045))
+    assert found.agree is not True, found.text()
 
 
 def test_what_a_script_lets_happen_once_explains_one_change() -> None:

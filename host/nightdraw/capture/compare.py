@@ -24,6 +24,7 @@ from nightdraw.capture.base import source_text
 from nightdraw.capture.current import Current
 from nightdraw.capture.differences import Difference
 from nightdraw.capture.faults import Diagnosis
+from nightdraw.capture.foreign import BETWEEN_S
 from nightdraw.capture.holding import Holding, Part
 from nightdraw.capture.instrument import PERFECT, Instrument
 from nightdraw.capture.journal import Did
@@ -248,16 +249,47 @@ class _PowerCycle:
         ahead = _ahead(self.asked, self.did, whole.end_s - whole.start_s)
         span_s = (max(whole.start_s, spot.from_s), min(whole.end_s, spot.until_s))
         pieces = align(ahead.edges(), self.seen.edges(spot), span_s, whole.interval_s, spot)
-        part = self._at(ahead, pieces)
+        known = self._journaled(pieces, span_s[1])
+        part = self._at(ahead, known)
+        if len(known) < len(pieces):  # a box that goes on, a run begun anew or a cut: the journal ends before
+            part.told = False
+            part.notes.append(f"{self._read_early(pieces[0].clock)}, read the journal after the recording")
         # an even train fits as well elsewhere: what is told must hold at every such place, but for those by
         # which the run would begin behind another of its pieces
-        begun_s = min((p.clock.to_recording(p.first_s) for p in pieces[1:]), default=np.inf)
-        rivals = [clock for clock in pieces[0].rivals if clock.offset_s <= begun_s]
+        begun_s = min((p.clock.to_recording(p.first_s) for p in known[1:]), default=np.inf)
+        last_s = max((p.clock.to_recording(p.last_s) for p in pieces[1:]), default=-np.inf)
+        rivals = [clock for clock in known[0].rivals if clock.offset_s <= begun_s]
         for clock in rivals[:MOST_RIVALS] if part.rows else ():
             other = self._at(ahead, [Piece(clock, *span_s, -np.inf, np.inf)])
-            if other.told and not other.rows:
-                return other
+            if not other.told or other.rows:
+                continue
+            # nor is anything agreed to by which the run would end ahead of another of its pieces
+            end_s = clock.to_recording(float(ahead.t_s[-1]))
+            if end_s < last_s - BETWEEN_S:
+                other.told = False
+                other.notes.append(
+                    f"the run may as well lie elsewhere and end at {end_s:.3f} s of the recording, but edges "
+                    f"like its own come until {last_s:.3f} s"
+                )
+            return other
         return part
+
+    def _journaled(self, pieces: list[Piece], end_s: float) -> list[Piece]:
+        """The pieces that the journal tells of: a box that goes on after its journal was read makes more, and
+        an even train's are like those before."""
+        main, did = pieces[0], self.did
+        if did is None or did.stopped() is not None or did.others or self.several:
+            return pieces
+        last_s = main.clock.to_recording(did.account.end_s)
+        known = [main, *(p for p in pieces[1:] if p.clock.to_recording(p.first_s) <= last_s)]
+        latest = max(known, key=lambda piece: piece.from_s)
+        return [replace(p, until_s=end_s) if p is latest else p for p in known]
+
+    def _read_early(self, clock: Clock) -> str:
+        """For people, of a journal that ends before the recording does."""
+        assert self.did is not None
+        at_s = clock.to_recording(self.did.account.end_s)
+        return f"the journal's last record is at {at_s:.3f} s of the recording: later pulses aren't compared"
 
     def _at(self, ahead: Account, pieces: list[Piece]) -> Part:
         """At one place."""
@@ -275,15 +307,12 @@ class _PowerCycle:
         if did is None:
             assert self.asked is not None
             return Holding(self.asked.account(max(end_s, TICK_S)), None, in_ma, pieces, self.prior).part()
-        last_s = did.account.end_s
         part = self._against(did.until(end_s), in_ma, pieces)
-        at_s = pieces[0].clock.to_recording(last_s)
+        at_s = pieces[0].clock.to_recording(did.account.end_s)
         late = any(row.kind == df.EXTRA and row.seen is not None and row.seen > at_s for row in part.rows)
         if late and did.stopped() is None:
             part = self._against(did.ending(), in_ma, pieces)
-            part.notes.append(
-                f"the journal's last record is at {at_s:.3f} s of the recording: later pulses aren't compared"
-            )
+            part.notes.append(self._read_early(pieces[0].clock))
         return part
 
     def _against(self, did: Did, seen: Current, pieces: list[Piece]) -> Part:
