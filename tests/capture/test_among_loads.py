@@ -57,6 +57,13 @@ def test_a_resistor_is_named_though_others_switch_in_every_base() -> None:
     assert "channel 6 draws 25 % less" in found.text()
 
 
+def test_a_lead_that_puts_a_level_off_but_no_step_accuses_nothing() -> None:
+    """0.77 ohm, without a journal: a part of 134 mA is off by 2.8, the steps up to it by 2 and less."""
+    found = campaign.alone(cases.right(310124))
+    assert found.agree is None, found.text()
+    assert "0.81 ohm in series" in found.text()
+
+
 @pytest.mark.parametrize(
     ("height_ma", "from_ms", "on_ms"), [(109.6, 0.55, 4.0), (140.9, 0.7, 4.0), (132.3, -1.2, 6.0)]
 )

@@ -244,6 +244,20 @@ def test_a_step_matters_that_is_off_by_more_than_its_tolerance() -> None:
         assert not table.leaves(41.0)
 
 
+@pytest.mark.parametrize("gain", [1.0, 2.0])
+def test_a_level_matters_that_is_off_though_none_of_its_steps_is(gain: float) -> None:
+    """Two steps of 60 mA, each off by up to 2: the level above both by up to 4, where 2.4 are allowed."""
+    account = account_of([30.0, *[90.0, 150.0, 90.0, 30.0] * 3], np.ones(13), 30.0)
+    for off, due in ((1.1, False), (1.3, True)):
+        shown = gain * np.array([0.0, *[60 - off, 60 - off, off - 60, off - 60] * 3])
+        seen = observed_of(account, shown - account.step_ma, edge_var=np.full(13, 1e-6))
+        table = table_of(view_of(None, seen, asked=account), seen, gain)
+        assert table.evidence.levels_off is table.matters is due
+    few = seen.without_edges(np.arange(13) > 6)
+    for prior, due in ((Prior(), True), (Prior(shared=True), False)):  # one level: there it may be chance
+        assert table_of(view_of(None, few, prior, asked=account), few, gain).matters is due
+
+
 @pytest.mark.parametrize(("excess", "due"), [(-24.0, False), (-26.0, True), (26.0, True), (24.0, False)])
 def test_a_base_below_keeps_no_more_than_a_zero(excess: float, due: bool) -> None:
     account = account_of([30.0, 90.0, 30.0], np.ones(3), 30.0)

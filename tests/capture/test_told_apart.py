@@ -205,6 +205,7 @@ def by_hand(
     evidence: object = SimpleNamespace(
         value=seen,
         due=np.array(due or [60.0] * len(value)),
+        levels_off=False,
         tight=None,
         effect=lambda kind, k: each[k],
         amount=amount,

@@ -18,7 +18,7 @@ from nightdraw.capture.faults import OFF, unit_effect
 from nightdraw.capture.noise import HALF_Z
 from nightdraw.capture.observed import LONG_WIRES_PER_A, Observed
 from nightdraw.capture.seen import Floats, Ints
-from nightdraw.capture.view import View
+from nightdraw.capture.view import SEVERAL, View, at_edges, levels_off
 
 SOURCE_PER_A = 0.004  # the journal's level is for an earlier load's supply: 50 mOhm at 12.6 V, per ampere
 FLOOR_MA = 0.05  # converter steps of supply and journal
@@ -26,7 +26,6 @@ ASKED_MA = 1.0  # what was asked is made by the bank's steps of 1.4 mA
 FLOOR_SHARE = 3e-4
 OTHERS_MA = 1000.0  # by which unknown loads on a circuit lift its base: anything a vehicle may draw
 LONE_MA = 50.0  # by which another load that moves at the same instant spoils an edge without others like it
-SEVERAL = 3  # edges of one kind among which one that is spoilt stands out
 MEDIAN = np.pi / 2  # a median's variance is this much larger than a mean's
 MOST_KINDS = 150  # the busiest kinds of step: more say nothing new and cost time
 LEAST_MA = 1e-3  # a recording without noise is still no better known than this
@@ -99,7 +98,7 @@ class _Steps:
         return cls(
             np.append(0, pattern[:-1])[first],
             pattern[first],
-            mean((np.append(supply_mv[:1], supply_mv[:-1]) + supply_mv) / 2),
+            mean(at_edges(supply_mv)),
             mean(account.before_ma),
             mean(account.level_ma),
             excess,
@@ -111,7 +110,8 @@ class _Steps:
 class Evidence:
     """The numbers that hypotheses predict, one a kind of step and the base as the last.
 
-    value: by how much each was seen larger; due: what each should be (mA); free, tight: the two setups.
+    value: by how much each was seen larger; due: what each should be (mA); free, tight: the two setups;
+    levels_off: whether levels above the base are off by more than they may, though no step of theirs need be.
     """
 
     def __init__(
@@ -136,6 +136,7 @@ class Evidence:
         base_var = (
             max(seen.sigma_ma, LEAST_MA) ** 2 / seen.count[base].sum() + spread**2 + seen.digit_ma**2 / 12
         )
+        self.levels_off = _levels_off(view, seen, gain)
         self.due = np.append(steps.level_after - steps.level_before, self.base_ma)
         seen_ma = self.due + np.append(steps.excess, np.sum(weight * whole_ma))
         self.value = seen_ma / gain - self.due
@@ -192,3 +193,11 @@ class Evidence:
         """How much of an effect fits best."""
         weighed = np.linalg.solve(self._covariance[self.tight], effect)
         return float(weighed @ self.value / max(weighed @ effect, 1e-12))
+
+
+def _levels_off(view: View, seen: Observed, gain: float) -> bool:
+    """Whether the judge of levels would tell any by the clamp's scale: among other loads several."""
+    off, variance = seen.levels(view.prior.shared)
+    height = view.reference.account.level_ma - view.reference.train.base_ma
+    wrong = levels_off(view, seen, (height + off) / gain - height, variance / gain**2)
+    return int(np.count_nonzero(wrong)) >= (SEVERAL if view.prior.shared else 1)

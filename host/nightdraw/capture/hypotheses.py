@@ -128,8 +128,10 @@ class _Table:
 
     @property
     def matters(self) -> bool:
-        """Whether a step is left off by more than its tolerance."""
-        return bool((np.abs(self.evidence.value) > df.tolerance_ma(self.evidence.due))[:-1].any())
+        """Whether a step or a level is left off by more than its tolerance: a level may be where none of the
+        steps that lead to it is."""
+        steps = np.abs(self.evidence.value) > df.tolerance_ma(self.evidence.due)
+        return self.evidence.levels_off or bool(steps[:-1].any())
 
     def leaves(self, zero_ma: float) -> bool:
         """Whether the base keeps more than a clamp's zero: upward other loads may draw besides."""

@@ -24,7 +24,7 @@ from nightdraw.capture.differences import Difference, milliseconds
 from nightdraw.capture.faults import resistors, words
 from nightdraw.capture.place import nearest
 from nightdraw.capture.seen import Bools, Floats, Ints, grouped
-from nightdraw.capture.view import SEVERAL, View, edges_off
+from nightdraw.capture.view import SEVERAL, View, edges_off, levels_off
 
 UNLIKE = 0.75  # of its height an edge may be off by a fault and still be itself
 HALF = 0.5  # of an edge
@@ -32,7 +32,6 @@ REACHED = 0.5  # of the charge's window: an edge that is further off is looked f
 EDGE_DEVIATION = (5.0, 20.0)  # samples by which noise moves an edge s deviations high: 5 / s + 20 / s^2
 SLOW_U = 0.7  # of a time constant an edge is known to where no charge around it tells
 LEAST_STEP_MA = 1e-9  # a level's supply may have moved without its current
-PART_SAMPLES = 5  # a shorter part of a pulse may be made of edges
 ON_END = 3  # so many pulses on end that were not seen are told in one row
 
 
@@ -298,10 +297,8 @@ def _parts(
     reference, train, seen = view.reference, view.reference.train, view.observed
     height = reference.account.level_ma - train.base_ma
     pulse = train.of_level(np.arange(len(height)))
-    known = np.isfinite(variance) & (seen.count >= PART_SAMPLES) & (pulse >= 0)
-    known[known] &= whole[pulse[known]]
-    noise = df.DEVIATIONS * np.sqrt(np.where(known, variance, 0.0))
-    wrong = known & (np.abs(off) > df.tolerance_ma(height) + noise)
+    wrong = levels_off(view, seen, off, variance)
+    wrong[wrong] &= whole[pulse[wrong]]
     rows: list[Difference] = []
     told: list[int] = []
     for level in np.flatnonzero(wrong).tolist() if np.count_nonzero(wrong) >= least else []:

@@ -21,6 +21,7 @@ from nightdraw.capture.seen import Bools, Floats, Ints
 SEVERAL = 3  # edges of one kind: the majority tells what is the box's and what is chance
 MOST_OFF = 0.5  # of the edges that are few of their kind: more than this being off is no chance either
 DEVIATIONS = 3.0
+PART_SAMPLES = 5  # a shorter part of a pulse may be made of edges
 
 
 @dataclass(frozen=True)
@@ -155,11 +156,26 @@ class View:
         box, account = self.reference.box, self.reference.account
         table: list[Any] = [np.round(account.before_ma), np.round(account.level_ma)]
         if box is not None:
-            supply_mv = (np.append(box.supply_mv[:1], box.supply_mv[:-1]) + box.supply_mv) / 2
-            table = [np.append(0, box.pattern[:-1]), box.pattern, np.round(supply_mv / 100)]
+            table = [np.append(0, box.pattern[:-1]), box.pattern, np.round(at_edges(box.supply_mv) / 100)]
         _, number = np.unique(np.column_stack(table), axis=0, return_inverse=True)
         found: Ints = number.ravel()
         return found
+
+
+def at_edges(supply_mv: Floats) -> Floats:
+    """The supply at the edge that begins each level: the mean of those of both its sides."""
+    mean: Floats = (np.append(supply_mv[:1], supply_mv[:-1]) + supply_mv) / 2
+    return mean
+
+
+def levels_off(view: View, seen: Observed, off: Floats, variance: Floats) -> Bools:
+    """The levels of pulses that are off the reference by more than their tolerance and noise."""
+    train = view.reference.train
+    height = view.reference.account.level_ma - train.base_ma
+    known = np.isfinite(variance) & (seen.count >= PART_SAMPLES) & (train.of_level(np.arange(len(off))) >= 0)
+    noise = df.DEVIATIONS * np.sqrt(np.where(known, variance, 0.0))
+    wrong: Bools = known & (np.abs(off) > df.tolerance_ma(height) + noise)
+    return wrong
 
 
 def edges_off(view: View) -> tuple[Bools, Bools]:
