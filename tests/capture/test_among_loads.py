@@ -17,6 +17,7 @@ from nightdraw.capture.instrument import Instrument
 from nightdraw.capture.loads import Loads
 from nightdraw.capture.place import Clock
 from nightdraw.capture.read import from_arrays
+from nightdraw.vehicle.expected import Again
 
 from tests.capture import campaign, cases, twitches, vehicles
 from tests.capture.synthetic import Floats, Run, pulse, run_of, steady
@@ -141,6 +142,15 @@ def test_what_a_script_lets_happen_once_explains_one_change() -> None:
     at_s, height_ma = np.array([99.6, 99.7, 100.0]), np.array([81.0, -81.0, -86.5])
     owners = loads.explain(at_s, height_ma, np.full(3, 0.1), np.empty(0), 1e-3)
     assert owners == [None, None, "a"]
+
+
+def test_two_twitches_may_meet() -> None:
+    """8 and 20 mA: up together, or one up as the other goes down; none meets itself."""
+    lamp, search = (Again(who, "F1", ma / 1000, 0.06, (2.0, 2.0), False) for who, ma in (("a", 8), ("b", 20)))
+    loads = Loads(5.0, np.array([9.0]), np.array([-87.0]), ("c",), (lamp, search), 0.0)
+    ma = np.array([8.0, 20.0, 87.0, 28.0, 12.0, 16.0, 40.0, 107.0])
+    assert loads.draw(ma).tolist() == 3 * [True] + 5 * [False]
+    assert loads.draw(ma, met=True).tolist() == 5 * [True] + 3 * [False]
 
 
 def test_a_pulse_of_which_a_change_of_the_vehicles_was_taken_for_one_end_has_no_owner() -> None:

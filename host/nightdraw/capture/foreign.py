@@ -70,12 +70,12 @@ def judge_foreign(view: View, others: Moves, taken_s: Floats) -> tuple[list[Diff
 
 def _ownerless(view: View, found: Excursions, loads: Loads) -> Bools:
     """Those that may be the box's: with a vehicle's file at hand every pulse has an owner. Of one whose other
-    edge is hidden, by one of the box's or by another load's, only the height tells: a load of the vehicle's
-    draws as much, and none of the box's own steps does."""
+    edge is hidden, by one of the box's or by another load's, only the height tells: loads of the vehicle's
+    draw as much, and none of the box's own steps does."""
     step, height = np.unique(np.abs(view.observed.account.step_ma)), np.abs(found.height_ma)
     nearby = step[nearest(step, height)] if len(step) else np.full(len(found), np.inf)
     own = np.abs(height - nearby) <= df.tolerance_ma(nearby)
-    ownerless: Bools = np.isfinite(found.lasting_s) | own | ~loads.draw(height)
+    ownerless: Bools = np.isfinite(found.lasting_s) | own | ~loads.draw(height, met=True)
     return ownerless
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from boxcore.program import TICKS_PER_S
@@ -60,9 +61,11 @@ class Loads:
         )
         return quiet
 
-    def draw(self, ma: Floats) -> Bools:
-        """Which of some currents one of the loads changes by."""
-        draws = np.concatenate((np.abs(self._together()[1]), [1e3 * t.draw_a for t in self.twitches]))
+    def draw(self, ma: Floats, met: bool = False) -> Bools:
+        """Which of some currents one of the loads changes by; met: or two twitches at one instant."""
+        twitches = [1e3 * twitch.draw_a for twitch in self.twitches]
+        both = [ma for one, other in combinations(twitches, 2) for ma in (one + other, abs(one - other))]
+        draws = np.concatenate((np.abs(self._together()[1]), twitches, both if met else []))
         found: Bools = np.array([bool(_like(draws, each, 0.0).any()) for each in ma.tolist()], dtype=bool)
         return found
 
