@@ -141,9 +141,15 @@ class Map:
 
 def statement(source: str, line: int) -> range:
     """The lines of the simple statement, or of a compound one's head, that a line belongs to: of a long
-    statement only some lines are ever told as reached."""
+    statement only some lines are ever told as reached. A constant of the module is reached by all lines: it
+    is run once, in whichever test imports the module first, and used by the others."""
+    tree = ast.parse(source)
+    if any(
+        isinstance(node, ast.Assign) and node.lineno <= line <= (node.end_lineno or 0) for node in tree.body
+    ):
+        return range(1, source.count("\n") + 2)
     inner = range(line, line + 1)
-    for node in ast.walk(ast.parse(source)):  # the outer ones first
+    for node in ast.walk(tree):  # the outer ones first
         if isinstance(node, ast.stmt):
             body = getattr(node, "body", None)
             last = max(node.lineno, body[0].lineno - 1 if body else node.end_lineno or node.lineno)

@@ -209,6 +209,12 @@ def test_a_place_in_a_long_statement_is_the_statements() -> None:
     assert found == [range(1, 2), range(2, 4), range(2, 4), *[range(4, 7)] * 3, range(7, 8)]
 
 
+def test_whoever_runs_a_module_is_asked_about_its_constants() -> None:
+    source = "A = 3\nB = (\n    4 + A\n)\n\n\ndef f():\n    return A\n"
+    assert [reach.statement(source, line) for line in (1, 2, 3, 4)] == [range(1, 10)] * 4
+    assert reach.statement(source, 8) == range(8, 9)
+
+
 def test_quick_tests_are_asked_first_and_no_more_than_the_time_allows(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
