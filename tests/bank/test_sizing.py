@@ -269,7 +269,7 @@ def test_a_cold_yard_counts_as_drift_where_nothing_gets_warm(monkeypatch: pytest
 def test_what_is_asked_of_the_box_itself_stands_on_its_board() -> None:
     """Its own consumption and the resistance beside each resistor; else the usual ones."""
     plain_board, asked = (
-        size(request(100, **more), "made").board
+        size(request(100, range_v=STILL, channels=3, **more), "made").board
         for more in ({}, {"own_a": 23 * MA, "on_ohms": Fraction("0.2")})
     )
     assert asked.own_ua == 23_000
