@@ -116,12 +116,19 @@ def test_uncertainties_of_a_level_and_of_how_long_it_lasts_are_the_scatters() ->
 
 
 def test_an_edge_that_does_not_stand_out_goes(seed: int) -> None:
-    rng = np.random.default_rng(seed)
-    onset, height = [200.4, 240.2], [200.0, 1.0]
-    value = record([200.4], [200.0], 600) + rng.normal(0, 0.5, 600)
-    found, _ = rs.fit(value, given(onset, height), TAU)
-    assert found.origin.tolist() == [0]
-    assert found.height == pytest.approx([200.0], abs=1.5)
+    """229: noise draws its instant far away, so that no instants are found."""
+    for each in (seed, 229):
+        value = record([200.4], [200.0], 600) + np.random.default_rng(each).normal(0, 0.5, 600)
+        found, _ = rs.fit(value, given([200.4, 240.2], [200.0, 1.0]), TAU)
+        assert found.origin.tolist() == [0]
+        assert found.height == pytest.approx([200.0], abs=1.5)
+
+
+def test_an_edge_at_the_records_end_is_left_as_it_was_seen() -> None:
+    value = record([200.4], [200.0], 280)
+    found, _ = rs.fit(value, given([200.4, 279.5], [200.0, 50.0]), TAU)
+    assert found.height[-1] == 50.0
+    assert found.origin.tolist() == [0, 1]
 
 
 @pytest.mark.parametrize("at", [30.4, 40.0, 60.7])

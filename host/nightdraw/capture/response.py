@@ -236,15 +236,16 @@ def _settled(value: Floats, edges: Given, tau: float) -> tuple[_Group | None, In
     origin, onset, height = np.arange(len(edges)), edges.onset, edges.height
     while len(origin) and len(value) >= 2 * len(origin) + 4:
         group = _Group(value, onset, height, tau)
-        if group.fits:
+        with np.errstate(invalid="ignore"):  # nan of an edge behind the last sample, which nothing tells of
             z = np.abs(group.height) / (sigma * group.height_u)
-            weak = int(np.argmin(z))
-            if z[weak] < KEEP_Z:
-                origin, onset = np.delete(origin, weak), np.delete(group.onset, weak)
-                height = np.delete(group.height, weak)
-                adding = 0  # or what goes would be added again
-                continue
-        missing = group.missing(sigma) if adding else None
+        weak = int(np.argmin(z))
+        # where instants couldn't be found an edge may look weak for one that is missing: that is added first
+        missing = group.missing(sigma) if adding and (z[weak] >= KEEP_Z or not group.fits) else None
+        if missing is None and z[weak] < KEEP_Z:
+            origin, onset = np.delete(origin, weak), np.delete(group.onset, weak)
+            height = np.delete(group.height, weak)
+            adding = 0  # or what goes would be added again
+            continue
         if missing is None:
             return (group if group.fits else None), origin
         place = int(np.searchsorted(group.onset, missing[0]))
@@ -312,6 +313,7 @@ class _Group:
         self.moves = np.hstack((np.ones_like(self._k), np.where(over > 0, 1.0, 0.0) - late))
         found = np.linalg.lstsq(self.moves, self._value, rcond=None)[0]
         self.level, self.height = float(found[0]), found[1:]
+        self.height_u = np.sqrt(np.diag(np.linalg.pinv(self.moves.T @ self.moves, hermitian=True))[1:])
         self.rest = self._value - self.moves @ found
 
     def missing(self, sigma: float) -> tuple[float, float] | None:
