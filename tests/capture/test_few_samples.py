@@ -51,10 +51,13 @@ def test_an_edge_is_known_by_its_height_and_how_long_it_takes() -> None:
     rows = (1.0, 30.0, 90.0), (2.0, 90.0, 60.0), (2.05, 60.0, 50.0), (2.2, 50.0, 45.0)
     seen = seen_of([Change(*row) for row in rows], 9.0, noise=3.0)
     wide = seen.edges.last_s - np.array([0.019, 0.0, 0.0, 0.0])
-    found = seen_edges(replace(seen, edges=replace(seen.edges, last_s=wide)))
+    before_u, after_u = np.array([1.0, 2.0, 3.0, 4.0]), np.array([5.0, 6.0, 7.0, 8.0])
+    edges = replace(seen.edges, last_s=wide, before_u=before_u, after_u=after_u)
+    found = seen_edges(replace(seen, edges=edges))
     assert found.at_s.tolist() == [1.0, 2.0, 2.2]
     assert found.height_ma.tolist() == [60.0, -40.0, -5.0]
     width_s = np.array([0.021 - 2e-3, 0.052 - 2e-3, 0.0])
     due = 1e-3 * (0.3 + 2.0 * 3.0 / np.array([60.0, 40.0, 5.0])) + 0.25 * width_s
     assert found.at_u_s == pytest.approx(due)
-    assert found.u_ma == pytest.approx(np.full(3, 0.35 * 3.0))
+    # of a height: those of the level ahead of its first part and of the one behind its last
+    assert found.u_ma == pytest.approx(np.hypot([1.0, 2.0, 4.0], [5.0, 7.0, 8.0]))
