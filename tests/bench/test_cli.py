@@ -129,7 +129,13 @@ def test_a_recording_never_replaces_its_profile(capsys, profile):
 @contextmanager
 def served(*words: str) -> Iterator[tuple[subprocess.Popen, dict]]:
     command = [sys.executable, "-m", "nightdraw", "bench", "serve", *words]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+    with subprocess.Popen(
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a job in the background ignores it
+    ) as process:
         try:
             yield process, json.loads(process.stdout.readline())
         finally:
