@@ -52,7 +52,9 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_configure(config: pytest.Config) -> None:
-    """Settle the seed before anything asks for it; the workers of a spread run inherit it."""
+    """Settle the seed before anything asks for it; the workers of a spread run are given it."""
+    if hasattr(config, "workerinput"):  # pytest-xdist's: one of several workers
+        config.option.seed = config.workerinput["seed"]
     if config.option.seed is None:
         config.option.seed = _of_the_version() if IN_CI else random.SystemRandom().randrange(2**32)
     if config.getoption("--hypothesis-seed", None) is None:
@@ -62,6 +64,12 @@ def pytest_configure(config: pytest.Config) -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # nothing is kept in the folders of whoever runs the tests: below a file there can't be any
     os.environ["LOCALAPPDATA"] = os.environ["XDG_STATE_HOME"] = __file__
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_configure_node(node: Any) -> None:
+    """Hand a worker of a spread run the seed: of the options it has only those of the command line."""
+    node.workerinput["seed"] = node.config.option.seed
 
 
 @pytest.hookimpl(wrapper=True, tryfirst=True)
@@ -80,7 +88,7 @@ def pytest_collection() -> Generator[None, object, object]:
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Leave the campaigns out unless they are asked for, by --campaigns, by -m, or by name."""
-    if hasattr(config, "workerinput"):  # pytest-xdist's: one of several workers
+    if hasattr(config, "workerinput"):
         _longest_first(items)
     named = any("::" in word for word in config.args)
     if config.option.campaigns or config.option.markexpr or named:

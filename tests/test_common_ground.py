@@ -65,6 +65,9 @@ def test_the_seed_is_passed_on_and_a_failure_says_how_to_repeat_it(
     assert "assert 1234 == 0" in told
     assert 'repeat: python run.py test --seed 1234 "test_x.py::test_x"' in told
     assert run(tmp_path, FAILING, "--seed", "0", *spread)[0] == 0
+    drawn = run(tmp_path, FAILING, *spread)[1]
+    (shown,) = set(re.findall(r"--seed (\d+)", drawn))
+    assert f"assert {shown} == 0" in drawn
 
 
 @pytest.mark.parametrize(("ci", "different"), [(True, 1), (False, 2)])
