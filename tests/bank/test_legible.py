@@ -11,6 +11,7 @@ from xml.etree import ElementTree
 import pytest
 from nightdraw import data
 from nightdraw.bank.drawings.font_metrics import width
+from nightdraw.bank.kicad import shapes
 
 SHEETS = sorted(data.folder("hardware").glob("*/*.svg"))
 CAPITALS = 0.72  # height of Helvetica's capitals over the font's size (Adobe's font metrics: 718 of 1000)
@@ -19,22 +20,8 @@ SHARES = {"start": 0.0, "middle": 0.5, "end": 1.0}  # of a text's width, left of
 Point = tuple[float, float]
 
 
-@dataclass(frozen=True)
-class Box:
+class Box(shapes.Box):
     """Upright, in millimetres from the sheet's top left corner."""
-
-    left: float
-    top: float
-    right: float
-    bottom: float
-
-    def meets(self, other: Box) -> bool:
-        return (
-            self.left < other.right
-            and other.left < self.right
-            and self.top < other.bottom
-            and other.top < self.bottom
-        )
 
     def holds(self, other: Box) -> bool:
         return (

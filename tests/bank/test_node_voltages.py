@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from nightdraw.bank.circuit import node_voltages as nv
 from nightdraw.bank.circuit.part_text import FAMILIES
+from nightdraw.bank.wiring.board_wiring import peak_a
 from nightdraw.board import load_board
 from nightdraw.board.circuit import Gates
 
@@ -49,8 +50,9 @@ def test_a_gate_rises_in_three_time_constants() -> None:
 def test_a_gate_that_is_on_is_divided_by_its_pull_down_and_lifted_by_the_shunt() -> None:
     board = load_board()
     shunt = float(board.circuit.sense.shunt_ohms or 0)
-    lift = shunt * nv.peak_a(board)
+    lift = shunt * peak_a(board)
     assert lift > 0
+    assert nv.gate_open_v(GATES) == pytest.approx(4.4)  # CMOS at light load: its supply less 0.1 V
     divided = 4.5 * (100_000 / 1.05) / (100_000 / 1.05 + 110 + 105)
     assert nv.gate_on_v(board, GATES, HCT) == pytest.approx(min(divided, 4.4) - lift)
     small = replace(GATES, pull_down_ohms=Fraction(1000))
@@ -80,3 +82,4 @@ def test_the_controllers_pin_bears_the_divided_supply_at_the_most(packages: int)
     assert nv.enable_pin_v(GATES, packages) == pytest.approx(solved(branches, 1e-6 * (packages + 1)))
     # leakage can't lift it above the supply that it leaks from
     assert nv.enable_pin_v(replace(GATES, enable_pull_down_ohms=None), packages) == top_v
+    assert nv.enable_sink_a(GATES) == pytest.approx(top_v / (10_000 / 1.05))

@@ -1,5 +1,5 @@
-"""Rules of `bank check` at their bounds: right at the figure, wrong a little beyond; and node voltages
-by Millman's theorem, worked out by hand."""
+"""Rules of `bank check` at their bounds: right at the figure, wrong a little beyond; and the converter's
+voltages, worked out by hand."""
 
 from __future__ import annotations
 
@@ -15,7 +15,6 @@ from nightdraw.bank.heat.mounted import MountedChannel, mounted_channels
 from nightdraw.bank.parts.resistor_packages import CATALOGUE, own_package
 from nightdraw.bank.remarks import Remark
 from nightdraw.bank.rules import gates, plausibility, supplies
-from nightdraw.bank.wiring.board_wiring import peak_a
 from nightdraw.board import BoardModel, OwnPackage, load_board
 
 BOARD = load_board()
@@ -189,51 +188,6 @@ def test_the_five_volt_supply_at_the_ends_of_its_tolerance() -> None:
 
 
 # -- gates
-
-
-def test_voltages_of_the_gates_by_millmans_theorem() -> None:
-    kind = family(GATES.part) or WORST  # type: ignore[union-attr]
-    made = replace(
-        GATES,
-        lockout_v=Fraction(45, 10),
-        series_ohms=Fraction(100),
-        pull_down_ohms=Fraction(10_000),
-        supply_v=Fraction(5),
-    )  # type: ignore[type-var]
-    out, down = kind.output_ohms + 105.0, 10_000 / 1.05
-    divided = 4.5 * down / (down + out)
-    board = replace(BOARD, monitor=False)
-    assert nodes.gate_on_v(board, made, kind) == pytest.approx(min(divided, 4.4))
-    measured = replace(BOARD, monitor=True)
-    shunt = measured.circuit.sense.shunt_ohms
-    assert shunt is not None
-    assert nodes.gate_on_v(measured, made, kind) == pytest.approx(
-        min(divided, 4.4) - float(shunt) * peak_a(measured)
-    )
-    assert nodes.gate_open_v(made) == pytest.approx(4.4)
-    assert nodes.gate_off_v(10_000.0, kind) == pytest.approx(10_500 * kind.leak_a)
-    assert nodes.gate_rise_s(made, kind) == pytest.approx(3 * out * 60e-9 / 5)
-
-
-def test_voltages_of_the_output_enable_by_millmans_theorem() -> None:
-    made = replace(
-        GATES,
-        lockout_v=Fraction(45, 10),
-        enable_pull_up_ohms=Fraction(10_000),
-        enable_pull_down_ohms=Fraction(15_000),
-        supply_v=Fraction(5),
-    )  # type: ignore[type-var]
-    up, down = 10_500.0, 15_000 / 1.05
-    alone = (4.5 / up - 2e-6) / (1 / up + 1 / down)
-    assert nodes.enable_off_v(made, 2, False) == pytest.approx(alone)
-    pulled = (4.5 / up - 3e-6) / (1 / up + 1 / down + 1 / 50_000)
-    assert nodes.enable_off_v(made, 2, True) == pytest.approx(pulled)
-    top = 5 * nodes.RIPPLE
-    pin = (top / (10_000 / 1.05) + 3e-6) / (1.05 / 10_000 + 1 / 15_750)
-    assert nodes.enable_pin_v(made, 2) == pytest.approx(pin)
-    without = replace(made, enable_pull_down_ohms=None)
-    assert nodes.enable_pin_v(without, 2) == pytest.approx(top)  # leakage lifts it no higher than its supply
-    assert nodes.enable_sink_a(made) == pytest.approx(top * 1.05 / 10_000)
 
 
 def test_the_converters_input_with_its_current_growing_as_the_supply_falls() -> None:
